@@ -1,0 +1,129 @@
+//! From directions in the camera frame to pixels and back.
+
+use nalgebra::{Unit, Vector3};
+
+/// How the angle θ from the optical axis becomes a distance r from the principal point,
+/// before distortion, in focal lengths.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Projection {
+    /// r = tan θ.
+    #[default]
+    Rectilinear,
+    /// r = θ.
+    Equidistant,
+    /// r = 2 sin(θ/2).
+    Equisolid,
+    /// r = 2 tan(θ/2).
+    Stereographic,
+    /// r = sin θ.
+    Orthographic,
+}
+
+/// A lens on a sensor: projection, focal length, principal point and radial distortion.
+///
+/// # Units
+/// Pixels: x right, y down, centre of the first pixel (0, 0). Camera frame: x right, y down,
+/// z forward. Distortion after Brown (1966), forward from ideal to seen:
+/// r_seen = r (1 + k₁r² + k₂r⁴ + k₃r⁶), r in focal lengths.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Lens {
+    /// The undistorted projection.
+    pub projection: Projection,
+    /// Focal length in pixels.
+    pub focal_px: f64,
+    /// Principal point in pixels.
+    pub centre_px: [f64; 2],
+    /// Radial coefficients k₁, k₂, k₃.
+    pub radial: [f64; 3],
+}
+
+impl Lens {
+    /// An undistorted rectilinear lens centred on a sensor of `width` × `height` pixels.
+    pub fn rectilinear(focal_px: f64, width: usize, height: usize) -> Self {
+        Self {
+            projection: Projection::Rectilinear,
+            focal_px,
+            centre_px: [(width as f64 - 1.0) / 2.0, (height as f64 - 1.0) / 2.0],
+            radial: [0.0; 3],
+        }
+    }
+
+    /// The pixel that a direction in the camera frame falls on, or `None` where the projection
+    /// does not reach (behind a rectilinear lens) or the distortion polynomial has folded back.
+    pub fn project(&self, direction: &Vector3<f64>) -> Option<[f64; 2]> {
+        let across = direction.x.hypot(direction.y);
+        let theta = across.atan2(direction.z);
+        let ideal = self.ideal_radius(theta)?;
+        let (scale, slope) = self.stretch(ideal);
+        if slope <= 0.0 {
+            return None;
+        }
+        let seen = ideal * scale * self.focal_px;
+        let (ux, uy) = if across > 0.0 { (direction.x / across, direction.y / across) } else { (0.0, 0.0) };
+        Some([self.centre_px[0] + seen * ux, self.centre_px[1] + seen * uy])
+    }
+
+    /// The direction in the camera frame that a pixel looks along.
+    ///
+    /// `None` outside the image circle of the projection.
+    pub fn unproject(&self, pixel: [f64; 2]) -> Option<Unit<Vector3<f64>>> {
+        let x = (pixel[0] - self.centre_px[0]) / self.focal_px;
+        let y = (pixel[1] - self.centre_px[1]) / self.focal_px;
+        let seen = x.hypot(y);
+        if seen == 0.0 {
+            return Some(Vector3::z_axis());
+        }
+        let ideal = self.undistort(seen)?;
+        let theta = self.angle_of(ideal)?;
+        let (sin, cos) = theta.sin_cos();
+        Some(Unit::new_unchecked(Vector3::new(sin * x / seen, sin * y / seen, cos)))
+    }
+
+    fn ideal_radius(&self, theta: f64) -> Option<f64> {
+        use std::f64::consts::{FRAC_PI_2, PI};
+        match self.projection {
+            Projection::Rectilinear => (theta < FRAC_PI_2 * 0.999).then(|| theta.tan()),
+            Projection::Equidistant => Some(theta),
+            Projection::Equisolid => Some(2.0 * (theta / 2.0).sin()),
+            Projection::Stereographic => (theta < PI * 0.999).then(|| 2.0 * (theta / 2.0).tan()),
+            Projection::Orthographic => (theta <= FRAC_PI_2).then(|| theta.sin()),
+        }
+    }
+
+    fn angle_of(&self, ideal: f64) -> Option<f64> {
+        match self.projection {
+            Projection::Rectilinear => Some(ideal.atan()),
+            Projection::Equidistant => (ideal <= std::f64::consts::PI).then_some(ideal),
+            Projection::Equisolid => (ideal <= 2.0).then(|| 2.0 * (ideal / 2.0).asin()),
+            Projection::Stereographic => Some(2.0 * (ideal / 2.0).atan()),
+            Projection::Orthographic => (ideal <= 1.0).then(|| ideal.asin()),
+        }
+    }
+
+    /// r_seen / r and d r_seen / d r at the ideal radius r.
+    fn stretch(&self, r: f64) -> (f64, f64) {
+        let [k1, k2, k3] = self.radial;
+        let r2 = r * r;
+        let scale = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3));
+        let slope = 1.0 + r2 * (3.0 * k1 + r2 * (5.0 * k2 + r2 * 7.0 * k3));
+        (scale, slope)
+    }
+
+    /// Inverts the radial polynomial by Newton's method.
+    fn undistort(&self, seen: f64) -> Option<f64> {
+        let mut r = seen;
+        for _ in 0..20 {
+            let (scale, slope) = self.stretch(r);
+            if slope <= 0.05 {
+                return None;
+            }
+            let step = (r * scale - seen) / slope;
+            r -= step;
+            if step.abs() < 1e-13 {
+                return Some(r);
+            }
+        }
+        None
+    }
+}

@@ -1,0 +1,1 @@
+//! outing.toml, roles, the build pipeline and the journal.

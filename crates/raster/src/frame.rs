@@ -1,0 +1,123 @@
+//! One exposure as it came out of a file.
+
+use crate::{Plane, Rgb};
+
+/// The colour of each filter in the 2 × 2 cell whose first pixel is (0, 0) of the plane,
+/// row by row: 0 red, 1 green, 2 blue.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct Cfa(pub [u8; 4]);
+
+impl Cfa {
+    /// Red first.
+    pub const RGGB: Self = Self([0, 1, 1, 2]);
+    /// Blue first.
+    pub const BGGR: Self = Self([2, 1, 1, 0]);
+    /// Green first, red beside it.
+    pub const GRBG: Self = Self([1, 0, 2, 1]);
+    /// Green first, blue beside it.
+    pub const GBRG: Self = Self([1, 2, 0, 1]);
+    /// The filter over pixel (x, y): 0 red, 1 green, 2 blue.
+    #[inline]
+    pub fn colour(self, x: usize, y: usize) -> usize {
+        self.0[(y & 1) * 2 + (x & 1)] as usize
+    }
+}
+
+/// Undemosaiced Bayer data: black subtracted, 1.0 is the sensor's saturation. May hold values
+/// below zero (noise about black), which must be kept.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Mosaic {
+    /// The values.
+    pub plane: Plane,
+    /// The filters.
+    pub cfa: Cfa,
+}
+
+/// What a file holds, linear, black subtracted, 1.0 at saturation.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Pixels {
+    /// A Bayer mosaic.
+    Mosaic(Mosaic),
+    /// Colour, already demosaiced; camera or file RGB as [`CameraColour`] says.
+    Rgb(Rgb),
+    /// One channel without colour.
+    Grey(Plane),
+}
+
+impl Pixels {
+    /// Width and height in pixels.
+    pub fn size(&self) -> (usize, usize) {
+        match self {
+            Self::Mosaic(m) => (m.plane.width(), m.plane.height()),
+            Self::Rgb(p) => (p.width(), p.height()),
+            Self::Grey(p) => (p.width(), p.height()),
+        }
+    }
+}
+
+/// How the numbers of a frame become colour.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct CameraColour {
+    /// White balance as shot: factors for R, G, B with green 1.
+    pub white_balance: [f32; 3],
+    /// Row-major matrix from white-balanced camera RGB to linear Rec. 2020 (D65).
+    pub to_working: [[f32; 3]; 3],
+}
+
+impl Default for CameraColour {
+    /// Already in the working space.
+    fn default() -> Self {
+        Self { white_balance: [1.0; 3], to_working: [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]] }
+    }
+}
+
+/// What the file says of the exposure. Absent fields are `None`, never a guess.
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct FrameMeta {
+    /// Shutter time, seconds.
+    pub exposure_s: Option<f64>,
+    /// Relative aperture.
+    pub f_number: Option<f64>,
+    /// ISO speed.
+    pub iso: Option<f64>,
+    /// Focal length, millimetres.
+    pub focal_mm: Option<f64>,
+    /// 35 mm equivalent focal length, millimetres.
+    pub focal_35mm: Option<f64>,
+    /// Pixel pitch in micrometres where the file tells (focal-plane resolution).
+    pub pixel_um: Option<f64>,
+    /// Start of the exposure by the camera's clock, RFC 3339 without zone, with sub-seconds.
+    pub taken_local: Option<String>,
+    /// The offset the file gives for that clock, as `+02:00`.
+    pub taken_offset: Option<String>,
+    /// Camera maker.
+    pub make: Option<String>,
+    /// Camera model.
+    pub model: Option<String>,
+    /// Body serial number.
+    pub serial: Option<String>,
+    /// Lens model.
+    pub lens: Option<String>,
+    /// Latitude (north positive), longitude (east positive), degrees.
+    pub gps_deg: Option<[f64; 2]>,
+    /// Height above sea, metres.
+    pub gps_elevation_m: Option<f64>,
+    /// EXIF orientation 1 to 8, already applied to the pixels; kept as a record.
+    pub orientation: Option<u8>,
+}
+
+/// One exposure out of one file.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Frame {
+    /// The pixels, oriented upright.
+    pub pixels: Pixels,
+    /// Colour.
+    pub colour: CameraColour,
+    /// What the file says.
+    pub meta: FrameMeta,
+    /// Bits per sample in the file.
+    pub bits: u8,
+    /// Whether the values were linear in the file (raw, FITS) or were taken out of a display
+    /// encoding (JPEG, PNG, most TIFF).
+    pub was_linear: bool,
+}

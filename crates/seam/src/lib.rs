@@ -1,0 +1,1 @@
+//! The boundary of land and sky: matte, edge colours, fill and tone matching.

@@ -1,0 +1,1 @@
+//! A night with known truth, rendered into raw frames.

@@ -1,0 +1,1 @@
+//! Calibration, warping, combining, background, colour and tone.

@@ -1,0 +1,1 @@
+//! Background, star detection, matching, registration and identification.
