@@ -16,7 +16,9 @@ impl Angle {
     }
     /// From degrees.
     pub const fn from_deg(degrees: f64) -> Self {
-        Self { radians: degrees * (std::f64::consts::PI / 180.0) }
+        Self {
+            radians: degrees * (std::f64::consts::PI / 180.0),
+        }
     }
     /// From arcminutes.
     pub const fn from_arcmin(arcmin: f64) -> Self {
@@ -56,36 +58,48 @@ impl Angle {
     }
     /// The same direction in 0° to 360°.
     pub fn wrapped_360(self) -> Self {
-        Self { radians: self.radians.rem_euclid(std::f64::consts::TAU) }
+        Self {
+            radians: self.radians.rem_euclid(std::f64::consts::TAU),
+        }
     }
     /// The same direction in −180° to 180°.
     pub fn wrapped_180(self) -> Self {
         let half = std::f64::consts::PI;
-        Self { radians: (self.radians + half).rem_euclid(2.0 * half) - half }
+        Self {
+            radians: (self.radians + half).rem_euclid(2.0 * half) - half,
+        }
     }
 }
 
 impl Add for Angle {
     type Output = Self;
     fn add(self, other: Self) -> Self {
-        Self { radians: self.radians + other.radians }
+        Self {
+            radians: self.radians + other.radians,
+        }
     }
 }
 impl Sub for Angle {
     type Output = Self;
     fn sub(self, other: Self) -> Self {
-        Self { radians: self.radians - other.radians }
+        Self {
+            radians: self.radians - other.radians,
+        }
     }
 }
 impl Neg for Angle {
     type Output = Self;
     fn neg(self) -> Self {
-        Self { radians: -self.radians }
+        Self {
+            radians: -self.radians,
+        }
     }
 }
 impl Mul<f64> for Angle {
     type Output = Self;
     fn mul(self, factor: f64) -> Self {
-        Self { radians: self.radians * factor }
+        Self {
+            radians: self.radians * factor,
+        }
     }
 }

@@ -2,9 +2,15 @@
 //! extinction and the embedded star catalogue. Reads no clock and no file.
 
 mod angle;
+mod atmosphere;
+mod bodies;
+pub mod catalogue;
 mod instant;
 mod site;
 
 pub use angle::Angle;
+pub use atmosphere::{Air, airmass_kasten_young, airmass_pickering, extinction_factor};
+pub use bodies::{Body, moon, moon_illuminated_fraction, moon_phase_angle, sun};
+pub use catalogue::CatalogueStar;
 pub use instant::Instant;
 pub use site::Site;
