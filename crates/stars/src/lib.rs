@@ -1,1 +1,28 @@
-//! Background, star detection, matching, registration and identification.
+//! Stars in one frame and between frames: background, detection, shape, land, matching,
+//! registration through the lens, identification against the catalogue, quality.
+//!
+//! Everything here works on plain planes of linear values (1.0 is saturation) and lists of
+//! stars; nothing reads or writes a file. The same input gives the same result on any number of
+//! threads.
+//!
+//! The usual way through: [`measure`] each frame, [`register`] the set, [`judge`] the frames by
+//! their [`FrameQuality`], and [`Registration::map`] each pixel of the picture into each frame.
+
+mod background;
+mod detect;
+mod field;
+mod identify;
+mod land;
+mod matching;
+mod quality;
+mod register;
+mod shape;
+
+pub use background::{Background, BackgroundSettings};
+pub use detect::{DetectSettings, Trails, measure};
+pub use field::{Field, Star};
+pub use identify::{Identification, IdentifySettings, identify};
+pub use land::{LandMask, LandSettings};
+pub use matching::{FieldMatch, MatchSettings, match_fields};
+pub use quality::{FrameQuality, JudgeSettings, Verdict, judge};
+pub use register::{FrameRegistration, RegisterSettings, Registration, Residual, register};

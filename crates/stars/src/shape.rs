@@ -1,0 +1,1 @@
+//! Shape of one star: centre, moments, flux.
