@@ -1,1 +1,29 @@
 //! The boundary of land and sky: matte, edge colours, fill and tone matching.
+//!
+//! Everything works on planes of one canvas in the geometry of the fixed (land) camera, linear
+//! working colour. Outside the land frame the land planes hold NaN. The way through is
+//! [`separate`] (coarse labels) → [`matte`] (soft edge) → [`match_sky`] (one brightness scale)
+//! → [`fill_sky`] (the strip no tracked frame saw) → [`foreground`] (land colours free of old
+//! sky) → [`compose`] (the picture).
+
+mod compose;
+mod error;
+mod evidence;
+mod fill;
+mod foreground;
+pub mod guided;
+mod matte;
+pub mod resample;
+mod separate;
+mod sky_model;
+mod tone_match;
+
+pub use compose::{compose, compose_row, join_step, luminance};
+pub use error::SeamError;
+pub use evidence::{Evidence, Temporal, Work};
+pub use fill::{FillReport, FillSettings, Gap, fill_sky};
+pub use foreground::{ForegroundSettings, foreground};
+pub use matte::{Matte, MatteSettings, matte};
+pub use separate::{Coarse, Finding, SeparateSettings, separate};
+pub use sky_model::SkyModel;
+pub use tone_match::{ToneMatch, ToneSettings, match_sky};

@@ -1,0 +1,146 @@
+//! Small helpers that change the size of planes or look at neighbourhoods.
+
+use nightloom_raster::Plane;
+use rayon::prelude::*;
+
+/// Mean of the finite pixels in each `factor` × `factor` cell; NaN where there are none.
+///
+/// The last row and column of cells may be partial. Cell (i, j)'s centre lies at pixel
+/// (i + ½)·factor − ½.
+pub fn area_down(plane: &Plane, factor: usize) -> Plane {
+    let factor = factor.max(1);
+    let (width, height) = (plane.width().div_ceil(factor), plane.height().div_ceil(factor));
+    let mut out = Plane::filled(width, height, f32::NAN);
+    out.data_mut()
+        .par_chunks_mut(width.max(1))
+        .enumerate()
+        .for_each(|(j, cells)| {
+            let mut sums = vec![(0.0f32, 0u32); width];
+            for y in j * factor..((j + 1) * factor).min(plane.height()) {
+                for (sum, cell) in sums.iter_mut().zip(plane.row(y).chunks(factor)) {
+                    for &v in cell.iter().filter(|v| v.is_finite()) {
+                        sum.0 += v;
+                        sum.1 += 1;
+                    }
+                }
+            }
+            for (cell, (sum, n)) in cells.iter_mut().zip(sums) {
+                if n > 0 {
+                    *cell = sum / n as f32;
+                }
+            }
+        });
+    out
+}
+
+/// Bilinear look-up of a plane of cells at full-resolution pixel (x, y); edges are extended.
+pub fn sample_cells(cells: &Plane, factor: usize, x: f32, y: f32) -> f32 {
+    let to_cell = |v: f32| (v + 0.5) / factor as f32 - 0.5;
+    let (u, i) = split(to_cell(x), cells.width());
+    let (v, j) = split(to_cell(y), cells.height());
+    let (i1, j1) = ((i + 1).min(cells.width() - 1), (j + 1).min(cells.height() - 1));
+    let top = cells.at(i, j) * (1.0 - u) + cells.at(i1, j) * u;
+    let bottom = cells.at(i, j1) * (1.0 - u) + cells.at(i1, j1) * u;
+    top * (1.0 - v) + bottom * v
+}
+
+fn split(v: f32, n: usize) -> (f32, usize) {
+    let v = v.clamp(0.0, (n - 1) as f32);
+    let i = v.floor();
+    (v - i, i as usize)
+}
+
+/// Marks pixels whose square neighbourhood of `radius` holds both sides of `alpha` = ½.
+pub(crate) fn near_edge(alpha: &Plane, radius: usize) -> Vec<bool> {
+    let side: Vec<u8> = alpha
+        .data()
+        .iter()
+        .map(|&a| if a >= 0.5 { 2 } else { 1 })
+        .collect();
+    let (width, height) = (alpha.width(), alpha.height());
+    let spread = spread_bits(&side, width, height, radius);
+    spread.into_iter().map(|bits| bits == 3).collect()
+}
+
+/// Each pixel becomes the "or" of its square neighbourhood.
+pub(crate) fn spread_bits(bits: &[u8], width: usize, height: usize, radius: usize) -> Vec<u8> {
+    let mut across = vec![0u8; bits.len()];
+    across
+        .par_chunks_mut(width.max(1))
+        .zip(bits.par_chunks(width.max(1)))
+        .for_each(|(out, row)| window_or(row, radius, out));
+    let mut down = vec![0u8; bits.len()];
+    down.par_chunks_mut(width.max(1))
+        .enumerate()
+        .for_each(|(y, out)| {
+            for yy in y.saturating_sub(radius)..(y + radius + 1).min(height) {
+                for (o, &b) in out.iter_mut().zip(&across[yy * width..(yy + 1) * width]) {
+                    *o |= b;
+                }
+            }
+        });
+    down
+}
+
+fn window_or(row: &[u8], radius: usize, out: &mut [u8]) {
+    let n = row.len();
+    for bit in [1u8, 2, 4, 8, 16, 32, 64, 128] {
+        let mut last: Option<usize> = None;
+        let mut ahead = 0;
+        for (x, o) in out.iter_mut().enumerate() {
+            while ahead < n && ahead <= x + radius {
+                if row[ahead] & bit != 0 {
+                    last = Some(ahead);
+                }
+                ahead += 1;
+            }
+            if last.is_some_and(|l| l + radius >= x) {
+                *o |= bit;
+            }
+        }
+    }
+}
+
+/// Fills NaN cells from their finite neighbours, growing inwards ring by ring.
+pub(crate) fn fill_nan(plane: &mut Plane) {
+    let (width, height) = (plane.width() as isize, plane.height() as isize);
+    loop {
+        let before = plane.clone();
+        let mut open = 0usize;
+        for y in 0..height {
+            for x in 0..width {
+                if before.at(x as usize, y as usize).is_finite() {
+                    continue;
+                }
+                let (mut sum, mut n) = (0.0, 0.0);
+                for (dx, dy) in [
+                    (-1, 0),
+                    (1, 0),
+                    (0, -1),
+                    (0, 1),
+                    (-1, -1),
+                    (1, -1),
+                    (-1, 1),
+                    (1, 1),
+                ] {
+                    let (u, v) = (x + dx, y + dy);
+                    if (0..width).contains(&u) && (0..height).contains(&v) {
+                        let value = before.at(u as usize, v as usize);
+                        if value.is_finite() {
+                            sum += value;
+                            n += 1.0;
+                        }
+                    }
+                }
+                if n > 0.0 {
+                    *plane.at_mut(x as usize, y as usize) = sum / n;
+                } else {
+                    open += 1;
+                }
+            }
+        }
+        if open == 0 || open == before.data().len() {
+            return;
+        }
+    }
+}
