@@ -1,0 +1,234 @@
+//! The compact form in which a decoded file travels: the samples as the file has them (two bytes
+//! for most raws) and what is needed to make linear values of them.
+
+use super::orient::Walk;
+use crate::{CameraColour, Cfa, Frame, FrameMeta, Mosaic, Pixels, Plane, Rgb};
+use rayon::prelude::*;
+
+/// What the samples are.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub(crate) enum Channels {
+    Mosaic(Cfa),
+    Rgb,
+    Grey,
+}
+
+impl Channels {
+    pub(crate) fn count(self) -> usize {
+        if matches!(self, Self::Rgb) { 3 } else { 1 }
+    }
+}
+
+/// The type of the samples.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub(crate) enum Depth {
+    U8,
+    U16,
+    F32,
+}
+
+impl Depth {
+    pub(crate) fn bytes(self) -> usize {
+        match self {
+            Self::U8 => 1,
+            Self::U16 => 2,
+            Self::F32 => 4,
+        }
+    }
+}
+
+/// Everything but the samples.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub(crate) struct Header {
+    /// Stored size, before `orientation` is applied.
+    pub(crate) width: usize,
+    pub(crate) height: usize,
+    pub(crate) channels: Channels,
+    pub(crate) depth: Depth,
+    /// Per place in the stored filter cell, or per channel.
+    pub(crate) black: [f32; 4],
+    pub(crate) white: [f32; 4],
+    /// Whether the values are display-encoded by the sRGB curve.
+    pub(crate) encoded: bool,
+    /// EXIF orientation still to be applied.
+    pub(crate) orientation: u8,
+    pub(crate) colour: CameraColour,
+    pub(crate) meta: FrameMeta,
+    pub(crate) bits: u8,
+    pub(crate) was_linear: bool,
+}
+
+impl Header {
+    /// Number of samples, or nothing where the product leaves `usize`.
+    pub(crate) fn samples(&self) -> Option<usize> {
+        self.width.checked_mul(self.height)?.checked_mul(self.channels.count())
+    }
+    /// Bytes of the samples.
+    pub(crate) fn bytes(&self) -> Option<usize> {
+        self.samples()?.checked_mul(self.depth.bytes())
+    }
+}
+
+/// The samples, row after row, channels beside each other.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) enum Samples {
+    U8(Vec<u8>),
+    U16(Vec<u16>),
+    F32(Vec<f32>),
+}
+
+impl Samples {
+    pub(crate) fn zeroed(depth: Depth, count: usize) -> Self {
+        match depth {
+            Depth::U8 => Self::U8(vec![0; count]),
+            Depth::U16 => Self::U16(vec![0; count]),
+            Depth::F32 => Self::F32(vec![0.0; count]),
+        }
+    }
+    pub(crate) fn depth(&self) -> Depth {
+        match self {
+            Self::U8(_) => Depth::U8,
+            Self::U16(_) => Depth::U16,
+            Self::F32(_) => Depth::F32,
+        }
+    }
+    pub(crate) fn len(&self) -> usize {
+        match self {
+            Self::U8(v) => v.len(),
+            Self::U16(v) => v.len(),
+            Self::F32(v) => v.len(),
+        }
+    }
+    pub(crate) fn as_bytes(&self) -> &[u8] {
+        match self {
+            Self::U8(v) => v,
+            Self::U16(v) => bytemuck::cast_slice(v),
+            Self::F32(v) => bytemuck::cast_slice(v),
+        }
+    }
+    pub(crate) fn as_bytes_mut(&mut self) -> &mut [u8] {
+        match self {
+            Self::U8(v) => v,
+            Self::U16(v) => bytemuck::cast_slice_mut(v),
+            Self::F32(v) => bytemuck::cast_slice_mut(v),
+        }
+    }
+}
+
+/// A decoded file on its way.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Coded {
+    pub(crate) header: Header,
+    pub(crate) samples: Samples,
+}
+
+impl Coded {
+    /// Linear values, upright. The samples must be as many as the header says.
+    pub(crate) fn into_frame(self) -> Frame {
+        let Self { header, samples } = self;
+        let walk = Walk::new(header.width, header.height, header.orientation);
+        let pixels = match &samples {
+            Samples::U8(v) => pixels(&header, &walk, v, 255.0, usize::from),
+            Samples::U16(v) => pixels(&header, &walk, v, 65535.0, usize::from),
+            Samples::F32(v) => linear_pixels(&header, &walk, v, |v| v),
+        };
+        Frame {
+            pixels,
+            colour: header.colour,
+            meta: header.meta,
+            bits: header.bits,
+            was_linear: header.was_linear,
+        }
+    }
+}
+
+fn pixels<T: Copy + Sync + Into<f32>>(
+    header: &Header,
+    walk: &Walk,
+    samples: &[T],
+    most: f32,
+    index: impl Fn(T) -> usize + Sync,
+) -> Pixels {
+    if !header.encoded {
+        return linear_pixels(header, walk, samples, Into::into);
+    }
+    let table: Vec<f32> = (0..=most as usize).map(|v| srgb_to_linear(v as f32 / most)).collect();
+    assemble(header, walk, samples, |_, _, v| table[index(v)])
+}
+
+fn linear_pixels<T: Copy + Sync>(
+    header: &Header,
+    walk: &Walk,
+    samples: &[T],
+    value: impl Fn(T) -> f32 + Sync,
+) -> Pixels {
+    let mut scale = [1.0f32; 4];
+    for (scale, (black, white)) in scale.iter_mut().zip(header.black.iter().zip(&header.white)) {
+        *scale = 1.0 / (white - black).max(f32::MIN_POSITIVE);
+    }
+    let black = header.black;
+    assemble(header, walk, samples, |place, _, v| (value(v) - black[place]) * scale[place])
+}
+
+/// Builds the planes row by row. `value` gets the place (in the filter cell, or the channel), the
+/// upright row, and the sample.
+fn assemble<T: Copy + Sync>(
+    header: &Header,
+    walk: &Walk,
+    samples: &[T],
+    value: impl Fn(usize, usize, T) -> f32 + Sync,
+) -> Pixels {
+    match header.channels {
+        Channels::Mosaic(cfa) => {
+            let plane = plane(walk, |row, y| {
+                let (first, step) = walk.row(y);
+                let places = [0, 1].map(|x| {
+                    let (sx, sy) = walk.stored(x, y);
+                    (sy & 1) * 2 + (sx & 1)
+                });
+                for (x, out) in row.iter_mut().enumerate() {
+                    *out = value(places[x & 1], y, samples[(first as isize + step * x as isize) as usize]);
+                }
+            });
+            Pixels::Mosaic(Mosaic { plane, cfa: walk.cfa(cfa) })
+        }
+        Channels::Grey => Pixels::Grey(channel(walk, samples, 1, 0, &value)),
+        Channels::Rgb => Pixels::Rgb(Rgb::from_planes([0, 1, 2].map(|c| channel(walk, samples, 3, c, &value)))),
+    }
+}
+
+fn channel<T: Copy + Sync>(
+    walk: &Walk,
+    samples: &[T],
+    count: usize,
+    channel: usize,
+    value: &(impl Fn(usize, usize, T) -> f32 + Sync),
+) -> Plane {
+    plane(walk, |row, y| {
+        let (first, step) = walk.row(y);
+        for (x, out) in row.iter_mut().enumerate() {
+            let at = (first as isize + step * x as isize) as usize * count + channel;
+            *out = value(channel, y, samples[at]);
+        }
+    })
+}
+
+fn plane(walk: &Walk, fill: impl Fn(&mut [f32], usize) + Sync) -> Plane {
+    let mut data = vec![0.0; walk.width * walk.height];
+    data.par_chunks_mut(walk.width.max(1)).enumerate().for_each(|(y, row)| fill(row, y));
+    Plane::from_vec(walk.width, walk.height, data)
+}
+
+/// IEC 61966-2-1:1999, 5.2: from the encoded value to light.
+pub(crate) fn srgb_to_linear(v: f32) -> f32 {
+    if v <= 0.04045 { v / 12.92 } else { ((v + 0.055) / 1.055).powf(2.4) }
+}
+
+/// From linear sRGB to linear Rec. 2020, both D65: the product of the primaries' matrices
+/// (ITU-R BT.2087-0, Annex 1, M2).
+pub(crate) const SRGB_TO_WORKING: [[f32; 3]; 3] =
+    [[0.627_403_9, 0.329_283, 0.043_313_067], [0.069_097_29, 0.919_540_4, 0.011_362_315], [
+        0.016_391_44,
+        0.088_013_31,
+        0.895_595_25,
+    ]];

@@ -1,0 +1,129 @@
+//! Why a file did not become a frame.
+
+use std::path::Path;
+
+/// Why a file did not become a frame. Every message is a sentence that names the file and says
+/// what to do. It can be sent from the decoding process to the program.
+#[derive(Clone, Debug, PartialEq, thiserror::Error, serde::Serialize, serde::Deserialize)]
+pub enum DecodeError {
+    /// The file system refused.
+    #[error("{file} cannot be read: {why}; check that it exists and may be read")]
+    Unreadable {
+        /// The file.
+        file: String,
+        /// What the system said.
+        why: String,
+    },
+    /// Nothing in it.
+    #[error("{file} is empty (0 bytes); copy it again from the card or leave it out")]
+    Empty {
+        /// The file.
+        file: String,
+    },
+    /// Its first bytes are of no kind known here.
+    #[error(
+        "{file} is not a photograph of a known kind (its first bytes are {found}); \
+         expected camera raw, DNG, TIFF, PNG, JPEG or FITS; leave it out or convert it to one of these"
+    )]
+    UnknownKind {
+        /// The file.
+        file: String,
+        /// Its first bytes.
+        found: String,
+    },
+    /// A kind of picture that is not taken.
+    #[error("{file} holds {what}, which is not supported; {advice}")]
+    Unsupported {
+        /// The file.
+        file: String,
+        /// What it holds.
+        what: String,
+        /// What to do.
+        advice: String,
+    },
+    /// The header is there, the pixels are not.
+    #[error("{file} has a header but not its pixels: {why}; copy it again from the card or leave it out")]
+    NoPixels {
+        /// The file.
+        file: String,
+        /// What was expected and found.
+        why: String,
+    },
+    /// Bigger than the limits allow.
+    #[error("{file} is too large: {what}, at most {limit} is allowed; leave it out or raise the limit")]
+    TooLarge {
+        /// The file.
+        file: String,
+        /// What it asks for.
+        what: String,
+        /// What is allowed.
+        limit: String,
+    },
+    /// It contradicts itself or its format.
+    #[error("{file} is damaged: {why}; copy it again from the card or leave it out")]
+    Damaged {
+        /// The file.
+        file: String,
+        /// What the decoder found.
+        why: String,
+    },
+    /// The decoding process died over it.
+    #[error("{file} brought its decoder down ({how}); it is most likely damaged: copy it again from the card or leave it out")]
+    Died {
+        /// The file.
+        file: String,
+        /// How the process ended.
+        how: String,
+    },
+    /// The decoding process took too long.
+    #[error("{file} was not decoded within {seconds} s; it is most likely damaged: copy it again from the card or leave it out")]
+    TimedOut {
+        /// The file.
+        file: String,
+        /// The limit, seconds.
+        seconds: f64,
+    },
+    /// The decoding process did not start.
+    #[error("{file} was not decoded, because the decoding process {program} could not be started: {why}")]
+    NoWall {
+        /// The file.
+        file: String,
+        /// The program that was to run.
+        program: String,
+        /// What the system said.
+        why: String,
+    },
+    /// The program was told to stop.
+    #[error("decoding of {file} was stopped")]
+    Cancelled {
+        /// The file.
+        file: String,
+    },
+}
+
+/// The name under which errors speak of a file.
+pub(crate) fn name(path: &Path) -> String {
+    path.display().to_string()
+}
+
+impl DecodeError {
+    pub(crate) fn damaged(path: &Path, why: impl std::fmt::Display) -> Self {
+        Self::Damaged { file: name(path), why: clean(&why.to_string()) }
+    }
+    pub(crate) fn no_pixels(path: &Path, why: impl std::fmt::Display) -> Self {
+        Self::NoPixels { file: name(path), why: why.to_string() }
+    }
+    pub(crate) fn unreadable(path: &Path, why: impl std::fmt::Display) -> Self {
+        Self::Unreadable { file: name(path), why: why.to_string() }
+    }
+    pub(crate) fn unsupported(path: &Path, what: impl Into<String>, advice: impl Into<String>) -> Self {
+        Self::Unsupported { file: name(path), what: what.into(), advice: advice.into() }
+    }
+}
+
+/// A library's message made fit for the middle of a sentence: one line, no final stop, not long.
+fn clean(text: &str) -> String {
+    let line = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let line: String = line.chars().take(200).collect();
+    line.trim_end_matches(['.', '!', ';']).to_string()
+}

@@ -1,0 +1,50 @@
+//! What kind of file it is, by its first bytes.
+
+use std::path::Path;
+
+/// The kinds that are taken.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Kind {
+    /// Camera raw of any maker, DNG among them.
+    Raw,
+    /// A TIFF that may be a raw (the same magic): the directories decide.
+    TiffOrRaw,
+    Png,
+    Jpeg,
+    Fits,
+}
+
+const RAW: [&str; 22] = [
+    "3fr", "arw", "cr2", "cr3", "crw", "dcr", "dng", "erf", "iiq", "kdc", "mef", "mos", "mrw", "nef", "nrw", "orf",
+    "pef", "raf", "rw2", "rwl", "sr2", "srw",
+];
+const OTHER: [&str; 8] = ["fit", "fits", "fts", "jpeg", "jpg", "png", "tif", "tiff"];
+
+/// Whether the name looks like a photograph's: camera raw, TIFF, PNG, JPEG or FITS. Case does not
+/// matter. Only a first sieve over a folder: the content decides when the file is opened.
+pub fn is_frame_path(path: &Path) -> bool {
+    let Some(extension) = path.extension().and_then(|e| e.to_str()) else { return false };
+    let extension = extension.to_ascii_lowercase();
+    RAW.contains(&extension.as_str()) || OTHER.contains(&extension.as_str())
+}
+
+/// The kind by the first bytes (32 are enough).
+pub(crate) fn kind(head: &[u8]) -> Option<Kind> {
+    let starts = |magic: &[u8]| head.starts_with(magic);
+    if starts(b"\x89PNG\r\n\x1a\n") {
+        Some(Kind::Png)
+    } else if starts(b"\xff\xd8\xff") {
+        Some(Kind::Jpeg)
+    } else if starts(b"SIMPLE  =") {
+        Some(Kind::Fits)
+    } else if starts(b"FUJIFILMCCD-RAW") || starts(b"\0MRM") || head.get(4..12) == Some(b"ftypcrx ") {
+        Some(Kind::Raw)
+    } else if starts(b"IIRO") || starts(b"IIRS") || starts(b"MMOR") || starts(b"IIU\0") || head.get(6..14) == Some(b"HEAPCCDR")
+    {
+        Some(Kind::Raw)
+    } else if starts(b"II*\0") || starts(b"MM\0*") || starts(b"II+\0") || starts(b"MM\0+") {
+        Some(Kind::TiffOrRaw)
+    } else {
+        None
+    }
+}

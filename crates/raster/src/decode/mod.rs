@@ -1,0 +1,84 @@
+//! Files into frames: camera raw, TIFF, PNG, JPEG and FITS. The content decides what a file is,
+//! not its name.
+//!
+//! Nothing here protects against a decoder that dies: [`crate::Wall`] does.
+
+mod coded;
+mod error;
+mod kind;
+mod limits;
+mod orient;
+
+pub(crate) use coded::{Coded, Header, Samples};
+pub use error::DecodeError;
+pub(crate) use error::name;
+pub use kind::is_frame_path;
+pub use limits::{DecodeOptions, FitsRows, Limits};
+
+use crate::{Frame, FrameMeta};
+use kind::Kind;
+use std::io::Read;
+use std::path::Path;
+
+/// Decodes a file in this process, with default options.
+///
+/// For files one trusts (and for the decoding process itself): a damaged raw can bring the process
+/// down. The program uses [`crate::Wall`].
+///
+/// # Errors
+/// Any [`DecodeError`] but those about the wall.
+pub fn decode_here(path: &Path, limits: &Limits) -> Result<Frame, DecodeError> {
+    decode_here_with(path, &DecodeOptions::default(), limits)
+}
+
+/// As [`decode_here`], told what the file does not say.
+///
+/// # Errors
+/// As [`decode_here`].
+pub fn decode_here_with(path: &Path, options: &DecodeOptions, limits: &Limits) -> Result<Frame, DecodeError> {
+    Ok(decode_coded(path, options, limits)?.into_frame())
+}
+
+/// Reads what a file says of the exposure, without decoding pixels. Fast; needs no pixels in the
+/// file. In this process: see [`decode_here`] for what that means.
+///
+/// # Errors
+/// [`DecodeError::Unreadable`], [`DecodeError::Empty`], [`DecodeError::UnknownKind`],
+/// [`DecodeError::Damaged`].
+pub fn read_meta(path: &Path) -> Result<FrameMeta, DecodeError> {
+    let _ = sniff(path)?;
+    Ok(FrameMeta::default())
+}
+
+pub(crate) fn decode_coded(path: &Path, _options: &DecodeOptions, _limits: &Limits) -> Result<Coded, DecodeError> {
+    let _ = sniff(path)?;
+    Err(DecodeError::unsupported(path, "a kind not yet read", "wait"))
+}
+
+/// What kind of file it is and how long.
+fn sniff(path: &Path) -> Result<(Kind, u64), DecodeError> {
+    let unreadable = |e: std::io::Error| DecodeError::unreadable(path, e);
+    let file = std::fs::File::open(path).map_err(unreadable)?;
+    let meta = file.metadata().map_err(unreadable)?;
+    if !meta.is_file() {
+        return Err(DecodeError::unreadable(path, "it is not a regular file"));
+    }
+    if meta.len() == 0 {
+        return Err(DecodeError::Empty { file: name(path) });
+    }
+    let mut head = Vec::new();
+    file.take(32).read_to_end(&mut head).map_err(unreadable)?;
+    match kind::kind(&head) {
+        Some(kind) => Ok((kind, meta.len())),
+        None => Err(DecodeError::UnknownKind { file: name(path), found: show(&head) }),
+    }
+}
+
+fn show(head: &[u8]) -> String {
+    let head = &head[..head.len().min(8)];
+    if head.iter().all(|b| b.is_ascii_graphic() || *b == b' ') {
+        format!("“{}”", String::from_utf8_lossy(head))
+    } else {
+        head.iter().map(|b| format!("{b:02x}")).collect::<Vec<_>>().join(" ")
+    }
+}

@@ -1,0 +1,76 @@
+//! The eight orientations of EXIF (EXIF 2.31, 4.6.4 A, tag 274), as walks over the stored pixels.
+
+use crate::Cfa;
+
+/// How to walk the stored pixels so that the picture comes out upright.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Walk {
+    /// Upright size.
+    pub(crate) width: usize,
+    /// Upright size.
+    pub(crate) height: usize,
+    stored_width: usize,
+    start: (usize, usize),
+    across: (isize, isize),
+    down: (isize, isize),
+}
+
+impl Walk {
+    /// The walk for a stored picture of this size; an orientation outside 1 to 8 counts as 1.
+    pub(crate) fn new(width: usize, height: usize, orientation: u8) -> Self {
+        let (right, bottom) = (width.saturating_sub(1), height.saturating_sub(1));
+        let (start, across, down) = match orientation {
+            2 => ((right, 0), (-1, 0), (0, 1)),
+            3 => ((right, bottom), (-1, 0), (0, -1)),
+            4 => ((0, bottom), (1, 0), (0, -1)),
+            5 => ((0, 0), (0, 1), (1, 0)),
+            6 => ((0, bottom), (0, -1), (1, 0)),
+            7 => ((right, bottom), (0, -1), (-1, 0)),
+            8 => ((right, 0), (0, 1), (-1, 0)),
+            _ => ((0, 0), (1, 0), (0, 1)),
+        };
+        let (w, h) = if orientation >= 5 && orientation <= 8 { (height, width) } else { (width, height) };
+        Self { width: w, height: h, stored_width: width, start, across, down }
+    }
+
+    /// The stored pixel that stands at (x, y) of the upright picture.
+    pub(crate) fn stored(&self, x: usize, y: usize) -> (usize, usize) {
+        let at = |start: usize, a: isize, d: isize| start as isize + a * x as isize + d * y as isize;
+        (at(self.start.0, self.across.0, self.down.0) as usize, at(self.start.1, self.across.1, self.down.1) as usize)
+    }
+
+    /// The index of the first stored pixel of upright row `y`, and the step to its neighbour.
+    pub(crate) fn row(&self, y: usize) -> (usize, isize) {
+        let (x0, y0) = self.stored(0, y);
+        (y0 * self.stored_width + x0, self.across.0 + self.across.1 * self.stored_width as isize)
+    }
+
+    /// The filters of the upright picture.
+    pub(crate) fn cfa(&self, stored: Cfa) -> Cfa {
+        let at = |x, y| {
+            // A picture one pixel wide has no second column to ask; its parity is what counts.
+            let (sx, sy) = self.stored(x, y);
+            stored.0[(sy & 1) * 2 + (sx & 1)]
+        };
+        Cfa([at(0, 0), at(1, 0), at(0, 1), at(1, 1)])
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// EXIF 2.31, tag 274: which stored corner (row 0th, column 0th) stands where.
+    #[test]
+    fn the_zeroth_row_and_column_stand_where_exif_says() {
+        // Upright position of stored (0,0) and the side on which stored row 0 lies.
+        let corners = [(1, (0, 0)), (2, (2, 0)), (3, (2, 1)), (4, (0, 1)), (5, (0, 0)), (6, (1, 0)), (7, (1, 2)), (8, (0, 2))];
+        for (orientation, corner) in corners {
+            let walk = Walk::new(3, 2, orientation);
+            assert_eq!(walk.stored(corner.0, corner.1), (0, 0), "orientation {orientation}");
+            let (first, step) = walk.row(0);
+            let (x, y) = walk.stored(1, 0);
+            assert_eq!(first as isize + step, (y * 3 + x) as isize, "orientation {orientation}");
+        }
+    }
+}

@@ -1,0 +1,277 @@
+//! The wall between the program and its decoders: a file is decoded in a process of its own, with
+//! bounded memory and time, because a damaged file can make a decoder panic, abort, loop, or ask
+//! for terabytes. Whatever happens there becomes an error about that file here.
+
+use crate::decode::{self, Coded, Header, Samples};
+use crate::{DecodeError, DecodeOptions, Frame, FrameMeta, Limits};
+use std::io::{Read, Write};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, ExitCode, ExitStatus, Stdio};
+use std::sync::mpsc::{self, RecvTimeoutError};
+use std::time::{Duration, Instant};
+
+/// How often a waiting parent asks whether it was told to stop.
+const POLL: Duration = Duration::from_millis(50);
+/// A header is some hundred bytes; anything near this is not one.
+const MAX_HEADER: usize = 1 << 20;
+const FRAME: &[u8; 4] = b"NLf1";
+const META: &[u8; 4] = b"NLm1";
+const ERROR: &[u8; 4] = b"NLe1";
+
+/// Decodes files in processes of their own.
+///
+/// The process is `program args… REQUEST FILE`; it must call [`child_main`], which reads its last
+/// two arguments, writes to its standard output and ends. The program's own file with a hidden
+/// argument is meant.
+#[derive(Clone, Debug)]
+pub struct Wall {
+    /// The program to run, usually `std::env::current_exe()`.
+    pub program: PathBuf,
+    /// Arguments that make it call [`child_main`].
+    pub args: Vec<String>,
+    /// What one file may cost.
+    pub limits: Limits,
+}
+
+#[derive(serde::Serialize, serde::Deserialize)]
+struct Request {
+    meta_only: bool,
+    options: DecodeOptions,
+    limits: Limits,
+}
+
+enum Answer {
+    Frame(Box<Coded>),
+    Meta(Box<FrameMeta>),
+    Failed(DecodeError),
+}
+
+impl Wall {
+    /// The frame in a file.
+    ///
+    /// # Errors
+    /// Any [`DecodeError`]; a decoder that dies, hangs or exceeds its memory among them.
+    pub fn decode(&self, path: &Path, options: &DecodeOptions) -> Result<Frame, DecodeError> {
+        self.decode_unless(path, options, &|| false)
+    }
+
+    /// As [`Wall::decode`]; gives up within 0.1 s once `cancelled` says so.
+    ///
+    /// # Errors
+    /// As [`Wall::decode`], and [`DecodeError::Cancelled`].
+    pub fn decode_unless(
+        &self,
+        path: &Path,
+        options: &DecodeOptions,
+        cancelled: &dyn Fn() -> bool,
+    ) -> Result<Frame, DecodeError> {
+        match self.ask(path, options, false, cancelled)? {
+            Answer::Frame(coded) => Ok(coded.into_frame()),
+            Answer::Meta(_) => Err(died(path, "it answered another question")),
+            Answer::Failed(error) => Err(error),
+        }
+    }
+
+    /// What the file says of the exposure, without its pixels.
+    ///
+    /// # Errors
+    /// Any [`DecodeError`].
+    pub fn meta(&self, path: &Path) -> Result<FrameMeta, DecodeError> {
+        match self.ask(path, &DecodeOptions::default(), true, &|| false)? {
+            Answer::Meta(meta) => Ok(*meta),
+            Answer::Frame(_) => Err(died(path, "it answered another question")),
+            Answer::Failed(error) => Err(error),
+        }
+    }
+
+    fn ask(
+        &self,
+        path: &Path,
+        options: &DecodeOptions,
+        meta_only: bool,
+        cancelled: &dyn Fn() -> bool,
+    ) -> Result<Answer, DecodeError> {
+        let request = Request { meta_only, options: *options, limits: self.limits };
+        let mut child = self.start(path, &request)?;
+        let Some(mut pipe) = child.stdout.take() else { return Err(died(path, "it had no output")) };
+        let limits = self.limits;
+        let (sender, receiver) = mpsc::sync_channel(1);
+        let reader = std::thread::spawn(move || {
+            // The receiver may have given up; then nobody wants the answer.
+            let _ = sender.send(read_answer(&mut pipe, &limits));
+        });
+        let outcome = wait(path, &self.limits, &receiver, cancelled);
+        if outcome.is_err() {
+            // Already gone is as good as killed.
+            let _ = child.kill();
+        }
+        let status = child.wait();
+        // The pipe is closed now, so the reader ends at once.
+        let _ = reader.join();
+        match outcome? {
+            Some(answer) => Ok(answer),
+            None => Err(died(path, &status.map_or_else(|e| e.to_string(), describe))),
+        }
+    }
+
+    fn start(&self, path: &Path, request: &Request) -> Result<Child, DecodeError> {
+        let no_wall = |why: String| DecodeError::NoWall {
+            file: decode::name(path),
+            program: self.program.display().to_string(),
+            why,
+        };
+        let request = serde_json::to_string(request).map_err(|e| no_wall(e.to_string()))?;
+        let mut command = Command::new(&self.program);
+        command.args(&self.args).arg(request).arg(path);
+        command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::null());
+        #[cfg(unix)]
+        {
+            // A Ctrl-C at the terminal goes to the program alone, which then stops its children.
+            use std::os::unix::process::CommandExt;
+            command.process_group(0);
+        }
+        command.spawn().map_err(|e| no_wall(e.to_string()))
+    }
+}
+
+fn died(path: &Path, how: &str) -> DecodeError {
+    DecodeError::Died { file: decode::name(path), how: how.to_string() }
+}
+
+fn describe(status: ExitStatus) -> String {
+    #[cfg(unix)]
+    {
+        use std::os::unix::process::ExitStatusExt;
+        if let Some(signal) = status.signal() {
+            return format!("ended by signal {signal}");
+        }
+    }
+    match status.code() {
+        Some(0) => "its answer was cut short".into(),
+        Some(code) => format!("ended with status {code}"),
+        None => "ended without a status".into(),
+    }
+}
+
+/// Waits for the answer; `None` if the child ended without a whole one.
+fn wait(
+    path: &Path,
+    limits: &Limits,
+    receiver: &mpsc::Receiver<Option<Answer>>,
+    cancelled: &dyn Fn() -> bool,
+) -> Result<Option<Answer>, DecodeError> {
+    let start = Instant::now();
+    loop {
+        match receiver.recv_timeout(POLL) {
+            Ok(answer) => return Ok(answer),
+            Err(RecvTimeoutError::Disconnected) => return Ok(None),
+            Err(RecvTimeoutError::Timeout) => {}
+        }
+        if cancelled() {
+            return Err(DecodeError::Cancelled { file: decode::name(path) });
+        }
+        if start.elapsed().as_secs_f64() > limits.max_seconds {
+            return Err(DecodeError::TimedOut { file: decode::name(path), seconds: limits.max_seconds });
+        }
+    }
+}
+
+/// Reads one answer, taking no more memory than the limits allow. `None` if it is not whole.
+fn read_answer(pipe: &mut impl Read, limits: &Limits) -> Option<Answer> {
+    let mut head = [0u8; 8];
+    pipe.read_exact(&mut head).ok()?;
+    let length = u32::from_le_bytes([head[4], head[5], head[6], head[7]]) as usize;
+    if length > MAX_HEADER {
+        return None;
+    }
+    let mut json = vec![0; length];
+    pipe.read_exact(&mut json).ok()?;
+    match &head[..4] {
+        m if m == META => Some(Answer::Meta(serde_json::from_slice(&json).ok()?)),
+        m if m == ERROR => Some(Answer::Failed(serde_json::from_slice(&json).ok()?)),
+        m if m == FRAME => {
+            let header: Header = serde_json::from_slice(&json).ok()?;
+            let fits = header.width <= limits.max_width && header.height <= limits.max_height;
+            if !fits || header.bytes()? as u64 > limits.max_memory_bytes {
+                return None;
+            }
+            let mut samples = Samples::zeroed(header.depth, header.samples()?);
+            pipe.read_exact(samples.as_bytes_mut()).ok()?;
+            Some(Answer::Frame(Box::new(Coded { header, samples })))
+        }
+        _ => None,
+    }
+}
+
+/// What the decoding process does, and all it does: bounds itself, decodes the file named by its
+/// last argument as the one before says, writes the answer to its standard output.
+pub fn child_main() -> ExitCode {
+    let mut arguments = std::env::args_os().rev();
+    let path = arguments.next().map(PathBuf::from);
+    let request = arguments.next().and_then(|r| serde_json::from_str::<Request>(r.to_str()?).ok());
+    let (Some(path), Some(request)) = (path, request) else { return ExitCode::from(2) };
+    if bound(&request.limits).is_err() {
+        return ExitCode::from(3);
+    }
+    std::panic::set_hook(Box::new(|_| {}));
+    let answer = std::panic::catch_unwind(|| answer(&path, &request))
+        .unwrap_or_else(|panic| Answer::Failed(DecodeError::damaged(&path, panic_text(&*panic))));
+    match send(&answer) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(_) => ExitCode::from(4),
+    }
+}
+
+fn panic_text(panic: &(dyn std::any::Any + Send)) -> String {
+    let text = panic.downcast_ref::<String>().cloned();
+    let text = text.or_else(|| panic.downcast_ref::<&str>().map(ToString::to_string));
+    format!("its decoder gave up over it ({})", text.unwrap_or_else(|| "no reason given".into()))
+}
+
+fn answer(path: &Path, request: &Request) -> Answer {
+    if request.meta_only {
+        return match decode::read_meta(path) {
+            Ok(meta) => Answer::Meta(Box::new(meta)),
+            Err(error) => Answer::Failed(error),
+        };
+    }
+    match decode::decode_coded(path, &request.options, &request.limits) {
+        Ok(coded) => Answer::Frame(Box::new(coded)),
+        Err(error) => Answer::Failed(error),
+    }
+}
+
+fn send(answer: &Answer) -> std::io::Result<()> {
+    let (magic, json, body): (_, _, &[u8]) = match answer {
+        Answer::Frame(coded) => (FRAME, serde_json::to_vec(&coded.header)?, coded.samples.as_bytes()),
+        Answer::Meta(meta) => (META, serde_json::to_vec(meta)?, &[]),
+        Answer::Failed(error) => (ERROR, serde_json::to_vec(error)?, &[]),
+    };
+    let length = u32::try_from(json.len()).map_err(std::io::Error::other)?;
+    let mut out = std::io::stdout().lock();
+    out.write_all(magic)?;
+    out.write_all(&length.to_le_bytes())?;
+    out.write_all(&json)?;
+    out.write_all(body)?;
+    out.flush()
+}
+
+/// Bounds memory, time and harm before a byte of the file is read: no core files, nothing written.
+#[cfg(unix)]
+fn bound(limits: &Limits) -> std::io::Result<()> {
+    use rustix::process::{Resource, Rlimit, setrlimit};
+    let both = |n: u64| Rlimit { current: Some(n), maximum: Some(n) };
+    let seconds = limits.max_seconds.max(1.0).ceil() as u64;
+    setrlimit(Resource::As, both(limits.max_memory_bytes))?;
+    setrlimit(Resource::Core, both(0))?;
+    setrlimit(Resource::Fsize, both(0))?;
+    // Should the parent be gone, all cores for the allowed time are the end.
+    let cores = std::thread::available_parallelism().map_or(1, |n| n.get() as u64);
+    setrlimit(Resource::Cpu, both(seconds.saturating_mul(cores).saturating_add(1)))?;
+    Ok(())
+}
+
+#[cfg(not(unix))]
+fn bound(_: &Limits) -> std::io::Result<()> {
+    Ok(())
+}
