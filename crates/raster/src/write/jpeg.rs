@@ -1,0 +1,92 @@
+//! Baseline JPEG (ITU-T T.81) with an ICC profile, for previews.
+
+use std::io::{self, Write};
+use std::path::Path;
+
+use jpeg_encoder::{Encoder, EncodingError, ImageBuffer, JpegColorType, SamplingFactor, rgb_to_ycbcr};
+
+use super::{WriteError, to_u8};
+use crate::Rgb;
+use crate::atomic::write_whole;
+
+/// Writes a JPEG without chroma subsampling (stars are points of colour). `picture` holds 0..1 in
+/// the encoding that the profile states; `quality` is 1 to 100.
+///
+/// # Errors
+/// [`WriteError`] when a side is 0 or above 65535 px, or the file cannot be written.
+pub fn write_jpeg(path: &Path, picture: &Rgb, quality: u8, icc: &[u8]) -> Result<(), WriteError> {
+    let size = jpeg_size(picture).ok_or_else(|| {
+        WriteError::shape(
+            path,
+            "sides of 1 to 65535 px",
+            format!("{} × {}", picture.width(), picture.height()),
+        )
+    })?;
+    write_whole(path, |file| encode(file, picture, size, quality, icc)).map_err(WriteError::io(path))
+}
+
+/// The same as bytes, for pictures inside a report.
+///
+/// # Errors
+/// [`WriteError::Shape`] when a side is 0 or above 65535 px.
+pub fn jpeg_bytes(picture: &Rgb, quality: u8, icc: &[u8]) -> Result<Vec<u8>, WriteError> {
+    let name = Path::new("JPEG in memory");
+    let size = jpeg_size(picture).ok_or_else(|| {
+        WriteError::shape(
+            name,
+            "sides of 1 to 65535 px",
+            format!("{} × {}", picture.width(), picture.height()),
+        )
+    })?;
+    let mut bytes = Vec::new();
+    encode(&mut bytes, picture, size, quality, icc).map_err(WriteError::io(name))?;
+    Ok(bytes)
+}
+
+fn jpeg_size(picture: &Rgb) -> Option<(u16, u16)> {
+    let side = |n: usize| u16::try_from(n).ok().filter(|&n| n > 0);
+    Some((side(picture.width())?, side(picture.height())?))
+}
+
+fn encode(out: impl Write, picture: &Rgb, size: (u16, u16), quality: u8, icc: &[u8]) -> io::Result<()> {
+    let mut encoder = Encoder::new(out, quality.clamp(1, 100));
+    encoder.set_sampling_factor(SamplingFactor::F_1_1);
+    if !icc.is_empty() {
+        encoder.add_icc_profile(icc).map_err(as_io)?;
+    }
+    encoder.encode_image(Rows { picture, size }).map_err(as_io)
+}
+
+fn as_io(error: EncodingError) -> io::Error {
+    match error {
+        EncodingError::IoError(e) => e,
+        other => io::Error::other(other.to_string()),
+    }
+}
+
+/// Feeds the encoder a row at a time.
+struct Rows<'a> {
+    picture: &'a Rgb,
+    size: (u16, u16),
+}
+
+impl ImageBuffer for Rows<'_> {
+    fn get_jpeg_color_type(&self) -> JpegColorType {
+        JpegColorType::Ycbcr
+    }
+    fn width(&self) -> u16 {
+        self.size.0
+    }
+    fn height(&self) -> u16 {
+        self.size.1
+    }
+    fn fill_buffers(&self, y: u16, buffers: &mut [Vec<u8>; 4]) {
+        let [r, g, b] = self.picture.planes().each_ref().map(|p| p.row(usize::from(y)));
+        for ((&r, &g), &b) in r.iter().zip(g).zip(b) {
+            let (y, cb, cr) = rgb_to_ycbcr(to_u8(r), to_u8(g), to_u8(b));
+            buffers[0].push(y);
+            buffers[1].push(cb);
+            buffers[2].push(cr);
+        }
+    }
+}
