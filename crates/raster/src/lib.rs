@@ -2,16 +2,22 @@
 
 pub mod atomic;
 pub mod colour;
+mod decode;
 mod demosaic;
+mod dng;
 mod frame;
 pub mod icc;
 mod plane;
 pub mod resize;
+mod wall;
 pub mod workfile;
 pub mod write;
 
+pub use decode::{DecodeError, DecodeOptions, FitsRows, Limits, decode_here, decode_here_with, is_frame_path, read_meta};
 pub use demosaic::{demosaic, demosaic_balanced};
+pub use dng::{DngError, DngFrame, write_dng};
 pub use frame::{CameraColour, Cfa, Frame, FrameMeta, Mosaic, Pixels};
 pub use plane::{Plane, Rgb};
 pub use resize::{resize_area, resize_area_plane};
+pub use wall::{Wall, child_main};
 pub use workfile::{WorkFile, WorkFileError};
