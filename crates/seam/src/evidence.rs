@@ -85,10 +85,16 @@ impl Work<'static> {
 
 impl Work<'_> {
     pub(crate) fn step(&self, fraction: f32) -> Result<(), SeamError> {
-        if self.cancelled.load(Ordering::Relaxed) {
-            return Err(SeamError::Cancelled);
-        }
+        self.check()?;
         (self.progress)(fraction);
         Ok(())
+    }
+
+    pub(crate) fn check(&self) -> Result<(), SeamError> {
+        if self.cancelled.load(Ordering::Relaxed) {
+            Err(SeamError::Cancelled)
+        } else {
+            Ok(())
+        }
     }
 }

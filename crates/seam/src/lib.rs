@@ -6,16 +6,21 @@
 //! → [`fill_sky`] (the strip no tracked frame saw) → [`foreground`] (land colours free of old
 //! sky) → [`compose`] (the picture).
 
+mod cells;
 mod compose;
 mod error;
 mod evidence;
 mod fill;
 mod foreground;
+mod grid_cut;
 pub mod guided;
 mod matte;
+mod mixture;
 pub mod resample;
 mod separate;
 mod sky_model;
+mod stats;
+mod surface;
 mod tone_match;
 
 pub use compose::{compose, compose_row, join_step, luminance};

@@ -2,7 +2,7 @@
 
 use nightloom_raster::{Plane, Rgb};
 
-use crate::SeamError;
+use crate::{SeamError, stats::median};
 
 /// How the two skies are compared.
 #[derive(Clone, Debug, PartialEq)]
@@ -118,12 +118,4 @@ pub fn match_sky(
         error: 0.0,
         blocks,
     })
-}
-
-pub(crate) fn median(values: &mut [f32]) -> f32 {
-    if values.is_empty() {
-        return f32::NAN;
-    }
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f32::total_cmp).1
 }

@@ -1,0 +1,135 @@
+//! What each coarse cell of the land picture looks like: star-free colour, structure, motion.
+
+use nightloom_raster::Plane;
+use rayon::prelude::*;
+
+use crate::{Evidence, SeamError, Work, compose::LUMA, stats};
+
+/// Measures of one cell.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Cell {
+    /// Logarithms of the median colour (red, green, blue).
+    pub(crate) colour: [f32; 3],
+    /// Structure at 4 px against that at 2 px, natural logarithm; near 0 in a star-free sky.
+    pub(crate) structure: f32,
+    /// Share of the cell that holds valid pixels.
+    pub(crate) valid: f32,
+}
+
+/// The picture in cells.
+pub(crate) struct Cells {
+    pub(crate) width: usize,
+    pub(crate) height: usize,
+    pub(crate) factor: usize,
+    pub(crate) cells: Vec<Cell>,
+}
+
+impl Cells {
+    /// Measures all cells of `factor` px.
+    pub(crate) fn measure(evidence: &Evidence, factor: usize, work: &Work) -> Result<Self, SeamError> {
+        let land = evidence.land;
+        let (width, height) = (land.width().div_ceil(factor), land.height().div_ceil(factor));
+        let floor = floor_level(evidence);
+        let rows: Result<Vec<Vec<Cell>>, SeamError> = (0..height)
+            .into_par_iter()
+            .map(|j| {
+                work.check()?;
+                Ok((0..width)
+                    .map(|i| measure_cell(evidence, factor, i, j, floor))
+                    .collect())
+            })
+            .collect();
+        Ok(Self {
+            width,
+            height,
+            factor,
+            cells: rows?.concat(),
+        })
+    }
+}
+
+/// A level below which differences mean nothing: 2 % of the picture's middle level.
+fn floor_level(evidence: &Evidence) -> f32 {
+    let green = &evidence.land.planes()[1];
+    let step = (green.data().len() / 20_000).max(1);
+    let mut some: Vec<f32> = green
+        .data()
+        .iter()
+        .step_by(step)
+        .copied()
+        .filter(|v| v.is_finite())
+        .collect();
+    let middle = stats::median(&mut some);
+    if middle.is_finite() && middle > 0.0 {
+        0.02 * middle
+    } else {
+        1e-6
+    }
+}
+
+fn measure_cell(evidence: &Evidence, factor: usize, i: usize, j: usize, floor: f32) -> Cell {
+    let land = evidence.land;
+    let (x0, y0) = (i * factor, j * factor);
+    let (x1, y1) = ((x0 + factor).min(land.width()), (y0 + factor).min(land.height()));
+    let mut values = Vec::with_capacity(factor * factor);
+    let mut colour = [0.0f32; 3];
+    let mut valid = 0.0;
+    for (c, plane) in land.planes().iter().enumerate() {
+        values.clear();
+        for y in y0..y1 {
+            values.extend(plane.row(y)[x0..x1].iter().copied().filter(|v| v.is_finite()));
+        }
+        valid = values.len() as f32 / ((x1 - x0) * (y1 - y0)).max(1) as f32;
+        let level = if values.is_empty() {
+            f32::NAN
+        } else {
+            stats::median(&mut values)
+        };
+        colour[c] = level.max(floor).ln();
+    }
+    let (near, far) = (
+        spread_at(land.planes(), [x0, y0, x1, y1], 2),
+        spread_at(land.planes(), [x0, y0, x1, y1], 4),
+    );
+    let level = (0..3).map(|c| LUMA[c] * colour[c].exp()).sum::<f32>();
+    let structure = ((far + 0.01 * level) / (near + 0.01 * level)).ln();
+    Cell {
+        colour,
+        structure,
+        noise: near / level,
+        valid,
+    }
+}
+
+/// Median difference of luminance between pixels `lag` apart, across and down, as a standard deviation.
+fn spread_at(planes: &[Plane; 3], [x0, y0, x1, y1]: [usize; 4], lag: usize) -> f32 {
+    let luma = |x: usize, y: usize| LUMA.iter().zip(planes).map(|(w, p)| w * p.at(x, y)).sum::<f32>();
+    let (width, height) = (planes[0].width(), planes[0].height());
+    let mut values = Vec::with_capacity(2 * (x1 - x0) * (y1 - y0));
+    for y in y0..y1 {
+        for x in x0..x1 {
+            let here = luma(x, y);
+            let across = if x + lag < width {
+                luma(x + lag, y)
+            } else {
+                f32::NAN
+            };
+            let down = if y + lag < height {
+                luma(x, y + lag)
+            } else {
+                f32::NAN
+            };
+            values.extend(
+                [across, down]
+                    .map(|v| (v - here).abs())
+                    .into_iter()
+                    .filter(|v| v.is_finite()),
+            );
+        }
+    }
+    if values.is_empty() {
+        0.0
+    } else {
+        stats::median(&mut values) * stats::MAD_TO_SIGMA * std::f32::consts::FRAC_1_SQRT_2
+    }
+}
