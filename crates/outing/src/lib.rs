@@ -1,1 +1,30 @@
-//! outing.toml, roles, the build pipeline and the journal.
+//! The outing: `outing.toml`, the roles of its frames, the journal and the build pipeline.
+//!
+//! Everything from outside comes through [`World`]. [`read_settings`] and [`discover()`] say what is
+//! asked for and what is there, [`decide_roles`] what each frame is for, and the pipeline does the
+//! rest, with every step in the [`Journal`].
+
+mod clock;
+mod discover;
+mod error;
+mod file;
+mod hash;
+mod journal;
+mod new;
+mod plan;
+mod roles;
+mod world;
+
+pub use clock::{ClockReport, FrameTime, read_clock};
+pub use discover::{Discovery, Found, OUTING_TOML, RESULTS, WORK, discover};
+pub use error::{Fault, FolderError, SettingsError};
+pub use file::{Filled, check_frame_names, markdown, options, parse_settings, read_settings, template};
+pub use hash::{Digest, hash_bytes, hash_file};
+pub use journal::{Entry, Journal, JournalError, Output, StepKey};
+pub use new::{NewError, NewOptions, NewReport, new_outing};
+pub use plan::{
+    ClockSettings, FrameOverride, LandSettings, OutingSettings, PictureSettings, Rejection, RigSettings,
+    SeamSettings, Settings, SiteSettings, SkySettings, White,
+};
+pub use roles::{Content, FrameFacts, Role, RoleDecision, decide_roles, left_out_by_camera, role_of_folder};
+pub use world::{Step, World};

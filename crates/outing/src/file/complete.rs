@@ -1,0 +1,193 @@
+//! From checked values to complete settings.
+
+use nightloom_optics::Projection;
+use nightloom_raster::Cfa;
+use nightloom_sky::{Angle, Instant, Site};
+
+use super::check::{At, Checked, Value};
+use crate::error::Fault;
+use crate::plan::{FrameOverride, Rejection, Settings, White};
+use crate::roles::Role;
+
+struct Values(Checked);
+
+impl Values {
+    fn at(&self, section: &'static str, key: &'static str) -> Option<&At> {
+        self.0.values.get(&(section, key))
+    }
+    fn text(&self, section: &'static str, key: &'static str) -> Option<String> {
+        match &self.at(section, key)?.value {
+            Value::Text(t) => Some(t.clone()),
+            _ => None,
+        }
+    }
+    fn number(&self, section: &'static str, key: &'static str) -> Option<f64> {
+        match self.at(section, key)?.value {
+            Value::Number(n) => Some(n),
+            _ => None,
+        }
+    }
+    fn flag(&self, section: &'static str, key: &'static str) -> Option<bool> {
+        match self.at(section, key)?.value {
+            Value::Flag(b) => Some(b),
+            _ => None,
+        }
+    }
+    fn whole(&self, section: &'static str, key: &'static str) -> Option<usize> {
+        match self.at(section, key)?.value {
+            Value::Whole(n) => usize::try_from(n).ok(),
+            _ => None,
+        }
+    }
+    fn pair(&self, section: &'static str, key: &'static str) -> Option<[f64; 2]> {
+        match self.at(section, key)?.value {
+            Value::Pair(p) => Some(p),
+            _ => None,
+        }
+    }
+    fn moment(&self, section: &'static str, key: &'static str) -> Option<Instant> {
+        match self.at(section, key)?.value {
+            Value::Moment(m) => Some(m),
+            _ => None,
+        }
+    }
+    fn offset(&self, section: &'static str, key: &'static str) -> Option<i32> {
+        match self.at(section, key)?.value {
+            Value::OffsetS(s) => Some(s),
+            _ => None,
+        }
+    }
+    /// The meaning of a word that the check has let through.
+    fn word<T: Copy>(&self, section: &'static str, key: &'static str, words: &[(&str, T)]) -> Option<T> {
+        let text = self.text(section, key)?;
+        words.iter().find(|(w, _)| *w == text).map(|(_, t)| *t)
+    }
+}
+
+pub(super) fn complete(checked: Checked) -> Result<Settings, Vec<Fault>> {
+    let values = Values(checked);
+    let mut settings = Settings::default();
+    let place = place(&values)?;
+    settings.outing.name = values.text("outing", "name");
+    settings.outing.note = values.text("outing", "note");
+    settings.site.place = place;
+    settings.site.zone = values.text("site", "zone");
+    rig(&values, &mut settings);
+    stacks(&values, &mut settings);
+    picture(&values, &mut settings);
+    frames(values.0, &mut settings);
+    Ok(settings)
+}
+
+fn place(values: &Values) -> Result<Option<Site>, Vec<Fault>> {
+    let (lat, lon) = (
+        values.number("site", "latitude_deg"),
+        values.number("site", "longitude_deg"),
+    );
+    let elevation_m = values.number("site", "elevation_m").unwrap_or(0.0);
+    let lacking = |there: &'static str, missing: &str| {
+        let line = values.at("site", there).map_or(0, |a| a.line);
+        let message = format!("expected {missing} beside it, found none; give both or neither");
+        Err(vec![Fault {
+            line,
+            key: format!("site.{there}"),
+            message,
+        }])
+    };
+    match (lat, lon) {
+        (Some(lat), Some(lon)) => Ok(Some(Site {
+            latitude: Angle::from_deg(lat),
+            longitude: Angle::from_deg(lon),
+            elevation_m,
+        })),
+        (Some(_), None) => lacking("latitude_deg", "longitude_deg"),
+        (None, Some(_)) => lacking("longitude_deg", "latitude_deg"),
+        (None, None) if values.at("site", "elevation_m").is_some() => {
+            lacking("elevation_m", "latitude_deg and longitude_deg")
+        }
+        (None, None) => Ok(None),
+    }
+}
+
+fn rig(values: &Values, settings: &mut Settings) {
+    let rig = &mut settings.rig;
+    rig.camera = values.text("rig", "camera");
+    rig.lens = values.text("rig", "lens");
+    rig.focal_mm = values.number("rig", "focal_mm");
+    rig.pixel_um = values.number("rig", "pixel_um");
+    let projections = [
+        ("rectilinear", Projection::Rectilinear),
+        ("equidistant", Projection::Equidistant),
+        ("equisolid", Projection::Equisolid),
+        ("stereographic", Projection::Stereographic),
+        ("orthographic", Projection::Orthographic),
+    ];
+    rig.projection = values
+        .word("rig", "projection", &projections)
+        .unwrap_or(rig.projection);
+    let patterns = [
+        ("RGGB", Cfa::RGGB),
+        ("BGGR", Cfa::BGGR),
+        ("GRBG", Cfa::GRBG),
+        ("GBRG", Cfa::GBRG),
+    ];
+    rig.fits_cfa = values.word("rig", "fits_cfa", &patterns);
+    settings.camera_clock.offset_s = values.offset("camera_clock", "offset");
+    let clock = &mut settings.camera_clock;
+    clock.error_s = values.number("camera_clock", "error_s").unwrap_or(clock.error_s);
+}
+
+fn stacks(values: &Values, settings: &mut Settings) {
+    let sky = &mut settings.sky;
+    let rejections = [
+        ("auto", Rejection::Auto),
+        ("none", Rejection::None),
+        ("median", Rejection::Median),
+        ("clip", Rejection::Clip),
+        ("winsorised", Rejection::Winsorised),
+    ];
+    sky.rejection = values
+        .word("sky", "rejection", &rejections)
+        .unwrap_or(sky.rejection);
+    sky.min_stars = values.whole("sky", "min_stars").unwrap_or(sky.min_stars);
+    sky.max_elongation = values
+        .number("sky", "max_elongation")
+        .unwrap_or(sky.max_elongation);
+    sky.reference = values.text("sky", "reference");
+    sky.reference_line = values.at("sky", "reference").map_or(0, |a| a.line);
+    let land = &mut settings.land;
+    land.register = values.flag("land", "register").unwrap_or(land.register);
+    land.reject = values.flag("land", "reject").unwrap_or(land.reject);
+}
+
+fn picture(values: &Values, settings: &mut Settings) {
+    settings.seam.instant = values.moment("seam", "instant");
+    settings.seam.offset_px = values.pair("seam", "offset_px").unwrap_or_default();
+    let p = &mut settings.picture;
+    p.gradient = values.number("picture", "gradient").unwrap_or(p.gradient);
+    p.stretch = values.number("picture", "stretch").unwrap_or(p.stretch);
+    p.saturation = values.number("picture", "saturation").unwrap_or(p.saturation);
+    p.white = values
+        .word(
+            "picture",
+            "white",
+            &[("stars", White::Stars), ("as-shot", White::AsShot)],
+        )
+        .unwrap_or(p.white);
+    p.land_stops = values.number("picture", "land_stops").unwrap_or(p.land_stops);
+    p.grow = values.flag("picture", "grow").unwrap_or(p.grow);
+}
+
+fn frames(checked: Checked, settings: &mut Settings) {
+    for (path, (line, said)) in checked.frames {
+        let role = said.get("role").and_then(|at| match &at.value {
+            Value::Text(word) => Role::from_word(word),
+            _ => None,
+        });
+        let used = said.get("use").and_then(|at| match at.value {
+            Value::Flag(b) => Some(b),
+            _ => None,
+        });
+        settings.frames.insert(path, FrameOverride { role, used, line });
+    }
+}

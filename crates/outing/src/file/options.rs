@@ -1,0 +1,407 @@
+//! Every option of `outing.toml`, described once: the checks, the commented template and the
+//! documentation all come from here.
+
+/// What a value must be.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Kind {
+    /// Any text in quotes.
+    Text,
+    /// A number.
+    Number {
+        /// Its unit, for a person to read; empty for a bare ratio.
+        unit: &'static str,
+        /// Smallest possible value.
+        min: f64,
+        /// Largest possible value.
+        max: f64,
+    },
+    /// A whole number.
+    Whole {
+        /// What is counted.
+        unit: &'static str,
+        /// Smallest possible value.
+        min: i64,
+        /// Largest possible value.
+        max: i64,
+    },
+    /// `true` or `false`.
+    Flag,
+    /// One of these words.
+    Choice(&'static [&'static str]),
+    /// Two numbers, `[right, down]`.
+    Pair {
+        /// Their unit.
+        unit: &'static str,
+        /// Smallest possible value of each.
+        min: f64,
+        /// Largest possible value of each.
+        max: f64,
+    },
+    /// A moment in UTC, RFC 3339.
+    Moment,
+    /// An IANA time-zone name.
+    Zone,
+    /// An offset from UTC such as `"+02:00"`.
+    Offset,
+    /// The path of a frame inside the outing.
+    Frame,
+}
+
+/// One option.
+#[derive(Clone, Copy, Debug)]
+pub struct OptionSpec {
+    /// The section it stands in.
+    pub section: &'static str,
+    /// Its key, with the unit as a suffix.
+    pub key: &'static str,
+    /// What its value must be.
+    pub kind: Kind,
+    /// Its default as TOML; `None` when absence means something, which `help` tells.
+    pub default: Option<&'static str>,
+    /// A possible value as TOML that is not the default.
+    pub example: &'static str,
+    /// What it does, one or two sentences.
+    pub help: &'static str,
+}
+
+/// The sections in the order of the file, with what each is about.
+pub const SECTIONS: &[(&str, &str)] = &[
+    ("outing", "One night at one site with one rig."),
+    (
+        "site",
+        "Where the camera stood. Latitude north and longitude east are positive.",
+    ),
+    (
+        "rig",
+        "Camera and lens. What the files tell need not be repeated here.",
+    ),
+    (
+        "camera_clock",
+        "What the camera's clock is worth: true UTC = clock - offset - error_s.",
+    ),
+    ("sky", "The stack of tracked frames."),
+    ("land", "The stack of frames from the fixed tripod."),
+    ("seam", "Where land and sky meet."),
+    ("picture", "The finished picture."),
+    (
+        "frames",
+        "What is known better of single frames: \"path\" = { role = ..., use = ... }.",
+    ),
+];
+
+const fn option(
+    section: &'static str,
+    key: &'static str,
+    kind: Kind,
+    default: Option<&'static str>,
+    example: &'static str,
+    help: &'static str,
+) -> OptionSpec {
+    OptionSpec {
+        section,
+        key,
+        kind,
+        default,
+        example,
+        help,
+    }
+}
+
+const fn number(unit: &'static str, min: f64, max: f64) -> Kind {
+    Kind::Number { unit, min, max }
+}
+
+/// Every option outside `[frames]`, in the order of the file.
+pub const OPTIONS: &[OptionSpec] = &[
+    option(
+        "outing",
+        "name",
+        Kind::Text,
+        None,
+        "\"The old mine under Lyra\"",
+        "A name for the report.",
+    ),
+    option(
+        "outing",
+        "note",
+        Kind::Text,
+        None,
+        "\"Wind from 2 o'clock on.\"",
+        "Anything worth remembering; goes into the report.",
+    ),
+    option(
+        "site",
+        "latitude_deg",
+        number("degrees", -90.0, 90.0),
+        None,
+        "46.52",
+        "Latitude, north positive; needs longitude_deg too.",
+    ),
+    option(
+        "site",
+        "longitude_deg",
+        number("degrees", -180.0, 180.0),
+        None,
+        "8.03",
+        "Longitude, east positive.",
+    ),
+    option(
+        "site",
+        "elevation_m",
+        number("metres", -450.0, 9000.0),
+        Some("0.0"),
+        "1850.0",
+        "Height above the sea.",
+    ),
+    option(
+        "site",
+        "zone",
+        Kind::Zone,
+        None,
+        "\"Europe/Zurich\"",
+        "Time zone by its IANA name: for a camera clock whose offset nothing tells, and for showing times.",
+    ),
+    option(
+        "rig",
+        "camera",
+        Kind::Text,
+        None,
+        "\"A body\"",
+        "Camera, for the record.",
+    ),
+    option(
+        "rig",
+        "lens",
+        Kind::Text,
+        None,
+        "\"24 mm f/1.8\"",
+        "Lens, for the record.",
+    ),
+    option(
+        "rig",
+        "focal_mm",
+        number("millimetres", 1.0, 5000.0),
+        None,
+        "24.0",
+        "Focal length, instead of what the files say; for lenses that tell nothing.",
+    ),
+    option(
+        "rig",
+        "pixel_um",
+        number("micrometres", 0.5, 50.0),
+        None,
+        "5.95",
+        "Pixel pitch, instead of what the files say.",
+    ),
+    option(
+        "rig",
+        "projection",
+        Kind::Choice(&[
+            "rectilinear",
+            "equidistant",
+            "equisolid",
+            "stereographic",
+            "orthographic",
+        ]),
+        Some("\"rectilinear\""),
+        "\"equisolid\"",
+        "How the lens draws before its faults; everything but rectilinear is a fisheye.",
+    ),
+    option(
+        "rig",
+        "fits_cfa",
+        Kind::Choice(&["RGGB", "BGGR", "GRBG", "GBRG"]),
+        None,
+        "\"RGGB\"",
+        "The colour filters of FITS files that do not tell them, first pixel first; without it they are grey.",
+    ),
+    option(
+        "camera_clock",
+        "offset",
+        Kind::Offset,
+        None,
+        "\"+02:00\"",
+        "The clock's offset from UTC, instead of what the files say.",
+    ),
+    option(
+        "camera_clock",
+        "error_s",
+        number("seconds", -1e9, 1e9),
+        Some("0.0"),
+        "35.0",
+        "How far the clock was ahead of the true time; negative when it was behind.",
+    ),
+    option(
+        "sky",
+        "rejection",
+        Kind::Choice(&["auto", "none", "median", "clip", "winsorised"]),
+        Some("\"auto\""),
+        "\"median\"",
+        "How satellites, aircraft and hot pixels are rejected; auto chooses by the number of frames.",
+    ),
+    option(
+        "sky",
+        "min_stars",
+        Kind::Whole {
+            unit: "stars",
+            min: 3,
+            max: 1000,
+        },
+        Some("12"),
+        "30",
+        "A sky frame with fewer stars is left out.",
+    ),
+    option(
+        "sky",
+        "max_elongation",
+        number("", 1.0, 20.0),
+        Some("2.0"),
+        "1.5",
+        "A sky frame whose stars are longer than this times their width is left out.",
+    ),
+    option(
+        "sky",
+        "reference",
+        Kind::Frame,
+        None,
+        "\"sky/IMG_0007.DNG\"",
+        "The frame that the others are registered to; without it the best one.",
+    ),
+    option(
+        "land",
+        "register",
+        Kind::Flag,
+        Some("true"),
+        "false",
+        "Whether land frames are moved onto each other where the tripod gave way.",
+    ),
+    option(
+        "land",
+        "reject",
+        Kind::Flag,
+        Some("true"),
+        "false",
+        "Whether trails and passing lights are rejected.",
+    ),
+    option(
+        "seam",
+        "instant",
+        Kind::Moment,
+        None,
+        "2026-09-12T21:40:00Z",
+        "The moment whose sky is shown over the ridge, UTC; without it the middle of the land exposures.",
+    ),
+    option(
+        "seam",
+        "offset_px",
+        Kind::Pair {
+            unit: "pixels",
+            min: -20000.0,
+            max: 20000.0,
+        },
+        Some("[0.0, 0.0]"),
+        "[0.0, -120.0]",
+        "Moves the sky from where it stood, right and down. The report says so.",
+    ),
+    option(
+        "picture",
+        "gradient",
+        number("", 0.0, 1.0),
+        Some("0.7"),
+        "0.3",
+        "How much of the sky's brightness gradient is taken away, 0 none to 1 all.",
+    ),
+    option(
+        "picture",
+        "stretch",
+        number("", 0.0, 1.0),
+        Some("0.5"),
+        "0.8",
+        "How strongly dark tones are lifted, 0 hardly to 1 strongly.",
+    ),
+    option(
+        "picture",
+        "saturation",
+        number("", 0.0, 3.0),
+        Some("1.0"),
+        "1.2",
+        "Colourfulness: 1 as it is, 0 grey.",
+    ),
+    option(
+        "picture",
+        "white",
+        Kind::Choice(&["stars", "as-shot"]),
+        Some("\"stars\""),
+        "\"as-shot\"",
+        "What the colours are balanced by.",
+    ),
+    option(
+        "picture",
+        "land_stops",
+        number("stops", -5.0, 5.0),
+        Some("0.0"),
+        "0.7",
+        "Brightens (positive) or darkens the land.",
+    ),
+    option(
+        "picture",
+        "grow",
+        Kind::Flag,
+        Some("true"),
+        "false",
+        "Whether the canvas grows where the sky reaches beyond the land frame.",
+    ),
+];
+
+/// What `[frames]` can say of one frame.
+pub const FRAME_OPTIONS: &[OptionSpec] = &[
+    option(
+        "frames.PATH",
+        "role",
+        Kind::Choice(&["sky", "land", "dark", "flat", "bias"]),
+        None,
+        "\"land\"",
+        "What the frame is for, instead of what was decided.",
+    ),
+    option(
+        "frames.PATH",
+        "use",
+        Kind::Flag,
+        None,
+        "false",
+        "false leaves the frame out; true keeps it against a check's verdict.",
+    ),
+];
+
+impl Kind {
+    /// What is expected, as in “a number from -90 to 90 (degrees)”.
+    pub fn expected(&self) -> String {
+        let with_unit = |text: String, unit: &str| {
+            if unit.is_empty() {
+                text
+            } else {
+                format!("{text} ({unit})")
+            }
+        };
+        match self {
+            Self::Text => "text in quotes".into(),
+            Self::Number { unit, min, max } => with_unit(format!("a number from {min} to {max}"), unit),
+            Self::Whole { unit, min, max } => with_unit(format!("a whole number from {min} to {max}"), unit),
+            Self::Flag => "true or false".into(),
+            Self::Choice(words) => {
+                let quoted: Vec<String> = words.iter().map(|w| format!("\"{w}\"")).collect();
+                match quoted.split_last() {
+                    Some((last, rest)) if !rest.is_empty() => format!("{} or {last}", rest.join(", ")),
+                    _ => quoted.concat(),
+                }
+            }
+            Self::Pair { unit, min, max } => {
+                with_unit(format!("[right, down], two numbers from {min} to {max}"), unit)
+            }
+            Self::Moment => "a moment in UTC such as 2026-09-12T21:40:00Z".into(),
+            Self::Zone => "an IANA time zone such as \"Europe/Zurich\"".into(),
+            Self::Offset => "an offset from UTC such as \"+02:00\"".into(),
+            Self::Frame => "the path of a frame from the outing's folder, in quotes".into(),
+        }
+    }
+}

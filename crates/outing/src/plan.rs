@@ -1,0 +1,202 @@
+//! The complete, validated settings of one outing. The pipeline sees nothing else.
+
+use std::collections::BTreeMap;
+
+use nightloom_optics::Projection;
+use nightloom_raster::Cfa;
+use nightloom_sky::{Instant, Site};
+use serde::Serialize;
+
+use crate::roles::Role;
+
+/// Everything that `outing.toml` can say, complete and possible.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Settings {
+    /// The outing itself.
+    pub outing: OutingSettings,
+    /// Where it was.
+    pub site: SiteSettings,
+    /// With which camera and lens.
+    pub rig: RigSettings,
+    /// What the camera's clock is worth.
+    pub camera_clock: ClockSettings,
+    /// The sky stack.
+    pub sky: SkySettings,
+    /// The land stack.
+    pub land: LandSettings,
+    /// Where land and sky meet.
+    pub seam: SeamSettings,
+    /// The finished picture.
+    pub picture: PictureSettings,
+    /// What was said of single frames, by path inside the outing with `/`.
+    pub frames: BTreeMap<String, FrameOverride>,
+}
+
+/// `[outing]`.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct OutingSettings {
+    /// A name for reports.
+    pub name: Option<String>,
+    /// Anything worth remembering.
+    pub note: Option<String>,
+}
+
+/// `[site]`.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct SiteSettings {
+    /// The place, once both latitude and longitude are given.
+    pub place: Option<Site>,
+    /// IANA name of the time zone, for showing and for a camera clock of unknown offset.
+    pub zone: Option<String>,
+}
+
+/// `[rig]`.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct RigSettings {
+    /// Camera, for the record.
+    pub camera: Option<String>,
+    /// Lens, for the record.
+    pub lens: Option<String>,
+    /// Focal length in millimetres, instead of what the files say.
+    pub focal_mm: Option<f64>,
+    /// Pixel pitch in micrometres, instead of what the files say.
+    pub pixel_um: Option<f64>,
+    /// The lens's projection before distortion.
+    pub projection: Projection,
+    /// The filter pattern of FITS files that do not tell it.
+    pub fits_cfa: Option<Cfa>,
+}
+
+/// `[camera_clock]`.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct ClockSettings {
+    /// The offset of the camera's clock from UTC in seconds, east positive; goes before what the files say.
+    pub offset_s: Option<i32>,
+    /// How far the clock was ahead of the true time, seconds.
+    pub error_s: f64,
+}
+
+/// How outliers among the sky frames are rejected.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Rejection {
+    /// By the number of frames.
+    #[default]
+    Auto,
+    /// None: the plain weighted mean.
+    None,
+    /// The median.
+    Median,
+    /// Clipping about the median by a robust spread.
+    Clip,
+    /// Winsorised clipping.
+    Winsorised,
+}
+
+/// `[sky]`.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct SkySettings {
+    /// Rejection of satellites, aircraft and hot pixels.
+    pub rejection: Rejection,
+    /// A sky frame with fewer stars than this is left out.
+    pub min_stars: usize,
+    /// A sky frame whose stars' median length over width is above this is left out.
+    pub max_elongation: f64,
+    /// The frame the others are registered to, by path; the best one when not given.
+    pub reference: Option<String>,
+    /// The line of `outing.toml` that names it; not part of the settings' identity.
+    #[serde(skip)]
+    pub reference_line: usize,
+}
+
+impl Default for SkySettings {
+    fn default() -> Self {
+        Self {
+            rejection: Rejection::Auto,
+            min_stars: 12,
+            max_elongation: 2.0,
+            reference: None,
+            reference_line: 0,
+        }
+    }
+}
+
+/// `[land]`.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct LandSettings {
+    /// Whether land frames are shifted onto each other if the tripod moved.
+    pub register: bool,
+    /// Whether trails and passing lights are rejected among land frames.
+    pub reject: bool,
+}
+
+impl Default for LandSettings {
+    fn default() -> Self {
+        Self {
+            register: true,
+            reject: true,
+        }
+    }
+}
+
+/// `[seam]`.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct SeamSettings {
+    /// The moment whose sky is shown over the ridge; the middle of the land exposures when not given.
+    pub instant: Option<Instant>,
+    /// How far the sky is moved from where it stood, pixels right and down. Recorded in the report.
+    pub offset_px: [f64; 2],
+}
+
+/// What the colours are balanced by.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum White {
+    /// By the stars.
+    #[default]
+    Stars,
+    /// As the camera recorded it.
+    AsShot,
+}
+
+/// `[picture]`.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct PictureSettings {
+    /// How much of the sky's background gradient is taken away, 0 none to 1 all.
+    pub gradient: f64,
+    /// How strongly the dark tones are lifted, 0 hardly to 1 strongly.
+    pub stretch: f64,
+    /// Colourfulness: 1 as it is, 0 grey, 2 doubled.
+    pub saturation: f64,
+    /// White balance.
+    pub white: White,
+    /// The land's brightness against what was recorded, in stops.
+    pub land_stops: f64,
+    /// Whether the canvas grows where the sky reaches beyond the land frame.
+    pub grow: bool,
+}
+
+impl Default for PictureSettings {
+    fn default() -> Self {
+        Self {
+            gradient: 0.7,
+            stretch: 0.5,
+            saturation: 1.0,
+            white: White::Stars,
+            land_stops: 0.0,
+            grow: true,
+        }
+    }
+}
+
+/// What `[frames]` says of one frame.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct FrameOverride {
+    /// The role it is to play.
+    pub role: Option<Role>,
+    /// `false` leaves it out; `true` keeps it in against a check's verdict.
+    pub used: Option<bool>,
+    /// The line of `outing.toml` that says so; not part of the settings' identity.
+    #[serde(skip)]
+    pub line: usize,
+}
