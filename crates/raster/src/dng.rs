@@ -214,7 +214,11 @@ fn write_exif<W: Write + Seek>(exif: &mut Directory<W>, meta: &FrameMeta) -> Res
     }
     if let Some(pitch) = meta.pixel_um.filter(|v| v.is_finite() && *v > 0.0) {
         // FocalPlaneXResolution, YResolution per centimetre (unit 3).
-        let per_cm = unsigned(1.0e4 / pitch);
+        let pitch = unsigned(pitch);
+        let per_cm = match pitch.d.checked_mul(10_000) {
+            Some(n) if pitch.n > 0 => Rational { n, d: pitch.n },
+            _ => unsigned(1.0e4 * f64::from(pitch.d) / f64::from(pitch.n.max(1))),
+        };
         exif.write_tag(Tag::Unknown(41486), per_cm.clone())?;
         exif.write_tag(Tag::Unknown(41487), per_cm)?;
         exif.write_tag(Tag::Unknown(41488), 3u16)?;

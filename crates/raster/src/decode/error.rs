@@ -41,8 +41,8 @@ pub enum DecodeError {
         /// What to do.
         advice: String,
     },
-    /// The header is there, the pixels are not.
-    #[error("{file} has a header but not its pixels: {why}; copy it again from the card or leave it out")]
+    /// The header is there, the pixels (or many of them) are not.
+    #[error("{file} lacks its pixels, or part of them: {why}; copy it again from the card or leave it out")]
     NoPixels {
         /// The file.
         file: String,

@@ -3,11 +3,16 @@
 //!
 //! Nothing here protects against a decoder that dies: [`crate::Wall`] does.
 
+mod camera_colour;
 mod coded;
 mod error;
+mod exif;
 mod kind;
+mod layout;
 mod limits;
 mod orient;
+mod raw;
+mod raw_meta;
 
 pub(crate) use coded::{Coded, Header, Samples};
 pub use error::DecodeError;
@@ -46,13 +51,17 @@ pub fn decode_here_with(path: &Path, options: &DecodeOptions, limits: &Limits) -
 /// [`DecodeError::Unreadable`], [`DecodeError::Empty`], [`DecodeError::UnknownKind`],
 /// [`DecodeError::Damaged`].
 pub fn read_meta(path: &Path) -> Result<FrameMeta, DecodeError> {
-    let _ = sniff(path)?;
-    Ok(FrameMeta::default())
+    match sniff(path)?.0 {
+        Kind::Raw | Kind::TiffOrRaw => raw::meta(path),
+        _ => Ok(FrameMeta::default()),
+    }
 }
 
-pub(crate) fn decode_coded(path: &Path, _options: &DecodeOptions, _limits: &Limits) -> Result<Coded, DecodeError> {
-    let _ = sniff(path)?;
-    Err(DecodeError::unsupported(path, "a kind not yet read", "wait"))
+pub(crate) fn decode_coded(path: &Path, _options: &DecodeOptions, limits: &Limits) -> Result<Coded, DecodeError> {
+    match sniff(path)?.0 {
+        Kind::Raw | Kind::TiffOrRaw => raw::decode(path, limits),
+        _ => Err(DecodeError::unsupported(path, "a kind not yet read", "wait")),
+    }
 }
 
 /// What kind of file it is and how long.
