@@ -1,0 +1,206 @@
+//! Camera raw, by `rawler`.
+
+use super::camera_colour::{D65, camera_colour, usable_balance};
+use super::coded::{Channels, Coded, Depth, Header, Samples};
+use super::layout::{Layout, check_size};
+use super::{DecodeError, Limits, raw_meta};
+use crate::{Cfa, FrameMeta};
+use rawler::decoders::{Decoder, FormatHint, RawDecodeParams, WellKnownIFD};
+use rawler::imgop::xyz::Illuminant;
+use rawler::rawimage::{RawImage, RawImageData, RawPhotometricInterpretation};
+use rawler::rawsource::RawSource;
+use std::path::Path;
+
+const CONVERT: &str = "convert it to a linear (demosaiced) DNG or a 16-bit TIFF first and use that";
+
+/// Opens a raw without decoding it.
+pub(crate) fn open(path: &Path) -> Result<RawSource, DecodeError> {
+    RawSource::new(path).map_err(|e| DecodeError::unreadable(path, e))
+}
+
+/// What the file says of the exposure.
+pub(crate) fn meta(path: &Path) -> Result<FrameMeta, DecodeError> {
+    let source = open(path)?;
+    // Without a decoder (unknown camera) there is still plain EXIF.
+    let decoder = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| rawler::get_decoder(&source).ok()));
+    let meta = raw_meta::read(&source, decoder.ok().flatten().as_deref());
+    if meta == FrameMeta::default() {
+        return Err(DecodeError::damaged(path, "no EXIF could be read from it"));
+    }
+    Ok(meta)
+}
+
+/// The samples within the recommended area, and what makes light of them.
+pub(crate) fn decode(path: &Path, limits: &Limits) -> Result<Coded, DecodeError> {
+    let source = open(path)?;
+    let layout = Layout::read(source.buf());
+    if let Some(layout) = &layout {
+        layout.check(path, source.buf().len() as u64, limits)?;
+    }
+    let decoder = rawler::get_decoder(&source).map_err(|e| refuse(path, &e))?;
+    if layout.is_none() {
+        // No directories to look into: ask the decoder for the size before it decodes.
+        let dummy = decoder.raw_image(&source, &RawDecodeParams::default(), true).map_err(|e| refuse(path, &e))?;
+        check_size(path, dummy.width as u64, dummy.height as u64, dummy.cpp.max(1) as u64 * 2, limits)?;
+    }
+    let image = decoder.raw_image(&source, &RawDecodeParams::default(), false).map_err(|e| refuse(path, &e))?;
+    check_size(path, image.width as u64, image.height as u64, image.cpp.max(1) as u64 * 2, limits)?;
+    let meta = raw_meta::read(&source, Some(&*decoder));
+    code(path, image, &*decoder, meta)
+}
+
+fn refuse(path: &Path, error: &rawler::RawlerError) -> DecodeError {
+    match error {
+        rawler::RawlerError::Unsupported { what, model, make, .. } => DecodeError::unsupported(
+            path,
+            format!("raw data of a camera not known here ({} {}: {})", make.trim(), model.trim(), what.trim()),
+            "convert it to DNG first and use that",
+        ),
+        rawler::RawlerError::DecoderFailed(why) if why.contains("behind EOF") || why.contains("fill whole buffer") => {
+            DecodeError::no_pixels(path, format!("the raw data end too early ({why})"))
+        }
+        rawler::RawlerError::DecoderFailed(why) => DecodeError::damaged(path, why),
+    }
+}
+
+/// Left, top, width, height.
+type Area = [usize; 4];
+
+fn area(image: &RawImage) -> Area {
+    let whole = [0, 0, image.width, image.height];
+    let inside = |r: &rawler::imgop::Rect| {
+        let area = [r.p.x, r.p.y, r.d.w, r.d.h];
+        let fits = |at: usize, size: usize, most: usize| size > 0 && at.checked_add(size).is_some_and(|end| end <= most);
+        (fits(area[0], area[2], image.width) && fits(area[1], area[3], image.height)).then_some(area)
+    };
+    let crop = image.crop_area.as_ref().and_then(inside);
+    crop.or_else(|| image.active_area.as_ref().and_then(inside)).unwrap_or(whole)
+}
+
+fn code(path: &Path, image: RawImage, decoder: &dyn Decoder, meta: FrameMeta) -> Result<Coded, DecodeError> {
+    let area = area(&image);
+    let channels = channels(path, &image, area)?;
+    let dng = decoder.format_hint() == FormatHint::DNG;
+    let mut white = white(&image, channels);
+    let float = matches!(image.data, RawImageData::Float(_));
+    if float && !states_white(decoder) {
+        // DNG 1.4, WhiteLevel: 1.0 is the default of floating-point data.
+        white = [1.0; 4];
+    }
+    let header = Header {
+        width: area[2],
+        height: area[3],
+        channels,
+        depth: if float { Depth::F32 } else { Depth::U16 },
+        black: black(&image, channels, area, dng),
+        white,
+        encoded: false,
+        orientation: meta.orientation.unwrap_or(1),
+        colour: colour(&image),
+        meta,
+        bits: u8::try_from(image.bps).unwrap_or(16),
+        was_linear: true,
+    };
+    if header.black.iter().zip(&header.white).any(|(b, w)| !b.is_finite() || !w.is_finite() || b >= w) {
+        let why = format!("its black level {:?} is not below its white level {:?}", header.black, header.white);
+        return Err(DecodeError::damaged(path, why));
+    }
+    let (width, height) = (image.width, image.height);
+    let samples = match image.data {
+        RawImageData::Integer(data) => crop(data, width, height, channels.count(), area).map(Samples::U16),
+        RawImageData::Float(data) => crop(data, width, height, channels.count(), area).map(Samples::F32),
+    };
+    let samples = samples.ok_or_else(|| DecodeError::damaged(path, "it decodes to fewer pixels than it declares"))?;
+    Ok(Coded { header, samples })
+}
+
+fn channels(path: &Path, image: &RawImage, area: Area) -> Result<Channels, DecodeError> {
+    match (&image.photometric, image.cpp) {
+        (RawPhotometricInterpretation::Cfa(config), 1) => {
+            let cfa = &config.cfa;
+            if (cfa.width, cfa.height) == (6, 6) {
+                return Err(DecodeError::unsupported(path, "an X-Trans mosaic (6 × 6 filters)", CONVERT));
+            }
+            if (cfa.width, cfa.height) != (2, 2) || !cfa.is_rgb() {
+                let what = format!("a mosaic of unusual filters ({})", cfa.name);
+                return Err(DecodeError::unsupported(path, what, CONVERT));
+            }
+            let at = |x: usize, y: usize| cfa.color_at(area[1] + y, area[0] + x) as u8;
+            Ok(Channels::Mosaic(Cfa([at(0, 0), at(1, 0), at(0, 1), at(1, 1)])))
+        }
+        (_, 1) => Ok(Channels::Grey),
+        (_, 3) => Ok(Channels::Rgb),
+        (_, n) => Err(DecodeError::unsupported(path, format!("a raw of {n} channels"), CONVERT)),
+    }
+}
+
+/// Black per place of the cell that starts at the first pixel of the area, or per channel. The
+/// pattern of levels starts at the first sensor pixel, in DNG at that of the active area
+/// (DNG 1.4, BlackLevelRepeatDim).
+fn black(image: &RawImage, channels: Channels, area: Area, dng: bool) -> [f32; 4] {
+    let levels = image.blacklevel.as_vec();
+    let (w, h, cpp) = (image.blacklevel.width.max(1), image.blacklevel.height.max(1), image.blacklevel.cpp.max(1));
+    if levels.len() < w * h * cpp {
+        return [levels.first().copied().unwrap_or(0.0); 4];
+    }
+    let origin = image.active_area.as_ref().filter(|_| dng).map_or((0, 0), |r| (r.p.x, r.p.y));
+    let (left, top) = (area[0].saturating_sub(origin.0), area[1].saturating_sub(origin.1));
+    let at = |x: usize, y: usize, c: usize| levels[(((top + y) % h) * w + (left + x) % w) * cpp + c.min(cpp - 1)];
+    match channels {
+        Channels::Mosaic(_) => [at(0, 0, 0), at(1, 0, 0), at(0, 1, 0), at(1, 1, 0)],
+        Channels::Rgb | Channels::Grey => [at(0, 0, 0), at(0, 0, 1), at(0, 0, 2), at(0, 0, 2)],
+    }
+}
+
+fn white(image: &RawImage, channels: Channels) -> [f32; 4] {
+    let levels = image.whitelevel.as_vec();
+    let first = levels.first().copied().unwrap_or(65535.0);
+    match (channels, levels.len()) {
+        (Channels::Mosaic(_), 4) => [levels[0], levels[1], levels[2], levels[3]],
+        (Channels::Rgb, 3..) => [levels[0], levels[1], levels[2], levels[2]],
+        _ => [first; 4],
+    }
+}
+
+fn states_white(decoder: &dyn Decoder) -> bool {
+    let raw = decoder.ifd(WellKnownIFD::Raw).ok().flatten();
+    raw.is_some_and(|ifd| ifd.entries().contains_key(&50717))
+}
+
+/// Chromaticities of the illuminants matrices are made for (CIE 15:2018), nearest to D65 first.
+const LIGHTS: [(Illuminant, [f64; 2]); 8] = [
+    (Illuminant::D65, D65),
+    (Illuminant::Daylight, [0.3324, 0.3474]),
+    (Illuminant::D55, [0.3324, 0.3474]),
+    (Illuminant::D75, [0.2990, 0.3149]),
+    (Illuminant::Flash, [0.3324, 0.3474]),
+    (Illuminant::D50, [0.3457, 0.3585]),
+    (Illuminant::Unknown, D65),
+    (Illuminant::A, [0.4476, 0.4074]),
+];
+
+fn colour(image: &RawImage) -> crate::CameraColour {
+    let matrix = LIGHTS.iter().find_map(|(light, white)| {
+        let flat = image.color_matrix.get(light).filter(|m| m.len() == 9)?;
+        let at = |i: usize, j: usize| f64::from(flat[3 * i + j]);
+        Some(([0, 1, 2].map(|i| [0, 1, 2].map(|j| at(i, j))), *white))
+    });
+    let [r, g, b, _] = image.wb_coeffs;
+    camera_colour(matrix, usable_balance([r, g, b]))
+}
+
+/// The area out of the whole, in place: no second copy of a large frame.
+fn crop<T: Copy>(mut data: Vec<T>, width: usize, height: usize, channels: usize, area: Area) -> Option<Vec<T>> {
+    let stride = width.checked_mul(channels)?;
+    if data.len() < stride.checked_mul(height)? {
+        return None;
+    }
+    let [left, top, w, h] = area;
+    let row = w * channels;
+    for y in 0..h {
+        let from = (top + y) * stride + left * channels;
+        data.copy_within(from..from + row, y * row);
+    }
+    data.truncate(row * h);
+    Some(data)
+}
