@@ -236,6 +236,49 @@ impl WorkFile {
         Ok(())
     }
 
+    /// Reads the rectangle of `width` × `rows` pixels of one plane whose first pixel is `first`
+    /// (x, y) into `out`, row after row.
+    ///
+    /// # Errors
+    /// As [`WorkFile::read_rows`].
+    pub fn read_block(
+        &self,
+        plane: usize,
+        first: [usize; 2],
+        width: usize,
+        rows: usize,
+        out: &mut [f32],
+    ) -> Result<(), WorkFileError> {
+        let fits = |from: usize, n: usize, all: usize| from.checked_add(n).is_some_and(|end| end <= all);
+        let inside =
+            plane < self.planes && fits(first[0], width, self.width) && fits(first[1], rows, self.height);
+        if !inside || out.len() != width * rows {
+            let what = format!(
+                "plane {plane}, {width} × {rows} pixels at {first:?} into {} values were asked of {} planes of {} × {}",
+                out.len(),
+                self.planes,
+                self.width,
+                self.height
+            );
+            return Err(WorkFileError::Range {
+                path: self.path.clone(),
+                what,
+            });
+        }
+        let mut bytes = vec![0; width * 2];
+        for (y, line) in (first[1]..).zip(out.chunks_exact_mut(width.max(1))) {
+            let at = HEADER_BYTES + ((plane * self.height + y) * self.width + first[0]) * 2;
+            self.file
+                .read_exact_at(&mut bytes, at as u64)
+                .map_err(|source| WorkFileError::Io {
+                    path: self.path.clone(),
+                    source,
+                })?;
+            decode(&bytes, line);
+        }
+        Ok(())
+    }
+
     /// Reads one plane whole.
     ///
     /// # Errors

@@ -1,1 +1,41 @@
 //! Calibration, warping, combining, background, colour and tone.
+//!
+//! Every step that touches many frames works on blocks of the canvas and reads only what a block
+//! needs, so that the peak memory does not depend on the number of frames.
+
+mod align;
+mod background;
+mod boxes;
+mod calibrate;
+mod colour;
+mod combine;
+mod error;
+mod hot;
+mod mapping;
+mod mask;
+mod masters;
+mod noise;
+mod reject;
+mod resample;
+mod source;
+mod spread;
+mod tile;
+mod tone;
+mod trend;
+mod warp;
+
+pub use align::{Shift, tripod_shift};
+pub use background::{BackgroundModel, BackgroundSettings, fit_background};
+pub use calibrate::{Calibration, CalibrationReport, Dark, calibrate};
+pub use colour::{Neutral, NeutralBasis, NeutralSettings, neutral_by_stars, star_colour};
+pub use combine::{CombineSettings, Input, Stacked, combine, combine_aligned};
+pub use error::{BackgroundError, CalibrationError, ColourError, CombineError, MasterError};
+pub use hot::{HotPixels, HotSettings, find_hot_across, find_hot_in_frame, find_hot_pixels};
+pub use mapping::{Mapping, MappingGrid};
+pub use mask::Mask;
+pub use masters::{Master, MasterSettings, Normalise, flat_from_master, master};
+pub use noise::{background_noise, median_of};
+pub use reject::RejectSettings;
+pub use source::{Block, Source};
+pub use tone::{ToneCurve, ToneSettings};
+pub use warp::{WarpSettings, warp};

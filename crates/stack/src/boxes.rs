@@ -1,0 +1,33 @@
+//! Box sums over a small window.
+
+/// Replaces every value by the sum over the (2 r + 1)² window round it, cut at the border.
+pub(crate) fn box_sum(values: &mut [f32], width: usize, r: usize) {
+    let width = width.max(1);
+    let mut row = vec![0.0; width];
+    for line in values.chunks_exact_mut(width) {
+        for (x, o) in row.iter_mut().enumerate() {
+            *o = line[x.saturating_sub(r)..(x + r + 1).min(width)].iter().sum();
+        }
+        line.copy_from_slice(&row);
+    }
+    let height = values.len() / width;
+    // The last r + 1 rows as they were, the rest still to come.
+    let mut kept: Vec<Vec<f32>> = Vec::with_capacity(height);
+    for y in 0..height {
+        kept.push(values[y * width..][..width].to_vec());
+        let sum = &mut row;
+        sum.fill(0.0);
+        for before in &kept[y.saturating_sub(r)..] {
+            sum.iter_mut().zip(before).for_each(|(s, v)| *s += v);
+        }
+        for after in y + 1..(y + r + 1).min(height) {
+            sum.iter_mut()
+                .zip(&values[after * width..][..width])
+                .for_each(|(s, v)| *s += v);
+        }
+        values[y * width..][..width].copy_from_slice(sum);
+        if y >= r {
+            kept[y - r] = Vec::new();
+        }
+    }
+}

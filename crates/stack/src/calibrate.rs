@@ -1,0 +1,184 @@
+//! Dark, flat and hot pixels applied to a mosaic.
+
+use nightloom_raster::{Cfa, Mosaic, Plane};
+use rayon::prelude::*;
+
+use crate::error::CalibrationError;
+use crate::hot::HotPixels;
+
+/// A flat below this is dust no division can repair, or not lit: the pixel is left undivided
+/// (common practice, no source).
+const SMALLEST_FLAT: f32 = 0.05;
+
+/// A master dark and the exposure it was taken at.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Dark {
+    /// The values, black subtracted, 1 at saturation.
+    pub plane: Plane,
+    /// Exposure in seconds where known.
+    pub exposure_s: Option<f64>,
+}
+
+/// Everything known of a camera at one setting.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Calibration {
+    /// Master bias.
+    pub bias: Option<Plane>,
+    /// Master dark.
+    pub dark: Option<Dark>,
+    /// Master flat, mean 1 per filter (see [`flat_from_master`](crate::flat_from_master)).
+    pub flat: Option<Plane>,
+    /// Pixels to be repaired.
+    pub hot: HotPixels,
+}
+
+/// What was done to a frame.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct CalibrationReport {
+    /// Factor on the dark current (1 unless a bias and both exposures are known).
+    pub dark_scale: f64,
+    /// The dark's exposure differs from the frame's by more than a tenth and could not be scaled
+    /// because there is no bias.
+    pub dark_mismatch: bool,
+    /// Hot and dead pixels repaired.
+    pub repaired: usize,
+    /// Pixels not divided because the flat is too small there.
+    pub undivided: usize,
+}
+
+/// Subtracts the dark (or the bias), divides by the flat and repairs hot pixels from their
+/// neighbours of the same colour.
+///
+/// The dark is scaled to the frame's exposure only where a bias is known: dark current grows with
+/// time, the bias does not.
+///
+/// # Errors
+/// A master that is not of the frame's size; the frame is then unchanged.
+pub fn calibrate(
+    frame: &mut Mosaic,
+    calibration: &Calibration,
+    exposure_s: Option<f64>,
+) -> Result<CalibrationReport, CalibrationError> {
+    check_sizes(frame, calibration)?;
+    let mut report = CalibrationReport {
+        dark_scale: 1.0,
+        ..Default::default()
+    };
+    subtract(frame, calibration, exposure_s, &mut report);
+    if let Some(flat) = &calibration.flat {
+        report.undivided = divide(&mut frame.plane, flat);
+    }
+    report.repaired = repair(frame, &calibration.hot);
+    Ok(report)
+}
+
+fn check_sizes(frame: &Mosaic, calibration: &Calibration) -> Result<(), CalibrationError> {
+    let size = |p: &Plane| (p.width(), p.height());
+    let expected = size(&frame.plane);
+    let masters = [
+        ("bias", calibration.bias.as_ref()),
+        ("dark", calibration.dark.as_ref().map(|d| &d.plane)),
+        ("flat", calibration.flat.as_ref()),
+    ];
+    for (which, plane) in masters {
+        if let Some(got) = plane.map(size).filter(|got| *got != expected) {
+            return Err(CalibrationError::Size { which, expected, got });
+        }
+    }
+    Ok(())
+}
+
+fn subtract(frame: &mut Mosaic, cal: &Calibration, exposure_s: Option<f64>, report: &mut CalibrationReport) {
+    let out = frame.plane.data_mut();
+    match (&cal.dark, &cal.bias) {
+        (None, None) => {}
+        (None, Some(bias)) => take_off(out, bias.data(), |b| *b),
+        (Some(dark), bias) => {
+            let ratio = exposure_s
+                .zip(dark.exposure_s)
+                .filter(|(_, d)| *d > 0.0)
+                .map(|(f, d)| f / d);
+            match (bias, ratio) {
+                (Some(bias), Some(ratio)) => {
+                    report.dark_scale = ratio;
+                    let scaled = |(d, b): (&f32, &f32)| b + (d - b) * ratio as f32;
+                    out.iter_mut()
+                        .zip(dark.plane.data().iter().zip(bias.data()))
+                        .for_each(|(v, db)| *v -= scaled(db));
+                }
+                _ => {
+                    report.dark_mismatch = ratio.is_some_and(|r| (r - 1.0).abs() > 0.1);
+                    take_off(out, dark.plane.data(), |d| *d);
+                }
+            }
+        }
+    }
+}
+
+fn take_off(out: &mut [f32], master: &[f32], value: impl Fn(&f32) -> f32) {
+    out.iter_mut().zip(master).for_each(|(v, m)| *v -= value(m));
+}
+
+fn divide(plane: &mut Plane, flat: &Plane) -> usize {
+    let width = plane.width().max(1);
+    let rows = plane
+        .data_mut()
+        .par_chunks_mut(width)
+        .zip(flat.data().par_chunks(width));
+    rows.map(|(row, flat)| {
+        let mut undivided = 0;
+        for (v, f) in row.iter_mut().zip(flat) {
+            if *f > SMALLEST_FLAT {
+                *v /= f;
+            } else {
+                undivided += 1;
+            }
+        }
+        undivided
+    })
+    .sum()
+}
+
+/// Replaces each hot pixel by the median of the sound neighbours of its colour; they are taken
+/// from the frame before any repair.
+fn repair(frame: &mut Mosaic, hot: &HotPixels) -> usize {
+    let Mosaic { plane, cfa } = frame;
+    let (w, h) = (plane.width(), plane.height());
+    let inside = hot
+        .places
+        .iter()
+        .filter(|p| (p[0] as usize) < w && (p[1] as usize) < h);
+    let replacements: Vec<([u32; 2], f32)> = inside
+        .filter_map(|p| Some((*p, neighbours_median(plane, *cfa, hot, *p)?)))
+        .collect();
+    for (p, v) in &replacements {
+        *plane.at_mut(p[0] as usize, p[1] as usize) = *v;
+    }
+    replacements.len()
+}
+
+fn neighbours_median(plane: &Plane, cfa: Cfa, hot: &HotPixels, p: [u32; 2]) -> Option<f32> {
+    let (x, y) = (p[0] as usize, p[1] as usize);
+    let colour = cfa.colour(x, y);
+    let (mut near, mut n) = ([0.0; 25], 0);
+    // Nearest ring first; a cluster of hot pixels makes the search go one ring farther.
+    for reach in [2usize, 4] {
+        for ny in y.saturating_sub(reach)..(y + reach + 1).min(plane.height()) {
+            for nx in x.saturating_sub(reach)..(x + reach + 1).min(plane.width()) {
+                let fits = cfa.colour(nx, ny) == colour && !hot.contains(nx, ny) && n < near.len();
+                if fits && (nx, ny) != (x, y) {
+                    near[n] = plane.at(nx, ny);
+                    n += 1;
+                }
+            }
+        }
+        if n >= 3 {
+            break;
+        }
+        if reach == 2 {
+            n = 0;
+        }
+    }
+    near[..n].sort_unstable_by(f32::total_cmp);
+    (n > 0).then(|| 0.5 * (near[(n - 1) / 2] + near[n / 2]))
+}

@@ -1,0 +1,108 @@
+//! All frames of a stack on one tile of the canvas.
+
+use crate::combine::Input;
+use crate::error::CombineError;
+use crate::mapping::MappingGrid;
+use crate::source::Block;
+use crate::warp::Coordinates;
+
+/// One frame on one tile, warped and normalised.
+pub(crate) struct Layer {
+    /// Which input it is.
+    pub(crate) input: usize,
+    /// Red, green, blue; 0 where `weight` is 0.
+    pub(crate) values: [Vec<f32>; 3],
+    /// Mask times fade towards the frame's border, 0 to 1; 0 is not covered.
+    pub(crate) weight: Vec<f32>,
+}
+
+/// The frames that reach a tile at all.
+pub(crate) fn load(
+    inputs: &[Input],
+    grids: &[Option<MappingGrid>],
+    tile: Block,
+    feather_px: f32,
+) -> Result<Vec<Layer>, CombineError> {
+    let mut layers = Vec::with_capacity(inputs.len());
+    for (index, (input, grid)) in inputs
+        .iter()
+        .zip(grids)
+        .enumerate()
+        .filter(|(_, (i, _))| i.is_used())
+    {
+        layers.extend(layer(index, input, grid.as_ref(), tile, feather_px)?);
+    }
+    Ok(layers)
+}
+
+fn layer(
+    index: usize,
+    input: &Input,
+    grid: Option<&MappingGrid>,
+    tile: Block,
+    feather_px: f32,
+) -> Result<Option<Layer>, CombineError> {
+    let size = tile.width * tile.height;
+    let mut weight = vec![1.0; size];
+    if let Some(mask) = input.mask {
+        for (y, line) in (tile.y0..).zip(weight.chunks_exact_mut(tile.width)) {
+            mask.row(y, tile.x0, line);
+        }
+    }
+    let coordinates = grid.map(|g| Coordinates::new(g, tile));
+    if let Some(c) = &coordinates {
+        fade(&mut weight, c, input.source.size(), feather_px);
+    }
+    if weight.iter().all(|w| *w <= 0.0) {
+        return Ok(None);
+    }
+    let mut values: [Vec<f32>; 3] = std::array::from_fn(|_| vec![f32::NAN; size]);
+    let read = match &coordinates {
+        Some(c) => {
+            let [r, g, b] = &mut values;
+            c.resample(input.source, &[0, 1, 2], &mut [r, g, b])
+        }
+        None => (0..3).try_for_each(|p| input.source.read_block(p, tile, &mut values[p])),
+    };
+    read.map_err(|source| CombineError::Read { index, source })?;
+    normalise(input, &mut values, &mut weight);
+    Ok(Some(Layer {
+        input: index,
+        values,
+        weight,
+    }))
+}
+
+/// Lowers the weight linearly to nothing over the last `feather_px` pixels of the source.
+fn fade(weight: &mut [f32], coordinates: &Coordinates, (w, h): (usize, usize), feather_px: f32) {
+    let (right, bottom) = ((w as f32) - 3.0, (h as f32) - 3.0);
+    let slope = 1.0 / feather_px.max(1e-3);
+    for (weight, (x, y)) in weight.iter_mut().zip(coordinates.points()) {
+        let inside = (x - 2.0).min(right - x).min(y - 2.0).min(bottom - y);
+        // Not a number compares false: outside the mapping's domain nothing is covered.
+        *weight *= if inside > 0.0 {
+            (inside * slope).min(1.0)
+        } else {
+            0.0
+        };
+    }
+}
+
+fn normalise(input: &Input, values: &mut [Vec<f32>; 3], weight: &mut [f32]) {
+    for (c, plane) in values.iter_mut().enumerate() {
+        let (gain, offset) = (input.gain[c], input.offset[c]);
+        for (v, w) in plane.iter_mut().zip(weight.iter_mut()) {
+            *v = *v * gain + offset;
+            if !v.is_finite() {
+                *w = 0.0;
+            }
+        }
+    }
+    for plane in values {
+        plane
+            .iter_mut()
+            .zip(weight.iter())
+            .filter(|(_, w)| **w <= 0.0)
+            .for_each(|(v, _)| *v = 0.0);
+    }
+}
