@@ -96,7 +96,6 @@ fn measure_cell(evidence: &Evidence, factor: usize, i: usize, j: usize, floor: f
     Cell {
         colour,
         structure,
-        noise: near / level,
         valid,
     }
 }

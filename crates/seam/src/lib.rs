@@ -6,6 +6,7 @@
 //! → [`fill_sky`] (the strip no tracked frame saw) → [`foreground`] (land colours free of old
 //! sky) → [`compose`] (the picture).
 
+mod band_solve;
 mod cells;
 mod compose;
 mod error;
@@ -14,10 +15,12 @@ mod fill;
 mod foreground;
 mod grid_cut;
 pub mod guided;
+mod land_model;
 mod matte;
 mod mixture;
 pub mod resample;
 mod separate;
+mod sky_likeness;
 mod sky_model;
 mod stats;
 mod surface;

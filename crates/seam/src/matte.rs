@@ -1,16 +1,31 @@
 //! The soft edge at full resolution.
+//!
+//! 1. The night sky behind the edge is known: smooth ([`SkyModel`]). Whatever differs from it by more
+//!    than noise *and* hangs on the land is land or edge; a star hangs on nothing.
+//! 2. Between land colour F and sky colour B each pixel I = (1 − α)·F + α·B gives α by projection, with
+//!    a variance told by noise and by the land's texture.
+//! 3. Where that variance is large the neighbours of like colour decide: a sparse linear system
+//!    (random walker: Grady 2006, IEEE TPAMI 28, 1768) solved in the unknown band only.
 
 use nightloom_raster::Plane;
+use rayon::prelude::*;
 
-use crate::{Coarse, Evidence, SeamError, SkyModel, Work};
+use crate::{
+    Coarse, Evidence, Finding, SeamError, SkyModel, Work, band_solve,
+    land_model::LandModel,
+    resample,
+    sky_likeness::{self, Likeness},
+};
 
 /// How the matte is made.
 #[derive(Clone, Debug, PartialEq)]
 pub struct MatteSettings {
-    /// How far from the coarse edge the matte is always looked at closely, pixels.
+    /// How far from the coarse edge the matte is always looked at closely, pixels, 4 to 500.
     pub band_px: usize,
-    /// Residual from the sky, in noise sigmas, above which a pixel may be land.
+    /// Residual from the sky, in noise sigmas, above which a pixel may be land, 1 to 20.
     pub threshold_sigma: f32,
+    /// Weight of neighbours of like colour against a pixel's own colour, 0 and more.
+    pub smoothness: f32,
 }
 
 impl Default for MatteSettings {
@@ -18,7 +33,30 @@ impl Default for MatteSettings {
         Self {
             band_px: 24,
             threshold_sigma: 3.5,
+            smoothness: 6.0,
         }
+    }
+}
+
+impl MatteSettings {
+    fn check(&self) -> Result<(), SeamError> {
+        let fail = |name, expected, found| {
+            Err(SeamError::Setting {
+                name,
+                expected,
+                found,
+            })
+        };
+        if !(4..=500).contains(&self.band_px) {
+            return fail("band_px", "4 to 500", self.band_px as f64);
+        }
+        if !(1.0..=20.0).contains(&self.threshold_sigma) {
+            return fail("threshold_sigma", "1 to 20", f64::from(self.threshold_sigma));
+        }
+        if !(self.smoothness >= 0.0 && self.smoothness.is_finite()) {
+            return fail("smoothness", "0 or more", f64::from(self.smoothness));
+        }
+        Ok(())
     }
 }
 
@@ -39,8 +77,11 @@ pub struct Matte {
 
 /// Makes the full-resolution matte from the coarse labels.
 ///
+/// Flat sky comes out as exactly 1, flat land as exactly 0.
+///
 /// # Errors
-/// [`SeamError::Size`] if planes differ in size, [`SeamError::Cancelled`].
+/// [`SeamError::Size`] if planes differ in size, [`SeamError::Setting`] for settings out of range,
+/// [`SeamError::Cancelled`].
 pub fn matte(
     evidence: &Evidence,
     coarse: &Coarse,
@@ -48,17 +89,133 @@ pub fn matte(
     work: &Work,
 ) -> Result<Matte, SeamError> {
     evidence.check()?;
-    let _ = settings;
-    let sky_model = SkyModel::fit(evidence.land, coarse, work)?;
-    let alpha = Plane::from_fn(evidence.land.width(), evidence.land.height(), |x, y| {
-        coarse.sky_at(x, y)
-    });
-    let sky_fraction = coarse.sky_fraction;
+    settings.check()?;
+    work.step(0.0)?;
+    let land = evidence.land;
+    let (width, height) = (land.width(), land.height());
+    let zone = Zone::of(coarse, settings.band_px);
+    let mut sky_model = SkyModel::fit(land, &|x, y| zone.at(x, y) & Zone::CLEAR != 0, work)?;
+    work.step(0.15)?;
+    if coarse.finding != Finding::Both {
+        let value = if coarse.finding == Finding::SkyOnly {
+            1.0
+        } else {
+            0.0
+        };
+        let alpha = Plane::filled(width, height, value);
+        let sky_fraction = f64::from(value);
+        return Ok(Matte {
+            alpha,
+            sky_model,
+            sky_fraction,
+            unknown_fraction: 0.0,
+            separation_sigma: 0.0,
+        });
+    }
+    let mut likeness = sky_likeness::compare(evidence, &sky_model, &zone, settings.threshold_sigma, work)?;
+    sky_model = SkyModel::fit(land, &|x, y| likeness.plain_sky(x, y), work)?;
+    work.step(0.35)?;
+    likeness = sky_likeness::compare(evidence, &sky_model, &zone, settings.threshold_sigma, work)?;
+    let land_model = LandModel::fit(land, &|x, y| likeness.sure_land(x, y), work)?;
+    work.step(0.6)?;
+    let mut alpha = Plane::filled(width, height, 1.0);
+    alpha
+        .data_mut()
+        .par_chunks_mut(width)
+        .enumerate()
+        .for_each(|(y, row)| {
+            row.iter_mut()
+                .enumerate()
+                .for_each(|(x, a)| *a = likeness.hard(x, y));
+        });
+    let solved = band_solve::solve(
+        evidence,
+        &sky_model,
+        &land_model,
+        &likeness,
+        settings,
+        &mut alpha,
+        work,
+    )?;
+    let sky_fraction = mean_over_valid(&alpha, evidence);
+    let unknown_fraction = solved.unknown as f64 / (width * height) as f64;
     Ok(Matte {
         alpha,
         sky_model,
         sky_fraction,
-        unknown_fraction: 0.0,
-        separation_sigma: 0.0,
+        unknown_fraction,
+        separation_sigma: solved.separation_sigma,
     })
+}
+
+fn mean_over_valid(alpha: &Plane, evidence: &Evidence) -> f64 {
+    let rows: Vec<(f64, u64)> = (0..alpha.height())
+        .into_par_iter()
+        .map(|y| {
+            let valid = evidence.land.planes()[1]
+                .row(y)
+                .iter()
+                .zip(alpha.row(y))
+                .filter(|(v, _)| v.is_finite());
+            valid.fold((0.0, 0), |(s, n), (_, &a)| (s + f64::from(a), n + 1))
+        })
+        .collect();
+    let (sum, n) = rows.iter().fold((0.0, 0), |(s, n), r| (s + r.0, n + r.1));
+    if n == 0 { 0.0 } else { sum / n as f64 }
+}
+
+/// Which coarse cells are certain and which lie near the edge.
+pub(crate) struct Zone {
+    bits: Vec<u8>,
+    width: usize,
+    factor: usize,
+}
+
+impl Zone {
+    /// The coarse label is sky.
+    pub(crate) const SKY: u8 = 1;
+    /// Within reach of the coarse edge.
+    pub(crate) const NEAR: u8 = 2;
+    /// Sky, and no land in the cells around.
+    pub(crate) const CLEAR: u8 = 4;
+
+    fn of(coarse: &Coarse, band_px: usize) -> Self {
+        let (width, height) = (coarse.sky.width(), coarse.sky.height());
+        let side: Vec<u8> = coarse
+            .sky
+            .data()
+            .iter()
+            .map(|&p| if p > 0.5 { 2 } else { 1 })
+            .collect();
+        let reach = band_px.div_ceil(coarse.factor) + 1;
+        let near = resample::spread_bits(&side, width, height, reach);
+        let close = resample::spread_bits(&side, width, height, 1);
+        let bits = (0..side.len()).map(|k| {
+            let sky = if side[k] == 2 { Self::SKY } else { 0 };
+            let near = if near[k] == 3 { Self::NEAR } else { 0 };
+            let clear = if close[k] == 2 { Self::CLEAR } else { 0 };
+            sky | near | clear
+        });
+        Self {
+            bits: bits.collect(),
+            width,
+            factor: coarse.factor,
+        }
+    }
+
+    #[inline]
+    pub(crate) fn at(&self, x: usize, y: usize) -> u8 {
+        self.bits[y / self.factor * self.width + x / self.factor]
+    }
+}
+
+impl Likeness {
+    /// What is certain before solving: 1 sky, 0 land, NaN unknown.
+    fn hard(&self, x: usize, y: usize) -> f32 {
+        match self.state(x, y) {
+            sky_likeness::State::Sky => 1.0,
+            sky_likeness::State::Land => 0.0,
+            sky_likeness::State::Unknown => f32::NAN,
+        }
+    }
 }

@@ -144,3 +144,57 @@ pub(crate) fn fill_nan(plane: &mut Plane) {
         }
     }
 }
+
+/// Continues values into places without weight: pull-push (Gortler et al. 1996, "The Lumigraph").
+///
+/// Where the weight reaches `full` the value stays; below, coarser levels are blended in.
+pub(crate) fn pull_push(values: &Plane, weights: &Plane, full: f32) -> Plane {
+    let (width, height) = (values.width(), values.height());
+    let mut out = Plane::filled(width, height, 0.0);
+    if width * height <= 1 {
+        out.data_mut().copy_from_slice(values.data());
+        return out;
+    }
+    let (w2, h2) = (width.div_ceil(2), height.div_ceil(2));
+    let mut small = Plane::filled(w2, h2, 0.0);
+    let mut small_weights = Plane::filled(w2, h2, 0.0);
+    for j in 0..h2 {
+        for i in 0..w2 {
+            let (mut sum, mut weight) = (0.0, 0.0);
+            for (x, y) in [
+                (2 * i, 2 * j),
+                (2 * i + 1, 2 * j),
+                (2 * i, 2 * j + 1),
+                (2 * i + 1, 2 * j + 1),
+            ] {
+                if x < width && y < height && weights.at(x, y) > 0.0 {
+                    let w = weights.at(x, y).min(full);
+                    sum += w * values.at(x, y);
+                    weight += w;
+                }
+            }
+            *small.at_mut(i, j) = if weight > 0.0 { sum / weight } else { 0.0 };
+            *small_weights.at_mut(i, j) = weight.min(full);
+        }
+    }
+    let coarse = pull_push(&small, &small_weights, full);
+    out.data_mut()
+        .par_chunks_mut(width)
+        .enumerate()
+        .for_each(|(y, row)| {
+            for (x, o) in row.iter_mut().enumerate() {
+                let share = (weights.at(x, y) / full).clamp(0.0, 1.0);
+                let below = if share < 1.0 {
+                    sample_cells(&coarse, 2, x as f32, y as f32)
+                } else {
+                    0.0
+                };
+                *o = if share > 0.0 {
+                    share * values.at(x, y) + (1.0 - share) * below
+                } else {
+                    below
+                };
+            }
+        });
+    out
+}

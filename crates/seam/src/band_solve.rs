@@ -1,0 +1,200 @@
+//! Solves the matte in the unknown band: each pixel's own colour against its neighbours' of like colour.
+
+use nightloom_raster::Plane;
+use rayon::prelude::*;
+
+use crate::{
+    Evidence, MatteSettings, SeamError, SkyModel, Work, grid_cut::neighbour, land_model::LandModel,
+    sky_likeness::Likeness, stats,
+};
+
+/// What came out beside the matte.
+pub(crate) struct Solved {
+    pub(crate) unknown: usize,
+    pub(crate) separation_sigma: f64,
+}
+
+/// One unknown pixel: its own estimate, that estimate's weight, and its links.
+struct Node {
+    own: f32,
+    weight: f32,
+    links: [f32; 8],
+    /// Index of the unknown neighbour, or `NO_NODE`.
+    to: [u32; 8],
+    /// Pull of certain neighbours: Σ link·alpha.
+    fixed: f32,
+    separation: f32,
+}
+
+const NO_NODE: u32 = u32::MAX;
+/// No pixel's own colour is believed better than this standard deviation of alpha.
+const LEAST_SIGMA: f32 = 0.03;
+
+/// Replaces every NaN of `alpha` by its solution.
+pub(crate) fn solve(
+    evidence: &Evidence,
+    sky: &SkyModel,
+    land: &LandModel,
+    _likeness: &Likeness,
+    settings: &MatteSettings,
+    alpha: &mut Plane,
+    work: &Work,
+) -> Result<Solved, SeamError> {
+    let places: Vec<u32> = alpha
+        .data()
+        .iter()
+        .enumerate()
+        .filter(|(_, a)| a.is_nan())
+        .map(|(i, _)| i as u32)
+        .collect();
+    let mut index = vec![NO_NODE; alpha.data().len()];
+    for (k, &i) in places.iter().enumerate() {
+        index[i as usize] = k as u32;
+    }
+    work.step(0.65)?;
+    let frozen: &Plane = alpha;
+    let nodes: Vec<Node> = places
+        .par_iter()
+        .map(|&i| node(evidence, sky, land, settings, frozen, &index, i as usize))
+        .collect();
+    drop(index);
+    work.step(0.75)?;
+    let solution = conjugate_gradients(&nodes, work)?;
+    for (k, &i) in places.iter().enumerate() {
+        alpha.data_mut()[i as usize] = settle(&nodes[k], solution[k]);
+    }
+    let mut separations: Vec<f32> = nodes.iter().map(|n| n.separation).collect();
+    let separation = stats::median(&mut separations);
+    let separation_sigma = if separation.is_finite() {
+        f64::from(separation)
+    } else {
+        0.0
+    };
+    Ok(Solved {
+        unknown: nodes.len(),
+        separation_sigma,
+    })
+}
+
+fn node(
+    evidence: &Evidence,
+    sky: &SkyModel,
+    land: &LandModel,
+    settings: &MatteSettings,
+    alpha: &Plane,
+    index: &[u32],
+    i: usize,
+) -> Node {
+    let (width, height) = (alpha.width(), alpha.height());
+    let (x, y) = (i % width, i / width);
+    let colour = evidence.land.at(x, y);
+    let (back, front, texture) = (sky.at(x, y), land.at(x, y), land.sigma_at(x, y));
+    let (mut across, mut along, mut clean) = (0.0f32, 0.0f32, 0.0f32);
+    let noise: [f32; 3] = std::array::from_fn(|c| sky.noise_at(c, colour[c].max(0.5 * back[c])));
+    for c in 0..3 {
+        let d = front[c] - back[c];
+        let q = 1.0 / (noise[c].powi(2) + 0.25 * texture[c].powi(2));
+        across += q * d * d;
+        along += q * d * (colour[c] - back[c]);
+        clean += (d / noise[c]).powi(2);
+    }
+    let own = (1.0 - along / across.max(1e-12)).clamp(0.0, 1.0);
+    let weight = 1.0 / (1.0 / across.max(1e-6) + LEAST_SIGMA * LEAST_SIGMA);
+    let mut node = Node {
+        own,
+        weight,
+        links: [0.0; 8],
+        to: [NO_NODE; 8],
+        fixed: 0.0,
+        separation: clean.sqrt(),
+    };
+    for d in 0..8 {
+        let Some(q) = neighbour(width, height, i, d) else {
+            continue;
+        };
+        let other = evidence.land.at(q % width, q / width);
+        let apart: f32 = (0..3).map(|c| ((colour[c] - other[c]) / noise[c]).powi(2)).sum();
+        if !apart.is_finite() {
+            continue;
+        }
+        let link = settings.smoothness * (-apart / 24.0).exp();
+        node.links[d] = link;
+        if alpha.data()[q].is_nan() {
+            node.to[d] = index[q];
+        } else {
+            node.fixed += link * alpha.data()[q];
+        }
+    }
+    node
+}
+
+/// Jacobi-preconditioned conjugate gradients; sums run over fixed chunks, so always the same.
+fn conjugate_gradients(nodes: &[Node], work: &Work) -> Result<Vec<f32>, SeamError> {
+    const ROUNDS: usize = 60;
+    let diagonal: Vec<f32> = nodes
+        .iter()
+        .map(|n| n.weight + n.links.iter().sum::<f32>())
+        .collect();
+    let mut x: Vec<f32> = nodes.iter().map(|n| n.own).collect();
+    let ax = apply(nodes, &diagonal, &x);
+    let mut r: Vec<f32> = nodes
+        .iter()
+        .zip(&ax)
+        .map(|(n, a)| n.weight * n.own + n.fixed - a)
+        .collect();
+    let mut z: Vec<f32> = r.iter().zip(&diagonal).map(|(r, d)| r / d).collect();
+    let mut p = z.clone();
+    let mut rz = dot(&r, &z);
+    let start = rz;
+    for round in 0..ROUNDS {
+        if !(rz > 1e-8 * start) || rz <= 0.0 {
+            break;
+        }
+        work.step(0.75 + 0.2 * round as f32 / ROUNDS as f32)?;
+        let ap = apply(nodes, &diagonal, &p);
+        let step = (rz / dot(&p, &ap).max(f64::MIN_POSITIVE)) as f32;
+        x.par_iter_mut().zip(&p).for_each(|(x, p)| *x += step * p);
+        r.par_iter_mut().zip(&ap).for_each(|(r, a)| *r -= step * a);
+        z.par_iter_mut()
+            .zip(&r)
+            .zip(&diagonal)
+            .for_each(|((z, r), d)| *z = r / d);
+        let next = dot(&r, &z);
+        let keep = (next / rz) as f32;
+        p.par_iter_mut().zip(&z).for_each(|(p, z)| *p = z + keep * *p);
+        rz = next;
+    }
+    Ok(x)
+}
+
+fn apply(nodes: &[Node], diagonal: &[f32], x: &[f32]) -> Vec<f32> {
+    nodes
+        .par_iter()
+        .enumerate()
+        .map(|(k, n)| {
+            let mut sum = diagonal[k] * x[k];
+            for (&to, &link) in n.to.iter().zip(&n.links) {
+                if to != NO_NODE {
+                    sum -= link * x[to as usize];
+                }
+            }
+            sum
+        })
+        .collect()
+}
+
+fn dot(a: &[f32], b: &[f32]) -> f64 {
+    let sums: Vec<f64> = a
+        .par_chunks(8192)
+        .zip(b.par_chunks(8192))
+        .map(|(a, b)| a.iter().zip(b).map(|(a, b)| f64::from(*a) * f64::from(*b)).sum())
+        .collect();
+    sums.iter().sum()
+}
+
+/// Values within their own uncertainty of 0 or 1 become exactly that.
+fn settle(node: &Node, alpha: f32) -> f32 {
+    let sigma = 1.0 / (node.weight + node.links.iter().sum::<f32>()).max(1.0).sqrt();
+    let slack = (1.5 * sigma).min(0.2);
+    ((alpha - slack) / (1.0 - 2.0 * slack)).clamp(0.0, 1.0)
+}

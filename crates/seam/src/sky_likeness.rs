@@ -1,0 +1,253 @@
+//! Which pixels look like plain sky, and which of the others hang on the land.
+
+use rayon::prelude::*;
+
+use crate::{Evidence, SeamError, SkyModel, Work, matte::Zone, resample, stats};
+
+/// What is known of a pixel before the band is solved.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum State {
+    Sky,
+    Land,
+    Unknown,
+}
+
+const SKY_SIDE: u8 = 1;
+const NEAR: u8 = 2;
+const CHANGED: u8 = 4;
+const STRONG: u8 = 8;
+const ATTACHED: u8 = 16;
+const OPEN_SKY: u8 = 32;
+const EDGE: u8 = 64;
+const INVALID: u8 = 128;
+
+/// How far a soft edge reaches into plain sky, pixels.
+const SKIRT_PX: usize = 2;
+/// Land farther than this from anything like sky is certain, pixels.
+const DEPTH_PX: usize = 5;
+
+/// A byte of findings per pixel.
+pub(crate) struct Likeness {
+    bits: Vec<u8>,
+    width: usize,
+}
+
+impl Likeness {
+    #[inline]
+    fn at(&self, x: usize, y: usize) -> u8 {
+        self.bits[y * self.width + x]
+    }
+
+    /// Sky without stars or land: what the sky model may be fitted to.
+    pub(crate) fn plain_sky(&self, x: usize, y: usize) -> bool {
+        self.at(x, y) & (OPEN_SKY | EDGE | INVALID) == OPEN_SKY
+    }
+
+    /// Certain land, for the land's colours.
+    pub(crate) fn sure_land(&self, x: usize, y: usize) -> f32 {
+        let bits = self.at(x, y);
+        if bits & INVALID == 0 && bits & ATTACHED != 0 && bits & EDGE == 0 {
+            1.0
+        } else {
+            0.0
+        }
+    }
+
+    pub(crate) fn state(&self, x: usize, y: usize) -> State {
+        let bits = self.at(x, y);
+        if bits & EDGE != 0 {
+            State::Unknown
+        } else if bits & ATTACHED != 0 {
+            State::Land
+        } else {
+            State::Sky
+        }
+    }
+}
+
+/// Compares every pixel with the sky model, then follows land outwards and sky inwards.
+pub(crate) fn compare(
+    evidence: &Evidence,
+    sky: &SkyModel,
+    zone: &Zone,
+    threshold: f32,
+    work: &Work,
+) -> Result<Likeness, SeamError> {
+    let (width, height) = (evidence.land.width(), evidence.land.height());
+    let mut bits = vec![0u8; width * height];
+    let calm = calm_noise(evidence, sky, zone);
+    let rows: Result<(), SeamError> = bits.par_chunks_mut(width).enumerate().try_for_each(|(y, row)| {
+        work.check()?;
+        mark_row(evidence, sky, zone, calm, threshold, y, row);
+        Ok(())
+    });
+    rows?;
+    follow_land(&mut bits, width, height);
+    work.check()?;
+    follow_sky(&mut bits, width, height);
+    mark_edges(&mut bits, width, height);
+    Ok(Likeness { bits, width })
+}
+
+/// Noise of a 3 × 3 mean as a share of a single pixel's: ⅓ for white noise, more after demosaicing.
+fn calm_noise(evidence: &Evidence, sky: &SkyModel, zone: &Zone) -> f32 {
+    let (width, height) = (evidence.land.width(), evidence.land.height());
+    let mut ratios = Vec::new();
+    let step = ((width * height / 60_000) as f64).sqrt().ceil().max(1.0) as usize;
+    for y in (1..height.saturating_sub(1)).step_by(step) {
+        for x in (1..width.saturating_sub(1)).step_by(step) {
+            if zone.at(x, y) & Zone::CLEAR != 0 {
+                let back = sky.at(x, y);
+                let mean = mean_of_nine(evidence, x, y)[1];
+                ratios.push((mean - back[1]) / sky.noise_at(1, back[1]));
+            }
+        }
+    }
+    ratios.retain(|v| v.is_finite());
+    let (_, sigma) = stats::middle_and_sigma(&mut ratios);
+    if sigma.is_finite() {
+        sigma.clamp(0.3, 1.0)
+    } else {
+        0.5
+    }
+}
+
+fn mean_of_nine(evidence: &Evidence, x: usize, y: usize) -> [f32; 3] {
+    let (width, height) = (evidence.land.width(), evidence.land.height());
+    let (x0, x1) = (x.saturating_sub(1), (x + 2).min(width));
+    let (y0, y1) = (y.saturating_sub(1), (y + 2).min(height));
+    std::array::from_fn(|c| {
+        let plane = &evidence.land.planes()[c];
+        let sum: f32 = (y0..y1).map(|v| plane.row(v)[x0..x1].iter().sum::<f32>()).sum();
+        sum / ((x1 - x0) * (y1 - y0)) as f32
+    })
+}
+
+fn mark_row(
+    evidence: &Evidence,
+    sky: &SkyModel,
+    zone: &Zone,
+    calm: f32,
+    threshold: f32,
+    y: usize,
+    row: &mut [u8],
+) {
+    // Three channels at once: the threshold for the sum of squares grows with their number.
+    let (weak, strong) = (threshold * threshold + 3.0, (1.5 * threshold).powi(2) + 3.0);
+    for (x, bits) in row.iter_mut().enumerate() {
+        let place = zone.at(x, y);
+        if place & Zone::SKY != 0 {
+            *bits |= SKY_SIDE;
+        }
+        if place & Zone::NEAR != 0 {
+            *bits |= NEAR;
+        }
+        let colour = evidence.land.at(x, y);
+        if !colour.iter().all(|v| v.is_finite()) {
+            *bits |= INVALID;
+            continue;
+        }
+        if place & (Zone::SKY | Zone::NEAR) == 0 {
+            *bits |= CHANGED | STRONG;
+            continue;
+        }
+        let back = sky.at(x, y);
+        let noise: [f32; 3] = std::array::from_fn(|c| sky.noise_at(c, back[c]));
+        let distance = |v: [f32; 3], shrink: f32| {
+            (0..3)
+                .map(|c| ((v[c] - back[c]) / (noise[c] * shrink)).powi(2))
+                .sum::<f32>()
+        };
+        let one = distance(colour, 1.0);
+        let nine = distance(mean_of_nine(evidence, x, y), calm);
+        let far = if nine.is_finite() { one.max(nine) } else { one };
+        if far > weak {
+            *bits |= CHANGED;
+        }
+        if far > strong {
+            *bits |= STRONG;
+        }
+    }
+}
+
+/// Marks what differs from the sky and hangs on the land.
+fn follow_land(bits: &mut [u8], width: usize, height: usize) {
+    let mut stack: Vec<u32> = Vec::new();
+    for (i, b) in bits.iter_mut().enumerate() {
+        let inner = *b & (SKY_SIDE | NEAR) == 0;
+        if *b & INVALID == 0 && *b & SKY_SIDE == 0 && (inner || *b & STRONG != 0) {
+            *b |= ATTACHED;
+            if !inner {
+                stack.push(i as u32);
+            }
+        }
+    }
+    while let Some(i) = stack.pop() {
+        let i = i as usize;
+        let (x, y) = (i % width, i / width);
+        let wide = if bits[i] & STRONG != 0 { 2 } else { 1 };
+        for v in y.saturating_sub(wide)..(y + wide + 1).min(height) {
+            for u in x.saturating_sub(wide)..(x + wide + 1).min(width) {
+                let next = v * width + u;
+                let near = u.abs_diff(x) <= 1 && v.abs_diff(y) <= 1;
+                let needed = if near { CHANGED } else { STRONG };
+                if bits[next] & (ATTACHED | INVALID) == 0 && bits[next] & needed != 0 {
+                    bits[next] |= ATTACHED;
+                    stack.push(next as u32);
+                }
+            }
+        }
+    }
+}
+
+/// Marks sky open to the large sky: everything sky-sided that does not hang on land, and gaps joined to it.
+fn follow_sky(bits: &mut [u8], width: usize, height: usize) {
+    let mut stack: Vec<u32> = Vec::new();
+    for (i, b) in bits.iter_mut().enumerate() {
+        if *b & SKY_SIDE != 0 && *b & (ATTACHED | INVALID) == 0 {
+            *b |= OPEN_SKY;
+            if *b & NEAR != 0 {
+                stack.push(i as u32);
+            }
+        }
+    }
+    while let Some(i) = stack.pop() {
+        let i = i as usize;
+        let (x, y) = (i % width, i / width);
+        for d in [1, 3, 4, 6] {
+            if let Some(q) = crate::grid_cut::neighbour(width, height, i, d) {
+                if bits[q] & (OPEN_SKY | ATTACHED | INVALID | CHANGED) == 0 {
+                    bits[q] |= OPEN_SKY;
+                    stack.push(q as u32);
+                }
+            }
+        }
+        let _ = (x, y);
+    }
+}
+
+/// Marks the pixels that must be solved for.
+fn mark_edges(bits: &mut [u8], width: usize, height: usize) {
+    let sides: Vec<u8> = bits
+        .iter()
+        .map(|b| match b {
+            b if b & ATTACHED != 0 => 1,
+            b if b & OPEN_SKY != 0 => 2,
+            b if b & INVALID != 0 => 0,
+            _ => 4,
+        })
+        .collect();
+    let land_near = resample::spread_bits(&sides, width, height, SKIRT_PX);
+    let sky_near = resample::spread_bits(&sides, width, height, DEPTH_PX);
+    for (i, b) in bits.iter_mut().enumerate() {
+        let edge = match sides[i] {
+            1 => sky_near[i] & 6 != 0,
+            2 => land_near[i] & 1 != 0,
+            4 => true,
+            _ => false,
+        };
+        if edge {
+            *b |= EDGE;
+        }
+    }
+}
