@@ -1,9 +1,16 @@
-//! Finding stars.
+//! Finding stars: matched filter, peaks, and what separates a star from a spike, a streak or a
+//! twig.
 
 use nightloom_raster::Plane;
 use nightloom_sky::Angle;
+use rayon::prelude::*;
 
-use crate::{BackgroundSettings, Field, LandMask, LandSettings};
+use crate::components::{Components, components};
+use crate::land::{Evidence, find_land};
+use crate::peaks::{Peak, merge_saturated, peaks, separate};
+use crate::shape::{FWHM_PER_SIGMA, LocalSky, Moments, aperture, centre};
+use crate::trails::{Trail, find_trails};
+use crate::{Background, BackgroundSettings, Field, LandMask, LandSettings, Star};
 
 /// Whether stars are drawn out into trails.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -24,8 +31,8 @@ pub enum Trails {
 pub struct DetectSettings {
     /// Detection threshold in standard deviations of the matched-filtered noise.
     pub threshold_sigma: f32,
-    /// Full width at half maximum the filter is first matched to, pixels.
-    pub fwhm_px: f32,
+    /// Full width at half maximum the filter is matched to, pixels; `None` measures it first.
+    pub fwhm_px: Option<f32>,
     /// Stars kept at most, brightest first.
     pub max_stars: usize,
     /// Level at and above which a pixel counts as saturated.
@@ -42,7 +49,7 @@ impl Default for DetectSettings {
     fn default() -> Self {
         Self {
             threshold_sigma: 5.0,
-            fwhm_px: 2.5,
+            fwhm_px: None,
             max_stars: 2000,
             saturation: 0.95,
             trails: Trails::Auto,
@@ -52,22 +59,347 @@ impl Default for DetectSettings {
     }
 }
 
+/// Peaks measured at most; a frame of twigs has hundreds of thousands.
+const MAX_PEAKS: usize = 12_000;
+
 /// Measures the stars, the background and the land of one frame.
 ///
 /// `image` is the luminance of a linear frame at full resolution, 1.0 at saturation. Frames too
-/// small or too empty give a field without stars.
+/// small or too empty give a field without stars. Holds one more plane of the image's size.
 pub fn measure(image: &Plane, settings: &DetectSettings) -> Field {
+    let (width, height) = (image.width(), image.height());
+    if width < 16 || height < 16 {
+        return compose(
+            image,
+            Vec::new(),
+            None,
+            LandMask::all_sky(width, height, settings.land.cell_px),
+            0.0,
+        );
+    }
+    let background = Background::measure(image, None, &settings.background);
+    let sigma = settings.fwhm_px.map_or_else(
+        || guess_sigma(image, &background, settings),
+        |f| f64::from(f) / FWHM_PER_SIGMA,
+    );
+    let filtered = crate::filter::matched(image, &background, sigma);
+    let noise = filtered_noise(&filtered, settings);
+    let patches = components(&filtered, &noise, settings.threshold_sigma);
+    let scene = Scene {
+        image,
+        background: &background,
+        settings,
+        sigma,
+    };
+    let trails = match settings.trails {
+        Trails::No => None,
+        Trails::Auto => find_trails(&patches, sigma, false),
+        Trails::Yes => find_trails(&patches, sigma, true),
+    };
+    let mut stars = match &trails {
+        Some(trails) => scene.measure_trails(trails),
+        None => {
+            let peaks = scene.clean_peaks(&filtered, &noise, &patches);
+            drop(filtered);
+            scene.measure_points(&peaks)
+        }
+    };
+    stars = keep_star_like(stars, sigma, trails.is_some());
+    let land = find_land(
+        &Evidence {
+            image,
+            background: &background,
+            stars: &stars,
+        },
+        &settings.land,
+    );
+    stars.retain(|s| !land.is_land(s.x, s.y));
+    stars.sort_by(|a, b| {
+        b.flux
+            .total_cmp(&a.flux)
+            .then(a.y.total_cmp(&b.y))
+            .then(a.x.total_cmp(&b.x))
+    });
+    stars.truncate(settings.max_stars);
+    let trail_px = trails.map_or(0.0, |t| median(t.iter().map(|t| t.length).collect()));
+    compose(image, stars, Some(&background), land, trail_px)
+}
+
+/// What every star is measured in.
+struct Scene<'a> {
+    image: &'a Plane,
+    background: &'a Background,
+    settings: &'a DetectSettings,
+    /// Standard deviation of the stars' profile, pixels.
+    sigma: f64,
+}
+
+impl Scene<'_> {
+    fn clean_peaks(&self, filtered: &Plane, noise: &Background, patches: &Components) -> Vec<Peak> {
+        let mut found = peaks(filtered, noise, self.settings.threshold_sigma);
+        found.retain(|p| !self.is_streak(patches, p));
+        found.sort_by(|a, b| b.value.total_cmp(&a.value).then((a.y, a.x).cmp(&(b.y, b.x))));
+        found.truncate(MAX_PEAKS);
+        let found = merge_saturated(self.image, found, self.settings.saturation, self.sigma);
+        separate(filtered, noise, found, self.sigma)
+    }
+
+    /// Whether the peak's patch is long and thin: a satellite or an aircraft, not a star.
+    fn is_streak(&self, patches: &Components, peak: &Peak) -> bool {
+        let Some(patch) = patches.at(peak.x, peak.y).map(|i| &patches.list[i]) else {
+            return false;
+        };
+        let (long, short, _) = patch.moments.axes();
+        let (long, short) = (long.sqrt(), short.sqrt());
+        long > 6.0 * self.sigma && long > 4.0 * short && short < 4.0 * self.sigma
+    }
+
+    fn measure_points(&self, peaks: &[Peak]) -> Vec<Star> {
+        peaks
+            .par_iter()
+            .filter_map(|peak| self.measure_point(peak))
+            .collect()
+    }
+
+    fn measure_point(&self, peak: &Peak) -> Option<Star> {
+        let core = peak.saturated_radius;
+        let sigma = self.sigma.hypot(core);
+        let fwhm = self.sigma * FWHM_PER_SIGMA;
+        let radius = 2.0 * fwhm + core;
+        let sky = LocalSky::around(self.image, self.background, peak.cx, peak.cy, radius + 1.0);
+        let window = Moments::round(std::f64::consts::SQRT_2 * sigma);
+        let found = centre(self.image, &sky, (peak.cx, peak.cy), window)?;
+        let (flux, top) = aperture(self.image, &sky, (found.x, found.y), radius, (0.0, 0.0));
+        let (long, short, angle) = found.moments.map_or((0.0, 0.0, 0.0), |m| m.axes());
+        (flux > 0.0).then(|| Star {
+            x: found.x,
+            y: found.y,
+            flux: flux as f32,
+            peak: top,
+            fwhm_px: (FWHM_PER_SIGMA * (long * short).powf(0.25)) as f32,
+            elongation: if short > 0.0 {
+                (long / short).sqrt() as f32
+            } else {
+                1.0
+            },
+            angle: Angle::from_rad(angle),
+            saturated: core > 0.0,
+            snr: peak.snr,
+        })
+    }
+
+    fn measure_trails(&self, trails: &[Trail]) -> Vec<Star> {
+        trails
+            .par_iter()
+            .filter_map(|trail| self.measure_trail(trail))
+            .collect()
+    }
+
+    fn measure_trail(&self, trail: &Trail) -> Option<Star> {
+        let fwhm = self.sigma * FWHM_PER_SIGMA;
+        let radius = 1.5 * fwhm;
+        let sky = LocalSky::around(
+            self.image,
+            self.background,
+            trail.x,
+            trail.y,
+            radius + 0.5 * f64::from(trail.length) + 1.0,
+        );
+        let along = 2.0 * (trail.along - trail.across).max(0.0) + 2.0 * self.sigma * self.sigma;
+        let window = Moments::turned(along, 2.0 * self.sigma * self.sigma, trail.angle);
+        let found = centre(self.image, &sky, (trail.x, trail.y), window)?;
+        let (_, short, _) = found.moments?.axes();
+        let segment = (f64::from(trail.length), trail.angle);
+        let (flux, peak) = aperture(self.image, &sky, (found.x, found.y), radius, segment);
+        (flux > 0.0).then(|| Star {
+            x: found.x,
+            y: found.y,
+            flux: flux as f32,
+            peak,
+            fwhm_px: (FWHM_PER_SIGMA * short.sqrt()) as f32,
+            elongation: (trail.along / trail.across.max(0.1)).sqrt() as f32,
+            angle: Angle::from_rad(trail.angle),
+            saturated: peak >= self.settings.saturation,
+            snr: trail.snr,
+        })
+    }
+}
+
+/// Measures the stars' width from the brightest unsaturated pixel of each mesh cell.
+fn guess_sigma(image: &Plane, background: &Background, settings: &DetectSettings) -> f64 {
+    const START: f64 = 1.2;
+    let cell = settings.background.mesh_px.max(16);
+    let columns = image.width().div_ceil(cell);
+    let tops: Vec<(usize, usize)> = (0..columns * image.height().div_ceil(cell))
+        .into_par_iter()
+        .filter_map(|i| {
+            brightest(
+                image,
+                background,
+                settings.saturation,
+                ((i % columns) * cell, (i / columns) * cell),
+                cell,
+            )
+        })
+        .collect();
+    let mut sigma = START;
+    for _ in 0..3 {
+        let window = Moments::round(std::f64::consts::SQRT_2 * sigma);
+        let widths: Vec<f32> = tops
+            .par_iter()
+            .filter_map(|&(x, y)| {
+                let sky = LocalSky::around(image, background, x as f64, y as f64, 5.0 * sigma + 2.0);
+                let (_, short, _) = centre(image, &sky, (x as f64, y as f64), window)?.moments?.axes();
+                let width = short.sqrt() as f32;
+                (width > 0.45 && width < 8.0).then_some(width)
+            })
+            .collect();
+        if widths.len() < 5 {
+            return sigma;
+        }
+        let next = f64::from(median(widths)).clamp(0.55, 6.0);
+        let settled = (next / sigma - 1.0).abs() < 0.1;
+        sigma = next;
+        if settled {
+            break;
+        }
+    }
+    sigma
+}
+
+fn brightest(
+    image: &Plane,
+    background: &Background,
+    saturation: f32,
+    (x0, y0): (usize, usize),
+    cell: usize,
+) -> Option<(usize, usize)> {
+    let (level, noise) = (
+        background.level_at((x0 + cell / 2) as f64, (y0 + cell / 2) as f64),
+        background.noise_at((x0 + cell / 2) as f64, (y0 + cell / 2) as f64),
+    );
+    let mut best = (level + 15.0 * noise, None);
+    for y in y0..(y0 + cell).min(image.height()) {
+        let row = image.row(y);
+        for (x, &value) in row.iter().enumerate().take((x0 + cell).min(row.len())).skip(x0) {
+            if value > best.0 && value < 0.8 * saturation {
+                best = (value, Some((x, y)));
+            }
+        }
+    }
+    best.1
+}
+
+/// The noise of the filtered plane. Demosaiced pixels are not independent, so it is measured,
+/// not computed from the noise of a pixel.
+fn filtered_noise(filtered: &Plane, settings: &DetectSettings) -> Background {
+    Background::measure(filtered, None, &settings.background)
+}
+
+/// Drops what has not the shape of the frame's stars.
+fn keep_star_like(stars: Vec<Star>, sigma: f64, trailed: bool) -> Vec<Star> {
+    let sure = |s: &&Star| s.snr > 12.0 && !s.saturated && s.fwhm_px > 0.0;
+    let widths: Vec<f32> = stars.iter().filter(sure).map(|s| s.fwhm_px).collect();
+    let lengths: Vec<f32> = stars.iter().filter(sure).map(|s| s.elongation).collect();
+    let enough = widths.len() >= 5;
+    let fwhm = if enough {
+        median(widths)
+    } else {
+        (sigma * FWHM_PER_SIGMA) as f32
+    };
+    let elongation = if enough { median(lengths) } else { 1.1 };
+    stars
+        .into_iter()
+        .filter_map(|mut s| {
+            // Noise may leave no shape at all; a faint star is then kept as a typical one.
+            if s.fwhm_px <= 0.0 {
+                (s.fwhm_px, s.elongation) = (fwhm, elongation);
+                return (s.snr < 12.0 && !trailed).then_some(s);
+            }
+            let slack = 1.0 + 4.0 / s.snr.max(1.0);
+            let narrow = s.fwhm_px < 0.62 * fwhm / slack;
+            let wide = s.fwhm_px > 1.7 * fwhm * slack && !s.saturated;
+            let drawn_out = !trailed && s.elongation > 1.6 * elongation * slack && !s.saturated;
+            (!narrow && !wide && !drawn_out).then_some(s)
+        })
+        .collect()
+}
+
+fn compose(
+    image: &Plane,
+    stars: Vec<Star>,
+    background: Option<&Background>,
+    land: LandMask,
+    trail_px: f32,
+) -> Field {
+    let good: Vec<&Star> = stars
+        .iter()
+        .filter(|s| s.snr > 15.0 && !s.saturated)
+        .take(300)
+        .collect();
+    let good = if good.len() >= 5 {
+        good
+    } else {
+        stars.iter().collect()
+    };
+    let of = |value: fn(&Star) -> f32| good.iter().map(|s| value(s)).collect::<Vec<f32>>();
+    let (angle, coherence) = common_direction(&good);
+    let (level, noise) = background.map_or((0.0, 0.0), |b| typical_sky(b, &land));
     Field {
         width: image.width(),
         height: image.height(),
-        stars: Vec::new(),
-        background: 0.0,
-        noise: 0.0,
-        fwhm_px: 0.0,
-        elongation: 1.0,
-        trail_angle: Angle::from_rad(0.0),
-        trail_px: 0.0,
-        trail_coherence: 0.0,
-        land: LandMask::all_sky(image.width(), image.height(), settings.land.cell_px),
+        background: level,
+        noise,
+        fwhm_px: median(of(|s| s.fwhm_px)),
+        elongation: if good.is_empty() {
+            1.0
+        } else {
+            median(of(|s| s.elongation))
+        },
+        trail_angle: angle,
+        trail_px,
+        trail_coherence: coherence,
+        land,
+        stars,
     }
+}
+
+/// The mean of doubled angles, weighted by how far each star is drawn out.
+fn common_direction(stars: &[&Star]) -> (Angle, f32) {
+    let (mut c, mut s, mut w) = (0.0, 0.0, 0.0);
+    for star in stars {
+        let weight = f64::from(star.elongation - 1.0).clamp(0.0, 2.0);
+        c += weight * (star.angle * 2.0).cos();
+        s += weight * (star.angle * 2.0).sin();
+        w += weight;
+    }
+    if w <= 0.0 {
+        return (Angle::from_rad(0.0), 0.0);
+    }
+    (Angle::from_rad(0.5 * s.atan2(c)), (s.hypot(c) / w) as f32)
+}
+
+fn typical_sky(background: &Background, land: &LandMask) -> (f32, f32) {
+    let mut level = Vec::new();
+    let mut noise = Vec::new();
+    for cell in 0..background.level.len() {
+        let centre = |i: usize| (i as f64 + 0.5) * background.mesh_px as f64 - 0.5;
+        if !land.is_land(
+            centre(cell % background.columns),
+            centre(cell / background.columns),
+        ) {
+            level.push(background.level[cell]);
+            noise.push(background.noise[cell]);
+        }
+    }
+    (median(level), median(noise))
+}
+
+/// The median; 0 of nothing.
+pub(crate) fn median(mut values: Vec<f32>) -> f32 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    let middle = values.len() / 2;
+    *values.select_nth_unstable_by(middle, f32::total_cmp).1
 }

@@ -1,5 +1,9 @@
 //! Where one frame shows land.
 
+use nightloom_raster::Plane;
+
+use crate::{Background, Star};
+
 /// A coarse mask of land over a frame, in square cells.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct LandMask {
@@ -83,4 +87,17 @@ impl Default for LandSettings {
             margin_cells: 1,
         }
     }
+}
+
+/// What land is told from sky by.
+pub(crate) struct Evidence<'a> {
+    pub(crate) image: &'a Plane,
+    pub(crate) background: &'a Background,
+    pub(crate) stars: &'a [Star],
+}
+
+/// Finds the land of a frame.
+pub(crate) fn find_land(evidence: &Evidence<'_>, settings: &LandSettings) -> LandMask {
+    let _ = (evidence.background, evidence.stars);
+    LandMask::all_sky(evidence.image.width(), evidence.image.height(), settings.cell_px)
 }

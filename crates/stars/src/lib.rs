@@ -9,14 +9,21 @@
 //! their [`FrameQuality`], and [`Registration::map`] each pixel of the picture into each frame.
 
 mod background;
+mod bundle;
+mod components;
 mod detect;
 mod field;
+mod filter;
+mod grid;
 mod identify;
 mod land;
 mod matching;
+mod peaks;
 mod quality;
 mod register;
 mod shape;
+mod trails;
+mod triangles;
 
 pub use background::{Background, BackgroundSettings};
 pub use detect::{DetectSettings, Trails, measure};

@@ -1,8 +1,15 @@
 //! One lens and one rotation per frame from the stars of all frames.
 
+use std::collections::HashMap;
+
 use nalgebra::Rotation3;
 use nightloom_optics::Lens;
+use rayon::prelude::*;
 
+use crate::bundle::{Bundle, LensPrior, Sighting, Track, lens_moved};
+use crate::detect::median;
+use crate::grid::Grid;
+use crate::matching::{FieldMatch, match_fields};
 use crate::{Field, MatchSettings};
 
 /// How frames are registered.
@@ -89,29 +96,324 @@ impl Registration {
 
 /// Registers frames to one of them (`reference`, or the best one near the middle of the set).
 ///
-/// `guess` is the lens as far as known: focal length from EXIF, no distortion.
+/// `guess` is the lens as far as known: focal length from EXIF, no distortion. What the stars
+/// cannot tell of it (frames that barely moved tell little) stays near the guess; the map between
+/// frames is good all the same. Frames that match nothing come back with a reason.
 pub fn register(
     fields: &[&Field],
     reference: Option<usize>,
     guess: &Lens,
     settings: &RegisterSettings,
 ) -> Registration {
-    let _ = settings;
-    let frames = fields
-        .iter()
-        .map(|_| FrameRegistration {
-            rotation: None,
+    let order = match reference.filter(|r| *r < fields.len()) {
+        Some(reference) => vec![reference],
+        None => references(fields),
+    };
+    let mut best: Option<(usize, Vec<Option<FieldMatch>>)> = None;
+    for &candidate in order.iter().take(3) {
+        let matches = match_all(fields, candidate, guess, settings);
+        let count = matches.iter().flatten().count();
+        if best
+            .as_ref()
+            .is_none_or(|(_, b)| count > b.iter().flatten().count())
+        {
+            best = Some((candidate, matches));
+        }
+        if 2 * (count + 1) > fields.len() {
+            break;
+        }
+    }
+    let Some((reference, matches)) = best else {
+        return Registration {
+            lens: *guess,
+            reference: 0,
+            frames: Vec::new(),
             rms_px: 0.0,
-            matched: 0,
-            flux_ratio: None,
-            reason: Some("not registered yet".into()),
+            residuals: Vec::new(),
+        };
+    };
+    let bundle = fit(fields, reference, &matches, guess, settings);
+    summarise(fields, &bundle, settings)
+}
+
+/// Frames by how good a reference they would make: many sharp stars, near the middle of the set.
+fn references(fields: &[&Field]) -> Vec<usize> {
+    let merit = |i: usize| {
+        let field = fields[i];
+        let middle = (fields.len() as f64 - 1.0) / 2.0;
+        let off = (i as f64 - middle).abs() / (middle + 1.0);
+        let blur = f64::from(field.fwhm_px.max(1.0) * field.elongation.max(1.0));
+        (field.stars.len() as f64).sqrt() / blur * (1.0 - 0.25 * off)
+    };
+    let mut order: Vec<usize> = (0..fields.len()).collect();
+    order.sort_by(|a, b| merit(*b).total_cmp(&merit(*a)).then(a.cmp(b)));
+    order
+}
+
+/// Matches every frame to the reference; those that fail, to the nearest frame that did not.
+fn match_all(
+    fields: &[&Field],
+    reference: usize,
+    guess: &Lens,
+    settings: &RegisterSettings,
+) -> Vec<Option<FieldMatch>> {
+    let against = |a: usize, b: usize| {
+        match_fields(
+            &fields[a].stars,
+            guess,
+            &fields[b].stars,
+            guess,
+            &settings.matching,
+        )
+    };
+    let mut found: Vec<Option<FieldMatch>> = (0..fields.len())
+        .into_par_iter()
+        .map(|i| {
+            if i == reference {
+                None
+            } else {
+                against(reference, i)
+            }
         })
         .collect();
+    let mut missing: Vec<usize> = (0..fields.len())
+        .filter(|i| *i != reference && found[*i].is_none())
+        .collect();
+    missing.sort_by_key(|i| i.abs_diff(reference));
+    for i in missing {
+        let bridge = (0..fields.len())
+            .filter(|j| found[*j].is_some())
+            .min_by_key(|j| j.abs_diff(i));
+        let Some((bridge, first)) = bridge.and_then(|j| found[j].clone().map(|m| (j, m))) else {
+            continue;
+        };
+        if let Some(second) = against(bridge, i) {
+            let partner: HashMap<usize, usize> = first.pairs.iter().map(|(r, b)| (*b, *r)).collect();
+            let pairs = second
+                .pairs
+                .iter()
+                .filter_map(|(b, i)| Some((*partner.get(b)?, *i)))
+                .collect();
+            found[i] = Some(FieldMatch {
+                rotation: second.rotation * first.rotation,
+                pairs,
+                ..second
+            });
+        }
+    }
+    found
+}
+
+/// Fits lens, rotations and directions; then pairs again under the fitted lens and fits again.
+fn fit(
+    fields: &[&Field],
+    reference: usize,
+    matches: &[Option<FieldMatch>],
+    guess: &Lens,
+    settings: &RegisterSettings,
+) -> Bundle {
+    let reference_field = fields[reference];
+    let diagonal = (reference_field.width as f64).hypot(reference_field.height as f64);
+    let centre = CENTRE_SIGMA * diagonal;
+    let prior = LensPrior {
+        guess: *guess,
+        sigma: [settings.focal_sigma.max(1e-6), centre, centre, 0.1, 0.05, 0.02],
+    };
+    let rotations = (0..fields.len())
+        .map(|i| {
+            if i == reference {
+                Some(Rotation3::identity())
+            } else {
+                matches[i].as_ref().map(|m| m.rotation)
+            }
+        })
+        .collect();
+    let pairs: Vec<Vec<(usize, usize)>> = matches
+        .iter()
+        .map(|m| m.as_ref().map_or_else(Vec::new, |m| m.pairs.clone()))
+        .collect();
+    let mut bundle = Bundle {
+        lens: first_lens(matches, guess),
+        reference,
+        rotations,
+        tracks: Vec::new(),
+    };
+    bundle.tracks = tracks(fields, &bundle, &pairs);
+    bundle.solve(&prior);
+    for _ in 0..2 {
+        let reach = (5.0 * bundle.scale()).clamp(0.5, 4.0);
+        let pairs: Vec<Vec<(usize, usize)>> = (0..fields.len())
+            .map(|i| pair_again(fields, &bundle, i, reach, settings))
+            .collect();
+        bundle.tracks = tracks(fields, &bundle, &pairs);
+        bundle.solve(&prior);
+    }
+    bundle
+}
+
+/// The guess moved by what the pairwise matches found, weighted by their pairs.
+fn first_lens(matches: &[Option<FieldMatch>], guess: &Lens) -> Lens {
+    let (mut weight, mut log_focal, mut radial) = (0.0, 0.0, 0.0);
+    for found in matches.iter().flatten() {
+        let w = found.pairs.len() as f64;
+        weight += w;
+        log_focal += w * found.focal_factor.ln();
+        radial += w * found.radial_shift;
+    }
+    if weight == 0.0 {
+        return *guess;
+    }
+    lens_moved(guess, &[log_focal / weight, 0.0, 0.0, radial / weight, 0.0, 0.0])
+}
+
+fn tracks(fields: &[&Field], bundle: &Bundle, pairs: &[Vec<(usize, usize)>]) -> Vec<Track> {
+    let stars = &fields[bundle.reference].stars;
+    let mut sightings: Vec<Vec<Sighting>> = vec![Vec::new(); stars.len()];
+    for (frame, pairs) in pairs.iter().enumerate() {
+        for &(r, i) in pairs {
+            let star = &fields[frame].stars[i];
+            sightings[r].push(Sighting {
+                frame,
+                star: i,
+                pixel: [star.x, star.y],
+            });
+        }
+    }
+    stars
+        .iter()
+        .zip(sightings)
+        .enumerate()
+        .filter(|(_, (_, sightings))| !sightings.is_empty())
+        .filter_map(|(r, (star, mut sightings))| {
+            let pixel = [star.x, star.y];
+            sightings.push(Sighting {
+                frame: bundle.reference,
+                star: r,
+                pixel,
+            });
+            Some(Track {
+                direction: bundle.lens.unproject(pixel)?.into_inner(),
+                sightings,
+            })
+        })
+        .collect()
+}
+
+fn pair_again(
+    fields: &[&Field],
+    bundle: &Bundle,
+    frame: usize,
+    reach: f64,
+    settings: &RegisterSettings,
+) -> Vec<(usize, usize)> {
+    let Some(rotation) = bundle.rotations[frame].filter(|_| frame != bundle.reference) else {
+        return Vec::new();
+    };
+    let most = settings.matching.pairs;
+    let stars = &fields[frame].stars;
+    let grid = Grid::new(stars.iter().map(|s| [s.x, s.y]).collect(), 40.0);
+    let mut taken = vec![None; stars.len()];
+    for (r, star) in fields[bundle.reference].stars.iter().take(most).enumerate() {
+        let carried = bundle
+            .lens
+            .unproject([star.x, star.y])
+            .and_then(|d| bundle.lens.project(&(rotation * d.into_inner())));
+        let Some((i, d2)) = carried.and_then(|p| grid.nearest(p, reach)) else {
+            continue;
+        };
+        if taken[i].is_none_or(|(_, d)| d2 < d) {
+            taken[i] = Some((r, d2));
+        }
+    }
+    let mut pairs: Vec<(usize, usize)> = taken
+        .iter()
+        .enumerate()
+        .filter_map(|(i, t)| t.map(|(r, _)| (r, i)))
+        .collect();
+    pairs.sort_unstable();
+    pairs
+}
+
+fn summarise(fields: &[&Field], bundle: &Bundle, settings: &RegisterSettings) -> Registration {
+    let mut per_frame = vec![(0usize, 0.0f64, Vec::new()); fields.len()];
+    let mut residuals = Vec::new();
+    let (mut count, mut sum) = (0usize, 0.0);
+    let limit = 5.0 * bundle.scale();
+    for track in &bundle.tracks {
+        let home = track.sightings.last().map(|s| fields[s.frame].stars[s.star]);
+        for sighting in &track.sightings {
+            let Some(r) = bundle.residual(track, sighting).filter(|r| r.norm() <= limit) else {
+                continue;
+            };
+            let entry = &mut per_frame[sighting.frame];
+            // The star's own direction was fitted to the same sightings.
+            let seen = track.sightings.len() as f64;
+            let square = r.norm_squared() * seen / (seen - 1.0).max(1.0);
+            entry.0 += 1;
+            entry.1 += square;
+            (count, sum) = (count + 1, sum + square);
+            let star = fields[sighting.frame].stars[sighting.star];
+            if let Some(home) = home.filter(|h| !h.saturated && !star.saturated && h.flux > 0.0) {
+                entry.2.push(star.flux / home.flux);
+            }
+            residuals.push(Residual {
+                frame: sighting.frame,
+                x: sighting.pixel[0] as f32,
+                y: sighting.pixel[1] as f32,
+                dx: r.x as f32,
+                dy: r.y as f32,
+            });
+        }
+    }
+    let stride = residuals.len().div_ceil(settings.max_residuals.max(1)).max(1);
+    let frames = (0..fields.len())
+        .map(|i| frame_summary(fields[i], bundle, i, std::mem::take(&mut per_frame[i]), settings))
+        .collect();
     Registration {
-        lens: *guess,
-        reference: reference.unwrap_or(0),
+        lens: bundle.lens,
+        reference: bundle.reference,
         frames,
-        rms_px: 0.0,
-        residuals: Vec::new(),
+        rms_px: (sum / count.max(1) as f64).sqrt(),
+        residuals: residuals.into_iter().step_by(stride).collect(),
     }
 }
+
+fn frame_summary(
+    field: &Field,
+    bundle: &Bundle,
+    index: usize,
+    (matched, squares, ratios): (usize, f64, Vec<f32>),
+    settings: &RegisterSettings,
+) -> FrameRegistration {
+    let reference = index == bundle.reference;
+    let fitted = bundle.rotations[index].filter(|_| reference || matched >= settings.min_stars);
+    let reason = match fitted {
+        Some(_) => None,
+        None if field.stars.len() < settings.min_stars => Some(format!(
+            "only {} stars were found, {} are needed",
+            field.stars.len(),
+            settings.min_stars
+        )),
+        None if bundle.rotations[index].is_some() => Some(format!(
+            "only {matched} of its {} stars fit the others', {} are needed",
+            field.stars.len(),
+            settings.min_stars
+        )),
+        None => Some(format!("its {} stars match no other frame's", field.stars.len())),
+    };
+    FrameRegistration {
+        rotation: fitted,
+        rms_px: (squares / matched.max(1) as f64).sqrt(),
+        matched,
+        flux_ratio: if reference {
+            Some(1.0)
+        } else {
+            (!ratios.is_empty()).then(|| median(ratios))
+        },
+        reason,
+    }
+}
+
+/// How far the principal point may lie from the frame's middle, as a part of the diagonal
+/// (common practice, no source).
+const CENTRE_SIGMA: f64 = 0.005;

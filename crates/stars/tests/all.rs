@@ -1,1 +1,12 @@
-//! The tests of this crate, in one binary.
+//! Tests of the stars crate.
+#![allow(clippy::unwrap_used, reason = "a test may stop where it stands")]
+
+#[path = "all/scene.rs"]
+mod scene;
+
+#[path = "all/detection.rs"]
+mod detection;
+#[path = "all/matching.rs"]
+mod matching;
+#[path = "all/registration.rs"]
+mod registration;

@@ -1,0 +1,350 @@
+//! Least squares over one lens, one rotation per frame and one direction per star.
+//!
+//! Gauss–Newton with Cauchy weights (iteratively reweighted). The stars' directions are
+//! eliminated one by one (Schur complement; Brown 1958, Triggs et al. 2000 §6.1), so the system
+//! solved has 6 + 3 (frames − 1) unknowns however many stars there are.
+
+use nalgebra::{DMatrix, DVector, Matrix2, Matrix2x3, Matrix3x2, Rotation3, Vector2, Vector3};
+use nightloom_optics::Lens;
+
+/// A star seen in a frame.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Sighting {
+    pub(crate) frame: usize,
+    /// Index in that frame's list of stars.
+    pub(crate) star: usize,
+    pub(crate) pixel: [f64; 2],
+}
+
+/// One star with all its sightings; its direction in the reference camera.
+#[derive(Clone, Debug)]
+pub(crate) struct Track {
+    pub(crate) direction: Vector3<f64>,
+    pub(crate) sightings: Vec<Sighting>,
+}
+
+/// How far each lens parameter may stray from the guess, one standard deviation.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct LensPrior {
+    pub(crate) guess: Lens,
+    /// log focal length, centre x, centre y (pixels), k₁, k₂, k₃.
+    pub(crate) sigma: [f64; LENS],
+}
+
+/// Lens parameters: log focal length, centre x and y, k₁, k₂, k₃.
+pub(crate) const LENS: usize = 6;
+const ROUNDS: usize = 12;
+/// Centres are not better than this, pixels: keeps a perfect fit from weighing without bound.
+const FLOOR_PX: f64 = 0.02;
+
+/// All that is fitted.
+#[derive(Clone, Debug)]
+pub(crate) struct Bundle {
+    pub(crate) lens: Lens,
+    pub(crate) reference: usize,
+    /// One per frame; `None` is not part of the fit.
+    pub(crate) rotations: Vec<Option<Rotation3<f64>>>,
+    pub(crate) tracks: Vec<Track>,
+}
+
+impl Bundle {
+    /// Seen minus computed, pixels.
+    pub(crate) fn residual(&self, track: &Track, sighting: &Sighting) -> Option<Vector2<f64>> {
+        let rotation = self.rotations[sighting.frame]?;
+        let seen = Vector2::from(sighting.pixel);
+        self.lens
+            .project(&(rotation * track.direction))
+            .map(|p| seen - Vector2::from(p))
+    }
+
+    /// A robust standard deviation of the residuals on one axis, pixels.
+    pub(crate) fn scale(&self) -> f64 {
+        let mut squares: Vec<f64> = self
+            .tracks
+            .iter()
+            .filter(|t| t.sightings.len() > 1)
+            .flat_map(|t| t.sightings.iter().filter_map(|s| self.residual(t, s)))
+            .map(|r| r.norm_squared())
+            .collect();
+        if squares.is_empty() {
+            return FLOOR_PX;
+        }
+        let middle = squares.len() / 2;
+        let median = *squares.select_nth_unstable_by(middle, f64::total_cmp).1;
+        (median / 1.386).sqrt().max(FLOOR_PX)
+    }
+
+    fn cost(&self, scale: f64, prior: &LensPrior) -> f64 {
+        let stars: f64 = self
+            .tracks
+            .iter()
+            .flat_map(|t| t.sightings.iter().map(|s| self.residual(t, s)))
+            .map(|r| r.map_or(30.0, |r| (1.0 + r.norm_squared() / (CAUCHY * scale).powi(2)).ln()))
+            .sum();
+        let priors: f64 = lens_offset(&self.lens, &prior.guess)
+            .iter()
+            .zip(prior.sigma)
+            .map(|(o, s)| (o / s).powi(2))
+            .sum();
+        stars * CAUCHY * CAUCHY + priors
+    }
+
+    /// Fits until nothing moves.
+    pub(crate) fn solve(&mut self, prior: &LensPrior) {
+        let mut damping = 1e-6;
+        for _ in 0..ROUNDS {
+            let scale = self.scale();
+            let before = self.cost(scale, prior);
+            let system = System::build(self, scale, prior);
+            let mut settled = true;
+            for _ in 0..6 {
+                let Some(next) = system.step(self, damping) else {
+                    break;
+                };
+                let after = next.cost(scale, prior);
+                if after <= before {
+                    settled = before - after < 1e-9 * before.max(1e-12);
+                    *self = next;
+                    damping = (damping * 0.2).max(1e-9);
+                    break;
+                }
+                damping *= 20.0;
+            }
+            if settled {
+                break;
+            }
+        }
+    }
+}
+
+/// Cauchy's constant: 95 % efficient on Gaussian residuals (Holland & Welsch 1977).
+const CAUCHY: f64 = 2.385;
+
+fn lens_offset(lens: &Lens, guess: &Lens) -> [f64; LENS] {
+    let k = |i: usize| lens.radial[i] - guess.radial[i];
+    [
+        (lens.focal_px / guess.focal_px).ln(),
+        lens.centre_px[0] - guess.centre_px[0],
+        lens.centre_px[1] - guess.centre_px[1],
+        k(0),
+        k(1),
+        k(2),
+    ]
+}
+
+pub(crate) fn lens_moved(lens: &Lens, step: &[f64]) -> Lens {
+    Lens {
+        projection: lens.projection,
+        focal_px: lens.focal_px * step[0].clamp(-0.3, 0.3).exp(),
+        centre_px: [lens.centre_px[0] + step[1], lens.centre_px[1] + step[2]],
+        radial: [
+            lens.radial[0] + step[3],
+            lens.radial[1] + step[4],
+            lens.radial[2] + step[5],
+        ],
+    }
+}
+
+/// Two unit vectors square to `v` and to each other.
+pub(crate) fn tangents(v: &Vector3<f64>) -> Matrix3x2<f64> {
+    let axis = if v.z.abs() < 0.9 {
+        Vector3::z()
+    } else {
+        Vector3::x()
+    };
+    let a = v.cross(&axis).normalize();
+    Matrix3x2::from_columns(&[a, v.cross(&a).normalize()])
+}
+
+/// Derivative of the pixel by the direction, by central differences along the tangents.
+pub(crate) fn by_direction(lens: &Lens, v: &Vector3<f64>) -> Option<Matrix2x3<f64>> {
+    const H: f64 = 1e-6;
+    let basis = tangents(v);
+    let along = |t: Vector3<f64>| {
+        let (p, m) = (lens.project(&(v + t * H))?, lens.project(&(v - t * H))?);
+        Some(Vector2::new(p[0] - m[0], p[1] - m[1]) / (2.0 * H))
+    };
+    let columns = [along(basis.column(0).into())?, along(basis.column(1).into())?];
+    Some(nalgebra::Matrix2::from_columns(&columns) * basis.transpose())
+}
+
+/// Derivative of the pixel by each lens parameter.
+pub(crate) fn by_lens(lens: &Lens, v: &Vector3<f64>, pixel: Vector2<f64>) -> Option<[Vector2<f64>; LENS]> {
+    const H: f64 = 1e-5;
+    let radial = |i: usize| {
+        let mut moved = *lens;
+        moved.radial[i] += H;
+        lens_difference(&moved, v, pixel, H)
+    };
+    let off = pixel - Vector2::from(lens.centre_px);
+    Some([
+        off,
+        Vector2::x(),
+        Vector2::y(),
+        radial(0)?,
+        radial(1)?,
+        radial(2)?,
+    ])
+}
+
+fn lens_difference(moved: &Lens, v: &Vector3<f64>, pixel: Vector2<f64>, h: f64) -> Option<Vector2<f64>> {
+    Some((Vector2::from(moved.project(v)?) - pixel) / h)
+}
+
+/// The reduced normal equations and what is needed to get the stars back.
+struct System {
+    normal: DMatrix<f64>,
+    side: DVector<f64>,
+    /// First unknown of each frame.
+    first: Vec<Option<usize>>,
+    stars: Vec<Eliminated>,
+}
+
+/// One star's share.
+struct Eliminated {
+    inverse: Matrix2<f64>,
+    side: Vector2<f64>,
+    /// Coupling with the lens and the frames: row of the system, derivative product.
+    coupling: Vec<(usize, Vector2<f64>)>,
+}
+
+impl System {
+    fn build(bundle: &Bundle, scale: f64, prior: &LensPrior) -> Self {
+        let mut unknowns = LENS;
+        let first = (0..bundle.rotations.len())
+            .map(|f| {
+                (f != bundle.reference && bundle.rotations[f].is_some()).then(|| {
+                    unknowns += 3;
+                    unknowns - 3
+                })
+            })
+            .collect();
+        let mut system = Self {
+            normal: DMatrix::zeros(unknowns, unknowns),
+            side: DVector::zeros(unknowns),
+            first,
+            stars: Vec::with_capacity(bundle.tracks.len()),
+        };
+        for (i, (offset, sigma)) in lens_offset(&bundle.lens, &prior.guess)
+            .iter()
+            .zip(prior.sigma)
+            .enumerate()
+        {
+            system.normal[(i, i)] += 1.0 / (sigma * sigma);
+            system.side[i] -= offset / (sigma * sigma);
+        }
+        for track in &bundle.tracks {
+            let star = system.add(bundle, track, scale);
+            system.stars.push(star);
+        }
+        system
+    }
+
+    /// Adds one star's sightings and takes its direction out again.
+    fn add(&mut self, bundle: &Bundle, track: &Track, scale: f64) -> Eliminated {
+        let basis = tangents(&track.direction);
+        let mut own = Matrix2::zeros();
+        let mut side = Vector2::zeros();
+        let mut coupling: Vec<(usize, Vector2<f64>)> = (0..LENS).map(|i| (i, Vector2::zeros())).collect();
+        for sighting in &track.sightings {
+            let Some(row) = self.derivatives(bundle, track, sighting, &basis) else {
+                continue;
+            };
+            let limit = (CAUCHY * scale).powi(2);
+            let weight = 1.0 / (1.0 + row.residual.norm_squared() / limit) / (scale * scale);
+            own += weight * row.star.transpose() * row.star;
+            side += weight * row.star.transpose() * row.residual;
+            for (n, (i, di)) in row.camera.iter().enumerate() {
+                self.side[*i] += weight * di.dot(&row.residual);
+                for (j, dj) in &row.camera[..=n] {
+                    let value = weight * di.dot(dj);
+                    self.normal[(*i, *j)] += value;
+                    if i != j {
+                        self.normal[(*j, *i)] += value;
+                    }
+                }
+                let share = weight * row.star.transpose() * di;
+                if *i < LENS {
+                    coupling[*i].1 += share;
+                } else {
+                    coupling.push((*i, share));
+                }
+            }
+        }
+        // A star seen once gives nothing and takes nothing.
+        let inverse = own
+            .try_inverse()
+            .filter(|m| m.iter().all(|v| v.is_finite()))
+            .unwrap_or_else(Matrix2::zeros);
+        for (i, wi) in &coupling {
+            let left = inverse * wi;
+            self.side[*i] -= left.dot(&side);
+            for (j, wj) in &coupling {
+                self.normal[(*i, *j)] -= left.dot(wj);
+            }
+        }
+        Eliminated {
+            inverse,
+            side,
+            coupling,
+        }
+    }
+
+    fn derivatives(
+        &self,
+        bundle: &Bundle,
+        track: &Track,
+        sighting: &Sighting,
+        basis: &Matrix3x2<f64>,
+    ) -> Option<Row> {
+        let rotation = bundle.rotations[sighting.frame]?;
+        let v = rotation * track.direction;
+        let pixel = Vector2::from(bundle.lens.project(&v)?);
+        let by_direction = by_direction(&bundle.lens, &v)?;
+        let mut camera: Vec<(usize, Vector2<f64>)> = by_lens(&bundle.lens, &v, pixel)?
+            .into_iter()
+            .enumerate()
+            .collect();
+        if let Some(first) = self.first[sighting.frame] {
+            let turn = -by_direction * v.cross_matrix();
+            camera.extend((0..3).map(|k| (first + k, Vector2::from(turn.column(k)))));
+        }
+        Some(Row {
+            residual: Vector2::from(sighting.pixel) - pixel,
+            star: by_direction * rotation.matrix() * basis,
+            camera,
+        })
+    }
+
+    /// The bundle after one damped step; `None` where the equations cannot be solved.
+    fn step(&self, bundle: &Bundle, damping: f64) -> Option<Bundle> {
+        let mut normal = self.normal.clone();
+        for i in 0..normal.nrows() {
+            normal[(i, i)] *= 1.0 + damping;
+        }
+        let step = normal.cholesky()?.solve(&self.side);
+        let mut next = bundle.clone();
+        next.lens = lens_moved(&bundle.lens, &step.as_slice()[..LENS]);
+        for (rotation, first) in next.rotations.iter_mut().zip(&self.first) {
+            if let (Some(rotation), Some(first)) = (rotation.as_mut(), first) {
+                *rotation =
+                    Rotation3::new(Vector3::new(step[*first], step[first + 1], step[first + 2])) * *rotation;
+            }
+        }
+        for (track, star) in next.tracks.iter_mut().zip(&self.stars) {
+            let pull = star
+                .coupling
+                .iter()
+                .fold(star.side, |side, (i, w)| side - w * step[*i]);
+            let basis = tangents(&track.direction);
+            track.direction = (track.direction + basis * (star.inverse * pull)).normalize();
+        }
+        Some(next)
+    }
+}
+
+struct Row {
+    residual: Vector2<f64>,
+    star: Matrix2<f64>,
+    camera: Vec<(usize, Vector2<f64>)>,
+}

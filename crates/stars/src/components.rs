@@ -1,0 +1,202 @@
+//! Connected pixels above a threshold, as runs joined by union-find.
+
+use nightloom_raster::Plane;
+use rayon::prelude::*;
+
+use crate::Background;
+use crate::shape::Moments;
+
+/// One connected patch above the threshold.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Component {
+    pub(crate) pixels: usize,
+    pub(crate) x: f64,
+    pub(crate) y: f64,
+    pub(crate) moments: Moments,
+    /// Sum of the filtered values.
+    pub(crate) light: f64,
+    /// Highest filtered value over its local noise.
+    pub(crate) snr: f32,
+}
+
+#[derive(Clone, Copy)]
+struct Run {
+    y: u32,
+    x0: u32,
+    x1: u32,
+}
+
+/// Components and the one each run belongs to, so that a pixel's component can be looked up.
+pub(crate) struct Components {
+    pub(crate) list: Vec<Component>,
+    runs: Vec<Run>,
+    owner: Vec<u32>,
+    first_of_row: Vec<usize>,
+}
+
+impl Components {
+    /// The index of the component that holds pixel (x, y).
+    pub(crate) fn at(&self, x: usize, y: usize) -> Option<usize> {
+        let (from, to) = (*self.first_of_row.get(y)?, *self.first_of_row.get(y + 1)?);
+        let row = &self.runs[from..to];
+        let i = row.partition_point(|run| run.x1 as usize <= x);
+        (i < row.len() && row[i].x0 as usize <= x).then(|| self.owner[from + i] as usize)
+    }
+}
+
+/// Finds what stands above `sigma` times the local noise of `filtered`.
+pub(crate) fn components(filtered: &Plane, noise: &Background, sigma: f32) -> Components {
+    let by_row: Vec<Vec<Run>> = (0..filtered.height())
+        .into_par_iter()
+        .map_init(
+            || vec![0.0; filtered.width()],
+            |limit, y| {
+                noise.noise_row(y, limit);
+                row_runs(filtered.row(y), limit, sigma, y)
+            },
+        )
+        .collect();
+    let mut first_of_row = Vec::with_capacity(by_row.len() + 1);
+    let mut runs = Vec::with_capacity(by_row.iter().map(Vec::len).sum());
+    for row in &by_row {
+        first_of_row.push(runs.len());
+        runs.extend_from_slice(row);
+    }
+    first_of_row.push(runs.len());
+    let owner = join(&runs, &first_of_row);
+    let list = sum_up(filtered, noise, &runs, &owner);
+    Components {
+        list,
+        runs,
+        owner,
+        first_of_row,
+    }
+}
+
+fn row_runs(row: &[f32], limit: &[f32], sigma: f32, y: usize) -> Vec<Run> {
+    let mut runs = Vec::new();
+    let mut start = None;
+    for (x, (value, limit)) in row.iter().zip(limit).enumerate() {
+        match (*value > sigma * limit, start) {
+            (true, None) => start = Some(x),
+            (false, Some(x0)) => {
+                runs.push(Run {
+                    y: y as u32,
+                    x0: x0 as u32,
+                    x1: x as u32,
+                });
+                start = None;
+            }
+            _ => {}
+        }
+    }
+    if let Some(x0) = start {
+        runs.push(Run {
+            y: y as u32,
+            x0: x0 as u32,
+            x1: row.len() as u32,
+        });
+    }
+    runs
+}
+
+/// Joins runs of neighbouring rows that touch, corners included; numbers components in order of
+/// their first run.
+fn join(runs: &[Run], first_of_row: &[usize]) -> Vec<u32> {
+    let mut parent: Vec<u32> = (0..runs.len() as u32).collect();
+    for y in 1..first_of_row.len().saturating_sub(1) {
+        let (mut above, end_above) = (first_of_row[y - 1], first_of_row[y]);
+        for run in first_of_row[y]..first_of_row[y + 1] {
+            while above < end_above && runs[above].x1 < runs[run].x0 {
+                above += 1;
+            }
+            let mut other = above;
+            while other < end_above && runs[other].x0 <= runs[run].x1 {
+                let (a, b) = (root(&mut parent, other as u32), root(&mut parent, run as u32));
+                parent[a.max(b) as usize] = a.min(b);
+                other += 1;
+            }
+        }
+    }
+    let mut number = vec![u32::MAX; runs.len()];
+    let mut next = 0;
+    (0..runs.len() as u32)
+        .map(|run| {
+            let top = root(&mut parent, run) as usize;
+            if number[top] == u32::MAX {
+                number[top] = next;
+                next += 1;
+            }
+            number[top]
+        })
+        .collect()
+}
+
+fn root(parent: &mut [u32], mut node: u32) -> u32 {
+    while parent[node as usize] != node {
+        parent[node as usize] = parent[parent[node as usize] as usize];
+        node = parent[node as usize];
+    }
+    node
+}
+
+#[derive(Clone, Copy, Default)]
+struct Totals {
+    pixels: usize,
+    origin: (f64, f64),
+    light: f64,
+    x: f64,
+    y: f64,
+    xx: f64,
+    xy: f64,
+    yy: f64,
+    peak: f32,
+    peak_at: (usize, usize),
+}
+
+fn sum_up(filtered: &Plane, noise: &Background, runs: &[Run], owner: &[u32]) -> Vec<Component> {
+    let count = owner.iter().max().map_or(0, |m| *m as usize + 1);
+    let mut totals = vec![Totals::default(); count];
+    for (run, owner) in runs.iter().zip(owner) {
+        let t = &mut totals[*owner as usize];
+        let y = run.y as usize;
+        if t.pixels == 0 {
+            t.origin = (f64::from(run.x0), f64::from(run.y));
+        }
+        let dy = f64::from(run.y) - t.origin.1;
+        for (i, &value) in filtered.row(y)[run.x0 as usize..run.x1 as usize]
+            .iter()
+            .enumerate()
+        {
+            let (w, dx) = (f64::from(value), f64::from(run.x0) + i as f64 - t.origin.0);
+            t.light += w;
+            t.x += w * dx;
+            t.y += w * dy;
+            t.xx += w * dx * dx;
+            t.xy += w * dx * dy;
+            t.yy += w * dy * dy;
+            if value > t.peak {
+                (t.peak, t.peak_at) = (value, (run.x0 as usize + i, y));
+            }
+        }
+        t.pixels += (run.x1 - run.x0) as usize;
+    }
+    totals
+        .iter()
+        .map(|t| {
+            let (mx, my) = (t.x / t.light, t.y / t.light);
+            Component {
+                pixels: t.pixels,
+                x: t.origin.0 + mx,
+                y: t.origin.1 + my,
+                moments: Moments {
+                    xx: t.xx / t.light - mx * mx,
+                    xy: t.xy / t.light - mx * my,
+                    yy: t.yy / t.light - my * my,
+                },
+                light: t.light,
+                snr: t.peak / noise.noise_at(t.peak_at.0 as f64, t.peak_at.1 as f64),
+            }
+        })
+        .collect()
+}
