@@ -119,11 +119,14 @@ pub struct Entry {
     pub at: Instant,
 }
 
+/// By step and key.
+type Entries = HashMap<(String, Digest), Entry>;
+
 /// The journal of one outing, held by one build at a time.
 #[derive(Debug)]
 pub struct Journal {
     folder: PathBuf,
-    entries: HashMap<(String, Digest), Entry>,
+    entries: Entries,
     file: Mutex<File>,
     hashes: HashCache,
     passed_over: usize,
@@ -269,8 +272,8 @@ impl Journal {
 }
 
 /// Reads what can be read; a later entry of the same step and key takes the place of an earlier one.
-fn read_entries(file: &File) -> io::Result<(HashMap<(String, Digest), Entry>, usize)> {
-    let mut entries = HashMap::new();
+fn read_entries(file: &File) -> io::Result<(Entries, usize)> {
+    let mut entries = Entries::new();
     let mut passed_over = 0;
     let mut reader = BufReader::new(file);
     let mut line = Vec::new();

@@ -4,6 +4,7 @@
 //! asked for and what is there, [`decide_roles`] what each frame is for, and the pipeline does the
 //! rest, with every step in the [`Journal`].
 
+mod build;
 mod clock;
 mod discover;
 mod error;
@@ -15,6 +16,10 @@ mod plan;
 mod roles;
 mod world;
 
+pub use build::{
+    BuildError, BuildReport, CanvasReport, ColourReport, FrameReport, LandReport, LensReport, Outputs, SeamReport, SkyReport,
+    StepCounts, build,
+};
 pub use clock::{ClockReport, FrameTime, read_clock};
 pub use discover::{Discovery, Found, OUTING_TOML, RESULTS, WORK, discover};
 pub use error::{Fault, FolderError, SettingsError};

@@ -1,1 +1,16 @@
 //! The tests of this crate, in one binary.
+
+#[path = "all/clock.rs"]
+mod clock;
+#[path = "all/discover.rs"]
+mod discover;
+#[path = "all/journal.rs"]
+mod journal;
+#[path = "all/new.rs"]
+mod new;
+#[path = "all/roles.rs"]
+mod roles;
+#[path = "all/settings.rs"]
+mod settings;
+#[path = "all/temp.rs"]
+mod temp;

@@ -52,7 +52,7 @@ impl Content {
             content.elongation = Some(f64::from(field.elongation));
             content.trail_px = Some(f64::from(field.trail_px));
         }
-        content.land_fraction = 1.0 - f64::from(field.land.sky_fraction());
+        content.land_fraction = 1.0 - field.land.sky_fraction();
         content
     }
 

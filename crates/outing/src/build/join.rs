@@ -1,0 +1,88 @@
+//! Land and sky meet: matte, brightness, fill, land colours at the edge.
+
+use nightloom_raster::{Plane, Rgb};
+use nightloom_seam::{
+    Evidence, FillSettings, Finding, ForegroundSettings, Gap, Matte, MatteSettings, SeparateSettings, Temporal,
+    ToneMatch, ToneSettings, Work, fill_sky, foreground, match_sky, matte, separate,
+};
+
+use super::bench::Bench;
+use super::error::BuildError;
+use super::land::LandStack;
+
+/// What the land frames tell of the edge.
+pub(super) struct Edge {
+    /// The matte and the land picture's star-free sky.
+    pub(super) matte: Matte,
+    /// What was found.
+    pub(super) finding: Finding,
+}
+
+/// Finds the matte in the land stack. `stars` are the middles of its star trails.
+pub(super) fn find_edge(
+    bench: &Bench<'_>,
+    land: &LandStack,
+    frames: usize,
+    stars: &[[f32; 2]],
+) -> Result<Edge, BuildError> {
+    let temporal = (frames > 1).then_some(Temporal { mean: &land.mean, variance: &land.variance });
+    let evidence = Evidence { temporal, stars, ..Evidence::of_land(&land.picture, frames) };
+    let coarse = with_work(bench, "Telling land from sky", |work| {
+        separate(&evidence, &SeparateSettings::default(), work)
+    })?;
+    let matte = with_work(bench, "Drawing the matte", |work| {
+        matte(&evidence, &coarse, &MatteSettings::default(), work)
+    })?;
+    Ok(Edge { matte, finding: coarse.finding })
+}
+
+/// Land and sky on one scale, ready to be laid over each other.
+pub(super) struct Joined {
+    /// Land's own colours, continued behind the edge.
+    pub(super) land: Rgb,
+    /// Complete sky.
+    pub(super) sky: Rgb,
+    /// 0 land to 1 sky.
+    pub(super) alpha: Plane,
+    /// Share of the sky that was filled.
+    pub(super) filled_fraction: f64,
+    /// How land and sky were brought together.
+    pub(super) tone: ToneMatch,
+}
+
+/// Joins the two. All planes are of the canvas's size.
+pub(super) fn join(
+    bench: &Bench<'_>,
+    land: Rgb,
+    mut sky: Rgb,
+    coverage: &Plane,
+    matte: Matte,
+) -> Result<Joined, BuildError> {
+    bench.show("Matching land and sky", 0.0, "")?;
+    let tone = match_sky(&land, &sky, &matte.alpha, coverage, &ToneSettings::default()).map_err(internal)?;
+    let gap = Gap { coverage, matte: &matte, tone: &tone, land: Some(&land) };
+    let fill = with_work(bench, "Filling the sky over the ridge", |work| {
+        fill_sky(&mut sky, &gap, &FillSettings::default(), work)
+    })?;
+    let mut land = with_work(bench, "Freeing the land's edge of old sky", |work| {
+        foreground(land, &matte, &ForegroundSettings::default(), work)
+    })?;
+    tone.apply(&mut land);
+    Ok(Joined { land, sky, alpha: matte.alpha, filled_fraction: fill.filled_fraction, tone })
+}
+
+fn internal(error: impl std::fmt::Display) -> BuildError {
+    BuildError::Internal { what: error.to_string() }
+}
+
+/// Runs a step of the seam under the world's progress and cancellation.
+fn with_work<T>(
+    bench: &Bench<'_>,
+    stage: &str,
+    step: impl FnOnce(&Work<'_>) -> Result<T, nightloom_seam::SeamError>,
+) -> Result<T, BuildError> {
+    bench.show(stage, 0.0, "")?;
+    let progress = |done: f32| bench.tell(stage, f64::from(done), "");
+    let work = Work { cancelled: bench.world.cancelled(), progress: &progress };
+    step(&work).map_err(|e| bench.go_on().err().unwrap_or_else(|| internal(e)))
+}

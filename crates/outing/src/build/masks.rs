@@ -1,0 +1,103 @@
+//! Which part of each tracked frame is clean sky.
+//!
+//! The land moves through a tracked frame. Where it was at each moment follows from the land
+//! frames' matte and the turning of the sky, without looking at the smeared land itself; only
+//! where the pole or the times are not known does each frame's own content decide.
+
+use nalgebra::Rotation3;
+use nightloom_raster::Plane;
+use nightloom_stack::Mask;
+use nightloom_stars::LandMask;
+use rayon::prelude::*;
+
+use super::canvas::Canvas;
+use super::place::Placement;
+use crate::clock::FrameTime;
+
+/// Side of a mask cell, and the margin kept from the land, pixels.
+const CELL: usize = 8;
+/// Moments of an exposure at which the land is looked up; between them it moves by under a cell
+/// for any lens and exposure of this trade (200 mm, 4 min, 4 µm: 330 px in 40 steps).
+const MOMENTS: usize = 41;
+
+/// The sky part of the land frame in cells: the least matte of a cell and its neighbours.
+pub(super) fn sure_sky(matte: &Plane, canvas: &Canvas, size: (usize, usize)) -> Plane {
+    let (columns, rows) = (size.0.div_ceil(CELL), size.1.div_ceil(CELL));
+    let [ox, oy] = canvas.origin.map(|v| v.max(0) as usize);
+    let least = |column: usize, row: usize| {
+        let mut low = 1.0f32;
+        for y in row * CELL..((row + 1) * CELL).min(size.1) {
+            for x in column * CELL..((column + 1) * CELL).min(size.0) {
+                low = low.min(matte.at(x + ox, y + oy));
+            }
+        }
+        low
+    };
+    let cells = Plane::from_fn(columns, rows, least);
+    Plane::from_fn(columns, rows, |column, row| {
+        let mut low = 1.0f32;
+        for y in row.saturating_sub(1)..(row + 2).min(rows) {
+            for x in column.saturating_sub(1)..(column + 2).min(columns) {
+                low = low.min(cells.at(x, y));
+            }
+        }
+        low
+    })
+}
+
+/// The mask of a tracked frame on the canvas from the land's matte; `None` without a known pole.
+pub(super) fn from_turning(canvas: &Canvas, placement: &Placement, sure: &Plane, time: &FrameTime) -> Option<Mask> {
+    let moments: Vec<Rotation3<f64>> = (0..MOMENTS)
+        .map(|k| placement.rotation_at(time.start.plus_seconds(time.exposure_s * k as f64 / (MOMENTS - 1) as f64)))
+        .collect::<Option<_>>()?;
+    let clear = |pixel: [f64; 2]| {
+        let worst = moments.iter().map(|then| canvas.to_land_frame(then, pixel).map_or(1.0, |p| cell_at(sure, p)));
+        worst.fold(1.0f32, f32::min)
+    };
+    Some(mask(canvas, clear))
+}
+
+/// The mask of a tracked frame from its own content.
+pub(super) fn from_content(
+    canvas: &Canvas,
+    rotation: &Rotation3<f64>,
+    lens: &nightloom_optics::Lens,
+    land: &LandMask,
+) -> Mask {
+    mask(canvas, |pixel| match canvas.to_sky_frame(rotation, lens, pixel) {
+        Some([x, y]) if land.is_land(x, y) => 0.0,
+        _ => 1.0,
+    })
+}
+
+/// Share of the sky frame's own land cells that the other mask calls land too, and the reverse:
+/// the smaller of both; 1 where neither sees land.
+pub(super) fn agreement(a: &Mask, b: &Mask, canvas: &Canvas) -> f64 {
+    let (mut both, mut either) = (0u32, 0u32);
+    for y in (0..canvas.height).step_by(4 * CELL) {
+        for x in (0..canvas.width).step_by(4 * CELL) {
+            let (a, b) = (a.at(x, y) < 0.5, b.at(x, y) < 0.5);
+            both += u32::from(a && b);
+            either += u32::from(a || b);
+        }
+    }
+    if either == 0 { 1.0 } else { f64::from(both) / f64::from(either) }
+}
+
+fn mask(canvas: &Canvas, clear: impl Fn([f64; 2]) -> f32 + Sync) -> Mask {
+    let (columns, rows) = (canvas.width.div_ceil(CELL).max(1), canvas.height.div_ceil(CELL).max(1));
+    let centre = |i: usize| (i as f64 + 0.5) * CELL as f64 - 0.5;
+    let values: Vec<f32> = (0..columns * rows)
+        .into_par_iter()
+        .map(|i| clear([centre(i % columns), centre(i / columns)]))
+        .collect();
+    Mask::from_fn(canvas.width, canvas.height, CELL, |x, y| {
+        values[(y as usize / CELL) * columns + x as usize / CELL]
+    })
+}
+
+/// The cell under a land frame pixel; outside the frame the nearest one answers.
+fn cell_at(cells: &Plane, [x, y]: [f64; 2]) -> f32 {
+    let place = |v: f64, n: usize| (((v + 0.5) / CELL as f64).max(0.0) as usize).min(n - 1);
+    cells.at(place(x, cells.width()), place(y, cells.height()))
+}

@@ -1,0 +1,164 @@
+//! Where the sky stood over the land: the land camera against the turning sky.
+//!
+//! Directions are given in the camera frame of the *reference* sky frame, which stands still
+//! among the stars. A camera fixed to the ground then turns about the celestial pole:
+//! with the pole p known, its rotation obeys R(t + Δ) = R(t)·Rot(p, −ωΔ), because in the
+//! ground's view the stars go round the north pole clockwise as time goes on, seen from outside.
+
+use nalgebra::{Rotation3, Unit, Vector3};
+use nightloom_sky::Instant;
+
+/// The Earth's rotation against the stars, rad/s (IERS Conventions 2010: 7.292115e-5).
+const EARTH_RATE: f64 = 7.292_115e-5;
+
+/// One land frame matched to the reference sky frame.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct LandSighting {
+    /// Middle of the exposure.
+    pub(super) middle: Instant,
+    /// Reference camera to land camera.
+    pub(super) rotation: Rotation3<f64>,
+    /// Residual of the match.
+    pub(super) rms_px: f64,
+}
+
+/// The land camera among the stars at one instant.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Placement {
+    /// The moment.
+    pub(super) instant: Instant,
+    /// Reference camera to land camera at that moment.
+    pub(super) rotation: Rotation3<f64>,
+    /// North celestial pole in the reference camera's frame, where known.
+    pub(super) pole: Option<Unit<Vector3<f64>>>,
+    /// Mean residual of the land frames' stars.
+    pub(super) rms_px: f64,
+}
+
+impl Placement {
+    /// Reference camera to land camera at another moment; `None` when the pole is not known.
+    pub(super) fn rotation_at(&self, moment: Instant) -> Option<Rotation3<f64>> {
+        self.pole.map(|pole| turned(&self.rotation, &pole, moment.seconds_since(self.instant)))
+    }
+}
+
+/// A ground-fixed camera's rotation `seconds` later.
+fn turned(rotation: &Rotation3<f64>, pole: &Unit<Vector3<f64>>, seconds: f64) -> Rotation3<f64> {
+    rotation * Rotation3::from_axis_angle(pole, -EARTH_RATE * seconds)
+}
+
+/// Places the land camera at `wanted`, by default the middle of the sightings.
+///
+/// `pole` from identification wins over the one that several sightings at different times give.
+/// Without either, the sky is placed at the middle sighting, or by turning between the first and
+/// last one. `None` without sightings.
+pub(super) fn place(
+    sightings: &[LandSighting],
+    pole: Option<Unit<Vector3<f64>>>,
+    wanted: Option<Instant>,
+) -> Option<Placement> {
+    let first = sightings.iter().min_by_key(|s| s.middle)?;
+    let last = sightings.iter().max_by_key(|s| s.middle)?;
+    let pole = pole.or_else(|| pole_from(first, last));
+    let span = last.middle.seconds_since(first.middle);
+    let middle = first.middle.plus_seconds(span / 2.0);
+    let rms_px = sightings.iter().map(|s| s.rms_px).sum::<f64>() / sightings.len() as f64;
+    let Some(axis) = pole else {
+        let nearest = sightings.iter().min_by(|a, b| {
+            let away = |s: &LandSighting| s.middle.seconds_since(middle).abs();
+            away(a).total_cmp(&away(b))
+        })?;
+        return Some(Placement { instant: nearest.middle, rotation: nearest.rotation, pole: None, rms_px });
+    };
+    let instant = wanted.unwrap_or(middle);
+    let brought: Vec<_> =
+        sightings.iter().map(|s| turned(&s.rotation, &axis, instant.seconds_since(s.middle))).collect();
+    Some(Placement { instant, rotation: mean_rotation(&brought), pole, rms_px })
+}
+
+/// The pole about which the sky turned between two sightings, if it turned at the Earth's rate.
+fn pole_from(first: &LandSighting, last: &LandSighting) -> Option<Unit<Vector3<f64>>> {
+    let seconds = last.middle.seconds_since(first.middle);
+    let (axis, angle) = (first.rotation.inverse() * last.rotation).axis_angle()?;
+    let expected = EARTH_RATE * seconds;
+    // Under half a degree the axis is lost in the star residuals; a wrong rate means that the
+    // tripod moved or that a clock is wrong.
+    let plausible = expected > 0.5f64.to_radians() && (angle - expected).abs() < 0.05 * expected;
+    plausible.then(|| Unit::new_unchecked(-axis.into_inner()))
+}
+
+/// The mean of nearly equal rotations, by averaging rotation vectors about the first.
+fn mean_rotation(rotations: &[Rotation3<f64>]) -> Rotation3<f64> {
+    let base = rotations[0];
+    let mean = rotations.iter().map(|r| (r * base.inverse()).scaled_axis()).sum::<Vector3<f64>>()
+        / rotations.len() as f64;
+    Rotation3::from_scaled_axis(mean) * base
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(seconds: f64) -> Instant {
+        "2026-08-14T22:00:00Z".parse::<Instant>().expect("a valid instant").plus_seconds(seconds)
+    }
+
+    fn sightings(pole: &Unit<Vector3<f64>>, start: &Rotation3<f64>, times: &[f64]) -> Vec<LandSighting> {
+        times
+            .iter()
+            .map(|&t| LandSighting { middle: at(t), rotation: turned(start, pole, t), rms_px: 0.2 })
+            .collect()
+    }
+
+    #[test]
+    fn sky_turns_as_the_ground_frame_says() {
+        // The ground's rotation from `sky` is the outside reference for the sense of turning.
+        let site = nightloom_sky::Site {
+            latitude: nightloom_sky::Angle::from_deg(46.0),
+            longitude: nightloom_sky::Angle::from_deg(8.0),
+            elevation_m: 0.0,
+        };
+        let camera = Rotation3::from_euler_angles(0.3, -0.8, 1.1);
+        let attitude = |t: f64| camera * site.ground_from_icrs(at(t));
+        let reference = attitude(0.0);
+        let truth = attitude(1800.0) * reference.inverse();
+        // The true pole of date in ICRS moves by 0.15° from ICRS z until 2026; take it from the ground.
+        let up = site.ground_from_icrs(at(0.0)).inverse()
+            * Vector3::new(0.0, 46f64.to_radians().cos(), 46f64.to_radians().sin());
+        let pole = Unit::new_normalize(reference * up);
+        let ours = turned(&Rotation3::identity(), &pole, 1800.0);
+        assert!((truth * ours.inverse()).angle().to_degrees() * 3600.0 < 1.0, "within one arcsecond");
+    }
+
+    #[test]
+    fn pole_is_found_from_two_sightings() {
+        let pole = Unit::new_normalize(Vector3::new(0.2, -0.7, 0.4));
+        let start = Rotation3::from_euler_angles(0.1, 0.2, 0.3);
+        let seen = sightings(&pole, &start, &[0.0, 400.0]);
+        let placed = place(&seen, None, Some(at(1000.0))).expect("placed");
+        let truth = turned(&start, &pole, 1000.0);
+        assert!((placed.rotation * truth.inverse()).angle() < 1e-9);
+    }
+
+    #[test]
+    fn one_sighting_without_pole_stays_at_its_own_instant() {
+        let pole = Unit::new_normalize(Vector3::new(0.2, -0.7, 0.4));
+        let seen = sightings(&pole, &Rotation3::identity(), &[120.0]);
+        let placed = place(&seen, None, Some(at(1000.0))).expect("placed");
+        assert_eq!(placed.instant, at(120.0));
+        assert!(placed.rotation_at(at(0.0)).is_none());
+    }
+
+    #[test]
+    fn a_moved_tripod_gives_no_pole() {
+        let pole = Unit::new_normalize(Vector3::new(0.2, -0.7, 0.4));
+        let mut seen = sightings(&pole, &Rotation3::identity(), &[0.0, 400.0]);
+        seen[1].rotation = Rotation3::from_euler_angles(0.05, 0.0, 0.0) * seen[1].rotation;
+        assert!(place(&seen, None, None).expect("placed").pole.is_none());
+    }
+
+    #[test]
+    fn nothing_seen_is_nothing_placed() {
+        assert!(place(&[], None, None).is_none());
+    }
+}

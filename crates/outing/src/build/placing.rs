@@ -1,0 +1,128 @@
+//! Times of the frames, and the sky placed over the land by them and by the stars.
+
+use nightloom_optics::Lens;
+use nightloom_sky::Instant;
+use nightloom_stars::{MatchSettings, match_fields};
+
+use super::bench::Bench;
+use super::inventory::Item;
+use super::lens_guess::guess_lens;
+use super::place::{LandSighting, Placement, place};
+use super::prepare::Prepared;
+use super::track::Tracked;
+use crate::clock::{FrameTime, read_clock};
+use crate::plan::Settings;
+
+/// When the frames were taken, as far as that can be trusted.
+pub(super) struct Times {
+    /// Of each prepared sky frame.
+    pub(super) sky: Vec<Option<FrameTime>>,
+    /// Of each prepared land frame.
+    pub(super) land: Vec<Option<FrameTime>>,
+}
+
+impl Times {
+    /// Reads them through the camera's clock; what is odd about it becomes a warning.
+    pub(super) fn read(
+        bench: &mut Bench<'_>,
+        settings: &Settings,
+        items: &[Item],
+        sky: &[Prepared],
+        land: &[Prepared],
+    ) -> Self {
+        let facts: Vec<_> = sky.iter().chain(land).map(|p| &items[p.item].facts).collect();
+        let clock = read_clock(&facts, &settings.camera_clock, &settings.site, bench.world.now());
+        for note in clock.notes {
+            bench.warn(note);
+        }
+        let mut times = clock.times;
+        if !clock.relative {
+            times.iter_mut().for_each(|t| *t = None);
+        }
+        let land = times.split_off(sky.len());
+        Self { sky: times, land }
+    }
+
+    /// Some moment of the night, for the stars' own motion.
+    pub(super) fn reference_hint(&self) -> Option<Instant> {
+        self.sky.iter().chain(&self.land).flatten().map(FrameTime::middle).next()
+    }
+}
+
+/// The sky over the land.
+pub(super) struct Placed {
+    /// Where it stood.
+    pub(super) placement: Placement,
+    /// The land camera's lens.
+    pub(super) lens: Lens,
+    /// In words, for the report.
+    pub(super) by: String,
+    /// Whether the instant is a time of the clock, not a stand-in.
+    pub(super) timed: bool,
+}
+
+/// Matches the land frames' stars to the reference sky frame and places the sky at the wanted
+/// instant.
+pub(super) fn place_sky(
+    bench: &mut Bench<'_>,
+    settings: &Settings,
+    tracked: &Tracked,
+    sky: &[Prepared],
+    land: &[Prepared],
+    times: &Times,
+) -> Placed {
+    let lens = land_lens(settings, tracked, sky, land);
+    let reference = &sky[tracked.registration.reference].facts.field;
+    let timed = times.land.iter().any(Option::is_some);
+    let stand_in = Instant::from_timestamp(jiff::Timestamp::UNIX_EPOCH);
+    let sightings: Vec<LandSighting> = land
+        .iter()
+        .zip(&times.land)
+        .filter(|(_, time)| time.is_some() || !timed)
+        .filter_map(|(frame, time)| {
+            let stars = &frame.facts.field.stars;
+            let found = match_fields(&reference.stars, tracked.lens(), stars, &lens, &MatchSettings::default())?;
+            let middle = time.as_ref().map_or(stand_in, FrameTime::middle);
+            Some(LandSighting { middle, rotation: found.rotation, rms_px: found.rms_px })
+        })
+        .collect();
+    let wanted = settings.seam.instant.filter(|_| timed);
+    if let Some(placement) = place(&sightings, tracked.pole, wanted) {
+        if settings.seam.instant.is_some_and(|w| w != placement.instant) {
+            bench.warn(format!(
+                "The sky is shown as it stood at {}, not at the instant asked for: without the pole or trusted times it cannot be turned.",
+                placement.instant
+            ));
+        }
+        let by = format!("the stars in {} of {} land frames", sightings.len(), land.len());
+        return Placed { placement, lens, by, timed };
+    }
+    bench.warn("The land frames show no stars that match the tracked frames. The sky was placed as if the camera had not been re-aimed between the nearest tracked frame and the land frames; check the join.".into());
+    Placed { placement: assumed(tracked, times, stand_in), lens, by: "assumption: the camera was not re-aimed".into(), timed }
+}
+
+/// The land camera's lens: that of the tracked frames if nothing speaks against it.
+fn land_lens(settings: &Settings, tracked: &Tracked, sky: &[Prepared], land: &[Prepared]) -> Lens {
+    let (a, b) = (&sky[0].facts, &land[0].facts);
+    let same_size = (a.field.width, a.field.height) == (b.field.width, b.field.height);
+    if same_size && a.meta.focal_mm == b.meta.focal_mm && a.meta.lens == b.meta.lens {
+        return *tracked.lens();
+    }
+    guess_lens(&settings.rig, &b.meta, b.field.width, b.field.height).lens
+}
+
+/// The land camera looked where the tracked camera looked at the time nearest to the land frames.
+fn assumed(tracked: &Tracked, times: &Times, stand_in: Instant) -> Placement {
+    let land: Vec<Instant> = times.land.iter().flatten().map(FrameTime::middle).collect();
+    let middle = land.get(land.len() / 2).copied();
+    let nearest = tracked.used().min_by(|&a, &b| {
+        let away = |i: usize| match (&times.sky[i], middle) {
+            (Some(time), Some(middle)) => time.middle().seconds_since(middle).abs(),
+            _ => f64::MAX,
+        };
+        away(a).total_cmp(&away(b))
+    });
+    let frame = nearest.unwrap_or(tracked.registration.reference);
+    let instant = times.sky[frame].as_ref().map(FrameTime::middle).or(middle).unwrap_or(stand_in);
+    Placement { instant, rotation: tracked.rotation(frame), pole: tracked.pole, rms_px: 0.0 }
+}

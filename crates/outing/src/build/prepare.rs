@@ -1,0 +1,227 @@
+//! One frame at a time: calibrated, demosaiced, measured, laid by in a work file.
+
+use std::path::{Path, PathBuf};
+
+use nightloom_raster::{CameraColour, Frame, FrameMeta, Pixels, Plane, Rgb, WorkFile, demosaic_balanced};
+use nightloom_stack::{HotSettings, calibrate, find_hot_in_frame};
+use nightloom_stars::{DetectSettings, Field, Trails, measure};
+use serde::{Deserialize, Serialize};
+
+use super::ahead::each_decoded;
+use super::bench::Bench;
+use super::error::BuildError;
+use super::inventory::{Item, decode_options};
+use super::light::{luminance_of, thumbnail};
+use super::masters::{Loaded, Masters};
+use crate::hash::Digest;
+use crate::journal::StepKey;
+use crate::plan::Settings;
+use crate::roles::Role;
+
+/// Version of the step; raise it when the same input would give other pixels or figures.
+const VERSION: u32 = 1;
+
+/// A frame ready to be stacked.
+#[derive(Clone, Debug)]
+pub(super) struct Prepared {
+    /// Index among the outing's items.
+    pub(super) item: usize,
+    /// Linear camera RGB in a work file.
+    pub(super) work: PathBuf,
+    /// Its thumbnail, JPEG.
+    pub(super) thumb: PathBuf,
+    /// Identity of what it holds.
+    pub(super) key: Digest,
+    /// What was measured.
+    pub(super) facts: PreparedFacts,
+}
+
+/// What is measured of a frame while it is prepared.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub(super) struct PreparedFacts {
+    /// What the file says.
+    pub(super) meta: FrameMeta,
+    /// How its numbers become colour.
+    pub(super) colour: CameraColour,
+    /// Bits per sample in the file.
+    pub(super) bits: u8,
+    /// Whether the file held linear values.
+    pub(super) was_linear: bool,
+    /// Stars, background, land.
+    pub(super) field: Field,
+    /// Median sky level per channel, camera RGB.
+    pub(super) sky_level: [f32; 3],
+    /// What it was calibrated with.
+    pub(super) calibrated: String,
+}
+
+/// Prepares every frame of a role. A frame that fails is left out with the reason.
+pub(super) fn prepare(
+    bench: &mut Bench<'_>,
+    settings: &Settings,
+    items: &mut [Item],
+    masters: &Masters,
+    role: Role,
+) -> Result<Vec<Prepared>, BuildError> {
+    let wanted: Vec<usize> = (0..items.len()).filter(|&i| items[i].serves(role)).collect();
+    let Some(&first) = wanted.first() else { return Ok(Vec::new()) };
+    let loaded = masters.load(&items[first].facts.meta)?;
+    let mut ready = Vec::new();
+    let mut open = Vec::new();
+    for &i in &wanted {
+        let slot = slot(bench, settings, items, i, role, &loaded)?;
+        match facts_of(bench, &slot) {
+            Some(facts) => ready.push(slot.prepared(facts)),
+            None => open.push(slot),
+        }
+    }
+    let paths: Vec<PathBuf> = open.iter().map(|s| items[s.item].path.clone()).collect();
+    let paths: Vec<&Path> = paths.iter().map(PathBuf::as_path).collect();
+    let stage = format!("Calibrating and measuring {role} frames");
+    each_decoded(bench.world, &paths, &decode_options(settings), |k, frame| {
+        let slot = &open[k];
+        let item = &mut items[slot.item];
+        bench.show(&stage, k as f64 / paths.len() as f64, &item.name)?;
+        match frame.map_err(|e| e.to_string()).and_then(|f| develop(f, &loaded, role)) {
+            Ok((picture, facts)) => {
+                lay_by(bench, slot, &picture, &facts)?;
+                ready.push(slot.prepared(facts));
+            }
+            Err(reason) => item.out = Some(reason),
+        }
+        Ok(())
+    })?;
+    ready.sort_by_key(|p| p.item);
+    Ok(same_size(items, ready))
+}
+
+/// Where a frame's results go.
+struct Slot {
+    item: usize,
+    key: Digest,
+    names: [String; 3],
+    paths: [PathBuf; 3],
+}
+
+impl Slot {
+    fn prepared(&self, facts: PreparedFacts) -> Prepared {
+        let [work, thumb, _] = self.paths.clone();
+        Prepared { item: self.item, work, thumb, key: self.key, facts }
+    }
+}
+
+fn slot(
+    bench: &mut Bench<'_>,
+    settings: &Settings,
+    items: &[Item],
+    i: usize,
+    role: Role,
+    loaded: &Loaded,
+) -> Result<Slot, BuildError> {
+    let mut key = StepKey::new("prepare", VERSION).settings(&(role, settings.rig.fits_cfa));
+    if let Some(hash) = items[i].hash {
+        key = key.input("frame", hash);
+    }
+    let key = loaded.keys.iter().fold(key, |key, &k| key.input("master", k)).finish();
+    let files = ["work", "jpg", "json"]
+        .map(|ending| bench.work_file("frame", key, ending));
+    let [a, b, c] = files;
+    let (a, b, c) = (a?, b?, c?);
+    Ok(Slot { item: i, key, names: [a.0, b.0, c.0], paths: [a.1, b.1, c.1] })
+}
+
+fn facts_of(bench: &mut Bench<'_>, slot: &Slot) -> Option<PreparedFacts> {
+    bench.journal.fresh("prepare", slot.key)?;
+    let text = std::fs::read(&slot.paths[2]).ok()?;
+    let facts = serde_json::from_slice(&text).ok()?;
+    bench.steps.kept += 1;
+    Some(facts)
+}
+
+fn lay_by(bench: &mut Bench<'_>, slot: &Slot, picture: &Rgb, facts: &PreparedFacts) -> Result<(), BuildError> {
+    WorkFile::write_rgb(&slot.paths[0], picture).map_err(|e| BuildError::Internal { what: e.to_string() })?;
+    let thumb = thumbnail(picture, &facts.colour).unwrap_or_default();
+    write(&slot.paths[1], &thumb)?;
+    let text = serde_json::to_vec(facts).map_err(|e| BuildError::Internal { what: e.to_string() })?;
+    write(&slot.paths[2], &text)?;
+    let names: Vec<&str> = slot.names.iter().map(String::as_str).collect();
+    bench.done("prepare", slot.key, &names, &serde_json::Value::Null)
+}
+
+fn write(path: &Path, bytes: &[u8]) -> Result<(), BuildError> {
+    nightloom_raster::atomic::write_whole(path, |file| std::io::Write::write_all(file, bytes))
+        .map_err(|e| BuildError::write(path, &e))
+}
+
+/// From a decoded frame to linear camera RGB and what is measured in it.
+fn develop(frame: Frame, loaded: &Loaded, role: Role) -> Result<(Rgb, PreparedFacts), String> {
+    let Frame { pixels, colour, meta, bits, was_linear } = frame;
+    let mut calibrated = loaded.said.clone();
+    let picture = match pixels {
+        Pixels::Mosaic(mut mosaic) => {
+            let mut calibration = std::borrow::Cow::Borrowed(&loaded.calibration);
+            if loaded.hot_from_frame {
+                let hot = find_hot_in_frame(&mosaic, &HotSettings::default());
+                let own = calibration.to_mut();
+                own.hot = std::mem::take(&mut own.hot).union(hot);
+            }
+            calibrate(&mut mosaic, &calibration, meta.exposure_s).map_err(|e| e.to_string())?;
+            drop(calibration);
+            demosaic_balanced(&mosaic, colour.white_balance)
+        }
+        Pixels::Rgb(picture) => {
+            calibrated = "not calibrated: it is not raw".into();
+            picture
+        }
+        Pixels::Grey(plane) => {
+            calibrated = "one channel without colour, not calibrated".into();
+            Rgb::from_planes([plane.clone(), plane.clone(), plane])
+        }
+    };
+    let field = measure(&luminance_of(&picture), &detect_settings(role));
+    let sky_level = sky_level(&picture, &field);
+    Ok((picture, PreparedFacts { meta, colour, bits, was_linear, field, sky_level, calibrated }))
+}
+
+fn detect_settings(role: Role) -> DetectSettings {
+    DetectSettings { trails: if role == Role::Land { Trails::Yes } else { Trails::Auto }, ..DetectSettings::default() }
+}
+
+/// Median level per channel over the cells without land.
+fn sky_level(picture: &Rgb, field: &Field) -> [f32; 3] {
+    picture.planes().each_ref().map(|plane| median_of_sky(plane, field))
+}
+
+fn median_of_sky(plane: &Plane, field: &Field) -> f32 {
+    // A pixel in some dozens is plenty for a median and spares sorting millions.
+    let step = (plane.width() / 400).max(1);
+    let mut values = Vec::new();
+    for y in (0..plane.height()).step_by(step) {
+        values.extend(
+            plane.row(y).iter().enumerate().step_by(step)
+                .filter(|(x, v)| v.is_finite() && !field.land.is_land(*x as f64, y as f64))
+                .map(|(_, v)| *v),
+        );
+    }
+    if values.is_empty() {
+        return 0.0;
+    }
+    let middle = values.len() / 2;
+    *values.select_nth_unstable_by(middle, f32::total_cmp).1
+}
+
+/// Keeps the frames of the commonest size.
+fn same_size(items: &mut [Item], ready: Vec<Prepared>) -> Vec<Prepared> {
+    let size = |p: &Prepared| (p.facts.field.width, p.facts.field.height);
+    let count = |s: (usize, usize)| ready.iter().filter(|p| size(p) == s).count();
+    let Some(common) = ready.iter().map(size).max_by_key(|&s| (count(s), s)) else { return ready };
+    let (keep, odd): (Vec<_>, Vec<_>) = ready.into_iter().partition(|p| size(p) == common);
+    for p in odd {
+        let (width, height) = size(&p);
+        items[p.item].out = Some(format!(
+            "it is {width} × {height} pixels and most frames of its role are {} × {}",
+            common.0, common.1
+        ));
+    }
+    keep
+}

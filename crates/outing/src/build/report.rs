@@ -1,0 +1,178 @@
+//! What a build says it did: the JSON of `nightloom build --json`, which stays stable.
+
+use std::path::PathBuf;
+
+use nightloom_sky::Instant;
+use serde::{Deserialize, Serialize};
+
+/// Everything a build did, in the form printed by `--json`. Fields are added, never renamed.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct BuildReport {
+    /// Every frame found, in path order.
+    pub frames: Vec<FrameReport>,
+    /// The stack of tracked frames; `None` without sky frames.
+    pub sky: Option<SkyReport>,
+    /// The stack of fixed frames.
+    pub land: LandReport,
+    /// How land and sky were joined.
+    pub seam: SeamReport,
+    /// The picture's pixel grid.
+    pub canvas: CanvasReport,
+    /// Where the results are.
+    pub outputs: Outputs,
+    /// Wall-clock time of this run.
+    pub seconds: f64,
+    /// Largest resident memory of the program so far, its decoder child apart.
+    pub peak_memory_mib: f64,
+    /// Sentences the photographer should read: what was assumed, what could not be done.
+    pub warnings: Vec<String>,
+    /// The lens as the stars show it.
+    pub lens: Option<LensReport>,
+    /// How the colours were balanced by the stars; `None` where they are as the camera balanced them.
+    pub colour: Option<ColourReport>,
+    /// How many steps were taken from the journal and how many were done.
+    pub steps: StepCounts,
+}
+
+/// One frame and its verdict.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct FrameReport {
+    /// Path relative to the outing's folder.
+    pub path: String,
+    /// sky, land, dark, flat, bias, or unknown when it could not be read.
+    pub role: String,
+    /// Why it has this role.
+    pub role_reason: String,
+    /// Whether the picture rests on it.
+    pub used: bool,
+    /// Why it was used or left out.
+    pub reason: String,
+    /// Stars measured; 0 for frames that have none.
+    pub stars: usize,
+    /// Median full width at half maximum of the stars.
+    pub fwhm_px: Option<f64>,
+    /// Median ratio of long to short axis.
+    pub elongation: Option<f64>,
+    /// Median sky level above black, in the file's numbers (ADU).
+    pub background_e_or_adu: Option<f64>,
+    /// Weight in the stack relative to the best frame.
+    pub weight: Option<f64>,
+    /// Registration residual of this frame.
+    pub registration_rms_px: Option<f64>,
+    /// Share of this frame's samples that were rejected.
+    pub rejected_fraction: Option<f64>,
+}
+
+/// The stack of tracked frames.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct SkyReport {
+    /// Frames in the stack.
+    pub frames_used: usize,
+    /// Root mean square distance of matched stars after registration, over the whole frame;
+    /// `None` with a single frame.
+    pub registration_rms_px: Option<f64>,
+    /// Noise of the stack's background, green, in parts of the sensor's saturation.
+    pub noise: f64,
+    /// Share of samples rejected.
+    pub rejected_fraction: f64,
+    /// Stars identified in the catalogue; 0 when not identified.
+    pub identified_stars: usize,
+}
+
+/// The stack of fixed frames.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct LandReport {
+    /// Frames in the stack.
+    pub frames_used: usize,
+    /// Largest shift of the tripod between land frames that was taken out.
+    pub largest_shift_px: f64,
+}
+
+/// How land and sky were joined.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct SeamReport {
+    /// Mean of the matte: the share of the picture that is sky.
+    pub sky_fraction: f64,
+    /// Shift of the sky from where it stood at `instant`, as asked for.
+    pub offset_px: [f64; 2],
+    /// The moment at which the sky is shown.
+    pub instant: Option<Instant>,
+    /// How the sky was placed over the land.
+    pub placement: String,
+    /// Residual of the land frames' stars against the sky stack.
+    pub placement_rms_px: Option<f64>,
+    /// Share of the picture's sky that no tracked frame saw cleanly and that was filled.
+    pub filled_fraction: f64,
+    /// Factors on the land's red, green, blue that make its sky equal the sky stack's, beyond the
+    /// ratio of the exposures.
+    pub land_gain: [f32; 3],
+    /// Mean luminance step across the join, linear, sky side less land side.
+    pub luminance_step: Option<f64>,
+}
+
+/// The picture's pixel grid.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct CanvasReport {
+    /// Width.
+    pub width_px: usize,
+    /// Height.
+    pub height_px: usize,
+    /// Where the first pixel of the land frame lies in the picture.
+    pub land_origin_px: [i64; 2],
+}
+
+/// Where the results are.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Outputs {
+    /// The picture, 16-bit TIFF.
+    pub picture: Option<PathBuf>,
+    /// OpenRaster with land, sky and background model.
+    pub layers: Option<PathBuf>,
+    /// JPEG for a first look.
+    pub preview: Option<PathBuf>,
+    /// The record as a page.
+    pub report: Option<PathBuf>,
+    /// Matte, 16-bit TIFF, 0 land to 65535 sky.
+    pub matte: Option<PathBuf>,
+    /// Sky alone, 16-bit TIFF.
+    pub sky: Option<PathBuf>,
+    /// Land alone, 16-bit TIFF.
+    pub land: Option<PathBuf>,
+    /// Number of tracked frames under each pixel, 16-bit TIFF.
+    pub coverage: Option<PathBuf>,
+    /// The sky stack, linear, FITS.
+    pub linear: Option<PathBuf>,
+}
+
+/// The lens as the stars show it.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LensReport {
+    /// Focal length in pixels.
+    pub focal_px: f64,
+    /// Principal point.
+    pub centre_px: [f64; 2],
+    /// Radial distortion k₁, k₂, k₃ (Brown 1966).
+    pub radial: [f64; 3],
+    /// Image scale at the centre.
+    pub scale_arcsec_per_px: f64,
+}
+
+/// A colour balance and what it rests on.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ColourReport {
+    /// Factors on red, green, blue.
+    pub gains: [f32; 3],
+    /// Stars it rests on.
+    pub stars: usize,
+    /// In words.
+    pub basis: String,
+}
+
+/// Steps taken from the journal against steps done now.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct StepCounts {
+    /// Done in this run.
+    pub done: usize,
+    /// Found done and unchanged.
+    pub kept: usize,
+}

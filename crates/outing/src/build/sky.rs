@@ -1,0 +1,153 @@
+//! The tracked frames become one: the sky stack on the canvas.
+
+use nightloom_raster::colour::to_working;
+use nightloom_raster::{Plane, Rgb, WorkFile};
+use nightloom_stack::{CombineSettings, Input, Mask, Source, combine};
+use serde::{Deserialize, Serialize};
+
+use super::bench::Bench;
+use super::canvas::Canvas;
+use super::error::BuildError;
+use super::exact::{read_planes, write_planes};
+use super::prepare::Prepared;
+use super::track::Tracked;
+use crate::journal::StepKey;
+use crate::plan::{Rejection, SkySettings};
+
+/// Frames whose stars agree in brightness this closely are not rescaled: the measure itself
+/// scatters by a per cent or so.
+const SAME_TRANSPARENCY: f32 = 0.02;
+
+/// The stacked sky.
+pub(super) struct SkyStack {
+    /// Linear working colour, 1 at a tracked frame's saturation before white balance.
+    pub(super) picture: Rgb,
+    /// Frames under each pixel.
+    pub(super) coverage: Plane,
+    /// What was done.
+    pub(super) facts: SkyFacts,
+}
+
+/// What the journal keeps of a sky stack.
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
+pub(super) struct SkyFacts {
+    /// Noise of the background per camera channel.
+    pub(super) noise: [f32; 3],
+    /// Share of samples rejected.
+    pub(super) rejected_fraction: f64,
+    /// The same per stacked frame.
+    pub(super) rejected: Vec<f64>,
+}
+
+/// Stacks the used tracked frames; `masks` holds one per used frame, or none at all.
+pub(super) fn stack_sky(
+    bench: &mut Bench<'_>,
+    settings: &SkySettings,
+    frames: &[Prepared],
+    tracked: &Tracked,
+    canvas: &Canvas,
+    masks: &[Mask],
+) -> Result<SkyStack, BuildError> {
+    let used: Vec<usize> = tracked.used().collect();
+    let levels = levels(frames, tracked, &used);
+    let key = key(settings, frames, tracked, canvas, masks, &levels);
+    let (name, path) = bench.work_file("sky", key, "planes")?;
+    if let Some(facts) = bench.kept::<SkyFacts>("sky-stack", key) {
+        let planes = read_planes(&path).map_err(|e| BuildError::read(&path, &e))?;
+        if let Ok([r, g, b, coverage]) = <[Plane; 4]>::try_from(planes) {
+            return Ok(SkyStack { picture: Rgb::from_planes([r, g, b]), coverage, facts });
+        }
+    }
+    let sources = used.iter().map(|&i| WorkFile::open(&frames[i].work)).collect::<Result<Vec<_>, _>>().map_err(internal)?;
+    let inputs: Vec<Input<'_>> = used
+        .iter()
+        .enumerate()
+        .map(|(k, &i)| {
+            let rotation = tracked.rotation(i);
+            let to_source: Box<nightloom_stack::Mapping<'_>> =
+                Box::new(move |pixel| canvas.to_sky_frame(&rotation, tracked.lens(), pixel));
+            Input {
+                source: &sources[k] as &dyn Source,
+                to_source: Some(to_source),
+                gain: [levels[k].gain; 3],
+                offset: levels[k].offset,
+                weight: tracked.verdicts[i].weight,
+                mask: masks.get(k),
+            }
+        })
+        .collect();
+    let mut combine_settings = CombineSettings::default();
+    combine_settings.reject.enabled = settings.rejection != Rejection::None;
+    let progress = |done: f64| bench.tell("Stacking sky frames", done, "");
+    let stacked =
+        combine(&inputs, canvas.width, canvas.height, &combine_settings, &progress, bench.world.cancelled())
+            .map_err(|e| bench.go_on().err().unwrap_or_else(|| internal(e)))?;
+    drop(inputs);
+    let mut picture = stacked.rgb;
+    to_working(&mut picture, &frames[used[0]].facts.colour);
+    let facts = SkyFacts {
+        noise: stacked.noise,
+        rejected_fraction: stacked.rejected_fraction,
+        rejected: stacked.rejected_per_input,
+    };
+    let [r, g, b] = picture.planes();
+    write_planes(&path, &[r, g, b, &stacked.coverage]).map_err(|e| BuildError::write(&path, &e))?;
+    bench.done("sky-stack", key, &[&name], &facts)?;
+    Ok(SkyStack { picture, coverage: stacked.coverage, facts })
+}
+
+fn internal(error: impl std::fmt::Display) -> BuildError {
+    BuildError::Internal { what: error.to_string() }
+}
+
+/// How one frame is brought to the reference's level.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+struct Level {
+    gain: f32,
+    offset: [f32; 3],
+}
+
+/// Starlight sets the factor, the sky's own light what is added.
+fn levels(frames: &[Prepared], tracked: &Tracked, used: &[usize]) -> Vec<Level> {
+    let reference = frames[tracked.registration.reference].facts.sky_level;
+    used.iter()
+        .map(|&i| {
+            let ratio = tracked.registration.frames[i].flux_ratio.unwrap_or(1.0);
+            let differs = (ratio - 1.0).abs() > SAME_TRANSPARENCY && ratio > 0.2;
+            let gain = if differs { 1.0 / ratio } else { 1.0 };
+            let own = frames[i].facts.sky_level;
+            Level { gain, offset: std::array::from_fn(|c| reference[c] - gain * own[c]) }
+        })
+        .collect()
+}
+
+fn key(
+    settings: &SkySettings,
+    frames: &[Prepared],
+    tracked: &Tracked,
+    canvas: &Canvas,
+    masks: &[Mask],
+    levels: &[Level],
+) -> crate::hash::Digest {
+    let mut key = StepKey::new("sky-stack", 1)
+        .settings(settings)
+        .settings(tracked.lens())
+        .settings(&(canvas.width, canvas.height, canvas.origin, canvas.offset_px))
+        .settings(&(canvas.lens, canvas.from_reference))
+        .settings(levels);
+    for (k, i) in tracked.used().enumerate() {
+        let mask: Option<Vec<u8>> = masks.get(k).map(|m| mask_bytes(m, canvas));
+        key = key
+            .input("frame", frames[i].key)
+            .settings(&(tracked.rotation(i), tracked.verdicts[i].weight))
+            .input("mask", crate::hash::hash_bytes(&mask.unwrap_or_default()));
+    }
+    key.finish()
+}
+
+/// The mask at its own resolution.
+fn mask_bytes(mask: &Mask, canvas: &Canvas) -> Vec<u8> {
+    let cell = mask.cell();
+    let rows = (cell / 2..canvas.height).step_by(cell);
+    rows.flat_map(|y| (cell / 2..canvas.width).step_by(cell).map(move |x| (mask.at(x, y) * 255.0) as u8)).collect()
+}

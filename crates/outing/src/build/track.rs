@@ -1,0 +1,113 @@
+//! The tracked frames against each other: lens, rotations, verdicts, and which sky it is.
+
+use nalgebra::{Rotation3, Unit, Vector3};
+use nightloom_optics::Lens;
+use nightloom_sky::{Angle, Instant, Site};
+use nightloom_stars::{
+    Field, FrameQuality, Identification, IdentifySettings, JudgeSettings, RegisterSettings, Registration, Verdict,
+    identify, judge, register,
+};
+
+use super::bench::Bench;
+use super::error::BuildError;
+use super::inventory::Item;
+use super::lens_guess::guess_lens;
+use super::prepare::Prepared;
+use crate::plan::Settings;
+
+/// The registered set of tracked frames.
+pub(super) struct Tracked {
+    /// Lens, rotations and residuals; one frame entry for each prepared frame.
+    pub(super) registration: Registration,
+    /// What the figures say of each prepared frame.
+    pub(super) verdicts: Vec<Verdict>,
+    /// The reference frame identified in the catalogue.
+    pub(super) identified: Option<Identification>,
+    /// North celestial pole in the reference camera's frame, where identified.
+    pub(super) pole: Option<Unit<Vector3<f64>>>,
+}
+
+impl Tracked {
+    /// Indices of the prepared frames that go into the stack.
+    pub(super) fn used(&self) -> impl Iterator<Item = usize> + '_ {
+        self.verdicts.iter().enumerate().filter(|(_, v)| v.use_it).map(|(i, _)| i)
+    }
+    /// The lens of the tracked frames.
+    pub(super) fn lens(&self) -> &Lens {
+        &self.registration.lens
+    }
+    /// Reference camera to a frame's camera; every used frame has one.
+    pub(super) fn rotation(&self, frame: usize) -> Rotation3<f64> {
+        self.registration.frames[frame].rotation.unwrap_or_else(Rotation3::identity)
+    }
+}
+
+/// Registers, judges and identifies the tracked frames.
+pub(super) fn track(
+    bench: &mut Bench<'_>,
+    settings: &Settings,
+    items: &[Item],
+    frames: &[Prepared],
+    when: Option<Instant>,
+) -> Result<Tracked, BuildError> {
+    bench.show("Registering sky frames", 0.0, "")?;
+    let facts = &frames[0].facts;
+    let guess = guess_lens(&settings.rig, &facts.meta, facts.field.width, facts.field.height);
+    if !guess.told {
+        bench.warn("Neither the frames nor outing.toml tell the focal length; a 24 mm view was assumed to begin with. Set rig.focal_mm and rig.pixel_um.".into());
+    }
+    let fields: Vec<&Field> = frames.iter().map(|f| &f.facts.field).collect();
+    let wanted = settings.sky.reference.as_ref().and_then(|name| frames.iter().position(|f| &items[f.item].name == name));
+    let mut registration = register(&fields, wanted, &guess.lens, &RegisterSettings::default());
+    bench.show("Identifying the sky", 0.6, "")?;
+    let reference = registration.reference;
+    let when = when.unwrap_or(bench.world.now());
+    let identified = identify(&fields[reference].stars, &registration.lens, &IdentifySettings::default(), when);
+    if let Some(found) = &identified {
+        // The catalogue shows the lens over the whole frame, which frames that hardly move cannot.
+        let settings = RegisterSettings { focal_sigma: 0.0005, ..RegisterSettings::default() };
+        let refined = register(&fields, Some(reference), &found.lens, &settings);
+        if refined.rms_px <= registration.rms_px * 1.02 {
+            registration = refined;
+        }
+    }
+    let pole = identified.as_ref().map(|found| Unit::new_normalize(found.attitude * pole_of_date(when)));
+    let verdicts = verdicts(settings, items, frames, &registration);
+    Ok(Tracked { registration, verdicts, identified, pole })
+}
+
+/// The celestial pole of date among the stars: the zenith of the Earth's pole.
+fn pole_of_date(when: Instant) -> Vector3<f64> {
+    let pole = Site { latitude: Angle::from_deg(90.0), longitude: Angle::from_deg(0.0), elevation_m: 0.0 };
+    pole.ground_from_icrs(when).inverse() * Vector3::z()
+}
+
+fn verdicts(settings: &Settings, items: &[Item], frames: &[Prepared], registration: &Registration) -> Vec<Verdict> {
+    let qualities: Vec<FrameQuality> =
+        frames.iter().zip(&registration.frames).map(|(f, r)| FrameQuality::of(&f.facts.field, Some(r))).collect();
+    let mut verdicts = judge(&qualities, &JudgeSettings::default());
+    let alone = frames.len() == 1;
+    for (i, verdict) in verdicts.iter_mut().enumerate() {
+        let field = &frames[i].facts.field;
+        let registered = alone || i == registration.reference || registration.frames[i].rotation.is_some();
+        let refuse = |reason: String| Verdict { use_it: false, reason, weight: 0.0 };
+        if !registered {
+            let why = registration.frames[i].reason.clone().unwrap_or_default();
+            *verdict = refuse(format!("it could not be registered: {why}"));
+        } else if items[frames[i].item].insisted {
+            verdict.use_it = true;
+            verdict.weight = verdict.weight.max(0.1);
+            verdict.reason = format!("kept by outing.toml; the check says: {}", verdict.reason);
+        } else if alone {
+            *verdict = Verdict { use_it: true, reason: "the only sky frame".into(), weight: 1.0 };
+        } else if field.stars.len() < settings.sky.min_stars {
+            *verdict = refuse(format!("{} stars, at least {} are asked for", field.stars.len(), settings.sky.min_stars));
+        } else if f64::from(field.elongation) > settings.sky.max_elongation {
+            *verdict = refuse(format!(
+                "stars are {:.1} times longer than wide, at most {:.1} is asked for",
+                field.elongation, settings.sky.max_elongation
+            ));
+        }
+    }
+    verdicts
+}
