@@ -4,8 +4,7 @@ use nightloom_raster::Plane;
 use rayon::prelude::*;
 
 use crate::{
-    Evidence, MatteSettings, SeamError, SkyModel, Work, grid_cut::neighbour, land_model::LandModel,
-    sky_likeness::Likeness, stats,
+    Evidence, MatteSettings, SeamError, SkyModel, Work, grid_cut::neighbour, land_model::LandModel, stats,
 };
 
 /// What came out beside the matte.
@@ -35,7 +34,6 @@ pub(crate) fn solve(
     evidence: &Evidence,
     sky: &SkyModel,
     land: &LandModel,
-    _likeness: &Likeness,
     settings: &MatteSettings,
     alpha: &mut Plane,
     work: &Work,

@@ -8,6 +8,9 @@ use crate::{SeamError, Work, resample};
 /// Pixels per cell side.
 const FACTOR: usize = 6;
 
+/// This many pixels in a cell make it stand for itself.
+const FULL: f32 = 6.0;
+
 /// Mean land colour and texture near every pixel.
 pub(crate) struct LandModel {
     mean: [Plane; 3],
@@ -33,7 +36,7 @@ impl LandModel {
         let weights = Plane::from_fn(width, height, |i, j| sums[j * width + i].weight);
         let spread = |value: &dyn Fn(&Sums) -> f32| {
             let values = Plane::from_fn(width, height, |i, j| value(&sums[j * width + i]));
-            resample::pull_push(&values, &weights, 24.0)
+            resample::pull_push(&values, &weights, FULL)
         };
         let mean: [Plane; 3] = std::array::from_fn(|c| spread(&|s| s.sum[c] / s.weight.max(1e-6)));
         let square: [Plane; 3] = std::array::from_fn(|c| spread(&|s| s.square[c] / s.weight.max(1e-6)));

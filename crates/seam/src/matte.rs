@@ -11,7 +11,8 @@ use nightloom_raster::Plane;
 use rayon::prelude::*;
 
 use crate::{
-    Coarse, Evidence, Finding, SeamError, SkyModel, Work, band_solve,
+    Coarse, Evidence, Finding, SeamError, SkyModel, Work,
+    band_solve::{self, Solved},
     land_model::LandModel,
     resample,
     sky_likeness::{self, Likeness},
@@ -116,27 +117,34 @@ pub fn matte(
     sky_model = SkyModel::fit(land, &|x, y| likeness.plain_sky(x, y), work)?;
     work.step(0.35)?;
     likeness = sky_likeness::compare(evidence, &sky_model, &zone, settings.threshold_sigma, work)?;
-    let land_model = LandModel::fit(land, &|x, y| likeness.sure_land(x, y), work)?;
+    let mut land_model = LandModel::fit(land, &|x, y| likeness.sure_land(x, y), work)?;
     work.step(0.6)?;
     let mut alpha = Plane::filled(width, height, 1.0);
-    alpha
-        .data_mut()
-        .par_chunks_mut(width)
-        .enumerate()
-        .for_each(|(y, row)| {
-            row.iter_mut()
-                .enumerate()
-                .for_each(|(x, a)| *a = likeness.hard(x, y));
-        });
-    let solved = band_solve::solve(
-        evidence,
-        &sky_model,
-        &land_model,
-        &likeness,
-        settings,
-        &mut alpha,
-        work,
-    )?;
+    let mut solved = Solved {
+        unknown: 0,
+        separation_sigma: 0.0,
+    };
+    for round in 0..2 {
+        if round > 0 {
+            // Twigs have colours of their own: take them from the heart of each.
+            let core = |x, y| {
+                likeness
+                    .sure_land(x, y)
+                    .max(core_weight(evidence, &sky_model, &alpha, x, y))
+            };
+            land_model = LandModel::fit(land, &core, work)?;
+        }
+        alpha
+            .data_mut()
+            .par_chunks_mut(width)
+            .enumerate()
+            .for_each(|(y, row)| {
+                row.iter_mut()
+                    .enumerate()
+                    .for_each(|(x, a)| *a = likeness.hard(x, y));
+            });
+        solved = band_solve::solve(evidence, &sky_model, &land_model, settings, &mut alpha, work)?;
+    }
     let sky_fraction = mean_over_valid(&alpha, evidence);
     let unknown_fraction = solved.unknown as f64 / (width * height) as f64;
     Ok(Matte {
@@ -146,6 +154,26 @@ pub fn matte(
         unknown_fraction,
         separation_sigma: solved.separation_sigma,
     })
+}
+
+/// Weight of a pixel in the land's colours: above zero where, of all its neighbours within 2 px, it
+/// differs most from the sky (or nearly so) and was found mostly land.
+fn core_weight(evidence: &Evidence, sky: &SkyModel, alpha: &Plane, x: usize, y: usize) -> f32 {
+    if alpha.at(x, y) > 0.35 {
+        return 0.0;
+    }
+    let away = |u: usize, v: usize| -> f32 {
+        let (colour, back) = (evidence.land.at(u, v), sky.at(u, v));
+        (0..3)
+            .map(|c| (colour[c] - back[c]).abs() / sky.noise_at(c, back[c]))
+            .sum()
+    };
+    let (x1, y1) = ((x + 3).min(alpha.width()), (y + 3).min(alpha.height()));
+    let most = (y.saturating_sub(2)..y1)
+        .flat_map(|v| (x.saturating_sub(2)..x1).map(move |u| (u, v)))
+        .map(|(u, v)| away(u, v))
+        .fold(0.0, f32::max);
+    if away(x, y) >= 0.9 * most { 1.0 } else { 0.0 }
 }
 
 fn mean_over_valid(alpha: &Plane, evidence: &Evidence) -> f64 {

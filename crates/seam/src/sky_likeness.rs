@@ -26,6 +26,9 @@ const SKIRT_PX: usize = 2;
 /// Land farther than this from anything like sky is certain, pixels.
 const DEPTH_PX: usize = 5;
 
+/// How well the smooth sky is known near the ridge, as a fraction of its level.
+const MODEL_ERROR: f32 = 0.02;
+
 /// A byte of findings per pixel.
 pub(crate) struct Likeness {
     bits: Vec<u8>,
@@ -154,8 +157,9 @@ fn mark_row(
         let back = sky.at(x, y);
         let noise: [f32; 3] = std::array::from_fn(|c| sky.noise_at(c, back[c]));
         let distance = |v: [f32; 3], shrink: f32| {
+            let variance = |c: usize| (noise[c] * shrink).powi(2) + (MODEL_ERROR * back[c]).powi(2);
             (0..3)
-                .map(|c| ((v[c] - back[c]) / (noise[c] * shrink)).powi(2))
+                .map(|c| (v[c] - back[c]).powi(2) / variance(c))
                 .sum::<f32>()
         };
         let one = distance(colour, 1.0);
