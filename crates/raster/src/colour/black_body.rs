@@ -20,8 +20,8 @@ pub fn black_body_xy(kelvin: f64) -> [f64; 2] {
     [x / (x + y + z), y / (x + y + z)]
 }
 
-/// Linear Rec. 2020 colour of a black body with luminance 1. Below about 1900 K it lies at the edge
-/// of the space or past it, where blue is negative.
+/// Linear Rec. 2020 colour of a black body with luminance 1. Below about 1300 K it lies outside
+/// the space and blue is negative.
 pub fn black_body_rgb(kelvin: f64) -> [f32; 3] {
     let xyz = black_body_xyz(kelvin);
     apply(&xyz_to_rec2020(), xyz.map(|v| v / xyz[1])).map(|v| v as f32)

@@ -1,5 +1,5 @@
 //! The CIE 1931 standard colorimetric observer, 2°, at 5 nm (CIE 015:2018, table; ISO/CIE 11664-1).
-//! Written by `tests/reference/colour.py`.
+//! Written by `tests/reference/colour_tables.py`.
 
 /// First wavelength, nanometres.
 pub(super) const FIRST_NM: f64 = 380.0;
@@ -9,7 +9,7 @@ pub(super) const STEP_NM: f64 = 5.0;
 /// x̄, ȳ, z̄ from 380 to 780 nm.
 #[rustfmt::skip]
 pub(super) const CIE_1931: [[f64; 3]; 81] = [
-    [0.0013680000000000003, 3.9e-05, 0.006450001],
+    [0.001368, 3.9e-05, 0.006450001],
     [0.002236, 6.4e-05, 0.01054999],
     [0.004243, 0.00012, 0.02005001],
     [0.00765, 0.000217, 0.03621],

@@ -6,6 +6,7 @@ use std::path::Path;
 
 use png::{BitDepth, ColorType, Compression, Encoder, EncodingError, Filter, Info, PixelDimensions, Unit};
 
+use super::rows::in_bands;
 use super::{Rows16, WriteError, to_u8};
 use crate::Rgb;
 use crate::atomic::write_whole;
@@ -81,18 +82,19 @@ fn encode8(out: &mut impl Write, picture: &Rgb, shape: PngShape) -> io::Result<(
 /// Streams a 16-bit PNG to `out`.
 pub(super) fn encode16(out: &mut impl Write, shape: PngShape, rows: &dyn Rows16) -> io::Result<()> {
     let mut encoder = Encoder::with_info(out, info(shape, BitDepth::Sixteen)?).map_err(as_io)?;
+    // The fast coder takes 16-bit noise to about 0.7 of its size at several hundred MB/s; slower
+    // levels gain a tenth at a tenth of the speed.
     encoder.set_compression(Compression::Fast);
     encoder.set_filter(Filter::Up);
     let mut writer = encoder.write_header().map_err(as_io)?;
     let mut stream = writer.stream_writer_with_size(1 << 20).map_err(as_io)?;
-    let mut samples = vec![0_u16; shape.width * shape.channels];
-    let mut bytes = Vec::with_capacity(samples.len() * 2);
-    for y in 0..shape.height {
-        rows.row(y, &mut samples)?;
+    let row = shape.width * shape.channels;
+    let mut bytes = Vec::new();
+    in_bands(row, shape.height, rows, |samples| {
         bytes.clear();
         bytes.extend(samples.iter().flat_map(|s| s.to_be_bytes()));
-        stream.write_all(&bytes)?;
-    }
+        stream.write_all(&bytes)
+    })?;
     stream.finish().map_err(as_io)?;
     writer.finish().map_err(as_io)
 }

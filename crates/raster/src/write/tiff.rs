@@ -1,20 +1,20 @@
 //! TIFF 6.0: 16-bit and 32-bit float, grey or RGB, uncompressed or deflated.
 
+use std::borrow::Cow;
 use std::fs::File;
 use std::io::{self, BufWriter};
 use std::path::Path;
 
+use rayon::prelude::*;
 use tiff::TiffError;
 use tiff::encoder::colortype::{ColorType, Gray16, Gray32Float, RGB16, RGB32Float};
 use tiff::encoder::{Compression, DeflateLevel, Predictor, TiffEncoder, TiffValue};
-use tiff::tags::Tag;
+use tiff::tags::{Tag, Type};
 
+use super::rows::band_rows;
 use super::{PlaneRows, Rows16, WriteError};
 use crate::Plane;
 use crate::atomic::write_whole;
-
-/// Rows of one strip hold about this many samples.
-const STRIP_SAMPLES: usize = 1 << 20;
 
 /// Size and channels of a picture given row by row.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -100,6 +100,20 @@ pub fn write_tiff_f32(
     }
 }
 
+/// Bytes of type UNDEFINED, as ICC.1:2010 annex B.4 has a profile in a TIFF.
+struct Undefined<'a>(&'a [u8]);
+
+impl TiffValue for Undefined<'_> {
+    const BYTE_LEN: u8 = 1;
+    const FIELD_TYPE: Type = Type::UNDEFINED;
+    fn count(&self) -> usize {
+        self.0.len()
+    }
+    fn data(&self) -> Cow<'_, [u8]> {
+        Cow::Borrowed(self.0)
+    }
+}
+
 #[derive(Clone, Copy)]
 struct Texts<'a> {
     icc: &'a [u8],
@@ -127,7 +141,7 @@ fn shape_of(path: &Path, planes: &[&Plane]) -> Result<TiffShape, WriteError> {
     }
 }
 
-type FillRow<'a, T> = dyn Fn(usize, &mut [T]) -> io::Result<()> + 'a;
+type FillRow<'a, T> = dyn Fn(usize, &mut [T]) -> io::Result<()> + Sync + 'a;
 
 fn write<C>(
     path: &Path,
@@ -138,7 +152,7 @@ fn write<C>(
 ) -> Result<(), WriteError>
 where
     C: ColorType,
-    C::Inner: Copy + Default,
+    C::Inner: Copy + Default + Send,
     [C::Inner]: TiffValue,
 {
     if shape.width == 0 || shape.height == 0 || shape.channels != C::SAMPLE_FORMAT.len() {
@@ -170,7 +184,7 @@ fn strips<C>(
 ) -> Result<(), TiffError>
 where
     C: ColorType,
-    C::Inner: Copy + Default,
+    C::Inner: Copy + Default + Send,
     [C::Inner]: TiffValue,
 {
     let mut encoder = TiffEncoder::new(file)?;
@@ -182,7 +196,7 @@ where
     let (width, height) = (as_u32(shape.width)?, as_u32(shape.height)?);
     let mut image = encoder.new_image::<C>(width, height)?;
     let row = shape.width * shape.channels;
-    image.rows_per_strip(as_u32((STRIP_SAMPLES / row).clamp(1, shape.height))?)?;
+    image.rows_per_strip(as_u32(band_rows(row).min(shape.height))?)?;
     image.encoder().write_tag(Tag::Software, "Nightloom")?;
     if !texts.description.is_empty() {
         image
@@ -190,16 +204,17 @@ where
             .write_tag(Tag::ImageDescription, texts.description)?;
     }
     if !texts.icc.is_empty() {
-        image.encoder().write_tag(Tag::IccProfile, texts.icc)?;
+        image.encoder().write_tag(Tag::IccProfile, Undefined(texts.icc))?;
     }
     let mut strip = Vec::new();
     let mut y = 0;
     while image.next_strip_sample_count() > 0 {
         strip.resize(image.next_strip_sample_count() as usize, C::Inner::default());
-        for out in strip.chunks_exact_mut(row) {
-            fill(y, out)?;
-            y += 1;
-        }
+        strip
+            .par_chunks_exact_mut(row)
+            .enumerate()
+            .try_for_each(|(i, out)| fill(y + i, out))?;
+        y += strip.len() / row;
         image.write_strip(&strip)?;
     }
     image.finish()
