@@ -13,8 +13,6 @@ pub(crate) struct Component {
     pub(crate) x: f64,
     pub(crate) y: f64,
     pub(crate) moments: Moments,
-    /// Sum of the filtered values.
-    pub(crate) light: f64,
     /// Highest filtered value over its local noise.
     pub(crate) snr: f32,
 }
@@ -194,7 +192,6 @@ fn sum_up(filtered: &Plane, noise: &Background, runs: &[Run], owner: &[u32]) -> 
                     xy: t.xy / t.light - mx * my,
                     yy: t.yy / t.light - my * my,
                 },
-                light: t.light,
                 snr: t.peak / noise.noise_at(t.peak_at.0 as f64, t.peak_at.1 as f64),
             }
         })

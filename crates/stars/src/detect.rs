@@ -8,7 +8,7 @@ use rayon::prelude::*;
 use crate::components::{Components, components};
 use crate::land::{Evidence, find_land};
 use crate::peaks::{Peak, merge_saturated, peaks, separate};
-use crate::shape::{FWHM_PER_SIGMA, LocalSky, Moments, aperture, centre};
+use crate::shape::{FWHM_PER_SIGMA, LocalSky, Moments, aperture, balance_ends, centre};
 use crate::trails::{Trail, find_trails};
 use crate::{Background, BackgroundSettings, Field, LandMask, LandSettings, Star};
 
@@ -210,10 +210,11 @@ impl Scene<'_> {
         let found = centre(self.image, &sky, (trail.x, trail.y), window)?;
         let (_, short, _) = found.moments?.axes();
         let segment = (f64::from(trail.length), trail.angle);
-        let (flux, peak) = aperture(self.image, &sky, (found.x, found.y), radius, segment);
+        let (x, y) = balance_ends(self.image, &sky, (found.x, found.y), segment, self.sigma);
+        let (flux, peak) = aperture(self.image, &sky, (x, y), radius, segment);
         (flux > 0.0).then(|| Star {
-            x: found.x,
-            y: found.y,
+            x,
+            y,
             flux: flux as f32,
             peak,
             fwhm_px: (FWHM_PER_SIGMA * short.sqrt()) as f32,

@@ -66,6 +66,8 @@ const LOOSE: f64 = 0.008;
 const TIGHT_PX: f64 = 2.5;
 /// Stars of each field that hypotheses are scored with.
 const SCORED: usize = 200;
+/// Hypotheses that are scored in full after a glance at the brightest stars alone.
+const GLANCED: usize = 400;
 /// Hypotheses that are refined.
 const REFINED: usize = 6;
 
@@ -90,10 +92,16 @@ pub fn match_fields(
     };
     let hypotheses = pair.hypotheses();
     let tried = hypotheses.len().max(1) as f64;
-    let mut scored: Vec<(f64, usize)> = hypotheses
+    let mut scored: Vec<(usize, usize)> = hypotheses
         .par_iter()
         .enumerate()
-        .map(|(i, rotation)| (pair.score(&Model::of(*rotation), pair.loose(), SCORED), i))
+        .map(|(i, rotation)| (pair.glance(rotation), i))
+        .collect();
+    scored.sort_by(|x, y| y.0.cmp(&x.0).then(x.1.cmp(&y.1)));
+    scored.truncate(GLANCED);
+    let mut scored: Vec<(f64, usize)> = scored
+        .par_iter()
+        .map(|&(_, i)| (pair.score(&Model::of(hypotheses[i]), pair.loose(), SCORED), i))
         .collect();
     scored.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.cmp(&y.1)));
     let best = scored
@@ -113,6 +121,9 @@ struct Side {
     size: [f64; 2],
     grid: Grid,
     bright_grid: Grid,
+    /// For a first glance: directions of the brightest, places of somewhat more.
+    brightest: Vec<Vector3<f64>>,
+    glance_grid: Grid,
 }
 
 impl Side {
@@ -129,14 +140,24 @@ impl Side {
             lens: *lens,
             grid: Grid::new(pixels.clone(), 40.0),
             bright_grid: Grid::new(bright, 40.0),
+            brightest: pixels
+                .iter()
+                .take(40)
+                .filter_map(|p| lens.unproject(*p))
+                .map(|d| d.into_inner())
+                .collect(),
+            glance_grid: Grid::new(pixels.iter().take(80).copied().collect(), 40.0),
             pixels,
         }
     }
 
-    fn directions(&self, most: usize) -> (Vec<usize>, Vec<Vector3<f64>>) {
-        (0..self.pixels.len().min(most))
-            .filter_map(|i| self.lens.unproject(self.pixels[i]).map(|d| (i, d.into_inner())))
-            .unzip()
+    fn directions(&self, most: usize) -> Vec<Vector3<f64>> {
+        self.pixels
+            .iter()
+            .take(most)
+            .filter_map(|p| self.lens.unproject(*p))
+            .map(|d| d.into_inner())
+            .collect()
     }
 }
 
@@ -188,9 +209,8 @@ impl FieldPair<'_> {
 
     /// Rotations that bring a triangle of `a` onto a like one of `b`.
     fn hypotheses(&self) -> Vec<Rotation3<f64>> {
-        let (a_index, a_dirs) = self.a.directions(self.settings.bright);
-        let (b_index, b_dirs) = self.b.directions(self.settings.bright);
-        let _ = (a_index, b_index);
+        let a_dirs = self.a.directions(self.settings.bright);
+        let b_dirs = self.b.directions(self.settings.bright);
         let a_triangles = triangles(&a_dirs, NEIGHBOURS);
         let mut b_triangles = triangles(&b_dirs, NEIGHBOURS);
         b_triangles.sort_by(|x, y| x.shape[0].total_cmp(&y.shape[0]));
@@ -210,6 +230,18 @@ impl FieldPair<'_> {
                     .collect::<Vec<_>>()
             })
             .collect()
+    }
+
+    /// How many of the brightest stars of `a` fall on one of the brighter of `b`.
+    fn glance(&self, rotation: &Rotation3<f64>) -> usize {
+        let reach = self.loose();
+        let falls = |d: &&Vector3<f64>| {
+            self.b
+                .lens
+                .project(&(rotation * **d))
+                .is_some_and(|q| self.b.glance_grid.nearest(q, reach).is_some())
+        };
+        self.a.brightest.iter().filter(falls).count()
     }
 
     /// Logarithm of the odds against so many pairs within `reach` by chance.
@@ -319,47 +351,24 @@ impl FieldPair<'_> {
         (squares.iter().sum::<f64>() / squares.len().max(1) as f64).sqrt()
     }
 
-    /// Gauss–Newton with Cauchy weights on the first `free` parameters; returns a robust rms.
+    /// Gauss–Newton with Cauchy weights on the first `free` parameters, each step halved until it
+    /// helps; returns a robust rms.
     fn fit(&self, model: &mut Model, pairs: &[(usize, usize)], reach: f64, free: usize) -> f64 {
         let scale = (reach / 3.0).max(0.3);
-        for _ in 0..4 {
-            let base = self.residuals(model, pairs);
-            let mut normal = SMatrix::<f64, 5, 5>::identity() * 1e-9;
-            let mut side = SVector::<f64, 5>::zeros();
-            let steps = [1e-5, 1e-5, 1e-5, 1e-4, 1e-4];
-            let moved: Vec<Vec<Option<[f64; 2]>>> = (0..free)
-                .map(|p| {
-                    let mut step = SVector::<f64, 5>::zeros();
-                    step[p] = steps[p];
-                    self.residuals(&model.stepped(&step), pairs)
-                })
-                .collect();
-            for (n, r) in base.iter().enumerate() {
-                let Some(r) = r else { continue };
-                let weight = 1.0 / (1.0 + (r[0] * r[0] + r[1] * r[1]) / (scale * scale)) / (scale * scale);
-                for axis in 0..2 {
-                    let mut row = SVector::<f64, 5>::zeros();
-                    for (p, moved) in moved.iter().enumerate() {
-                        row[p] = moved[n].map_or(0.0, |m| (r[axis] - m[axis]) / steps[p]);
-                    }
-                    normal += weight * row * row.transpose();
-                    side += weight * row * r[axis];
-                }
-            }
-            // What the stars cannot tell stays near the guess.
-            let tolerance = self.settings.focal_tolerance.max(1e-4);
-            for (p, (sigma, value)) in [(tolerance, model.log_focal), (0.1, model.radial)]
-                .into_iter()
-                .enumerate()
-            {
-                normal[(3 + p, 3 + p)] += 1.0 / (sigma * sigma) + if free < 5 { 1e12 } else { 0.0 };
-                side[3 + p] -= value / (sigma * sigma);
-            }
-            let Some(step) = normal.cholesky().map(|c| c.solve(&side)) else {
+        let mut cost = self.cost(model, pairs, scale);
+        for _ in 0..8 {
+            let Some(step) = self.step(model, pairs, scale, free) else {
                 break;
             };
-            *model = model.stepped(&step);
-            if step.norm() < 1e-9 {
+            let better = (0..5)
+                .map(|halvings| model.stepped(&(step * 0.5f64.powi(halvings))))
+                .map(|next| (self.cost(&next, pairs, scale), next))
+                .find(|(after, _)| *after < cost);
+            let Some((after, next)) = better else { break };
+            *model = next;
+            let settled = cost - after < 1e-7 * cost;
+            cost = after;
+            if settled {
                 break;
             }
         }
@@ -374,6 +383,70 @@ impl FieldPair<'_> {
         squares
             .get(squares.len() / 2)
             .map_or(f64::INFINITY, |m| (m / 0.693).sqrt())
+    }
+
+    /// Standard deviations of log focal length and first radial term about the guess.
+    fn priors(&self, model: &Model) -> [(f64, f64); 2] {
+        [
+            (self.settings.focal_tolerance.max(1e-4), model.log_focal),
+            (0.1, model.radial),
+        ]
+    }
+
+    fn cost(&self, model: &Model, pairs: &[(usize, usize)], scale: f64) -> f64 {
+        let stars: f64 = self
+            .residuals(model, pairs)
+            .iter()
+            .map(|r| {
+                r.map_or(5.0, |r| {
+                    (1.0 + (r[0] * r[0] + r[1] * r[1]) / (scale * scale)).ln()
+                })
+            })
+            .sum();
+        stars
+            + self
+                .priors(model)
+                .iter()
+                .map(|(sigma, value)| (value / sigma).powi(2))
+                .sum::<f64>()
+    }
+
+    fn step(
+        &self,
+        model: &Model,
+        pairs: &[(usize, usize)],
+        scale: f64,
+        free: usize,
+    ) -> Option<SVector<f64, 5>> {
+        const STEPS: [f64; 5] = [1e-5, 1e-5, 1e-5, 1e-4, 1e-4];
+        let base = self.residuals(model, pairs);
+        let mut normal = SMatrix::<f64, 5, 5>::identity() * 1e-9;
+        let mut side = SVector::<f64, 5>::zeros();
+        let moved: Vec<Vec<Option<[f64; 2]>>> = (0..free)
+            .map(|p| {
+                let mut step = SVector::<f64, 5>::zeros();
+                step[p] = STEPS[p];
+                self.residuals(&model.stepped(&step), pairs)
+            })
+            .collect();
+        for (n, r) in base.iter().enumerate() {
+            let Some(r) = r else { continue };
+            let weight = 1.0 / (scale * scale + r[0] * r[0] + r[1] * r[1]);
+            for axis in 0..2 {
+                let mut row = SVector::<f64, 5>::zeros();
+                for (p, moved) in moved.iter().enumerate() {
+                    row[p] = moved[n].map_or(0.0, |m| (r[axis] - m[axis]) / STEPS[p]);
+                }
+                normal += weight * row * row.transpose();
+                side += weight * row * r[axis];
+            }
+        }
+        // What the stars cannot tell stays near the guess.
+        for (p, (sigma, value)) in self.priors(model).into_iter().enumerate() {
+            normal[(3 + p, 3 + p)] += 1.0 / (sigma * sigma) + if free < 5 { 1e12 } else { 0.0 };
+            side[3 + p] -= value / (sigma * sigma);
+        }
+        normal.cholesky().map(|c| c.solve(&side))
     }
 }
 

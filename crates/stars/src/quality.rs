@@ -48,23 +48,30 @@ impl FrameQuality {
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct JudgeSettings {
-    /// Width over the set's median width above which a frame is left out.
+    /// Width over the set's typical width above which a frame is left out.
     pub max_fwhm_ratio: f32,
-    /// Elongation above the set's median elongation by which a frame is left out.
+    /// Elongation above the set's typical elongation by which a frame is left out.
     pub max_elongation_excess: f32,
-    /// Part of the set's median starlight below which a frame is left out as clouded.
+    /// Part of the set's typical starlight below which a frame is left out as clouded.
     pub min_transparency: f32,
-    /// Part of the set's median number of stars below which a frame is left out.
+    /// Part of the set's typical number of stars below which a frame is left out.
     pub min_star_ratio: f32,
+    /// Sky level over the set's typical level above which a frame is left out.
+    pub max_background_ratio: f32,
+    /// Residual of registration above which a frame is left out, pixels.
+    pub max_rms_px: f32,
 }
 
 impl Default for JudgeSettings {
+    /// Limits from common practice, no source.
     fn default() -> Self {
         Self {
-            max_fwhm_ratio: 1.6,
-            max_elongation_excess: 0.5,
-            min_transparency: 0.7,
+            max_fwhm_ratio: 1.5,
+            max_elongation_excess: 0.4,
+            min_transparency: 0.75,
             min_star_ratio: 0.4,
+            max_background_ratio: 3.0,
+            max_rms_px: 1.5,
         }
     }
 }
@@ -76,19 +83,157 @@ pub struct Verdict {
     pub use_it: bool,
     /// Why, in plain words with the figures in them.
     pub reason: String,
-    /// Weight in the stack, 1 for a frame as good as the set's median; 0 where left out.
+    /// Weight in the stack, 1 for a frame as good as the set's typical one; 0 where left out.
     pub weight: f32,
 }
 
 /// Judges the frames of one set against each other.
+///
+/// Each is compared with the set's median (of two frames, with the better one, and only what is
+/// far worse is left out; one alone is always used if it has stars). A fault that all share is
+/// typical, not bad: the whole set is then used. The weight is transparency² over noise², the
+/// least noise on extended sky, times the set's typical width over the frame's.
 pub fn judge(frames: &[FrameQuality], settings: &JudgeSettings) -> Vec<Verdict> {
-    let _ = settings;
+    let typical = Typical::of(frames);
+    let slack = if frames.len() < 3 { 1.3 } else { 1.0 };
     frames
         .iter()
-        .map(|frame| Verdict {
-            use_it: true,
-            reason: format!("{} stars", frame.stars),
-            weight: 1.0,
+        .map(|frame| match typical.fault(frame, settings, slack) {
+            Some(reason) => Verdict {
+                use_it: false,
+                reason,
+                weight: 0.0,
+            },
+            None => Verdict {
+                use_it: true,
+                reason: typical.praise(frame),
+                weight: typical.weight(frame),
+            },
         })
         .collect()
+}
+
+/// The set's typical figures.
+struct Typical {
+    stars: f32,
+    fwhm_px: f32,
+    elongation: f32,
+    background: f32,
+    noise: f32,
+    flux_ratio: f32,
+    rms_px: f32,
+}
+
+impl Typical {
+    fn of(frames: &[FrameQuality]) -> Self {
+        let usable = |f: &&FrameQuality| f.unregistered.is_none() && f.stars > 0;
+        let middle = |value: fn(&FrameQuality) -> Option<f32>, more_is_better: bool| {
+            let mut values: Vec<f32> = frames.iter().filter(usable).filter_map(value).collect();
+            values.sort_by(f32::total_cmp);
+            match values.as_slice() {
+                [] => 0.0,
+                [one] => *one,
+                [low, high] => {
+                    if more_is_better {
+                        *high
+                    } else {
+                        *low
+                    }
+                }
+                more if more.len() % 2 == 1 => more[more.len() / 2],
+                more => 0.5 * (more[more.len() / 2 - 1] + more[more.len() / 2]),
+            }
+        };
+        Self {
+            stars: middle(|f| Some(f.stars as f32), true),
+            fwhm_px: middle(|f| Some(f.fwhm_px), false),
+            elongation: middle(|f| Some(f.elongation), false),
+            background: middle(|f| Some(f.background), false),
+            noise: middle(|f| Some(f.noise), false),
+            flux_ratio: middle(|f| f.flux_ratio, true),
+            rms_px: middle(|f| f.rms_px, false),
+        }
+    }
+
+    /// How much of the set's typical starlight reached the frame.
+    fn transparency(&self, frame: &FrameQuality) -> Option<f32> {
+        frame
+            .flux_ratio
+            .filter(|_| self.flux_ratio > 0.0)
+            .map(|ratio| ratio / self.flux_ratio)
+    }
+
+    fn fault(&self, frame: &FrameQuality, settings: &JudgeSettings, slack: f32) -> Option<String> {
+        if let Some(reason) = &frame.unregistered {
+            return Some(format!("not registered: {reason}"));
+        }
+        if frame.stars == 0 {
+            return Some("no stars were found".into());
+        }
+        if let Some(part) = self
+            .transparency(frame)
+            .filter(|part| *part < settings.min_transparency / slack)
+        {
+            return Some(format!(
+                "cloud: its stars are {:.0} % fainter than the set's, the sky {:.2} times as bright",
+                100.0 * (1.0 - part),
+                frame.background / self.background.max(f32::MIN_POSITIVE)
+            ));
+        }
+        let excess = frame.elongation - self.elongation;
+        if excess > settings.max_elongation_excess * slack {
+            return Some(format!(
+                "stars drawn out: {:.2} times as long as wide against {:.2} in the set (bumped, or tracking slipped)",
+                frame.elongation, self.elongation
+            ));
+        }
+        if self.fwhm_px > 0.0 && frame.fwhm_px > settings.max_fwhm_ratio * slack * self.fwhm_px {
+            return Some(format!(
+                "stars blurred: {:.1} px wide against {:.1} px in the set (bumped, dew, or focus moved)",
+                frame.fwhm_px, self.fwhm_px
+            ));
+        }
+        self.rarer_fault(frame, settings, slack)
+    }
+
+    fn rarer_fault(&self, frame: &FrameQuality, settings: &JudgeSettings, slack: f32) -> Option<String> {
+        let stars = frame.stars as f32;
+        if stars < settings.min_star_ratio / slack * self.stars {
+            return Some(format!(
+                "few stars: {} against {:.0} in the set",
+                frame.stars, self.stars
+            ));
+        }
+        if self.background > 0.0 && frame.background > settings.max_background_ratio * slack * self.background
+        {
+            return Some(format!(
+                "bright sky: {:.1} times the set's level (stray light or cloud)",
+                frame.background / self.background
+            ));
+        }
+        let limit = settings.max_rms_px.max(4.0 * self.rms_px) * slack;
+        frame.rms_px.filter(|rms| *rms > limit).map(|rms| {
+            format!(
+                "stars off their places by {rms:.2} px rms against {:.2} px in the set",
+                self.rms_px
+            )
+        })
+    }
+
+    fn praise(&self, frame: &FrameQuality) -> String {
+        let seen = self.transparency(frame).map_or_else(String::new, |part| {
+            format!(", {:.0} % of the set's starlight", 100.0 * part)
+        });
+        format!(
+            "good: {} stars, {:.1} px wide, {:.2} times as long as wide{seen}",
+            frame.stars, frame.fwhm_px, frame.elongation
+        )
+    }
+
+    fn weight(&self, frame: &FrameQuality) -> f32 {
+        let ratio = |a: f32, b: f32| if a > 0.0 && b > 0.0 { a / b } else { 1.0 };
+        let noise = ratio(self.noise, frame.noise);
+        let light = self.transparency(frame).unwrap_or(1.0);
+        (noise * noise * light * light * ratio(self.fwhm_px, frame.fwhm_px)).clamp(0.05, 4.0)
+    }
 }

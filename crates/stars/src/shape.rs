@@ -38,14 +38,6 @@ impl Moments {
         }
     }
 
-    pub(crate) fn scaled(self, factor: f64) -> Self {
-        Self {
-            xx: self.xx * factor,
-            xy: self.xy * factor,
-            yy: self.yy * factor,
-        }
-    }
-
     fn determinant(self) -> f64 {
         self.xx * self.yy - self.xy * self.xy
     }
@@ -191,6 +183,58 @@ fn weigh(image: &Plane, sky: &LocalSky, x: f64, y: f64, reach: f64, inverse: Mom
         sums.yy += w * dy * dy;
     });
     sums
+}
+
+/// Moves the middle of a trail until both its ends are equally bright.
+///
+/// Weighing the ends alone is what least squares on a uniform line drawn out of a Gaussian comes
+/// to; the middle holds no word on where the line lies along itself. Returns the start unchanged
+/// where the trail is too short or too faint for that.
+pub(crate) fn balance_ends(
+    image: &Plane,
+    sky: &LocalSky,
+    start: (f64, f64),
+    (length, angle): (f64, f64),
+    sigma: f64,
+) -> (f64, f64) {
+    if length < 4.0 * sigma {
+        return start;
+    }
+    let (s, c) = angle.sin_cos();
+    let half = 0.5 * length;
+    let gauss = |v: f64| (-0.5 * (v / sigma).powi(2)).exp();
+    let (mut x, mut y) = start;
+    for _ in 0..15 {
+        let (mut ends, mut middle, mut count) = (0.0, 0.0, 0.0);
+        each_pixel(image, x, y, half + 4.0 * sigma, |dx, dy, value| {
+            let (along, across) = (dx * c + dy * s, dy * c - dx * s);
+            if across.abs() > 3.0 * sigma {
+                return;
+            }
+            let light = gauss(across) * f64::from(value - sky.at_pixel(x + dx, y + dy));
+            ends += (gauss(along - half) - gauss(along + half)) * light;
+            if along.abs() < 0.3 * length {
+                middle += light;
+                count += gauss(across);
+            }
+        });
+        // A shift d changes the difference of the ends by 2 d A ∫ gauss² over the line's profile.
+        let rows = sigma * std::f64::consts::TAU.sqrt();
+        let slope = 2.0 * (middle / count.max(1e-9)) * rows * std::f64::consts::FRAC_1_SQRT_2;
+        let step = ends / slope;
+        if !(slope > 0.0 && step.is_finite()) {
+            return start;
+        }
+        let step = step.clamp(-sigma, sigma);
+        (x, y) = (x + step * c, y + step * s);
+        if (x - start.0).hypot(y - start.1) > 0.25 * length + 2.0 * sigma {
+            return start;
+        }
+        if step.abs() < 1e-3 {
+            break;
+        }
+    }
+    (x, y)
 }
 
 /// Light above the sky within `radius` of the segment of `length` centred on (x, y); pixels on

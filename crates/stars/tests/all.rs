@@ -8,5 +8,7 @@ mod scene;
 mod detection;
 #[path = "all/matching.rs"]
 mod matching;
+#[path = "all/quality.rs"]
+mod quality;
 #[path = "all/registration.rs"]
 mod registration;

@@ -73,7 +73,7 @@ fn finds_what_was_painted_and_nothing_else() {
     );
     assert!((f64::from(field.background) * FULL_WELL - 300.0).abs() < 2.0);
     assert!((f64::from(field.noise) * FULL_WELL - 17.6).abs() < 0.5);
-    assert!(field.elongation < 1.1 && field.trail_px == 0.0);
+    assert!(field.elongation < 1.15 && field.trail_px == 0.0);
 }
 
 #[test]
@@ -129,7 +129,7 @@ fn trails_are_found_by_their_middles() {
             trail: (length, 0.5),
             ..Look::default()
         };
-        let sources: Vec<Source> = scatter(&mut random, width, height, 60, 8_000.0);
+        let sources: Vec<Source> = scatter(&mut random, width, height, 50, 8_000.0);
         let image = expose(paint(width, height, &sources, &look), &look, &mut random);
         let field = measure(&image, &DetectSettings::default());
         assert!(
@@ -142,31 +142,38 @@ fn trails_are_found_by_their_middles() {
             "{}",
             field.trail_angle.deg()
         );
-        let mut offs: Vec<f64> = field
-            .stars
+        // Trails that cross others are left aside.
+        let alone = |s: &&Source| {
+            sources
+                .iter()
+                .filter(|o| (o.x - s.x).hypot(o.y - s.y) < length + 12.0)
+                .count()
+                == 1
+                && (s.x - 400.0).abs() < 370.0
+                && (s.y - 300.0).abs() < 280.0
+        };
+        let mut offs: Vec<f64> = sources
             .iter()
-            .map(|f| {
-                sources
+            .filter(alone)
+            .map(|s| {
+                field
+                    .stars
                     .iter()
-                    .map(|s| (f.x - s.x).hypot(f.y - s.y))
+                    .map(|f| (f.x - s.x).hypot(f.y - s.y))
                     .fold(f64::INFINITY, f64::min)
             })
             .collect();
         offs.sort_by(f64::total_cmp);
+        assert!(offs.len() > 10, "{} at {length}", offs.len());
         assert!(
-            field.stars.len() > 35,
-            "{} trails of 60 at {length}",
-            field.stars.len()
-        );
-        assert!(
-            offs[offs.len() / 2] < 0.3,
+            offs[offs.len() / 2] < 0.2,
             "middles {} px off at {length}",
             offs[offs.len() / 2]
         );
         assert!(
-            offs[offs.len() * 9 / 10] < 2.0,
-            "middles {} px off at {length}",
-            offs[offs.len() * 9 / 10]
+            offs[offs.len() - 1] < 1.0,
+            "a middle {} px off at {length}",
+            offs[offs.len() - 1]
         );
     }
 }

@@ -169,10 +169,8 @@ fn unrelated_fields_do_not_match() {
         if let Some(found) = match_fields(&a, &lens, &b, &lens, &settings) {
             highest = highest.max(found.log_odds);
         }
-        assert!(
-            match_fields(&a, &lens, &b, &lens, &MatchSettings::default()).is_none(),
-            "pair {pair} matched"
-        );
     }
+    // Without a lucky one in e^10 such pairs, the bar of e^20 stands far off.
+    assert!(MatchSettings::default().min_log_odds >= 20.0);
     assert!(highest < 10.0, "chance reached log odds of {highest}");
 }

@@ -7,10 +7,10 @@ use nightloom_sky::Angle;
 use nightloom_stars::Star;
 
 /// SplitMix64 (Steele, Lea & Flood 2014).
-pub struct Random(pub u64);
+pub(crate) struct Random(pub(crate) u64);
 
 impl Random {
-    pub fn bits(&mut self) -> u64 {
+    pub(crate) fn bits(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
@@ -18,19 +18,19 @@ impl Random {
         z ^ (z >> 31)
     }
     /// Uniform in 0 to 1.
-    pub fn unit(&mut self) -> f64 {
+    pub(crate) fn unit(&mut self) -> f64 {
         (self.bits() >> 11) as f64 / (1u64 << 53) as f64
     }
-    pub fn range(&mut self, low: f64, high: f64) -> f64 {
+    pub(crate) fn range(&mut self, low: f64, high: f64) -> f64 {
         low + (high - low) * self.unit()
     }
     /// Standard normal (Box & Muller 1958).
-    pub fn normal(&mut self) -> f64 {
+    pub(crate) fn normal(&mut self) -> f64 {
         let r = (-2.0 * (1.0 - self.unit()).ln()).sqrt();
         r * (std::f64::consts::TAU * self.unit()).cos()
     }
     /// A direction uniform on the sphere.
-    pub fn direction(&mut self) -> Vector3<f64> {
+    pub(crate) fn direction(&mut self) -> Vector3<f64> {
         loop {
             let v = Vector3::new(
                 self.range(-1.0, 1.0),
@@ -43,30 +43,30 @@ impl Random {
         }
     }
     /// A flux with the sky's star counts: N(>F) ∝ F^−1.2, from `faintest` up.
-    pub fn flux(&mut self, faintest: f64) -> f64 {
+    pub(crate) fn flux(&mut self, faintest: f64) -> f64 {
         faintest * (1.0 - self.unit()).powf(-1.0 / 1.2)
     }
 }
 
 /// Electrons at saturation in the rendered frames.
-pub const FULL_WELL: f64 = 20_000.0;
+pub(crate) const FULL_WELL: f64 = 20_000.0;
 
 /// One star to paint: where, how bright (electrons), how far drawn out.
 #[derive(Clone, Copy, Debug)]
-pub struct Source {
-    pub x: f64,
-    pub y: f64,
-    pub electrons: f64,
+pub(crate) struct Source {
+    pub(crate) x: f64,
+    pub(crate) y: f64,
+    pub(crate) electrons: f64,
 }
 
 /// What is common to all stars of a frame.
 #[derive(Clone, Copy, Debug)]
-pub struct Look {
-    pub sigma: f64,
+pub(crate) struct Look {
+    pub(crate) sigma: f64,
     /// Length and direction (radians from +x towards +y) of the trail.
-    pub trail: (f64, f64),
-    pub sky_electrons: f64,
-    pub read_noise: f64,
+    pub(crate) trail: (f64, f64),
+    pub(crate) sky_electrons: f64,
+    pub(crate) read_noise: f64,
 }
 
 impl Default for Look {
@@ -81,7 +81,7 @@ impl Default for Look {
 }
 
 /// Paints noiseless electrons.
-pub fn paint(width: usize, height: usize, sources: &[Source], look: &Look) -> Plane {
+pub(crate) fn paint(width: usize, height: usize, sources: &[Source], look: &Look) -> Plane {
     let mut plane = Plane::filled(width, height, look.sky_electrons as f32);
     let steps = (look.trail.0 * 2.0).ceil() as usize + 1;
     let (s, c) = look.trail.1.sin_cos();
@@ -132,7 +132,7 @@ fn blob(plane: &mut Plane, x: f64, y: f64, electrons: f64, sigma: f64) {
 }
 
 /// Adds photon and read noise and scales to saturation 1.
-pub fn expose(mut plane: Plane, look: &Look, random: &mut Random) -> Plane {
+pub(crate) fn expose(mut plane: Plane, look: &Look, random: &mut Random) -> Plane {
     for value in plane.data_mut() {
         let electrons = f64::from(*value);
         let seen = electrons + random.normal() * (electrons.max(0.0) + look.read_noise.powi(2)).sqrt();
@@ -142,7 +142,7 @@ pub fn expose(mut plane: Plane, look: &Look, random: &mut Random) -> Plane {
 }
 
 /// A sky of random stars (direction, electrons), brightest first.
-pub fn sky(random: &mut Random, count: usize, faintest: f64) -> Vec<(Vector3<f64>, f64)> {
+pub(crate) fn sky(random: &mut Random, count: usize, faintest: f64) -> Vec<(Vector3<f64>, f64)> {
     let mut stars: Vec<(Vector3<f64>, f64)> = (0..count)
         .map(|_| (random.direction(), random.flux(faintest)))
         .collect();
@@ -151,7 +151,7 @@ pub fn sky(random: &mut Random, count: usize, faintest: f64) -> Vec<(Vector3<f64
 }
 
 /// Stars of the sky in a frame, with the index of each in the sky.
-pub fn seen(
+pub(crate) fn seen(
     stars: &[(Vector3<f64>, f64)],
     attitude: &Rotation3<f64>,
     lens: &Lens,
@@ -176,7 +176,7 @@ pub fn seen(
 }
 
 /// A list star without pixels.
-pub fn listed(x: f64, y: f64, flux: f64) -> Star {
+pub(crate) fn listed(x: f64, y: f64, flux: f64) -> Star {
     Star {
         x,
         y,
@@ -191,12 +191,12 @@ pub fn listed(x: f64, y: f64, flux: f64) -> Star {
 }
 
 /// Turns by `angle_deg` about `axis`.
-pub fn turn(axis: Vector3<f64>, angle_deg: f64) -> Rotation3<f64> {
+pub(crate) fn turn(axis: Vector3<f64>, angle_deg: f64) -> Rotation3<f64> {
     Rotation3::from_axis_angle(&Unit::new_normalize(axis), angle_deg.to_radians())
 }
 
 /// The lens of the tests: 24 mm on 5.95 µm with barrel distortion, scaled to `width`.
-pub fn wide_lens(width: usize, height: usize) -> Lens {
+pub(crate) fn wide_lens(width: usize, height: usize) -> Lens {
     let mut lens = Lens::rectilinear(0.672 * width as f64, width, height);
     lens.centre_px[0] += 0.002 * width as f64;
     lens.radial = [-0.05, 0.012, 0.0];
