@@ -20,6 +20,9 @@ const BRADFORD: M3 =
 /// Chromaticity of D65 (CIE 15:2018).
 pub(crate) const D65: [f64; 2] = [0.3127, 0.3290];
 
+/// Chromaticity of D50, the white of ICC profiles (CIE 15:2018).
+pub(crate) const D50: [f64; 2] = [0.3457, 0.3585];
+
 /// The colour of a camera whose matrix takes XYZ under a light of chromaticity `white` to camera
 /// RGB; `balance` are the factors as shot, if the file has usable ones.
 ///
@@ -41,6 +44,14 @@ pub(crate) fn camera_colour(xyz_to_camera: Option<(M3, [f64; 2])>, balance: Opti
     };
     let balance = balance.unwrap_or(neutral);
     CameraColour { white_balance: balance.map(|v| v as f32), to_working }
+}
+
+/// The matrix of an ICC profile (to XYZ under D50, the connection space; ICC.1:2022, 7.2.16) as one
+/// to the working space.
+pub(crate) fn profile_to_working(to_xyz_d50: &M3) -> [[f32; 3]; 3] {
+    let inverse = invert(&WORKING_TO_XYZ).unwrap_or(WORKING_TO_XYZ);
+    let adapted = multiply(&adapt(D50, D65), to_xyz_d50);
+    multiply(&inverse, &adapted).map(|row| row.map(|v| v as f32))
 }
 
 /// Factors with green 1 out of those of a file; nothing if one is missing, not a number, or absurd.

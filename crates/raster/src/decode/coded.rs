@@ -2,6 +2,7 @@
 //! for most raws) and what is needed to make linear values of them.
 
 use super::orient::Walk;
+use super::profile::Curve;
 use crate::{CameraColour, Cfa, Frame, FrameMeta, Mosaic, Pixels, Plane, Rgb};
 use rayon::prelude::*;
 
@@ -48,8 +49,8 @@ pub(crate) struct Header {
     /// Per place in the stored filter cell, or per channel.
     pub(crate) black: [f32; 4],
     pub(crate) white: [f32; 4],
-    /// Whether the values are display-encoded by the sRGB curve.
-    pub(crate) encoded: bool,
+    /// From the file's values (0 to 1) to light; not linear only for whole-number samples.
+    pub(crate) curve: Curve,
     /// EXIF orientation still to be applied.
     pub(crate) orientation: u8,
     pub(crate) colour: CameraColour,
@@ -85,20 +86,6 @@ impl Samples {
             Depth::F32 => Self::F32(vec![0.0; count]),
         }
     }
-    pub(crate) fn depth(&self) -> Depth {
-        match self {
-            Self::U8(_) => Depth::U8,
-            Self::U16(_) => Depth::U16,
-            Self::F32(_) => Depth::F32,
-        }
-    }
-    pub(crate) fn len(&self) -> usize {
-        match self {
-            Self::U8(v) => v.len(),
-            Self::U16(v) => v.len(),
-            Self::F32(v) => v.len(),
-        }
-    }
     pub(crate) fn as_bytes(&self) -> &[u8] {
         match self {
             Self::U8(v) => v,
@@ -130,7 +117,8 @@ impl Coded {
         let pixels = match &samples {
             Samples::U8(v) => pixels(&header, &walk, v, 255.0, usize::from),
             Samples::U16(v) => pixels(&header, &walk, v, 65535.0, usize::from),
-            Samples::F32(v) => linear_pixels(&header, &walk, v, |v| v),
+            // What is not a number (blank pixels in FITS) counts as no light.
+            Samples::F32(v) => linear_pixels(&header, &walk, v, |v| if v.is_finite() { v } else { header.black[0] }),
         };
         Frame {
             pixels,
@@ -149,10 +137,10 @@ fn pixels<T: Copy + Sync + Into<f32>>(
     most: f32,
     index: impl Fn(T) -> usize + Sync,
 ) -> Pixels {
-    if !header.encoded {
+    if header.curve == Curve::Linear {
         return linear_pixels(header, walk, samples, Into::into);
     }
-    let table: Vec<f32> = (0..=most as usize).map(|v| srgb_to_linear(v as f32 / most)).collect();
+    let table: Vec<f32> = (0..=most as usize).map(|v| header.curve.linear(v as f32 / most)).collect();
     assemble(header, walk, samples, |_, _, v| table[index(v)])
 }
 
@@ -183,8 +171,8 @@ fn assemble<T: Copy + Sync>(
             let plane = plane(walk, |row, y| {
                 let (first, step) = walk.row(y);
                 let places = [0, 1].map(|x| {
-                    let (sx, sy) = walk.stored(x, y);
-                    (sy & 1) * 2 + (sx & 1)
+                    let (sx, sy) = walk.stored_parity(x, y);
+                    sy * 2 + sx
                 });
                 for (x, out) in row.iter_mut().enumerate() {
                     *out = value(places[x & 1], y, samples[(first as isize + step * x as isize) as usize]);
@@ -217,11 +205,6 @@ fn plane(walk: &Walk, fill: impl Fn(&mut [f32], usize) + Sync) -> Plane {
     let mut data = vec![0.0; walk.width * walk.height];
     data.par_chunks_mut(walk.width.max(1)).enumerate().for_each(|(y, row)| fill(row, y));
     Plane::from_vec(walk.width, walk.height, data)
-}
-
-/// IEC 61966-2-1:1999, 5.2: from the encoded value to light.
-pub(crate) fn srgb_to_linear(v: f32) -> f32 {
-    if v <= 0.04045 { v / 12.92 } else { ((v + 0.055) / 1.055).powf(2.4) }
 }
 
 /// From linear sRGB to linear Rec. 2020, both D65: the product of the primaries' matrices

@@ -23,9 +23,17 @@ const OTHER: [&str; 8] = ["fit", "fits", "fts", "jpeg", "jpg", "png", "tif", "ti
 /// Whether the name looks like a photograph's: camera raw, TIFF, PNG, JPEG or FITS. Case does not
 /// matter. Only a first sieve over a folder: the content decides when the file is opened.
 pub fn is_frame_path(path: &Path) -> bool {
-    let Some(extension) = path.extension().and_then(|e| e.to_str()) else { return false };
-    let extension = extension.to_ascii_lowercase();
-    RAW.contains(&extension.as_str()) || OTHER.contains(&extension.as_str())
+    has_extension(path, &RAW) || has_extension(path, &OTHER)
+}
+
+/// Whether the name is that of a camera raw.
+pub(crate) fn is_raw_name(path: &Path) -> bool {
+    has_extension(path, &RAW)
+}
+
+fn has_extension(path: &Path, list: &[&str]) -> bool {
+    let extension = path.extension().and_then(|e| e.to_str());
+    extension.is_some_and(|e| list.iter().any(|known| e.eq_ignore_ascii_case(known)))
 }
 
 /// The kind by the first bytes (32 are enough).

@@ -41,6 +41,10 @@ impl Layout {
     /// bounds is passed over.
     pub(crate) fn read(data: &[u8]) -> Option<Self> {
         let bytes = Bytes::new(data)?;
+        if bytes.u16(2)? == 43 {
+            // BigTIFF: wider fields; no camera writes it, and the TIFF reader bounds it itself.
+            return Some(Self::default());
+        }
         let mut layout = Self { cr2: data.get(8..10) == Some(b"CR"), ..Self::default() };
         let mut todo = vec![u64::from(bytes.u32(4)?)];
         let mut seen = HashSet::new();
@@ -80,6 +84,11 @@ impl Layout {
         }
         todo.push(u64::from(bytes.u32(at + 2 + 12 * count)?));
         Some(())
+    }
+
+    /// Whether it is a DNG.
+    pub(crate) fn is_dng(&self) -> bool {
+        self.dng
     }
 
     /// Whether a raw decoder should have it, not the TIFF reader.

@@ -7,10 +7,15 @@ mod camera_colour;
 mod coded;
 mod error;
 mod exif;
+mod from_fits;
+mod from_jpeg;
+mod from_png;
+mod from_tiff;
 mod kind;
 mod layout;
 mod limits;
 mod orient;
+mod profile;
 mod raw;
 mod raw_meta;
 
@@ -22,6 +27,7 @@ pub use limits::{DecodeOptions, FitsRows, Limits};
 
 use crate::{Frame, FrameMeta};
 use kind::Kind;
+use layout::Layout;
 use std::io::Read;
 use std::path::Path;
 
@@ -51,21 +57,48 @@ pub fn decode_here_with(path: &Path, options: &DecodeOptions, limits: &Limits) -
 /// [`DecodeError::Unreadable`], [`DecodeError::Empty`], [`DecodeError::UnknownKind`],
 /// [`DecodeError::Damaged`].
 pub fn read_meta(path: &Path) -> Result<FrameMeta, DecodeError> {
-    match sniff(path)?.0 {
-        Kind::Raw | Kind::TiffOrRaw => raw::meta(path),
-        _ => Ok(FrameMeta::default()),
+    match sniff(path)? {
+        Kind::Raw => raw::meta(path),
+        Kind::TiffOrRaw => {
+            let (source, layout) = open_tiff(path)?;
+            if is_raw(path, &layout) { raw::meta(path) } else { Ok(from_tiff::meta(source.buf())) }
+        }
+        Kind::Png => from_png::meta(path, &Limits::default()),
+        Kind::Jpeg => from_jpeg::meta(path),
+        Kind::Fits => from_fits::meta(path),
     }
 }
 
-pub(crate) fn decode_coded(path: &Path, _options: &DecodeOptions, limits: &Limits) -> Result<Coded, DecodeError> {
-    match sniff(path)?.0 {
-        Kind::Raw | Kind::TiffOrRaw => raw::decode(path, limits),
-        _ => Err(DecodeError::unsupported(path, "a kind not yet read", "wait")),
+pub(crate) fn decode_coded(path: &Path, options: &DecodeOptions, limits: &Limits) -> Result<Coded, DecodeError> {
+    match sniff(path)? {
+        Kind::Raw => raw::decode(path, limits),
+        Kind::TiffOrRaw => {
+            let (source, layout) = open_tiff(path)?;
+            if is_raw(path, &layout) {
+                raw::decode(path, limits)
+            } else {
+                from_tiff::decode(path, source.buf(), &layout, limits)
+            }
+        }
+        Kind::Png => from_png::decode(path, limits),
+        Kind::Jpeg => from_jpeg::decode(path, limits),
+        Kind::Fits => from_fits::decode(path, options, limits),
     }
 }
 
-/// What kind of file it is and how long.
-fn sniff(path: &Path) -> Result<(Kind, u64), DecodeError> {
+fn open_tiff(path: &Path) -> Result<(rawler::rawsource::RawSource, Layout), DecodeError> {
+    let source = raw::open(path)?;
+    let layout = Layout::read(source.buf()).ok_or_else(|| DecodeError::damaged(path, "its TIFF header is cut short"))?;
+    Ok((source, layout))
+}
+
+/// Raws and TIFFs share their first bytes: the directories decide, and the name where they do not.
+fn is_raw(path: &Path, layout: &Layout) -> bool {
+    layout.is_raw() || kind::is_raw_name(path)
+}
+
+/// What kind of file it is.
+fn sniff(path: &Path) -> Result<Kind, DecodeError> {
     let unreadable = |e: std::io::Error| DecodeError::unreadable(path, e);
     let file = std::fs::File::open(path).map_err(unreadable)?;
     let meta = file.metadata().map_err(unreadable)?;
@@ -78,7 +111,7 @@ fn sniff(path: &Path) -> Result<(Kind, u64), DecodeError> {
     let mut head = Vec::new();
     file.take(32).read_to_end(&mut head).map_err(unreadable)?;
     match kind::kind(&head) {
-        Some(kind) => Ok((kind, meta.len())),
+        Some(kind) => Ok(kind),
         None => Err(DecodeError::UnknownKind { file: name(path), found: show(&head) }),
     }
 }

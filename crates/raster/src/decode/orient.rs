@@ -33,10 +33,21 @@ impl Walk {
         Self { width: w, height: h, stored_width: width, start, across, down }
     }
 
+    fn signed(&self, x: usize, y: usize) -> (isize, isize) {
+        let at = |start: usize, a: isize, d: isize| start as isize + a * x as isize + d * y as isize;
+        (at(self.start.0, self.across.0, self.down.0), at(self.start.1, self.across.1, self.down.1))
+    }
+
     /// The stored pixel that stands at (x, y) of the upright picture.
     pub(crate) fn stored(&self, x: usize, y: usize) -> (usize, usize) {
-        let at = |start: usize, a: isize, d: isize| start as isize + a * x as isize + d * y as isize;
-        (at(self.start.0, self.across.0, self.down.0) as usize, at(self.start.1, self.across.1, self.down.1) as usize)
+        let (x, y) = self.signed(x, y);
+        (x as usize, y as usize)
+    }
+
+    /// Its place in the stored filter cell; also asked just outside pictures one pixel wide.
+    pub(crate) fn stored_parity(&self, x: usize, y: usize) -> (usize, usize) {
+        let (x, y) = self.signed(x, y);
+        (x.rem_euclid(2) as usize, y.rem_euclid(2) as usize)
     }
 
     /// The index of the first stored pixel of upright row `y`, and the step to its neighbour.
@@ -48,11 +59,20 @@ impl Walk {
     /// The filters of the upright picture.
     pub(crate) fn cfa(&self, stored: Cfa) -> Cfa {
         let at = |x, y| {
-            // A picture one pixel wide has no second column to ask; its parity is what counts.
-            let (sx, sy) = self.stored(x, y);
-            stored.0[(sy & 1) * 2 + (sx & 1)]
+            let (sx, sy) = self.stored_parity(x, y);
+            stored.0[sy * 2 + sx]
         };
         Cfa([at(0, 0), at(1, 0), at(0, 1), at(1, 1)])
+    }
+
+    /// The stored filters of a picture whose upright ones are known.
+    pub(crate) fn cfa_backwards(&self, upright: Cfa) -> Cfa {
+        let mut stored = Cfa([0; 4]);
+        for (x, y) in [(0, 0), (1, 0), (0, 1), (1, 1)] {
+            let (sx, sy) = self.stored_parity(x, y);
+            stored.0[sy * 2 + sx] = upright.0[y * 2 + x];
+        }
+        stored
     }
 }
 

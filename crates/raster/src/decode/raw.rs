@@ -1,15 +1,20 @@
 //! Camera raw, by `rawler`.
 
-use super::camera_colour::{D65, camera_colour, usable_balance};
+use super::camera_colour::{D50, D65, camera_colour, usable_balance};
 use super::coded::{Channels, Coded, Depth, Header, Samples};
+use super::profile::Curve;
 use super::layout::{Layout, check_size};
 use super::{DecodeError, Limits, raw_meta};
 use crate::{Cfa, FrameMeta};
 use rawler::decoders::{Decoder, FormatHint, RawDecodeParams, WellKnownIFD};
+use rawler::decoders::dng::DngDecoder;
+use rawler::formats::tiff::GenericTiffReader;
 use rawler::imgop::xyz::Illuminant;
 use rawler::rawimage::{RawImage, RawImageData, RawPhotometricInterpretation};
 use rawler::rawsource::RawSource;
+use rawler::RawLoader;
 use std::path::Path;
+use std::sync::OnceLock;
 
 const CONVERT: &str = "convert it to a linear (demosaiced) DNG or a 16-bit TIFF first and use that";
 
@@ -22,7 +27,9 @@ pub(crate) fn open(path: &Path) -> Result<RawSource, DecodeError> {
 pub(crate) fn meta(path: &Path) -> Result<FrameMeta, DecodeError> {
     let source = open(path)?;
     // Without a decoder (unknown camera) there is still plain EXIF.
-    let decoder = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| rawler::get_decoder(&source).ok()));
+    let layout = Layout::read(source.buf());
+    let find = std::panic::AssertUnwindSafe(|| decoder(&source, layout.as_ref()).ok());
+    let decoder = std::panic::catch_unwind(find);
     let meta = raw_meta::read(&source, decoder.ok().flatten().as_deref());
     if meta == FrameMeta::default() {
         return Err(DecodeError::damaged(path, "no EXIF could be read from it"));
@@ -37,7 +44,7 @@ pub(crate) fn decode(path: &Path, limits: &Limits) -> Result<Coded, DecodeError>
     if let Some(layout) = &layout {
         layout.check(path, source.buf().len() as u64, limits)?;
     }
-    let decoder = rawler::get_decoder(&source).map_err(|e| refuse(path, &e))?;
+    let decoder = decoder(&source, layout.as_ref()).map_err(|e| refuse(path, &e))?;
     if layout.is_none() {
         // No directories to look into: ask the decoder for the size before it decodes.
         let dummy = decoder.raw_image(&source, &RawDecodeParams::default(), true).map_err(|e| refuse(path, &e))?;
@@ -47,6 +54,17 @@ pub(crate) fn decode(path: &Path, limits: &Limits) -> Result<Coded, DecodeError>
     check_size(path, image.width as u64, image.height as u64, image.cpp.max(1) as u64 * 2, limits)?;
     let meta = raw_meta::read(&source, Some(&*decoder));
     code(path, image, &*decoder, meta)
+}
+
+/// The decoder for a file. A DNG describes itself, so the list of cameras, which takes 60 ms to
+/// read, is left out for it.
+fn decoder<'a>(source: &RawSource, layout: Option<&Layout>) -> rawler::Result<Box<dyn Decoder + 'a>> {
+    static NO_CAMERAS: OnceLock<RawLoader> = OnceLock::new();
+    if layout.is_some_and(Layout::is_dng) {
+        let tiff = GenericTiffReader::new(&mut source.reader(), 0, 0, None, &[])?;
+        return Ok(Box::new(DngDecoder::new(source, tiff, NO_CAMERAS.get_or_init(RawLoader::default))?));
+    }
+    rawler::get_decoder(source)
 }
 
 fn refuse(path: &Path, error: &rawler::RawlerError) -> DecodeError {
@@ -94,7 +112,7 @@ fn code(path: &Path, image: RawImage, decoder: &dyn Decoder, meta: FrameMeta) ->
         depth: if float { Depth::F32 } else { Depth::U16 },
         black: black(&image, channels, area, dng),
         white,
-        encoded: false,
+        curve: Curve::Linear,
         orientation: meta.orientation.unwrap_or(1),
         colour: colour(&image),
         meta,
@@ -174,7 +192,7 @@ const LIGHTS: [(Illuminant, [f64; 2]); 8] = [
     (Illuminant::D55, [0.3324, 0.3474]),
     (Illuminant::D75, [0.2990, 0.3149]),
     (Illuminant::Flash, [0.3324, 0.3474]),
-    (Illuminant::D50, [0.3457, 0.3585]),
+    (Illuminant::D50, D50),
     (Illuminant::Unknown, D65),
     (Illuminant::A, [0.4476, 0.4074]),
 ];
