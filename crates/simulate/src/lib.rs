@@ -1,1 +1,31 @@
 //! A night with known truth, rendered into raw frames.
+//!
+//! Real catalogue stars and made-up fainter ones, Milky Way, airglow, a town, refraction and extinction,
+//! a lens with its faults on a sensor with its noise, a tracker off the pole, a wooded ridge under a low
+//! moon. Nothing here detects, matches or blends: this crate makes what the others are tried on.
+
+mod colour;
+mod error;
+mod events;
+mod exposure;
+mod glow;
+mod land;
+mod milky_way;
+mod random;
+mod readout;
+mod render;
+mod scenario;
+mod sensor;
+mod shots;
+mod splat;
+mod starfield;
+mod texture;
+mod truth;
+mod truth_pictures;
+
+pub use error::SimulateError;
+pub use events::{Streak, StreakKind};
+pub use render::render;
+pub use scenario::{Aim, Counts, Mishaps, Scenario, Size, Tracker, TruthPictures};
+pub use shots::Role;
+pub use truth::{Truth, TruthFrame, TruthMoon, TruthSensor, TruthStar};
