@@ -6,7 +6,7 @@ use nightloom_sky::Angle;
 use rayon::prelude::*;
 
 use crate::components::{Components, components};
-use crate::land::{Evidence, find_land};
+use crate::land_finder::find_land;
 use crate::peaks::{Peak, merge_saturated, peaks, separate};
 use crate::shape::{FWHM_PER_SIGMA, LocalSky, Moments, aperture, balance_ends, centre};
 use crate::trails::{Trail, find_trails};
@@ -105,14 +105,7 @@ pub fn measure(image: &Plane, settings: &DetectSettings) -> Field {
         }
     };
     stars = keep_star_like(stars, sigma, trails.is_some());
-    let land = find_land(
-        &Evidence {
-            image,
-            background: &background,
-            stars: &stars,
-        },
-        &settings.land,
-    );
+    let land = find_land(image, &stars, &settings.land);
     stars.retain(|s| !land.is_land(s.x, s.y));
     stars.sort_by(|a, b| {
         b.flux

@@ -1,9 +1,5 @@
 //! Where one frame shows land.
 
-use nightloom_raster::Plane;
-
-use crate::{Background, Star};
-
 /// A coarse mask of land over a frame, in square cells.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct LandMask {
@@ -77,6 +73,8 @@ pub struct LandSettings {
     pub cell_px: usize,
     /// Cells by which found land is grown into the sky, so that no smeared edge is left in.
     pub margin_cells: usize,
+    /// Stars without which nothing is said about land.
+    pub min_stars: usize,
 }
 
 impl Default for LandSettings {
@@ -85,19 +83,7 @@ impl Default for LandSettings {
             look: true,
             cell_px: 16,
             margin_cells: 1,
+            min_stars: 25,
         }
     }
-}
-
-/// What land is told from sky by.
-pub(crate) struct Evidence<'a> {
-    pub(crate) image: &'a Plane,
-    pub(crate) background: &'a Background,
-    pub(crate) stars: &'a [Star],
-}
-
-/// Finds the land of a frame.
-pub(crate) fn find_land(evidence: &Evidence<'_>, settings: &LandSettings) -> LandMask {
-    let _ = (evidence.background, evidence.stars);
-    LandMask::all_sky(evidence.image.width(), evidence.image.height(), settings.cell_px)
 }

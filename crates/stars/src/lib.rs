@@ -17,6 +17,7 @@ mod filter;
 mod grid;
 mod identify;
 mod land;
+mod land_finder;
 mod matching;
 mod peaks;
 mod quality;
