@@ -145,7 +145,7 @@ fn conjugate_gradients(nodes: &[Node], work: &Work) -> Result<Vec<f32>, SeamErro
     let mut rz = dot(&r, &z);
     let start = rz;
     for round in 0..ROUNDS {
-        if !(rz > 1e-8 * start) || rz <= 0.0 {
+        if rz <= 1e-8 * start || rz.is_nan() {
             break;
         }
         work.step(0.75 + 0.2 * round as f32 / ROUNDS as f32)?;

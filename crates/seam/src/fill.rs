@@ -1,16 +1,24 @@
 //! Sky that no tracked frame saw: the strip over the ridge, gaps in trees, corners.
+//!
+//! The fill is the fixed camera's star-free sky on the stack's scale, plus that camera's own grain, plus
+//! a smooth correction that makes it meet the stack without a step (a membrane in the sense of Pérez,
+//! Gangnet & Blake 2003, ACM TOG 22, 313, solved by pull-push on star-free cells, so that neither
+//! stars nor land colours are smeared). A soft change follows the edge of what was seen.
 
 use nightloom_raster::{Plane, Rgb};
+use rayon::prelude::*;
 
-use crate::{Matte, SeamError, ToneMatch, Work};
+use crate::{Matte, SeamError, ToneMatch, Work, resample, sky_model, stats};
 
 /// How unseen sky is filled.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FillSettings {
-    /// Width of the soft change from seen to filled sky, pixels.
+    /// Width of the soft change from seen to filled sky, pixels, 0 to 200.
     pub feather_px: usize,
     /// How much of the land picture's own stars (or their trails) is kept in the fill, 0 to 1.
     pub keep_trails: f32,
+    /// Tracked frames that must have seen a pixel for it to count as seen.
+    pub min_coverage: f32,
 }
 
 impl Default for FillSettings {
@@ -18,6 +26,7 @@ impl Default for FillSettings {
         Self {
             feather_px: 24,
             keep_trails: 0.0,
+            min_coverage: 1.0,
         }
     }
 }
@@ -31,7 +40,8 @@ pub struct Gap<'a> {
     pub matte: &'a Matte,
     /// Brings the land picture's sky onto the stack's scale.
     pub tone: &'a ToneMatch,
-    /// The land picture before [`crate::foreground`]; needed only to keep its stars.
+    /// The land picture before [`crate::foreground`] and on its own scale: its grain, and its stars if
+    /// they are to be kept. Without it the fill is smooth.
     pub land: Option<&'a Rgb>,
 }
 
@@ -40,7 +50,7 @@ pub struct Gap<'a> {
 pub struct FillReport {
     /// Share of the visible sky (weighted by the matte) that no tracked frame saw.
     pub filled_fraction: f64,
-    /// Share of the visible sky that is partly filled, in the soft change.
+    /// Share of the visible sky in the soft change beside it.
     pub feathered_fraction: f64,
     /// Largest correction that joined fill and stack, as a fraction of the sky's level.
     pub largest_correction: f64,
@@ -48,16 +58,59 @@ pub struct FillReport {
 
 /// Fills, in place, the pixels of `sky` that no tracked frame saw, and those hidden by land too.
 ///
-/// After it every pixel of `sky` is finite.
+/// After it every pixel of `sky` is finite. Call it before the land is turned into
+/// [`crate::foreground`]. If no sky was found in the land picture only the stack's own level is
+/// continued.
 ///
 /// # Errors
-/// [`SeamError::Size`] if planes differ in size, [`SeamError::Cancelled`].
+/// [`SeamError::Size`] if planes differ in size, [`SeamError::Setting`] for settings out of range,
+/// [`SeamError::Cancelled`].
 pub fn fill_sky(
     sky: &mut Rgb,
     gap: &Gap,
     settings: &FillSettings,
     work: &Work,
 ) -> Result<FillReport, SeamError> {
+    check(sky, gap, settings)?;
+    work.step(0.0)?;
+    let (width, height) = (sky.width(), sky.height());
+    let seen = |sky: &Rgb, x: usize, y: usize| {
+        gap.coverage.at(x, y) >= settings.min_coverage && sky.at(x, y).iter().all(|v| v.is_finite())
+    };
+    let far = distance_into_seen(sky, &seen, settings.feather_px);
+    work.step(0.2)?;
+    let alpha = &gap.matte.alpha;
+    let clean = |x: usize, y: usize| seen(sky, x, y);
+    let cells = sky_model::measure(sky, &clean, work)?;
+    work.step(0.5)?;
+    let join = Join::between(&cells, gap, (width, height));
+    for c in 0..3 {
+        let rows = sky.planes_mut()[c]
+            .data_mut()
+            .par_chunks_mut(width.max(1))
+            .enumerate();
+        rows.try_for_each(|(y, row)| {
+            work.check()?;
+            for (x, v) in row.iter_mut().enumerate() {
+                let d = far[y * width + x] as usize;
+                if d <= settings.feather_px {
+                    let fill = join.fill(gap, settings, c, x, y);
+                    let share = ease(d as f32 / (settings.feather_px + 1) as f32);
+                    *v = if d == 0 {
+                        fill
+                    } else {
+                        share * *v + (1.0 - share) * fill
+                    };
+                }
+            }
+            Ok(())
+        })?;
+        work.step(0.5 + 0.5 * (c + 1) as f32 / 3.0)?;
+    }
+    Ok(report(alpha, &far, settings.feather_px, join.largest))
+}
+
+fn check(sky: &Rgb, gap: &Gap, settings: &FillSettings) -> Result<(), SeamError> {
     let size = (sky.width(), sky.height());
     SeamError::check_size(
         "coverage map",
@@ -65,26 +118,205 @@ pub fn fill_sky(
         (gap.coverage.width(), gap.coverage.height()),
     )?;
     SeamError::check_size("matte", size, (gap.matte.alpha.width(), gap.matte.alpha.height()))?;
-    let _ = settings;
-    work.step(0.0)?;
-    let (mut filled, mut visible) = (0.0f64, 0.0f64);
-    for y in 0..size.1 {
-        for x in 0..size.0 {
-            let a = f64::from(gap.matte.alpha.at(x, y));
-            visible += a;
-            if gap.coverage.at(x, y) < 1.0 || !sky.at(x, y).iter().all(|v| v.is_finite()) {
-                filled += a;
-                let colour = gap.tone.colour(gap.matte.sky_model.at(x, y));
-                for (plane, v) in sky.planes_mut().iter_mut().zip(colour) {
-                    *plane.at_mut(x, y) = v;
+    if let Some(land) = gap.land {
+        SeamError::check_size("land picture", size, (land.width(), land.height()))?;
+    }
+    if settings.feather_px > 200 {
+        let found = settings.feather_px as f64;
+        return Err(SeamError::Setting {
+            name: "feather_px",
+            expected: "0 to 200",
+            found,
+        });
+    }
+    if !(0.0..=1.0).contains(&settings.keep_trails) {
+        let found = f64::from(settings.keep_trails);
+        return Err(SeamError::Setting {
+            name: "keep_trails",
+            expected: "0 to 1",
+            found,
+        });
+    }
+    Ok(())
+}
+
+/// Rises smoothly from 0 to 1 with flat ends.
+fn ease(t: f32) -> f32 {
+    let t = t.clamp(0.0, 1.0);
+    t * t * (3.0 - 2.0 * t)
+}
+
+/// Steps (king's moves) from each seen pixel to the nearest unseen one of a gap, up to `limit + 1`.
+///
+/// Holes of up to 4 px across are filled, but nothing is softened around them.
+fn distance_into_seen(
+    sky: &Rgb,
+    seen: &(dyn Fn(&Rgb, usize, usize) -> bool + Sync),
+    limit: usize,
+) -> Vec<u8> {
+    let (width, height) = (sky.width(), sky.height());
+    let mut marks = vec![0u8; width * height];
+    marks
+        .par_chunks_mut(width.max(1))
+        .enumerate()
+        .for_each(|(y, row)| {
+            row.iter_mut()
+                .enumerate()
+                .for_each(|(x, m)| *m = u8::from(seen(sky, x, y)));
+        });
+    let near_seen = resample::spread_bits(&marks, width, height, 2);
+    let top = (limit + 1).min(255) as u8;
+    let mut far: Vec<u8> = near_seen
+        .iter()
+        .map(|&near| if near == 0 { 0 } else { top })
+        .collect();
+    drop(near_seen);
+    // The heart of a gap lies 2 px inside it: count from its rim.
+    let bound = top.saturating_add(2);
+    far.iter_mut().for_each(|d| *d = if *d == 0 { 0 } else { bound });
+    chamfer(&mut far, width, height);
+    for (d, &seen) in far.iter_mut().zip(&marks) {
+        *d = if seen == 0 {
+            0
+        } else {
+            d.saturating_sub(2).clamp(1, top)
+        };
+    }
+    far
+}
+
+/// Chessboard distance in two sweeps.
+fn chamfer(far: &mut [u8], width: usize, height: usize) {
+    let step = |far: &mut [u8], i: usize, j: usize| far[i] = far[i].min(far[j].saturating_add(1));
+    for y in 0..height {
+        for x in 0..width {
+            let i = y * width + x;
+            if x > 0 {
+                step(far, i, i - 1);
+            }
+            if y > 0 {
+                for u in x.saturating_sub(1)..(x + 2).min(width) {
+                    step(far, i, i - width - x + u);
                 }
             }
         }
     }
-    let filled_fraction = if visible > 0.0 { filled / visible } else { 0.0 };
-    Ok(FillReport {
-        filled_fraction,
-        feathered_fraction: 0.0,
-        largest_correction: 0.0,
-    })
+    for y in (0..height).rev() {
+        for x in (0..width).rev() {
+            let i = y * width + x;
+            if x + 1 < width {
+                step(far, i, i + 1);
+            }
+            if y + 1 < height {
+                for u in x.saturating_sub(1)..(x + 2).min(width) {
+                    step(far, i, i + width - x + u);
+                }
+            }
+        }
+    }
+}
+
+/// The smooth correction between fill and stack, and the grain's strength.
+struct Join {
+    correction: [Plane; 3],
+    grain: [f32; 3],
+    known: bool,
+    largest: f64,
+}
+
+impl Join {
+    fn between(cells: &[Option<[sky_model::CellLevel; 3]>], gap: &Gap, size: (usize, usize)) -> Self {
+        let factor = sky_model::FACTOR;
+        let (width, height) = (size.0.div_ceil(factor), size.1.div_ceil(factor));
+        let model = &gap.matte.sky_model;
+        let known = model.level().iter().all(|v| *v > 0.0);
+        let weights = Plane::from_fn(width, height, |i, j| {
+            f32::from(u8::from(cells[j * width + i].is_some()))
+        });
+        let centre = |k: usize, limit: usize| (k * factor + factor / 2).min(limit - 1);
+        let mut largest = 0.0f64;
+        let correction = std::array::from_fn(|c| {
+            let differences = Plane::from_fn(width, height, |i, j| {
+                let Some(cell) = &cells[j * width + i] else {
+                    return 0.0;
+                };
+                let base = model.channel_at(c, centre(i, size.0), centre(j, size.1));
+                let base = if known {
+                    gap.tone.gain[c] * base + gap.tone.offset[c]
+                } else {
+                    0.0
+                };
+                if known && cell[c].level > 0.0 {
+                    largest = largest.max(f64::from((cell[c].level - base).abs() / cell[c].level));
+                }
+                cell[c].level - base
+            });
+            resample::pull_push(&differences, &weights, 1.0)
+        });
+        let grain = std::array::from_fn(|c| {
+            let mut sigmas: Vec<f32> = cells.iter().flatten().map(|cell| cell[c].sigma).collect();
+            let stack = stats::median(&mut sigmas);
+            let own = gap.tone.gain[c] * model.noise()[c];
+            if stack.is_finite() && own > 0.0 {
+                (stack / own).min(1.0)
+            } else {
+                1.0
+            }
+        });
+        Self {
+            correction,
+            grain,
+            known,
+            largest,
+        }
+    }
+
+    /// Fill of channel `c` at a pixel.
+    fn fill(&self, gap: &Gap, settings: &FillSettings, c: usize, x: usize, y: usize) -> f32 {
+        let factor = sky_model::FACTOR;
+        let correction = resample::sample_cells(&self.correction[c], factor, x as f32, y as f32);
+        if !self.known {
+            return correction;
+        }
+        let model = &gap.matte.sky_model;
+        let back = model.channel_at(c, x, y);
+        let base = gap.tone.gain[c] * back + gap.tone.offset[c] + correction;
+        let alpha = gap.matte.alpha.at(x, y);
+        let Some(land) = gap.land.filter(|_| alpha > 0.5) else {
+            return base;
+        };
+        let seen = land.planes()[c].at(x, y);
+        if !seen.is_finite() {
+            return base;
+        }
+        let rest = seen - back;
+        let sigma = model.noise_at(c, back);
+        let grain = if rest.abs() < 2.5 * sigma {
+            self.grain[c] * rest
+        } else {
+            settings.keep_trails * rest.max(0.0)
+        };
+        // Between the twigs part of the difference is land, so grain fades out with alpha.
+        let open = ((alpha - 0.5) * 2.0).powi(2);
+        base + open * gap.tone.gain[c] * grain
+    }
+}
+
+fn report(alpha: &Plane, far: &[u8], feather: usize, largest_correction: f64) -> FillReport {
+    let [mut visible, mut filled, mut feathered] = [0.0f64; 3];
+    for (&a, &d) in alpha.data().iter().zip(far) {
+        let a = f64::from(a);
+        visible += a;
+        match usize::from(d) {
+            0 => filled += a,
+            d if d <= feather => feathered += a,
+            _ => {}
+        }
+    }
+    let share = |v: f64| if visible > 0.0 { v / visible } else { 0.0 };
+    FillReport {
+        filled_fraction: share(filled),
+        feathered_fraction: share(feathered),
+        largest_correction,
+    }
 }

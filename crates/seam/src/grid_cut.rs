@@ -208,12 +208,13 @@ impl GridCut {
             } else {
                 self.link[d][i]
             };
-            if room > 0.0 && self.tree[q] == tree && self.parent[q] != NONE {
-                if let Some(depth) = self.depth_of(q) {
-                    if best.is_none_or(|(b, _)| depth < b) {
-                        best = Some((depth, d as u8));
-                    }
-                }
+            if room > 0.0
+                && self.tree[q] == tree
+                && self.parent[q] != NONE
+                && let Some(depth) = self.depth_of(q)
+                && best.is_none_or(|(b, _)| depth < b)
+            {
+                best = Some((depth, d as u8));
             }
         }
         if let Some((depth, d)) = best {

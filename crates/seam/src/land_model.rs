@@ -12,6 +12,7 @@ const FACTOR: usize = 6;
 const FULL: f32 = 6.0;
 
 /// Mean land colour and texture near every pixel.
+#[derive(Clone, Debug)]
 pub(crate) struct LandModel {
     mean: [Plane; 3],
     sigma: [Plane; 3],
@@ -49,12 +50,22 @@ impl LandModel {
 
     /// Mean colour of the nearest land.
     pub(crate) fn at(&self, x: usize, y: usize) -> [f32; 3] {
-        std::array::from_fn(|c| resample::sample_cells(&self.mean[c], FACTOR, x as f32, y as f32))
+        std::array::from_fn(|c| self.channel_at(c, x, y))
     }
 
     /// Standard deviation of its pixels (texture and noise).
     pub(crate) fn sigma_at(&self, x: usize, y: usize) -> [f32; 3] {
-        std::array::from_fn(|c| resample::sample_cells(&self.sigma[c], FACTOR, x as f32, y as f32))
+        std::array::from_fn(|c| self.channel_sigma_at(c, x, y))
+    }
+
+    #[inline]
+    pub(crate) fn channel_at(&self, c: usize, x: usize, y: usize) -> f32 {
+        resample::sample_cells(&self.mean[c], FACTOR, x as f32, y as f32)
+    }
+
+    #[inline]
+    pub(crate) fn channel_sigma_at(&self, c: usize, x: usize, y: usize) -> f32 {
+        resample::sample_cells(&self.sigma[c], FACTOR, x as f32, y as f32)
     }
 }
 
@@ -73,9 +84,9 @@ fn gather(land: &Rgb, i: usize, j: usize, weight: &(dyn Fn(usize, usize) -> f32 
             let colour = land.at(x, y);
             if w > 0.0 && colour.iter().all(|v| v.is_finite()) {
                 sums.weight += w;
-                for c in 0..3 {
-                    sums.sum[c] += w * colour[c];
-                    sums.square[c] += w * colour[c] * colour[c];
+                for (c, v) in colour.into_iter().enumerate() {
+                    sums.sum[c] += w * v;
+                    sums.square[c] += w * v * v;
                 }
             }
         }

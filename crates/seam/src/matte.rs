@@ -74,6 +74,7 @@ pub struct Matte {
     pub unknown_fraction: f64,
     /// Distance of land from sky colour along the edge in noise sigmas (median); low is hard.
     pub separation_sigma: f64,
+    pub(crate) land_model: Option<LandModel>,
 }
 
 /// Makes the full-resolution matte from the coarse labels.
@@ -111,6 +112,7 @@ pub fn matte(
             sky_fraction,
             unknown_fraction: 0.0,
             separation_sigma: 0.0,
+            land_model: None,
         });
     }
     let mut likeness = sky_likeness::compare(evidence, &sky_model, &zone, settings.threshold_sigma, work)?;
@@ -153,6 +155,7 @@ pub fn matte(
         sky_fraction,
         unknown_fraction,
         separation_sigma: solved.separation_sigma,
+        land_model: Some(land_model),
     })
 }
 

@@ -249,10 +249,11 @@ fn typical_step(cells: &Cells) -> f32 {
     let mut steps = Vec::new();
     for p in 0..cells.cells.len() {
         for d in [4, 6] {
-            if let Some(q) = neighbour(cells.width, cells.height, p, d) {
-                if usable(cells, p) && usable(cells, q) {
-                    steps.push(difference(cells, p, q));
-                }
+            if let Some(q) = neighbour(cells.width, cells.height, p, d)
+                && usable(cells, p)
+                && usable(cells, q)
+            {
+                steps.push(difference(cells, p, q));
             }
         }
     }
@@ -304,8 +305,8 @@ fn data_terms(cells: &Cells, hints: &Hints, sky: &[bool]) -> Option<Vec<f32>> {
 fn cut(cells: &Cells, unary: &[f32], settings: &SeparateSettings) -> Vec<bool> {
     let mut graph = GridCut::new(cells.width, cells.height);
     let scale = 1.0 / (3.0 * typical_step(cells)).powi(2);
-    for p in 0..unary.len() {
-        graph.prefer(p, unary[p]);
+    for (p, &weight) in unary.iter().enumerate() {
+        graph.prefer(p, weight);
         for (d, step) in STEPS.iter().enumerate() {
             let Some(q) = graph.neighbour(p, d) else { continue };
             let far = ((step.0 * step.0 + step.1 * step.1) as f32).sqrt();

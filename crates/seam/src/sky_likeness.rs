@@ -219,11 +219,11 @@ fn follow_sky(bits: &mut [u8], width: usize, height: usize) {
         let i = i as usize;
         let (x, y) = (i % width, i / width);
         for d in [1, 3, 4, 6] {
-            if let Some(q) = crate::grid_cut::neighbour(width, height, i, d) {
-                if bits[q] & (OPEN_SKY | ATTACHED | INVALID | CHANGED) == 0 {
-                    bits[q] |= OPEN_SKY;
-                    stack.push(q as u32);
-                }
+            if let Some(q) = crate::grid_cut::neighbour(width, height, i, d)
+                && bits[q] & (OPEN_SKY | ATTACHED | INVALID | CHANGED) == 0
+            {
+                bits[q] |= OPEN_SKY;
+                stack.push(q as u32);
             }
         }
         let _ = (x, y);

@@ -10,7 +10,7 @@ use rayon::prelude::*;
 use crate::{SeamError, Work, resample, stats, surface::Surface};
 
 /// Pixels per cell side.
-const FACTOR: usize = 16;
+pub(crate) const FACTOR: usize = 16;
 /// A cell counts when this many of its pixels are sky.
 const LEAST_PIXELS: usize = 40;
 
@@ -23,9 +23,9 @@ pub struct SkyModel {
 }
 
 #[derive(Clone, Copy)]
-struct CellLevel {
-    level: f32,
-    sigma: f32,
+pub(crate) struct CellLevel {
+    pub(crate) level: f32,
+    pub(crate) sigma: f32,
 }
 
 impl SkyModel {
@@ -36,16 +36,7 @@ impl SkyModel {
         work: &Work,
     ) -> Result<Self, SeamError> {
         let (width, height) = (land.width().div_ceil(FACTOR), land.height().div_ceil(FACTOR));
-        let rows: Result<Vec<_>, SeamError> = (0..height)
-            .into_par_iter()
-            .map(|j| {
-                work.check()?;
-                Ok((0..width)
-                    .map(|i| cell_levels(land, i, j, is_sky))
-                    .collect::<Vec<_>>())
-            })
-            .collect();
-        let measured = rows?.concat();
+        let measured = measure(land, is_sky, work)?;
         let mut model = Self {
             cells: std::array::from_fn(|_| Plane::filled(width, height, 0.0)),
             noise: [0.0; 3],
@@ -69,7 +60,12 @@ impl SkyModel {
 
     /// Star-free sky colour at pixel (x, y), linear.
     pub fn at(&self, x: usize, y: usize) -> [f32; 3] {
-        std::array::from_fn(|c| resample::sample_cells(&self.cells[c], FACTOR, x as f32, y as f32))
+        std::array::from_fn(|c| self.channel_at(c, x, y))
+    }
+
+    #[inline]
+    pub(crate) fn channel_at(&self, c: usize, x: usize, y: usize) -> f32 {
+        resample::sample_cells(&self.cells[c], FACTOR, x as f32, y as f32)
     }
 
     /// Noise of one pixel at the sky's middle level, standard deviation per channel, linear units.
@@ -87,6 +83,28 @@ impl SkyModel {
         let relative = (level / self.level[c].max(f32::MIN_POSITIVE)).clamp(0.15, 50.0);
         (self.noise[c] * relative.sqrt()).max(1e-7)
     }
+}
+
+/// Star-free level and noise of every cell, where enough of it is sky.
+pub(crate) fn measure(
+    picture: &Rgb,
+    is_sky: &(dyn Fn(usize, usize) -> bool + Sync),
+    work: &Work,
+) -> Result<Vec<Option<[CellLevel; 3]>>, SeamError> {
+    let (width, height) = (
+        picture.width().div_ceil(FACTOR),
+        picture.height().div_ceil(FACTOR),
+    );
+    let rows: Result<Vec<_>, SeamError> = (0..height)
+        .into_par_iter()
+        .map(|j| {
+            work.check()?;
+            Ok((0..width)
+                .map(|i| cell_levels(picture, i, j, is_sky))
+                .collect::<Vec<_>>())
+        })
+        .collect();
+    Ok(rows?.concat())
 }
 
 fn non_nan(v: f32) -> f32 {

@@ -25,7 +25,7 @@ pub(crate) fn middle_and_sigma(values: &mut [f32]) -> (f32, f32) {
 pub(crate) fn sky_level(values: &mut Vec<f32>) -> f32 {
     for _ in 0..3 {
         let (middle, sigma) = middle_and_sigma(values);
-        if !(sigma > 0.0) {
+        if sigma <= 0.0 || sigma.is_nan() {
             return middle;
         }
         values.retain(|v| (-3.0..2.5).contains(&((v - middle) / sigma)));

@@ -1,26 +1,31 @@
 //! One brightness and colour scale for the fixed and the tracked camera, from the sky both saw.
+//!
+//! Star-free levels of blocks that both saw are regressed on each other, per channel: first the
+//! ratio's median, then a line by iteratively reweighted least squares (biweight, c = 4.685; Beaton &
+//! Tukey 1974, Technometrics 16, 147). An offset is kept only where the data ask for it: with a
+//! sky of one level gain and offset cannot be told apart.
 
 use nightloom_raster::{Plane, Rgb};
 
-use crate::{SeamError, stats::median};
+use crate::{SeamError, Work, sky_model, stats};
 
 /// How the two skies are compared.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ToneSettings {
-    /// Side of the blocks whose star-free level is compared, pixels.
-    pub block_px: usize,
-    /// Blocks with fewer tracked frames than this are left out.
+    /// Pixels with fewer tracked frames than this are left out.
     pub min_coverage: f32,
-    /// Whether an offset per channel is solved for beside the gain.
+    /// Whether an offset per channel may be solved for beside the gain.
     pub with_offset: bool,
+    /// How much more blocks near the land count than those far up, 0 and more.
+    pub edge_emphasis: f32,
 }
 
 impl Default for ToneSettings {
     fn default() -> Self {
         Self {
-            block_px: 32,
             min_coverage: 1.0,
             with_offset: true,
+            edge_emphasis: 4.0,
         }
     }
 }
@@ -32,7 +37,7 @@ pub struct ToneMatch {
     pub gain: [f32; 3],
     /// Added after the factor, per channel, linear units.
     pub offset: [f32; 3],
-    /// Robust rms of what remains, as a fraction of the sky's level.
+    /// Robust rms of what remains over the blocks, as a fraction of the sky's level.
     pub error: f32,
     /// Blocks the fit rests on; 0 means nothing was seen by both and the match is the identity.
     pub blocks: usize,
@@ -50,25 +55,35 @@ impl ToneMatch {
     }
 
     /// Brings a land picture onto the sky's scale, in place.
-    pub fn apply(&self, land: &mut Rgb) {
-        for (c, plane) in land.planes_mut().iter_mut().enumerate() {
+    ///
+    /// The offset is light of the sky, not of the land, so pass `with_offset` only for a picture of
+    /// sky; land takes the gain alone.
+    pub fn apply(&self, picture: &mut Rgb, with_offset: bool) {
+        for (c, plane) in picture.planes_mut().iter_mut().enumerate() {
+            let offset = if with_offset { self.offset[c] } else { 0.0 };
             plane
                 .data_mut()
                 .iter_mut()
-                .for_each(|v| *v = self.gain[c] * *v + self.offset[c]);
+                .for_each(|v| *v = self.gain[c] * *v + offset);
         }
     }
 
-    /// One colour on the sky's scale.
+    /// A sky colour of the land picture on the sky stack's scale.
     pub fn colour(&self, land: [f32; 3]) -> [f32; 3] {
         std::array::from_fn(|c| self.gain[c] * land[c] + self.offset[c])
     }
 }
 
+/// Fewest blocks a match may rest on.
+const LEAST_BLOCKS: usize = 6;
+
 /// Finds the gain and offset that make the land picture's sky equal the sky stack's.
 ///
+/// `alpha` is the matte (only pixels of exactly 1 count), `coverage` the number of tracked frames.
+/// With fewer than six blocks in common the identity comes back, with `blocks` 0.
+///
 /// # Errors
-/// [`SeamError::Size`] if planes differ in size.
+/// [`SeamError::Size`] if planes differ in size, [`SeamError::Setting`] for settings out of range.
 pub fn match_sky(
     land: &Rgb,
     sky: &Rgb,
@@ -80,42 +95,149 @@ pub fn match_sky(
     SeamError::check_size("sky stack", size, (sky.width(), sky.height()))?;
     SeamError::check_size("matte", size, (alpha.width(), alpha.height()))?;
     SeamError::check_size("coverage map", size, (coverage.width(), coverage.height()))?;
-    let block = settings.block_px.max(4);
-    let mut ratios: [Vec<f32>; 3] = Default::default();
-    for y0 in (0..size.1).step_by(block) {
-        for x0 in (0..size.0).step_by(block) {
-            for (c, ratios) in ratios.iter_mut().enumerate() {
-                let mut pair: [Vec<f32>; 2] = Default::default();
-                for y in y0..(y0 + block).min(size.1) {
-                    for x in x0..(x0 + block).min(size.0) {
-                        let (l, s) = (land.planes()[c].at(x, y), sky.planes()[c].at(x, y));
-                        if alpha.at(x, y) >= 1.0
-                            && coverage.at(x, y) >= settings.min_coverage
-                            && l.is_finite()
-                            && s.is_finite()
-                        {
-                            pair[0].push(l);
-                            pair[1].push(s);
-                        }
-                    }
-                }
-                if pair[0].len() * 2 >= block * block {
-                    let [l, s] = pair.map(|mut v| median(&mut v));
-                    if l > 0.0 {
-                        ratios.push(s / l);
-                    }
-                }
+    if !(settings.edge_emphasis >= 0.0 && settings.edge_emphasis.is_finite()) {
+        let found = f64::from(settings.edge_emphasis);
+        return Err(SeamError::Setting {
+            name: "edge_emphasis",
+            expected: "0 or more",
+            found,
+        });
+    }
+    let seen_by_both = |x: usize, y: usize| {
+        alpha.at(x, y) >= 1.0
+            && coverage.at(x, y) >= settings.min_coverage
+            && land.at(x, y).iter().chain(&sky.at(x, y)).all(|v| v.is_finite())
+    };
+    let work = Work::quiet();
+    let fixed = sky_model::measure(land, &seen_by_both, &work)?;
+    let tracked = sky_model::measure(sky, &seen_by_both, &work)?;
+    let weights = nearness(alpha, settings.edge_emphasis);
+    let mut found = ToneMatch::identity();
+    let mut squares = 0.0;
+    for c in 0..3 {
+        let pairs = fixed.iter().zip(&tracked).zip(&weights);
+        let points: Vec<Point> = pairs
+            .filter_map(|((l, s), &weight)| {
+                Some(Point {
+                    land: l.as_ref()?[c].level,
+                    sky: s.as_ref()?[c].level,
+                    weight,
+                })
+            })
+            .filter(|p| p.land > 0.0 && p.sky.is_finite())
+            .collect();
+        if points.len() < LEAST_BLOCKS {
+            return Ok(ToneMatch::identity());
+        }
+        let line = regress(&points, settings.with_offset);
+        (found.gain[c], found.offset[c]) = (line.gain, line.offset);
+        squares += line.error * line.error / 3.0;
+        found.blocks = points.len();
+    }
+    found.error = squares.sqrt();
+    Ok(found)
+}
+
+struct Point {
+    land: f32,
+    sky: f32,
+    weight: f32,
+}
+
+#[derive(Clone, Copy)]
+struct Line {
+    gain: f32,
+    offset: f32,
+    error: f32,
+}
+
+fn regress(points: &[Point], with_offset: bool) -> Line {
+    let mut ratios: Vec<f32> = points.iter().map(|p| p.sky / p.land).collect();
+    let start = Line {
+        gain: stats::median(&mut ratios),
+        offset: 0.0,
+        error: 0.0,
+    };
+    let plain = refine(points, start, false);
+    if !with_offset {
+        return plain;
+    }
+    let full = refine(points, start, true);
+    let sane = full.gain > 0.0 && full.gain.is_finite() && full.offset.is_finite();
+    if sane && full.error < 0.8 * plain.error {
+        full
+    } else {
+        plain
+    }
+}
+
+fn refine(points: &[Point], start: Line, with_offset: bool) -> Line {
+    let mut line = start;
+    for _ in 0..12 {
+        let mut away: Vec<f32> = points.iter().map(|p| line.miss(p)).collect();
+        let (_, sigma) = stats::middle_and_sigma(&mut away);
+        let reach = 4.685 * sigma.max(1e-7);
+        let [mut w, mut x, mut y, mut xx, mut xy] = [0.0f64; 5];
+        for p in points {
+            let u = line.miss(p) / reach;
+            if u.abs() < 1.0 {
+                // Misses are relative, so weights go with the level's inverse square.
+                let weight = f64::from(p.weight * (1.0 - u * u).powi(2) / (p.land * p.land));
+                let (l, s) = (f64::from(p.land), f64::from(p.sky));
+                w += weight;
+                x += weight * l;
+                y += weight * s;
+                xx += weight * l * l;
+                xy += weight * l * s;
+            }
+        }
+        let det = w * xx - x * x;
+        if with_offset && det > 1e-9 * w * xx {
+            line.gain = ((w * xy - x * y) / det) as f32;
+            line.offset = ((xx * y - x * xy) / det) as f32;
+        } else if xx > 0.0 {
+            line.gain = (xy / xx) as f32;
+            line.offset = 0.0;
+        }
+    }
+    let mut away: Vec<f32> = points.iter().map(|p| line.miss(p).abs()).collect();
+    line.error = stats::MAD_TO_SIGMA * stats::median(&mut away);
+    line
+}
+
+impl Line {
+    fn miss(&self, p: &Point) -> f32 {
+        (self.gain * p.land + self.offset - p.sky) / p.sky.abs().max(1e-9)
+    }
+}
+
+/// Weight of each block: 1 far from land, `1 + emphasis` beside it.
+fn nearness(alpha: &Plane, emphasis: f32) -> Vec<f32> {
+    let factor = sky_model::FACTOR;
+    let (width, height) = (alpha.width().div_ceil(factor), alpha.height().div_ceil(factor));
+    let mut away = vec![u32::MAX; width * height];
+    let mut queue = std::collections::VecDeque::new();
+    for (k, away) in away.iter_mut().enumerate() {
+        let (x0, y0) = (k % width * factor, k / width * factor);
+        let rows = y0..(y0 + factor).min(alpha.height());
+        let mut pixels = rows.flat_map(|y| &alpha.row(y)[x0..(x0 + factor).min(alpha.width())]);
+        if pixels.any(|&a| a < 0.5) {
+            *away = 0;
+            queue.push_back(k);
+        }
+    }
+    while let Some(k) = queue.pop_front() {
+        for d in [1, 3, 4, 6] {
+            if let Some(q) = crate::grid_cut::neighbour(width, height, k, d)
+                && away[q] == u32::MAX
+            {
+                away[q] = away[k] + 1;
+                queue.push_back(q);
             }
         }
     }
-    if ratios[0].is_empty() {
-        return Ok(ToneMatch::identity());
-    }
-    let blocks = ratios[0].len();
-    Ok(ToneMatch {
-        gain: ratios.map(|mut r| median(&mut r)),
-        offset: [0.0; 3],
-        error: 0.0,
-        blocks,
-    })
+    let scale = 0.1 * height as f32;
+    away.into_iter()
+        .map(|d| 1.0 + emphasis * (-(d as f32) / scale).exp())
+        .collect()
 }
