@@ -67,7 +67,7 @@ pub(super) fn join(
     let mut land = with_work(bench, "Freeing the land's edge of old sky", |work| {
         foreground(land, &matte, &ForegroundSettings::default(), work)
     })?;
-    tone.apply(&mut land);
+    tone.apply(&mut land, false);
     Ok(Joined { land, sky, alpha: matte.alpha, filled_fraction: fill.filled_fraction, tone })
 }
 
