@@ -2,19 +2,27 @@
 
 use std::borrow::Cow;
 use std::fs::File;
-use std::io::{self, BufWriter};
+use std::io::{self, BufWriter, Write};
 use std::path::Path;
 
+use flate2::Compression;
+use flate2::write::ZlibEncoder;
 use rayon::prelude::*;
 use tiff::TiffError;
-use tiff::encoder::colortype::{ColorType, Gray16, Gray32Float, RGB16, RGB32Float};
-use tiff::encoder::{Compression, DeflateLevel, Predictor, TiffEncoder, TiffValue};
-use tiff::tags::{Tag, Type};
+use tiff::encoder::{Rational, TiffEncoder, TiffValue};
+use tiff::tags::{
+    CompressionMethod, PhotometricInterpretation, Predictor, ResolutionUnit, SampleFormat, Tag, Type,
+};
 
 use super::rows::band_rows;
 use super::{PlaneRows, Rows16, WriteError};
 use crate::Plane;
 use crate::atomic::write_whole;
+
+/// Strips prepared together, so that threads have something to share.
+const STRIPS_AT_ONCE: usize = 4;
+/// Resolution that is stated, dots per inch: usual for print, no meaning for the sky.
+const DPI: u32 = 300;
 
 /// Size and channels of a picture given row by row.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -30,7 +38,8 @@ pub struct TiffShape {
 /// How a TIFF is stored.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct TiffSettings {
-    /// Deflate with the horizontal predictor: smaller, several times slower. Off by default.
+    /// Deflate with the horizontal predictor: smaller and slower. Off by default. Has no effect on
+    /// float samples.
     pub deflate: bool,
 }
 
@@ -38,7 +47,8 @@ pub struct TiffSettings {
 /// profile states, clamped and rounded (not-a-number becomes 0).
 ///
 /// # Errors
-/// [`WriteError`] when the planes are not one or three of one size, or the file cannot be written.
+/// [`WriteError`] when the planes are not one or three of one size, the description is not ASCII, or
+/// the file cannot be written.
 pub fn write_tiff16(path: &Path, planes: &[&Plane], icc: &[u8], description: &str) -> Result<(), WriteError> {
     let shape = shape_of(path, planes)?;
     write_tiff16_rows(
@@ -54,7 +64,8 @@ pub fn write_tiff16(path: &Path, planes: &[&Plane], icc: &[u8], description: &st
 /// Writes 16-bit samples given row by row, so that no copy of the picture need exist.
 ///
 /// # Errors
-/// [`WriteError`] when the shape is impossible, a row cannot be had, or the file cannot be written.
+/// [`WriteError`] when the shape is impossible, the description is not ASCII, a row cannot be had,
+/// or the file cannot be written.
 pub fn write_tiff16_rows(
     path: &Path,
     shape: TiffShape,
@@ -63,20 +74,23 @@ pub fn write_tiff16_rows(
     settings: TiffSettings,
     rows: &dyn Rows16,
 ) -> Result<(), WriteError> {
-    let texts = Texts { icc, description };
     let fill = |y: usize, out: &mut [u16]| rows.row(y, out);
-    if shape.channels == 3 {
-        write::<RGB16>(path, shape, texts, settings, &fill)
-    } else {
-        write::<Gray16>(path, shape, texts, settings, &fill)
+    Job {
+        shape,
+        icc,
+        description,
+        settings,
+        fill: &fill,
     }
+    .write(path)
 }
 
 /// Writes 32-bit float samples as they are, negative values and values above 1 included: one plane
 /// as grey, three as RGB.
 ///
 /// # Errors
-/// [`WriteError`] when the planes are not one or three of one size, or the file cannot be written.
+/// [`WriteError`] when the planes are not one or three of one size, the description is not ASCII, or
+/// the file cannot be written.
 pub fn write_tiff_f32(
     path: &Path,
     planes: &[&Plane],
@@ -84,7 +98,6 @@ pub fn write_tiff_f32(
     description: &str,
 ) -> Result<(), WriteError> {
     let shape = shape_of(path, planes)?;
-    let texts = Texts { icc, description };
     let fill = |y: usize, out: &mut [f32]| {
         for (channel, plane) in planes.iter().enumerate() {
             for (pixel, &value) in out.chunks_exact_mut(planes.len()).zip(plane.row(y)) {
@@ -93,31 +106,14 @@ pub fn write_tiff_f32(
         }
         Ok(())
     };
-    if shape.channels == 3 {
-        write::<RGB32Float>(path, shape, texts, TiffSettings::default(), &fill)
-    } else {
-        write::<Gray32Float>(path, shape, texts, TiffSettings::default(), &fill)
+    Job {
+        shape,
+        icc,
+        description,
+        settings: TiffSettings::default(),
+        fill: &fill,
     }
-}
-
-/// Bytes of type UNDEFINED, as ICC.1:2010 annex B.4 has a profile in a TIFF.
-struct Undefined<'a>(&'a [u8]);
-
-impl TiffValue for Undefined<'_> {
-    const BYTE_LEN: u8 = 1;
-    const FIELD_TYPE: Type = Type::UNDEFINED;
-    fn count(&self) -> usize {
-        self.0.len()
-    }
-    fn data(&self) -> Cow<'_, [u8]> {
-        Cow::Borrowed(self.0)
-    }
-}
-
-#[derive(Clone, Copy)]
-struct Texts<'a> {
-    icc: &'a [u8],
-    description: &'a str,
+    .write(path)
 }
 
 fn shape_of(path: &Path, planes: &[&Plane]) -> Result<TiffShape, WriteError> {
@@ -141,92 +137,175 @@ fn shape_of(path: &Path, planes: &[&Plane]) -> Result<TiffShape, WriteError> {
     }
 }
 
-type FillRow<'a, T> = dyn Fn(usize, &mut [T]) -> io::Result<()> + Sync + 'a;
+/// A type of sample that TIFF knows.
+trait Sample: Copy + Default + Send + bytemuck::Pod {
+    const FORMAT: SampleFormat;
+    /// Makes each sample of a row the difference from the pixel before (TIFF 6.0, section 14).
+    fn predict(row: &mut [Self], channels: usize);
+}
 
-fn write<C>(
-    path: &Path,
+impl Sample for u16 {
+    const FORMAT: SampleFormat = SampleFormat::Uint;
+    fn predict(row: &mut [Self], channels: usize) {
+        for i in (channels..row.len()).rev() {
+            row[i] = row[i].wrapping_sub(row[i - channels]);
+        }
+    }
+}
+
+impl Sample for f32 {
+    const FORMAT: SampleFormat = SampleFormat::IEEEFP;
+    fn predict(_: &mut [Self], _: usize) {}
+}
+
+/// Bytes of type UNDEFINED, as ICC.1:2010 annex B.4 has a profile in a TIFF.
+struct Undefined<'a>(&'a [u8]);
+
+impl TiffValue for Undefined<'_> {
+    const BYTE_LEN: u8 = 1;
+    const FIELD_TYPE: Type = Type::UNDEFINED;
+    fn count(&self) -> usize {
+        self.0.len()
+    }
+    fn data(&self) -> Cow<'_, [u8]> {
+        Cow::Borrowed(self.0)
+    }
+}
+
+/// One file to be written. The directory is laid out here because the library's own encoder of
+/// images, fed strip by strip, leaves them uncompressed whatever it was told (0.11.3).
+struct Job<'a, T> {
     shape: TiffShape,
-    texts: Texts,
+    icc: &'a [u8],
+    description: &'a str,
     settings: TiffSettings,
-    fill: &FillRow<C::Inner>,
-) -> Result<(), WriteError>
-where
-    C: ColorType,
-    C::Inner: Copy + Default + Send,
-    [C::Inner]: TiffValue,
-{
-    if shape.width == 0 || shape.height == 0 || shape.channels != C::SAMPLE_FORMAT.len() {
-        return Err(WriteError::shape(
-            path,
+    fill: &'a (dyn Fn(usize, &mut [T]) -> io::Result<()> + Sync),
+}
+
+impl<T: Sample> Job<'_, T> {
+    fn write(&self, path: &Path) -> Result<(), WriteError> {
+        let TiffShape {
+            width,
+            height,
+            channels,
+        } = self.shape;
+        let (expected, found) = (
             "1 or 3 channels and at least one pixel",
-            format!("{shape:?}"),
-        ));
+            format!("{:?}", self.shape),
+        );
+        if width == 0 || height == 0 || !matches!(channels, 1 | 3) {
+            return Err(WriteError::shape(path, expected, found));
+        }
+        if self.description.contains('\0') || !self.description.is_ascii() {
+            return Err(WriteError::text(
+                path,
+                self.description,
+                "TIFF 6.0 allows 7-bit ASCII only",
+            ));
+        }
+        write_whole(path, |file| self.encode(file).map_err(as_io)).map_err(WriteError::io(path))
     }
-    if texts.description.contains('\0') || !texts.description.is_ascii() {
-        return Err(WriteError::text(
-            path,
-            texts.description,
-            "TIFF 6.0 allows 7-bit ASCII only",
-        ));
-    }
-    write_whole(path, |file| {
-        strips::<C>(file, shape, texts, settings, fill).map_err(as_io)
-    })
-    .map_err(WriteError::io(path))
-}
 
-fn strips<C>(
-    file: &mut BufWriter<File>,
-    shape: TiffShape,
-    texts: Texts,
-    settings: TiffSettings,
-    fill: &FillRow<C::Inner>,
-) -> Result<(), TiffError>
-where
-    C: ColorType,
-    C::Inner: Copy + Default + Send,
-    [C::Inner]: TiffValue,
-{
-    let mut encoder = TiffEncoder::new(file)?;
-    if settings.deflate {
-        encoder = encoder
-            .with_compression(Compression::Deflate(DeflateLevel::Fast))
-            .with_predictor(Predictor::Horizontal);
+    fn encode(&self, file: &mut BufWriter<File>) -> Result<(), TiffError> {
+        let TiffShape {
+            width,
+            height,
+            channels,
+        } = self.shape;
+        let rows = band_rows(width * channels).min(height);
+        let mut encoder = TiffEncoder::new(file)?;
+        let mut directory = encoder.image_directory()?;
+        let (mut offsets, mut lengths) = (Vec::new(), Vec::new());
+        self.each_strip(rows, |bytes| {
+            offsets.push(as_u32(directory.write_data(bytes)?)?);
+            lengths.push(as_u32(bytes.len() as u64)?);
+            Ok(())
+        })?;
+        directory.write_tag(Tag::ImageWidth, as_u32(width as u64)?)?;
+        directory.write_tag(Tag::ImageLength, as_u32(height as u64)?)?;
+        directory.write_tag(Tag::BitsPerSample, &vec![8 * size_of::<T>() as u16; channels][..])?;
+        let (compression, photometric) = (self.compression(), self.photometric());
+        directory.write_tag(Tag::Compression, compression.to_u16())?;
+        directory.write_tag(Tag::PhotometricInterpretation, photometric)?;
+        if !self.description.is_empty() {
+            directory.write_tag(Tag::ImageDescription, self.description)?;
+        }
+        directory.write_tag(Tag::StripOffsets, &offsets[..])?;
+        directory.write_tag(Tag::SamplesPerPixel, channels as u16)?;
+        directory.write_tag(Tag::RowsPerStrip, as_u32(rows as u64)?)?;
+        directory.write_tag(Tag::StripByteCounts, &lengths[..])?;
+        directory.write_tag(Tag::XResolution, Rational { n: DPI, d: 1 })?;
+        directory.write_tag(Tag::YResolution, Rational { n: DPI, d: 1 })?;
+        directory.write_tag(Tag::ResolutionUnit, ResolutionUnit::Inch)?;
+        directory.write_tag(Tag::Software, "Nightloom")?;
+        if self.settings.deflate && T::FORMAT == SampleFormat::Uint {
+            directory.write_tag(Tag::Predictor, Predictor::Horizontal)?;
+        }
+        directory.write_tag(Tag::SampleFormat, &vec![T::FORMAT; channels][..])?;
+        if !self.icc.is_empty() {
+            directory.write_tag(Tag::IccProfile, Undefined(self.icc))?;
+        }
+        directory.finish()
     }
-    let (width, height) = (as_u32(shape.width)?, as_u32(shape.height)?);
-    let mut image = encoder.new_image::<C>(width, height)?;
-    let row = shape.width * shape.channels;
-    image.rows_per_strip(as_u32(band_rows(row).min(shape.height))?)?;
-    image.encoder().write_tag(Tag::Software, "Nightloom")?;
-    if !texts.description.is_empty() {
-        image
-            .encoder()
-            .write_tag(Tag::ImageDescription, texts.description)?;
+
+    fn deflated(&self) -> bool {
+        self.settings.deflate && T::FORMAT == SampleFormat::Uint
     }
-    if !texts.icc.is_empty() {
-        image.encoder().write_tag(Tag::IccProfile, Undefined(texts.icc))?;
+    fn compression(&self) -> CompressionMethod {
+        if self.deflated() {
+            CompressionMethod::Deflate
+        } else {
+            CompressionMethod::None
+        }
     }
-    let mut strip = Vec::new();
-    let mut y = 0;
-    while image.next_strip_sample_count() > 0 {
-        strip.resize(image.next_strip_sample_count() as usize, C::Inner::default());
+    fn photometric(&self) -> PhotometricInterpretation {
+        if self.shape.channels == 3 {
+            PhotometricInterpretation::RGB
+        } else {
+            PhotometricInterpretation::BlackIsZero
+        }
+    }
+
+    /// Makes the strips, several at a time in parallel, and hands them on in order.
+    fn each_strip(
+        &self,
+        rows: usize,
+        mut write: impl FnMut(&[u8]) -> Result<(), TiffError>,
+    ) -> Result<(), TiffError> {
+        let row = self.shape.width * self.shape.channels;
+        let together = rows * STRIPS_AT_ONCE;
+        let mut samples = vec![T::default(); row * together.min(self.shape.height)];
+        for y0 in (0..self.shape.height).step_by(together) {
+            let part = &mut samples[..row * together.min(self.shape.height - y0)];
+            part.par_chunks_exact_mut(row)
+                .enumerate()
+                .try_for_each(|(y, out)| (self.fill)(y0 + y, out))?;
+            if self.deflated() {
+                let strips: Result<Vec<_>, _> =
+                    part.par_chunks_mut(row * rows).map(|s| self.deflate(s)).collect();
+                strips?.iter().try_for_each(|s| write(s))?;
+            } else {
+                part.chunks(row * rows)
+                    .try_for_each(|s| write(bytemuck::cast_slice(s)))?;
+            }
+        }
+        Ok(())
+    }
+
+    fn deflate(&self, strip: &mut [T]) -> io::Result<Vec<u8>> {
+        let channels = self.shape.channels;
         strip
-            .par_chunks_exact_mut(row)
-            .enumerate()
-            .try_for_each(|(i, out)| fill(y + i, out))?;
-        y += strip.len() / row;
-        image.write_strip(&strip)?;
+            .chunks_exact_mut(self.shape.width * channels)
+            .for_each(|row| T::predict(row, channels));
+        let mut encoder = ZlibEncoder::new(Vec::new(), Compression::fast());
+        encoder.write_all(bytemuck::cast_slice(strip))?;
+        encoder.finish()
     }
-    image.finish()
 }
 
-fn as_u32(n: usize) -> io::Result<u32> {
-    u32::try_from(n).map_err(|_| {
-        io::Error::new(
-            io::ErrorKind::InvalidInput,
-            format!("{n} is more than TIFF can hold"),
-        )
-    })
+fn as_u32(n: u64) -> io::Result<u32> {
+    let too_large = || io::Error::new(io::ErrorKind::FileTooLarge, "a TIFF is at most 4 GiB");
+    u32::try_from(n).map_err(|_| too_large())
 }
 
 fn as_io(error: TiffError) -> io::Error {

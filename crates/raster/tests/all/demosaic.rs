@@ -1,0 +1,295 @@
+//! Demosaicing against an independent implementation, against bilinear, and on stars.
+
+use nightloom_raster::{Cfa, Mosaic, Plane, Rgb, demosaic, demosaic_balanced};
+
+const PHASES: [Cfa; 4] = [Cfa::RGGB, Cfa::BGGR, Cfa::GRBG, Cfa::GBRG];
+
+/// Against colour-demosaicing 0.2.7 inside the border, in units where 1 is saturation: both compute
+/// the same formulas, one in double and one in single precision.
+const MENON_TOLERANCE: f32 = 2e-6;
+/// Pixels at the border left out of that comparison. The other implementation pads the sums of
+/// gradients with zeros, ours mirrors everywhere: within 2 pixels of the border directions differ, and
+/// the five steps that follow carry that one pixel further each.
+const MENON_BORDER: usize = 7;
+
+/// The mosaic that a camera with these filters makes of a picture.
+fn mosaic_of(picture: &Rgb, cfa: Cfa) -> Mosaic {
+    let value = |x, y| picture.at(x, y)[cfa.colour(x, y)];
+    Mosaic {
+        plane: Plane::from_fn(picture.width(), picture.height(), value),
+        cfa,
+    }
+}
+
+#[test]
+fn agrees_with_an_independent_implementation_in_every_phase() {
+    const W: usize = 40;
+    const H: usize = 32;
+    let values: Vec<f32> = include_bytes!("../fixtures/demosaic_menon.f32")
+        .as_chunks::<4>()
+        .0
+        .iter()
+        .map(|b| f32::from_le_bytes(*b))
+        .collect();
+    for (cfa, block) in PHASES.into_iter().zip(values.chunks_exact(W * H * 4)) {
+        let (mosaic, expected) = block.split_at(W * H);
+        let ours = demosaic(&Mosaic {
+            plane: Plane::from_vec(W, H, mosaic.to_vec()),
+            cfa,
+        });
+        for y in MENON_BORDER..H - MENON_BORDER {
+            for x in MENON_BORDER..W - MENON_BORDER {
+                for (c, got) in ours.at(x, y).into_iter().enumerate() {
+                    let want = expected[(y * W + x) * 3 + c];
+                    assert!(
+                        (got - want).abs() <= MENON_TOLERANCE,
+                        "{cfa:?} ({x}, {y}) channel {c}: {got}, not {want}"
+                    );
+                }
+            }
+        }
+    }
+}
+
+/// Bilinear interpolation, the thing to beat: the mean of the neighbours of the wanted colour.
+fn bilinear(mosaic: &Mosaic) -> Rgb {
+    let (w, h) = (mosaic.plane.width() as isize, mosaic.plane.height() as isize);
+    let plane = |channel: usize| {
+        Plane::from_fn(w as usize, h as usize, |x, y| {
+            let (mut sum, mut weight) = (0.0, 0.0);
+            for dy in -1..=1_isize {
+                for dx in -1..=1_isize {
+                    let (nx, ny) = (x as isize + dx, y as isize + dy);
+                    if nx < 0 || ny < 0 || nx >= w || ny >= h {
+                        continue;
+                    }
+                    let (nx, ny) = (nx as usize, ny as usize);
+                    if mosaic.cfa.colour(nx, ny) == channel {
+                        let k = if dx == 0 && dy == 0 {
+                            1e6
+                        } else {
+                            1.0 / (dx * dx + dy * dy) as f32
+                        };
+                        sum += k * mosaic.plane.at(nx, ny);
+                        weight += k;
+                    }
+                }
+            }
+            sum / weight
+        })
+    };
+    Rgb::from_planes([plane(0), plane(1), plane(2)])
+}
+
+/// Peak signal to noise ratio against the truth, decibel, peak 1, `margin` pixels left out.
+fn psnr_db(got: &Rgb, truth: &Rgb, margin: usize) -> f64 {
+    let (mut sum, mut n) = (0.0, 0.0);
+    for y in margin..truth.height() - margin {
+        for x in margin..truth.width() - margin {
+            for (a, b) in got.at(x, y).into_iter().zip(truth.at(x, y)) {
+                sum += f64::from(a - b).powi(2);
+                n += 1.0;
+            }
+        }
+    }
+    -10.0 * (sum / n).log10()
+}
+
+/// White stars of FWHM 2 px at fixed odd places over a dark ridge.
+fn stars_and_ridge(width: usize, height: usize) -> Rgb {
+    let sigma = 2.0 / 2.3548;
+    let stars: Vec<(f64, f64, f64)> = (0..60)
+        .map(|i| {
+            let t = f64::from(i);
+            let place = |step: f64, n: usize| (t * step).fract() * (n as f64 - 12.0) + 6.0;
+            (
+                place(0.618_034, width),
+                place(0.414_214, height) * 0.7,
+                0.05 + 0.85 * (t * 0.732_051).fract(),
+            )
+        })
+        .collect();
+    let light = Plane::from_fn(width, height, |x, y| {
+        let (x, y) = (x as f64, y as f64);
+        let ridge = 0.75 * height as f64 + 9.0 * (x * 0.11).sin() + 3.0 * (x * 0.57).sin();
+        let cover = (y - ridge + 0.5).clamp(0.0, 1.0);
+        let sky: f64 = stars
+            .iter()
+            .map(|&(sx, sy, peak)| {
+                peak * (-((x - sx).powi(2) + (y - sy).powi(2)) / (2.0 * sigma * sigma)).exp()
+            })
+            .sum();
+        ((sky + 0.08) * (1.0 - cover) + 0.01 * cover) as f32
+    });
+    // Sky a little blue, land brownish, stars white: colour varies with the ridge only.
+    Rgb::from_planes([light.clone(), light.clone(), light])
+}
+
+fn natural() -> Rgb {
+    let mut reader = png::Decoder::new(std::io::Cursor::new(include_bytes!("../fixtures/natural.png")))
+        .read_info()
+        .unwrap();
+    let (w, h) = (reader.info().width as usize, reader.info().height as usize);
+    let mut bytes = vec![0; w * h * 3];
+    reader.next_frame(&mut bytes).unwrap();
+    let plane = |c: usize| Plane::from_fn(w, h, |x, y| f32::from(bytes[(y * w + x) * 3 + c]) / 255.0);
+    Rgb::from_planes([plane(0), plane(1), plane(2)])
+}
+
+#[test]
+fn beats_bilinear_on_stars_over_a_ridge() {
+    let truth = stars_and_ridge(160, 120);
+    for cfa in PHASES {
+        let mosaic = mosaic_of(&truth, cfa);
+        let (ours, simple) = (
+            psnr_db(&demosaic(&mosaic), &truth, 0),
+            psnr_db(&bilinear(&mosaic), &truth, 0),
+        );
+        println!("stars {cfa:?} {ours:.2} {simple:.2}");
+        assert!(
+            ours > simple + 8.0,
+            "{cfa:?}: {ours:.2} dB against {simple:.2} dB"
+        );
+    }
+}
+
+#[test]
+fn beats_bilinear_on_a_photograph() {
+    let truth = natural();
+    for cfa in PHASES {
+        let mosaic = mosaic_of(&truth, cfa);
+        let (ours, simple) = (
+            psnr_db(&demosaic(&mosaic), &truth, 0),
+            psnr_db(&bilinear(&mosaic), &truth, 0),
+        );
+        println!("natural {cfa:?} {ours:.2} {simple:.2}");
+        assert!(
+            ours > simple + 3.0,
+            "{cfa:?}: {ours:.2} dB against {simple:.2} dB"
+        );
+    }
+}
+
+/// A camera that answers white with (0.45, 1, 0.65): with its white balance the small stars stay
+/// white, to a share of their own peak.
+#[test]
+fn small_stars_stay_white_in_a_camera_with_a_weak_red() {
+    const RESPONSE: [f32; 3] = [0.45, 1.0, 0.65];
+    let truth = stars_and_ridge(160, 120);
+    let camera = Rgb::from_planes([0, 1, 2].map(|c| {
+        Plane::from_fn(truth.width(), truth.height(), |x, y| {
+            truth.at(x, y)[c] * RESPONSE[c]
+        })
+    }));
+    let mosaic = mosaic_of(&camera, Cfa::GRBG);
+    let colour_error = |picture: &Rgb| {
+        let mut worst = 0.0_f32;
+        for y in 0..80 {
+            for x in 0..truth.width() {
+                let p = picture.at(x, y);
+                let [r, g, b] = [0, 1, 2].map(|c| p[c] / RESPONSE[c]);
+                worst = worst.max((r - g).abs()).max((b - g).abs());
+            }
+        }
+        worst
+    };
+    let balanced = colour_error(&demosaic_balanced(&mosaic, RESPONSE.map(|r| 1.0 / r)));
+    let plain = colour_error(&demosaic(&mosaic));
+    let simple = colour_error(&bilinear(&mosaic));
+    println!("colour {balanced} {plain} {simple}");
+    assert!(balanced < 0.1, "a white star is off by {balanced} of saturation");
+    assert!(
+        balanced < 0.5 * plain && balanced < 0.3 * simple,
+        "{balanced}, without balance {plain}, bilinear {simple}"
+    );
+}
+
+#[test]
+fn measured_values_come_through_and_negative_ones_too() {
+    let noise = |x: usize, y: usize| ((x * 7919 + y * 104_729) % 1000) as f32 / 1000.0 - 0.3;
+    for (w, h) in [(67, 41), (2, 2), (3, 5), (600, 130), (1030, 4)] {
+        for cfa in PHASES {
+            let mosaic = Mosaic {
+                plane: Plane::from_fn(w, h, noise),
+                cfa,
+            };
+            let picture = demosaic(&mosaic);
+            for y in 0..h {
+                for x in 0..w {
+                    assert_eq!(
+                        picture.at(x, y)[cfa.colour(x, y)],
+                        noise(x, y),
+                        "({x}, {y}) of {w} × {h}"
+                    );
+                }
+            }
+        }
+    }
+}
+
+/// A linear ramp has no edges: every method must return it, at the borders of the tiles too. At the
+/// picture's own border the mirror bends it.
+#[test]
+fn a_ramp_stays_a_ramp_across_tiles() {
+    let (w, h) = (1100, 290);
+    let truth = Plane::from_fn(w, h, |x, y| 0.1 + x as f32 / 4096.0 + y as f32 / 2048.0);
+    let truth = Rgb::from_planes([truth.clone(), truth.clone(), truth]);
+    let picture = demosaic(&mosaic_of(&truth, Cfa::RGGB));
+    for y in 12..h - 12 {
+        for x in 12..w - 12 {
+            for (a, b) in picture.at(x, y).into_iter().zip(truth.at(x, y)) {
+                assert!((a - b).abs() < 1e-6, "({x}, {y}): {a}, not {b}");
+            }
+        }
+    }
+}
+
+#[test]
+fn borders_of_an_even_picture_are_even() {
+    for (w, h) in [(20, 15), (2, 3), (5, 2)] {
+        for cfa in PHASES {
+            let mosaic = mosaic_of(&Rgb::filled(w, h, [0.25, 0.5, 0.125]), cfa);
+            let picture = demosaic(&mosaic);
+            for y in 0..h {
+                for x in 0..w {
+                    for (a, b) in picture.at(x, y).into_iter().zip([0.25, 0.5, 0.125]) {
+                        assert!(
+                            (a - b).abs() < 1e-6,
+                            "{cfa:?} ({x}, {y}) of {w} × {h}: {a}, not {b}"
+                        );
+                    }
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn a_mosaic_one_pixel_wide_is_grey_and_an_empty_one_empty() {
+    let line = Mosaic {
+        plane: Plane::from_fn(1, 4, |_, y| y as f32),
+        cfa: Cfa::RGGB,
+    };
+    assert_eq!(demosaic(&line).at(0, 3), [3.0; 3]);
+    let empty = Mosaic {
+        plane: Plane::filled(0, 0, 0.0),
+        cfa: Cfa::RGGB,
+    };
+    assert_eq!(demosaic(&empty).width(), 0);
+}
+
+#[test]
+fn the_number_of_threads_changes_nothing() {
+    let mosaic = Mosaic {
+        plane: Plane::from_fn(700, 420, |x, y| ((x * 7919 + y * 104_729) % 1000) as f32 / 1000.0),
+        cfa: Cfa::GBRG,
+    };
+    let with = |n| {
+        rayon::ThreadPoolBuilder::new()
+            .num_threads(n)
+            .build()
+            .unwrap()
+            .install(|| demosaic(&mosaic))
+    };
+    assert_eq!(with(1), with(3));
+}
