@@ -207,7 +207,7 @@ fn cell(
     if (values[0].len() as f32) < share * seen as f32 || values[0].len() < 12 {
         return None;
     }
-    let level = values.map(|v| clipped_level(v));
+    let level = values.map(clipped_level);
     let middle = |r: &std::ops::Range<usize>| 0.5 * (r.start + r.end - 1) as f64;
     let at = [scaled(middle(&x), rgb.width()), scaled(middle(&y), rgb.height())];
     level.iter().all(|v| v.is_finite()).then_some(Cell { at, level })
@@ -263,18 +263,25 @@ struct Fit {
 impl Fit {
     fn new(design: &DMatrix<f64>, levels: &DVector<f64>, settings: &BackgroundSettings) -> Self {
         let n = levels.len();
-        let mut weights = DVector::from_element(n, 1.0);
         let mut coefficients = DVector::zeros(design.ncols());
+        let mut weights = DVector::from_element(n, 1.0);
         let mut sigma = 0.0;
-        for _ in 0..settings.rounds.max(1) {
-            let weighted = DMatrix::from_fn(n, design.ncols(), |i, j| design[(i, j)] * weights[i]);
-            let normal = weighted.transpose() * design;
-            let Some(cholesky) = normal.cholesky() else { break };
-            coefficients = cholesky.solve(&(weighted.transpose() * levels));
+        // First down to the lower envelope, where no bright structure is; from there the cells
+        // that agree with it are taken in again.
+        for round in 0..2 * settings.rounds.max(1) {
+            let Some(found) = solve(design, levels, &weights) else {
+                break;
+            };
+            coefficients = found;
             let residual = levels - design * &coefficients;
             sigma = dark_side_sigma(&residual);
+            let limit = sigma * settings.bright_limit;
             for (w, r) in weights.iter_mut().zip(residual.iter()) {
-                *w = bright_weight(*r, sigma * settings.bright_limit);
+                *w = if round < settings.rounds {
+                    envelope_weight(*r)
+                } else {
+                    bright_weight(*r, limit)
+                };
             }
         }
         let model = design * &coefficients;
@@ -286,6 +293,19 @@ impl Fit {
             sigma,
         }
     }
+}
+
+/// Weighted least squares by the normal equations; the Legendre basis keeps them well conditioned.
+fn solve(design: &DMatrix<f64>, levels: &DVector<f64>, weights: &DVector<f64>) -> Option<DVector<f64>> {
+    let weighted = DMatrix::from_fn(design.nrows(), design.ncols(), |i, j| design[(i, j)] * weights[i]);
+    let cholesky = (weighted.transpose() * design).cholesky()?;
+    Some(cholesky.solve(&(weighted.transpose() * levels)))
+}
+
+/// Asymmetric least squares: what is above counts little.
+fn envelope_weight(residual: f64) -> f64 {
+    const ABOVE: f64 = 0.002;
+    if residual > 0.0 { ABOVE } else { 1.0 }
 }
 
 /// σ from the residuals below zero alone, which no bright structure widens.

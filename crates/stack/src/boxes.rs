@@ -1,4 +1,4 @@
-//! Box sums over a small window.
+//! Sums and extremes over a small square window.
 
 /// Replaces every value by the sum over the (2 r + 1)² window round it, cut at the border.
 pub(crate) fn box_sum(values: &mut [f32], width: usize, r: usize) {
@@ -29,5 +29,36 @@ pub(crate) fn box_sum(values: &mut [f32], width: usize, r: usize) {
         if y >= r {
             kept[y - r] = Vec::new();
         }
+    }
+}
+
+/// Replaces every value by the extreme that `better` picks of the (2 r + 1)² window round it.
+pub(crate) fn box_extreme(values: &mut [f32], width: usize, r: usize, better: impl Fn(f32, f32) -> f32) {
+    let width = width.max(1);
+    let before = values.to_vec();
+    for shift in 1..=r {
+        for (line, from) in values.chunks_exact_mut(width).zip(before.chunks_exact(width)) {
+            let inner = width.saturating_sub(shift);
+            line[..inner]
+                .iter_mut()
+                .zip(&from[shift.min(width)..])
+                .for_each(|(v, f)| *v = better(*v, *f));
+            line[shift.min(width)..]
+                .iter_mut()
+                .zip(&from[..inner])
+                .for_each(|(v, f)| *v = better(*v, *f));
+        }
+    }
+    let rows = values.to_vec();
+    for shift in (1..=r).map(|s| s * width) {
+        let inner = values.len().saturating_sub(shift);
+        values[..inner]
+            .iter_mut()
+            .zip(&rows[shift.min(rows.len())..])
+            .for_each(|(v, f)| *v = better(*v, *f));
+        values[shift.min(rows.len())..]
+            .iter_mut()
+            .zip(&rows[..inner])
+            .for_each(|(v, f)| *v = better(*v, *f));
     }
 }

@@ -23,6 +23,7 @@ mod tile;
 mod tone;
 mod trend;
 mod warp;
+mod wide;
 
 pub use align::{Shift, tripod_shift};
 pub use background::{BackgroundModel, BackgroundSettings, fit_background};

@@ -16,6 +16,7 @@
 //! 5. Never more than a minority of a pixel's frames is rejected. Of two frames that disagree the
 //!    brighter goes.
 
+use crate::boxes::{box_extreme, box_sum};
 use crate::spread::{per_mean, per_median};
 use crate::tile::Layer;
 use crate::trend::Trends;
@@ -44,7 +45,7 @@ impl Default for RejectSettings {
         Self {
             enabled: true,
             strong_sigma: 3.2,
-            weak_sigma: 1.5,
+            weak_sigma: 2.0,
             low_sigma: 4.0,
             star_tolerance: 0.16,
         }
@@ -64,10 +65,13 @@ pub(crate) fn reject(
     }
     let trends = Trends::new(layers, width, height);
     let middle = Middle::new(layers, &trends, width, height, settings);
-    let scores: Vec<Vec<f32>> = (0..layers.len())
-        .map(|l| score(layers, l, &trends, &middle, width, settings))
-        .collect();
-    let mut flags: Vec<Vec<bool>> = scores.iter().map(|s| grow(s, width, settings)).collect();
+    let mut scores = Vec::with_capacity(layers.len());
+    let mut flags = Vec::with_capacity(layers.len());
+    for (l, layer) in layers.iter().enumerate() {
+        let score = Score::new(layer, l, &trends, &middle, width, settings);
+        flags.push(grow(&score, width, settings));
+        scores.push(score.strong);
+    }
     keep_majority(&scores, &middle.count, &mut flags);
     flags
 }
@@ -75,8 +79,12 @@ pub(crate) fn reject(
 /// The picture in the middle of all frames, and what a frame may differ from it.
 struct Middle {
     centre: [Vec<f32>; 3],
-    /// 1 over the tolerance.
+    /// 1/σ; 0 where fewer than two frames count.
     precision: [Vec<f32>; 3],
+    /// What stars may differ, in σ per σ of the limits, summed over the channels.
+    star: Vec<f32>,
+    /// The same averaged over 3 × 3 pixels.
+    star_smooth: Vec<f32>,
     /// Frames that count at a pixel.
     count: Vec<u16>,
 }
@@ -101,16 +109,17 @@ impl Middle {
                 .for_each(|(n, w)| *n += u16::from(*w >= COUNTS));
         }
         let mut centre: [Vec<f32>; 3] = std::array::from_fn(|_| vec![0.0; size]);
-        let mut precision: [Vec<f32>; 3] = std::array::from_fn(|_| vec![0.0; size]);
+        let mut precision: [Vec<f32>; 3] = Default::default();
+        let mut star = vec![0.0; size];
         for c in 0..3 {
             let spread = column_statistics(layers, trends, c, width, &mut centre[c]);
-            tolerance(&centre[c], &spread, &count, width, settings, &mut precision[c]);
+            precision[c] = sigmas(&spread, &count, width);
+            add_star(&centre[c], &precision[c], &count, width, settings.star_tolerance, &mut star);
+            precision[c].iter_mut().filter(|s| **s > 0.0).for_each(|s| *s = s.recip());
         }
-        Self {
-            centre,
-            precision,
-            count,
-        }
+        let mut star_smooth = star.clone();
+        box_mean3(&mut star_smooth, width);
+        Self { centre, precision, star, star_smooth, count }
     }
 }
 
@@ -153,32 +162,28 @@ fn column_statistics(
     spread
 }
 
-/// Fills `precision` with one over the tolerance.
-fn tolerance(
-    centre: &[f32],
-    spread: &[f32],
-    count: &[u16],
-    width: usize,
-    settings: &RejectSettings,
-    precision: &mut [f32],
-) {
+/// σ of a frame's difference from the middle, per pixel; 0 where fewer than two frames count.
+fn sigmas(spread: &[f32], count: &[u16], width: usize) -> Vec<f32> {
     let typical = typical_sigma(spread, count);
-    let pooled = pool(spread, count, width);
-    let range = range3(centre, count, width);
-    for p in 0..precision.len() {
-        let n = usize::from(count[p]);
-        if n < 2 {
-            continue;
-        }
-        let sigma = if n == 2 {
-            typical * std::f32::consts::SQRT_2
-        } else {
-            pooled[p].max(0.5 * typical)
+    let mut pooled = pool(spread, count, width);
+    for (s, n) in pooled.iter_mut().zip(count) {
+        *s = match n {
+            0 | 1 => 0.0,
+            // The scatter of two is all in the one that is too bright: only the tile's will do.
+            2 => typical * std::f32::consts::SQRT_2,
+            _ => s.max(0.5 * typical),
         };
-        // Noise of the median makes a range too: of nine values about 3 σ.
-        let noise_range = 3.0 * 1.25 * sigma / (n as f32).sqrt();
-        let star = settings.star_tolerance * (range[p] - noise_range).max(0.0);
-        precision[p] = 1.0 / (sigma * sigma + star * star).sqrt().max(f32::MIN_POSITIVE.sqrt());
+    }
+    pooled
+}
+
+/// Adds the share of the median image's range, in σ, that stars may differ.
+fn add_star(centre: &[f32], sigma: &[f32], count: &[u16], width: usize, share: f32, star: &mut [f32]) {
+    let range = local_range(centre, count, width, 1);
+    for (p, out) in star.iter_mut().enumerate().filter(|(p, _)| sigma[*p] > 0.0) {
+        // Noise of the median makes a range too: of nine values about 3 of its σ.
+        let noise = 3.0 * 1.25 / f32::from(count[p]).sqrt();
+        *out += share * (range[p] / sigma[p] - noise).max(0.0);
     }
 }
 
@@ -204,76 +209,85 @@ fn pool(spread: &[f32], count: &[u16], width: usize) -> Vec<f32> {
         })
         .collect();
     let mut weight: Vec<f32> = count.iter().map(|n| f32::from(u8::from(usable(*n)))).collect();
-    crate::boxes::box_sum(&mut sum, width, 3);
-    crate::boxes::box_sum(&mut weight, width, 3);
+    box_sum(&mut sum, width, 3);
+    box_sum(&mut weight, width, 3);
     sum.iter_mut()
         .zip(weight)
         .for_each(|(s, w)| *s = if w > 0.5 { *s / w } else { 0.0 });
     sum
 }
 
-/// Largest less smallest of the covered 3 × 3 pixels.
-fn range3(centre: &[f32], count: &[u16], width: usize) -> Vec<f32> {
-    let height = centre.len() / width;
-    let mut out = vec![0.0; centre.len()];
-    for y in 0..height {
-        let rows = y.saturating_sub(1)..(y + 2).min(height);
-        for x in 0..width {
-            let columns = x.saturating_sub(1)..(x + 2).min(width);
-            let (mut low, mut high) = (f32::INFINITY, f32::NEG_INFINITY);
-            for p in rows
-                .clone()
-                .flat_map(|y| columns.clone().map(move |x| y * width + x))
-            {
-                if count[p] > 0 {
-                    low = low.min(centre[p]);
-                    high = high.max(centre[p]);
-                }
-            }
-            out[y * width + x] = (high - low).max(0.0);
-        }
-    }
-    out
+/// Largest less smallest of the covered pixels at most `reach` away.
+fn local_range(centre: &[f32], count: &[u16], width: usize, reach: usize) -> Vec<f32> {
+    let masked = |empty: f32| -> Vec<f32> {
+        centre
+            .iter()
+            .zip(count)
+            .map(|(v, n)| if *n > 0 { *v } else { empty })
+            .collect()
+    };
+    let (mut high, mut low) = (masked(f32::NEG_INFINITY), masked(f32::INFINITY));
+    box_extreme(&mut high, width, reach, |a, b| if b > a { b } else { a });
+    box_extreme(&mut low, width, reach, |a, b| if b < a { b } else { a });
+    high.iter()
+        .zip(low)
+        .map(|(h, l)| if *h >= l { h - l } else { 0.0 })
+        .collect()
 }
 
-/// How far a frame's pixel is out, in σ; below the middle it counts less.
-fn score(
-    layers: &[Layer],
-    l: usize,
-    trends: &Trends,
-    middle: &Middle,
-    width: usize,
-    settings: &RejectSettings,
-) -> Vec<f32> {
-    let size = middle.count.len();
-    let (mut single, mut sum) = (vec![0.0f32; size], vec![0.0f32; size]);
-    let low = settings.strong_sigma / settings.low_sigma;
-    let mut trend = vec![0.0; width];
-    for c in 0..3 {
-        for y in 0..size / width {
-            trends.row(l, c, y, &mut trend);
-            for x in 0..width {
-                let p = y * width + x;
-                if layers[l].weight[p] > 0.0 && middle.count[p] >= 2 {
-                    let z =
-                        (layers[l].values[c][p] - trend[x] - middle.centre[c][p]) * middle.precision[c][p];
+/// How far a frame's pixels are out, in σ of what may be expected there.
+struct Score {
+    /// The largest of all measures; below the middle it counts less.
+    strong: Vec<f32>,
+    /// The largest of those that noise in one channel or pixel does not touch.
+    coherent: Vec<f32>,
+}
+
+impl Score {
+    fn new(
+        layer: &Layer,
+        l: usize,
+        trends: &Trends,
+        middle: &Middle,
+        width: usize,
+        settings: &RejectSettings,
+    ) -> Self {
+        let size = middle.count.len();
+        let (mut single, mut sum) = (vec![0.0f32; size], vec![0.0f32; size]);
+        let low = settings.strong_sigma / settings.low_sigma;
+        let mut trend = vec![0.0; width];
+        for c in 0..3 {
+            for y in 0..size / width {
+                trends.row(l, c, y, &mut trend);
+                for (p, trend) in (y * width..).zip(&trend) {
+                    // A pixel without two frames has no precision; one not covered no weight.
+                    let z = (layer.values[c][p] - trend - middle.centre[c][p]) * middle.precision[c][p];
+                    let z = if layer.weight[p] > 0.0 { z } else { 0.0 };
                     single[p] = single[p].max(z.max(-z * low));
                     sum[p] += z;
                 }
             }
         }
+        let mut smooth = sum.clone();
+        box_mean3(&mut smooth, width);
+        let (unit_sum, unit_smooth) = (unit(&sum), unit(&smooth));
+        let noise = (unit_sum / 3f32.sqrt()).max(1.0);
+        let mut coherent = vec![0.0; size];
+        for p in 0..size {
+            let judge = |value: f32, unit: f32, star: f32| value / (unit * unit + star * star).sqrt();
+            let star = middle.star[p];
+            let s = judge(sum[p], unit_sum, star);
+            coherent[p] = s.max(judge(smooth[p], unit_smooth, middle.star_smooth[p]));
+            single[p] = judge(single[p], noise, star / 3.0).max(coherent[p]).max(-s * low);
+        }
+        Self {
+            strong: single,
+            coherent,
+        }
     }
-    let mut smooth = sum.clone();
-    crate::boxes::box_sum(&mut smooth, width, 1);
-    let (a, b) = (unit(&sum), unit(&smooth));
-    let judge = |p: usize| single[p].max((sum[p] * a).max(smooth[p] * b).max(-sum[p] * a * low));
-    (0..size)
-        .map(|p| if layers[l].weight[p] > 0.0 { judge(p) } else { 0.0 })
-        .collect()
 }
 
-/// Factor that gives values a σ of 1, from the 90th percentile of their absolute values (1.645 σ
-/// of a normal distribution), at most 1/√3 of channels without any correlation.
+/// σ from the 90th percentile of the absolute values, 1.645 σ of a normal distribution.
 fn unit(values: &[f32]) -> f32 {
     let mut picked: Vec<f32> = values
         .iter()
@@ -282,17 +296,17 @@ fn unit(values: &[f32]) -> f32 {
         .map(|v| v.abs())
         .collect();
     if picked.is_empty() {
-        return 0.0;
+        return 1.0;
     }
     let at = picked.len() * 9 / 10;
     let (_, q, _) = picked.select_nth_unstable_by(at, f32::total_cmp);
-    1.645 / q.max(1.645)
+    (*q / 1.645).max(1e-3)
 }
 
 /// Strong pixels, and weak ones that touch them, three pixels far.
-fn grow(score: &[f32], width: usize, settings: &RejectSettings) -> Vec<bool> {
-    let height = score.len() / width;
-    let mut flags: Vec<bool> = score.iter().map(|s| *s >= settings.strong_sigma).collect();
+fn grow(score: &Score, width: usize, settings: &RejectSettings) -> Vec<bool> {
+    let height = score.strong.len() / width;
+    let mut flags: Vec<bool> = score.strong.iter().map(|s| *s >= settings.strong_sigma).collect();
     let mut front: Vec<usize> = (0..flags.len()).filter(|p| flags[*p]).collect();
     for _ in 0..3 {
         let mut next = Vec::new();
@@ -301,7 +315,7 @@ fn grow(score: &[f32], width: usize, settings: &RejectSettings) -> Vec<bool> {
             for ny in y.saturating_sub(1)..(y + 2).min(height) {
                 for nx in x.saturating_sub(1)..(x + 2).min(width) {
                     let q = ny * width + nx;
-                    if !flags[q] && score[q] >= settings.weak_sigma {
+                    if !flags[q] && score.coherent[q] >= settings.weak_sigma {
                         flags[q] = true;
                         next.push(q);
                     }
@@ -328,4 +342,9 @@ fn keep_majority(scores: &[Vec<f32>], count: &[u16], flags: &mut [Vec<bool>]) {
             out[allowed..].iter().for_each(|l| flags[*l][p] = false);
         }
     }
+}
+
+fn box_mean3(values: &mut [f32], width: usize) {
+    box_sum(values, width, 1);
+    values.iter_mut().for_each(|v| *v *= 1.0 / 9.0);
 }

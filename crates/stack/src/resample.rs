@@ -1,7 +1,8 @@
 //! The Lanczos-3 kernel (Duchon 1979; Turkowski 1990) on a patch of a source.
 //!
-//! A plain Lanczos kernel rings: its negative lobes draw a dark circle round every star. Here the
-//! value never falls below the smallest of the 4 × 4 pixels round the point.
+//! A plain Lanczos kernel rings: its negative lobes draw a dark circle round every sharp star. Here
+//! no value falls below the smallest of the 4 × 4 pixels round its point; what that adds is taken
+//! from the brighter pixels near by, so that the star's flux is that of the plain kernel.
 
 use std::sync::OnceLock;
 
@@ -10,6 +11,8 @@ use crate::warp::supported;
 
 /// Sub-pixel phases in the table: the nearest one is at most 1/2048 px off.
 const PHASES: usize = 1024;
+/// How far from a ring its star may be: the kernel's reach.
+const RING: usize = 3;
 
 /// A piece of a source in memory, and the size of the whole.
 pub(crate) struct Patch<'a> {
@@ -27,60 +30,101 @@ pub(crate) struct Kernel {
 impl Kernel {
     pub(crate) fn get() -> &'static Self {
         static KERNEL: OnceLock<Kernel> = OnceLock::new();
-        KERNEL.get_or_init(Self::new)
-    }
-
-    fn new() -> Self {
-        Self {
+        KERNEL.get_or_init(|| Self {
             weights: (0..=PHASES).map(|k| weights(k as f64 / PHASES as f64)).collect(),
-        }
+        })
     }
 
-    /// Values at (xs, ys) in whole-source pixels into `out`; NaN without full support.
-    pub(crate) fn row(&self, patch: &Patch, xs: &[f32], ys: &[f32], out: &mut [f32]) {
-        self.row_inner(patch, xs, ys, out);
-    }
-
+    /// Values at (xs, ys) in whole-source pixels into `out`, NaN without full support; and into
+    /// `added` by how much each was lifted above the plain kernel's value. `FUSED` uses fused
+    /// multiply-add, for machines that have it only.
     #[inline(always)]
-    fn row_inner(&self, patch: &Patch, xs: &[f32], ys: &[f32], out: &mut [f32]) {
+    pub(crate) fn row<const FUSED: bool>(
+        &self,
+        patch: &Patch,
+        (xs, ys): (&[f32], &[f32]),
+        out: &mut [f32],
+        added: &mut [f32],
+    ) {
         let (w, h) = patch.size;
-        for ((x, y), o) in xs.iter().zip(ys).zip(out) {
-            *o = if supported((*x, *y), w, h) {
-                self.at(patch, *x, *y)
-            } else {
-                f32::NAN
-            };
+        for (((x, y), o), a) in xs.iter().zip(ys).zip(out).zip(added) {
+            (*o, *a) = (f32::NAN, 0.0);
+            if supported((*x, *y), w, h) {
+                let (plain, low) = self.at::<FUSED>(patch, *x, *y);
+                (*o, *a) = if plain < low {
+                    (low, low - plain)
+                } else {
+                    (plain, 0.0)
+                };
+            }
         }
     }
 
+    /// The plain kernel's value and the least of the 4 × 4 pixels round the point.
     #[inline(always)]
-    fn at(&self, patch: &Patch, x: f32, y: f32) -> f32 {
+    fn at<const FUSED: bool>(&self, patch: &Patch, x: f32, y: f32) -> (f32, f32) {
         let (ix, iy) = (x as usize, y as usize);
         let wx = &self.weights[((x - ix as f32) * PHASES as f32 + 0.5) as usize];
         let wy = &self.weights[((y - iy as f32) * PHASES as f32 + 0.5) as usize];
         let stride = patch.block.width;
-        let first = (iy - 2 - patch.block.y0) * stride + ix - 2 - patch.block.x0;
+        let mut first = (iy - 2 - patch.block.y0) * stride + ix - 2 - patch.block.x0;
         let mut sum = [0.0f32; 8];
         let mut low = [f32::INFINITY; 8];
-        for j in 0..6 {
-            let row: &[f32; 8] = patch.data[first + j * stride..][..8]
-                .try_into()
-                .unwrap_or(&[0.0; 8]);
+        for (j, weight) in wy.iter().take(6).enumerate() {
+            let row: [f32; 8] = std::array::from_fn(|k| patch.data[first..first + 8][k]);
             for k in 0..8 {
-                sum[k] += row[k] * wy[j];
+                sum[k] = multiply_add::<FUSED>(row[k], *weight, sum[k]);
             }
             if (1..5).contains(&j) {
                 for k in 0..8 {
-                    low[k] = low[k].min(row[k]);
+                    low[k] = if row[k] < low[k] { row[k] } else { low[k] };
                 }
             }
+            first += stride;
         }
-        let mut value = 0.0;
         for k in 0..8 {
-            value += sum[k] * wx[k];
+            sum[k] *= wx[k];
         }
-        value.max(low[1].min(low[2]).min(low[3].min(low[4])))
+        let value = ((sum[0] + sum[4]) + (sum[1] + sum[5])) + ((sum[2] + sum[6]) + (sum[3] + sum[7]));
+        (value, low[1].min(low[2]).min(low[3].min(low[4])))
     }
+}
+
+#[inline(always)]
+fn multiply_add<const FUSED: bool>(a: f32, b: f32, c: f32) -> f32 {
+    if FUSED { a.mul_add(b, c) } else { a * b + c }
+}
+
+/// Takes what was added in the dark rings from the brighter pixels within three, each in
+/// proportion to the square of what it stands above the ring.
+pub(crate) fn pay_back(values: &mut [f32], added: &[f32], width: usize) {
+    let height = values.len() / width.max(1);
+    let mut debt: Vec<(usize, f32)> = Vec::new();
+    for (p, amount) in added.iter().enumerate().filter(|(_, a)| **a > 0.0) {
+        let (x, y) = (p % width, p / width);
+        let (xs, ys) = (
+            x.saturating_sub(RING)..(x + RING + 1).min(width),
+            y.saturating_sub(RING)..(y + RING + 1).min(height),
+        );
+        let around = || ys.clone().flat_map(|y| xs.clone().map(move |x| y * width + x));
+        // Not a number is not greater than anything, so uncovered pixels weigh nothing.
+        let share = |q: usize| {
+            if values[q] > values[p] {
+                (values[q] - values[p]).powi(2)
+            } else {
+                0.0
+            }
+        };
+        let total: f32 = around().map(share).sum();
+        if total > 0.0 {
+            debt.extend(
+                around()
+                    .map(|q| (q, amount * share(q) / total))
+                    .filter(|d| d.1 > 0.0),
+            );
+        }
+    }
+    debt.into_iter().for_each(|(q, d)| values[q] -= d);
 }
 
 /// Weights of the pixels −2 … 3 for a point at t in [0, 1], summing to 1; two zeros pad to eight.
@@ -93,11 +137,8 @@ fn weights(t: f64) -> [f32; 8] {
 /// sinc(x) sinc(x/3) for |x| < 3.
 fn lanczos3(x: f64) -> f64 {
     let sinc = |x: f64| {
-        if x.abs() < 1e-12 {
-            1.0
-        } else {
-            (std::f64::consts::PI * x).sin() / (std::f64::consts::PI * x)
-        }
+        let px = std::f64::consts::PI * x;
+        if px.abs() < 1e-12 { 1.0 } else { px.sin() / px }
     };
     if x.abs() < 3.0 {
         sinc(x) * sinc(x / 3.0)

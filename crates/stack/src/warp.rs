@@ -6,8 +6,9 @@ use nightloom_raster::Plane;
 use rayon::prelude::*;
 
 use crate::mapping::{Mapping, MappingGrid};
-use crate::resample::{Kernel, Patch};
+use crate::resample::{Patch, pay_back};
 use crate::source::{Block, Source};
+use crate::wide::resample_row;
 
 /// Pixels of support on either side: Lanczos-3.
 const REACH: usize = 3;
@@ -29,7 +30,8 @@ impl Default for WarpSettings {
 /// Resamples one plane of a source onto a canvas of `width` × `height` pixels; NaN where the source
 /// does not cover a pixel with its full 6 × 6 support.
 ///
-/// Lanczos-3 without its dark rings, see [`resample`](crate). Meant for scales near 1: a source
+/// Lanczos-3 without its dark rings: no value is below the least of the 4 × 4 source pixels round its
+/// point, and what that adds is taken from the bright pixels near by, so that flux stays. Meant for scales near 1: a source
 /// much finer than the canvas would alias.
 ///
 /// # Errors
@@ -123,6 +125,7 @@ impl Coordinates {
         let Some(block) = self.needs(size) else {
             return Ok(());
         };
+        let mut added = Vec::new();
         // The kernel loads eight values where it uses six.
         let mut data = vec![0.0; block.width * block.height + 8];
         for (plane, out) in planes.iter().zip(out) {
@@ -132,14 +135,14 @@ impl Coordinates {
                 block,
                 size,
             };
-            let lines = out.chunks_exact_mut(self.width.max(1));
-            let points = self
-                .xs
-                .chunks_exact(self.width.max(1))
-                .zip(self.ys.chunks_exact(self.width.max(1)));
-            for (line, (xs, ys)) in lines.zip(points) {
-                Kernel::get().row(&patch, xs, ys, line);
+            let width = self.width.max(1);
+            added.resize(out.len(), 0.0);
+            let lines = out.chunks_exact_mut(width).zip(added.chunks_exact_mut(width));
+            let points = self.xs.chunks_exact(width).zip(self.ys.chunks_exact(width));
+            for ((line, added), points) in lines.zip(points) {
+                resample_row(&patch, points, line, added);
             }
+            pay_back(out, &added, width);
         }
         Ok(())
     }
