@@ -31,6 +31,22 @@ pub(crate) struct LensPrior {
     pub(crate) sigma: [f64; LENS],
 }
 
+impl LensPrior {
+    /// Offset of each parameter from the guess, and its standard deviation.
+    pub(crate) fn offsets(&self, lens: &Lens) -> [(f64, f64); LENS] {
+        let offset = lens_offset(lens, &self.guess);
+        std::array::from_fn(|i| (offset[i], self.sigma[i]))
+    }
+
+    /// Squared offsets in standard deviations.
+    pub(crate) fn cost(&self, lens: &Lens) -> f64 {
+        self.offsets(lens)
+            .iter()
+            .map(|(offset, sigma)| (offset / sigma).powi(2))
+            .sum()
+    }
+}
+
 /// Lens parameters: log focal length, centre x and y, k₁, k₂, k₃.
 pub(crate) const LENS: usize = 6;
 const ROUNDS: usize = 12;
@@ -81,12 +97,7 @@ impl Bundle {
             .flat_map(|t| t.sightings.iter().map(|s| self.residual(t, s)))
             .map(|r| r.map_or(30.0, |r| (1.0 + r.norm_squared() / (CAUCHY * scale).powi(2)).ln()))
             .sum();
-        let priors: f64 = lens_offset(&self.lens, &prior.guess)
-            .iter()
-            .zip(prior.sigma)
-            .map(|(o, s)| (o / s).powi(2))
-            .sum();
-        stars * CAUCHY * CAUCHY + priors
+        stars * CAUCHY * CAUCHY + prior.cost(&self.lens)
     }
 
     /// Fits until nothing moves.
@@ -225,11 +236,7 @@ impl System {
             first,
             stars: Vec::with_capacity(bundle.tracks.len()),
         };
-        for (i, (offset, sigma)) in lens_offset(&bundle.lens, &prior.guess)
-            .iter()
-            .zip(prior.sigma)
-            .enumerate()
-        {
+        for (i, (offset, sigma)) in prior.offsets(&bundle.lens).into_iter().enumerate() {
             system.normal[(i, i)] += 1.0 / (sigma * sigma);
             system.side[i] -= offset / (sigma * sigma);
         }

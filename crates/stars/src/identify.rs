@@ -1,9 +1,23 @@
-//! Which stars of the sky a frame shows.
+//! Which stars of the sky a frame shows, its focal length roughly known.
+//!
+//! Triangles of neighbouring bright stars are compared with those of the catalogue at the same
+//! density (as in [`crate::match_fields`]); each likeness gives a focal length and an attitude.
+//! The best by a glance at the brightest stars are refined (attitude, focal length, distortion)
+//! while the reach shrinks. The answer counts only if so many coincidences are past chance, all
+//! attitudes tried counted in.
 
+use nalgebra::{Rotation3, Vector3};
 use nightloom_optics::{Attitude, Lens};
-use nightloom_sky::Instant;
+use nightloom_sky::{Air, Instant, Site, catalogue};
+use rayon::prelude::*;
 
 use crate::Star;
+use crate::bundle::LensPrior;
+use crate::grid::Grid;
+use crate::matching::{log_odds, rotation_between};
+use crate::pose::Pose;
+use crate::sphere::SphereGrid;
+use crate::triangles::{Triangle, triangle, triangles};
 
 /// How a frame is identified.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -13,6 +27,8 @@ pub struct IdentifySettings {
     pub focal_tolerance: f64,
     /// Natural logarithm of the odds against chance above which an answer counts.
     pub min_log_odds: f64,
+    /// Where the camera stood; refraction is then taken into the catalogue's directions.
+    pub site: Option<Site>,
 }
 
 impl Default for IdentifySettings {
@@ -20,6 +36,7 @@ impl Default for IdentifySettings {
         Self {
             focal_tolerance: 0.05,
             min_log_odds: 25.0,
+            site: None,
         }
     }
 }
@@ -27,7 +44,8 @@ impl Default for IdentifySettings {
 /// A frame identified.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Identification {
-    /// Rotation from ICRS to the camera frame.
+    /// Rotation from ICRS to the camera frame. Where a site was given, it applies to directions
+    /// lifted by refraction; annual aberration (20″ at most, nearly the same over a frame) is in it.
     pub attitude: Attitude,
     /// The lens as the stars say it is.
     pub lens: Lens,
@@ -39,15 +57,369 @@ pub struct Identification {
     pub log_odds: f64,
 }
 
-/// Identifies the stars of a frame, brightest first, against the embedded catalogue.
+/// Stars of the frame that triangles are made of.
+const BRIGHT: usize = 30;
+/// Neighbours each makes triangles with.
+const NEIGHBOURS: usize = 7;
+/// Catalogue stars a frame holds at the density triangles are made at.
+const CATALOGUE_BRIGHT: f64 = 40.0;
+/// Difference of a triangle's shape up to which it may be the catalogue's, before distortion is known.
+const SHAPE_TOLERANCE: f64 = 0.025;
+/// First reach of pairing, as a part of the frame's angular diagonal.
+const LOOSE: f64 = 0.012;
+/// Stars the odds are reckoned with.
+const JUDGED: usize = 200;
+/// Attitudes refined.
+const REFINED: usize = 40;
+/// Least reach of pairing, pixels: the catalogue lacks aberration, parallax and double stars' orbits.
+const TIGHT_PX: f64 = 1.5;
+
+/// Identifies the stars of a frame, brightest first, against the embedded catalogue (V < 8).
 ///
-/// `None` where no answer is surer than chance.
+/// Fields of about 10° to 100° whose focal length is known to `focal_tolerance`; the distortion
+/// may be unknown. `None` where no answer is surer than chance.
 pub fn identify(
     stars: &[Star],
     guess: &Lens,
     settings: &IdentifySettings,
     instant: Instant,
 ) -> Option<Identification> {
-    let _ = (stars, guess, settings, instant);
-    None
+    if stars.len() < 6 {
+        return None;
+    }
+    let search = Search::new(stars, guess, settings, instant)?;
+    let hypotheses = search.hypotheses();
+    let tried = hypotheses.len().max(1) as f64;
+    let mut glanced: Vec<(usize, usize)> = hypotheses
+        .par_iter()
+        .enumerate()
+        .map(|(i, pose)| (search.glance(pose), i))
+        .collect();
+    glanced.sort_by(|a, b| b.0.cmp(&a.0).then(a.1.cmp(&b.1)));
+    glanced.truncate(REFINED);
+    let refined: Vec<Option<(f64, Pose, f64)>> = glanced
+        .par_iter()
+        .map(|&(_, i)| search.refine(hypotheses[i]))
+        .collect();
+    let (odds, pose, reach) = refined
+        .into_iter()
+        .flatten()
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .filter(|b| b.0 - tried.ln() > settings.min_log_odds)?;
+    search.conclude(pose, reach, odds - tried.ln())
+}
+
+/// The frame and the catalogue as the search needs them.
+struct Search<'a> {
+    settings: &'a IdentifySettings,
+    pixels: Vec<[f64; 2]>,
+    magnitudes: Vec<f64>,
+    saturated: Vec<bool>,
+    guess: Lens,
+    /// Middle and half extent of the stars, pixels.
+    middle: [f64; 2],
+    half: [f64; 2],
+    /// Apparent directions of the catalogue's stars, brightest first; `None` below the horizon.
+    directions: Vec<Option<Vector3<f64>>>,
+    /// Catalogue stars at the density of the frame's brightest.
+    bright: Vec<Vector3<f64>>,
+    glance_grid: SphereGrid,
+    /// First reach, radians.
+    loose: f64,
+}
+
+impl<'a> Search<'a> {
+    fn new(stars: &[Star], guess: &Lens, settings: &'a IdentifySettings, instant: Instant) -> Option<Self> {
+        let pixels: Vec<[f64; 2]> = stars.iter().map(|s| [s.x, s.y]).collect();
+        let bound = |k: usize| {
+            let low = pixels.iter().map(|p| p[k]).fold(f64::INFINITY, f64::min);
+            let high = pixels.iter().map(|p| p[k]).fold(f64::NEG_INFINITY, f64::max);
+            (0.5 * (low + high), (0.5 * (high - low)).max(10.0))
+        };
+        let ((mx, hx), (my, hy)) = (bound(0), bound(1));
+        let corner = |sx: f64, sy: f64| {
+            guess
+                .unproject([mx + sx * hx, my + sy * hy])
+                .map(|d| d.into_inner())
+        };
+        let (a, b, c) = (corner(-1.0, -1.0)?, corner(1.0, 1.0)?, corner(1.0, -1.0)?);
+        let diagonal = a.angle(&b);
+        let solid = a.angle(&c) * c.angle(&b);
+        let directions = apparent(settings.site, instant);
+        let depth = |in_frame: f64| {
+            ((in_frame * 4.0 * std::f64::consts::PI / solid) as usize).clamp(100, directions.len())
+        };
+        let brightest = |n: usize| directions.iter().take(n).flatten().copied().collect::<Vec<_>>();
+        let loose = LOOSE * diagonal;
+        Some(Self {
+            settings,
+            magnitudes: stars
+                .iter()
+                .map(|s| -2.5 * f64::from(s.flux.max(1e-9)).log10())
+                .collect(),
+            saturated: stars.iter().map(|s| s.saturated).collect(),
+            pixels,
+            guess: *guess,
+            middle: [mx, my],
+            half: [hx, hy],
+            bright: brightest(depth(CATALOGUE_BRIGHT)),
+            glance_grid: SphereGrid::new(brightest(depth(2.5 * CATALOGUE_BRIGHT)), loose),
+            directions,
+            loose,
+        })
+    }
+
+    /// Poses from likenesses of triangles.
+    fn hypotheses(&self) -> Vec<Pose> {
+        let seen: Vec<Vector3<f64>> = self
+            .pixels
+            .iter()
+            .take(BRIGHT)
+            .filter_map(|p| self.guess.unproject(*p))
+            .map(|d| d.into_inner())
+            .collect();
+        let pixels: Vec<[f64; 2]> = self
+            .pixels
+            .iter()
+            .take(BRIGHT)
+            .filter(|p| self.guess.unproject(**p).is_some())
+            .copied()
+            .collect();
+        let mut known = catalogue_triangles(&self.bright);
+        known.sort_by(|a, b| a.shape[0].total_cmp(&b.shape[0]));
+        let scale = 1.0 + self.settings.focal_tolerance + 0.04;
+        triangles(&seen, NEIGHBOURS)
+            .par_iter()
+            .flat_map_iter(|t| {
+                let from = known.partition_point(|k| k.shape[0] < t.shape[0] - SHAPE_TOLERANCE);
+                known[from..]
+                    .iter()
+                    .take_while(|k| k.shape[0] <= t.shape[0] + SHAPE_TOLERANCE)
+                    .filter(|k| {
+                        let ratio = k.size / t.size;
+                        k.clockwise == t.clockwise
+                            && (k.shape[1] - t.shape[1]).abs() <= SHAPE_TOLERANCE
+                            && ratio < scale
+                            && ratio > 1.0 / scale
+                    })
+                    .filter_map(|k| self.pose(t, k, &pixels))
+                    .collect::<Vec<_>>()
+            })
+            .collect()
+    }
+
+    fn pose(&self, seen: &Triangle, known: &Triangle, pixels: &[[f64; 2]]) -> Option<Pose> {
+        let tolerance = self.settings.focal_tolerance;
+        let factor = (seen.size / known.size).clamp(1.0 - tolerance, 1.0 + tolerance);
+        let lens = Lens {
+            focal_px: self.guess.focal_px * factor,
+            ..self.guess
+        };
+        let mut frame = [Vector3::zeros(); 3];
+        for (d, corner) in frame.iter_mut().zip(seen.corners) {
+            *d = lens.unproject(pixels[corner])?.into_inner();
+        }
+        Some(Pose {
+            attitude: rotation_between(&known.corners.map(|i| self.bright[i]), &frame),
+            lens,
+        })
+    }
+
+    /// How many of the brightest stars fall on one of the catalogue's brighter.
+    fn glance(&self, pose: &Pose) -> usize {
+        let back = pose.attitude.inverse();
+        let hit = |p: &&[f64; 2]| {
+            pose.lens
+                .unproject(**p)
+                .is_some_and(|d| self.glance_grid.any(&(back * d.into_inner()), self.loose))
+        };
+        self.pixels.iter().take(BRIGHT).filter(hit).count()
+    }
+
+    fn prior(&self) -> LensPrior {
+        let size = 2.0 * self.half[0].hypot(self.half[1]);
+        let focal = (0.5 * self.settings.focal_tolerance).max(1e-4);
+        LensPrior {
+            guess: self.guess,
+            sigma: [focal, 0.005 * size, 0.005 * size, 0.1, 0.05, 0.02],
+        }
+    }
+
+    /// Catalogue stars in view of a pose, brightest first: index and pixel.
+    fn in_view(&self, pose: &Pose, most: usize) -> Vec<(usize, [f64; 2])> {
+        let axis = pose
+            .lens
+            .unproject(self.middle)
+            .map(|d| pose.attitude.inverse() * d.into_inner());
+        let Some(axis) = axis else { return Vec::new() };
+        let reach = self.loose / LOOSE;
+        self.directions
+            .iter()
+            .enumerate()
+            .filter_map(|(i, d)| {
+                let d = (*d)?;
+                if d.dot(&axis) < reach.min(1.5).cos() {
+                    return None;
+                }
+                let p = pose.lens.project(&(pose.attitude * d))?;
+                let inside = (0..2).all(|k| (p[k] - self.middle[k]).abs() < self.half[k] * 1.02 + 2.0);
+                inside.then_some((i, p))
+            })
+            .take(most)
+            .collect()
+    }
+
+    /// Each catalogue star in view with the frame's star it falls on, if their brightnesses agree.
+    fn pair(&self, pose: &Pose, reach: f64, most: usize) -> Vec<(usize, usize)> {
+        let view = self.in_view(pose, 3 * most);
+        let count = self.pixels.len().min(most);
+        let grid = Grid::new(view.iter().map(|v| v.1).collect(), 40.0);
+        let mut pairs: Vec<(usize, usize, f64)> = (0..count)
+            .filter_map(|s| {
+                grid.nearest(self.pixels[s], reach)
+                    .map(|(v, d2)| (s, view[v].0, d2))
+            })
+            .collect();
+        pairs.sort_by(|a, b| a.1.cmp(&b.1).then(a.2.total_cmp(&b.2)));
+        pairs.dedup_by_key(|p| p.1);
+        let offset =
+            |p: &(usize, usize, f64)| f64::from(catalogue::stars()[p.1].v_mag) - self.magnitudes[p.0];
+        let mut offsets: Vec<f64> = pairs
+            .iter()
+            .filter(|p| !self.saturated[p.0])
+            .map(offset)
+            .collect();
+        offsets.sort_by(f64::total_cmp);
+        let zero = offsets.get(offsets.len() / 2).copied();
+        let mut pairs: Vec<(usize, usize)> = pairs
+            .iter()
+            .filter(|p| zero.is_none_or(|z| self.saturated[p.0] || (offset(p) - z).abs() < 1.5))
+            .map(|p| (p.0, p.1))
+            .collect();
+        pairs.sort_unstable();
+        pairs
+    }
+
+    fn sights(&self, pairs: &[(usize, usize)]) -> Vec<(Vector3<f64>, [f64; 2])> {
+        pairs
+            .iter()
+            .filter_map(|&(s, c)| self.directions[c].map(|d| (d, self.pixels[s])))
+            .collect()
+    }
+
+    /// Shrinks the reach while fitting. Returns the log odds, the pose and the last reach.
+    fn refine(&self, start: Pose) -> Option<(f64, Pose, f64)> {
+        let prior = self.prior();
+        let mut pose = start;
+        let mut reach = self.loose * pose.lens.focal_px;
+        for round in 0..10 {
+            let pairs = self.pair(&pose, reach, if round < 2 { 2 * BRIGHT } else { JUDGED });
+            if pairs.len() < 5 {
+                return None;
+            }
+            let rms = pose.fit(&self.sights(&pairs), reach / 3.0, &prior);
+            let next = (3.0 * rms).min(reach * 0.7).max(TIGHT_PX);
+            if round > 3 && (reach - next).abs() < 1e-6 {
+                break;
+            }
+            reach = next;
+        }
+        Some((self.odds(&pose, reach), pose, reach))
+    }
+
+    fn odds(&self, pose: &Pose, reach: f64) -> f64 {
+        let count = self.pixels.len().min(JUDGED);
+        let hits = self.pair(pose, reach, JUDGED).len();
+        let view = self.in_view(pose, 3 * JUDGED).len() as f64;
+        let chance = view * std::f64::consts::PI * reach * reach / (4.0 * self.half[0] * self.half[1]);
+        log_odds(count, hits, chance)
+    }
+
+    /// All stars against the whole catalogue, once the answer is sure.
+    fn conclude(&self, mut pose: Pose, reach: f64, log_odds: f64) -> Option<Identification> {
+        let prior = self.prior();
+        let mut reach = reach.max(2.0);
+        let mut matches = Vec::new();
+        for _ in 0..4 {
+            matches = self.pair(&pose, reach, self.pixels.len());
+            let rms = pose.fit(&self.sights(&matches), reach / 3.0, &prior);
+            reach = (3.5 * rms).clamp(0.5, reach.max(0.5));
+        }
+        let squares: Vec<f64> = self
+            .sights(&matches)
+            .iter()
+            .filter_map(|(d, p)| {
+                pose.lens
+                    .project(&(pose.attitude * d))
+                    .map(|q| (q[0] - p[0]).powi(2) + (q[1] - p[1]).powi(2))
+            })
+            .collect();
+        let rms_px = (squares.iter().sum::<f64>() / squares.len().max(1) as f64).sqrt();
+        let sane = (pose.lens.focal_px / self.guess.focal_px).ln().abs()
+            < 1.5 * self.settings.focal_tolerance + 0.01;
+        sane.then_some(Identification {
+            attitude: pose.attitude,
+            lens: pose.lens,
+            matches,
+            rms_px,
+            log_odds,
+        })
+    }
+}
+
+/// Where the catalogue's stars appear to stand, in ICRS axes.
+fn apparent(site: Option<Site>, instant: Instant) -> Vec<Option<Vector3<f64>>> {
+    let ground: Option<(Rotation3<f64>, Air)> = site.map(|site| {
+        (
+            site.ground_from_icrs(instant),
+            Air::at_elevation(site.elevation_m, 10.0),
+        )
+    });
+    catalogue::stars()
+        .par_iter()
+        .map(|star| {
+            let d = star.direction(instant).into_inner();
+            match &ground {
+                None => Some(d),
+                Some((turn, air)) => {
+                    let up = turn * d;
+                    (up.z > -0.02).then(|| turn.inverse() * air.lift(&up))
+                }
+            }
+        })
+        .collect()
+}
+
+/// Triangles of each star with its nearest neighbours, over the whole sky.
+fn catalogue_triangles(stars: &[Vector3<f64>]) -> Vec<Triangle> {
+    // About twice as many stars as wanted lie within this reach, were they evenly spread.
+    let reach = 2.0 * (2.0 * NEIGHBOURS as f64 / stars.len().max(1) as f64).sqrt();
+    let grid = SphereGrid::new(stars.to_vec(), reach);
+    let mut keys: Vec<[usize; 3]> = (0..stars.len())
+        .into_par_iter()
+        .flat_map_iter(|i| {
+            let mut near: Vec<(f64, usize)> = Vec::new();
+            grid.within(&stars[i], reach, |j, d2| {
+                if j != i {
+                    near.push((d2, j));
+                }
+            });
+            near.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+            near.truncate(NEIGHBOURS);
+            let mut keys = Vec::new();
+            for (n, a) in near.iter().enumerate() {
+                for b in &near[n + 1..] {
+                    let mut key = [i, a.1, b.1];
+                    key.sort_unstable();
+                    keys.push(key);
+                }
+            }
+            keys
+        })
+        .collect();
+    keys.sort_unstable();
+    keys.dedup();
+    keys.into_par_iter()
+        .filter_map(|key| triangle(stars, key))
+        .collect()
 }

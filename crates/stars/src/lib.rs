@@ -20,9 +20,11 @@ mod land;
 mod land_finder;
 mod matching;
 mod peaks;
+mod pose;
 mod quality;
 mod register;
 mod shape;
+mod sphere;
 mod trails;
 mod triangles;
 
