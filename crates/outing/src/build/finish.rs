@@ -1,6 +1,5 @@
 //! From joined linear light to the finished picture: gradient, colour, tone.
 
-use nightloom_raster::colour::luminance;
 use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::compose_row;
 use nightloom_sky::catalogue;
@@ -212,22 +211,5 @@ impl Finished {
 
     fn show_row(&self, [r, g, b]: &mut [Vec<f32>; 3]) {
         self.curve.apply_row(r, g, b);
-    }
-
-    /// Linear luminance of the joined picture, for measuring the step across the join.
-    pub(super) fn luminance(&self) -> Plane {
-        let Joined { land, sky, alpha, .. } = &self.joined;
-        let mut out = Plane::filled(alpha.width(), alpha.height(), 0.0);
-        let mut rows: [Vec<f32>; 3] = Default::default();
-        for y in 0..alpha.height() {
-            for (c, row) in rows.iter_mut().enumerate() {
-                row.resize(alpha.width(), 0.0);
-                compose_row(land.planes()[c].row(y), sky.planes()[c].row(y), alpha.row(y), row);
-            }
-            for (x, o) in out.row_mut(y).iter_mut().enumerate() {
-                *o = luminance([rows[0][x], rows[1][x], rows[2][x]]);
-            }
-        }
-        out
     }
 }

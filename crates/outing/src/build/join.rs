@@ -1,9 +1,10 @@
 //! Land and sky meet: matte, brightness, fill, land colours at the edge.
 
+use nightloom_raster::colour::luminance;
 use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::{
     Evidence, FillSettings, Finding, ForegroundSettings, Gap, Matte, MatteSettings, SeparateSettings, Temporal,
-    ToneMatch, ToneSettings, Work, fill_sky, foreground, match_sky, matte, separate,
+    ToneMatch, ToneSettings, Work, compose_row, fill_sky, foreground, match_sky, matte, separate,
 };
 
 use super::bench::Bench;
@@ -25,7 +26,9 @@ pub(super) fn find_edge(
     frames: usize,
     stars: &[[f32; 2]],
 ) -> Result<Edge, BuildError> {
-    let temporal = (frames > 1).then_some(Temporal { mean: &land.mean, variance: &land.variance });
+    // The cells lie over the land frame; on a grown canvas they would lie askew.
+    let alike = land.picture.height() / land.mean.height() == land.picture.width() / land.mean.width();
+    let temporal = (frames > 1 && alike).then_some(Temporal { mean: &land.mean, variance: &land.variance });
     let evidence = Evidence { temporal, stars, ..Evidence::of_land(&land.picture, frames) };
     let coarse = with_work(bench, "Telling land from sky", |work| {
         separate(&evidence, &SeparateSettings::default(), work)
@@ -85,4 +88,23 @@ fn with_work<T>(
     let progress = |done: f32| bench.tell(stage, f64::from(done), "");
     let work = Work { cancelled: bench.world.cancelled(), progress: &progress };
     step(&work).map_err(|e| bench.go_on().err().unwrap_or_else(|| internal(e)))
+}
+
+impl Joined {
+    /// Linear luminance of the joined picture, for measuring the step across the join.
+    pub(super) fn luminance(&self) -> Plane {
+        let Self { land, sky, alpha, .. } = self;
+        let mut out = Plane::filled(alpha.width(), alpha.height(), 0.0);
+        let mut rows: [Vec<f32>; 3] = Default::default();
+        for y in 0..alpha.height() {
+            for (c, row) in rows.iter_mut().enumerate() {
+                row.resize(alpha.width(), 0.0);
+                compose_row(land.planes()[c].row(y), sky.planes()[c].row(y), alpha.row(y), row);
+            }
+            for (x, o) in out.row_mut(y).iter_mut().enumerate() {
+                *o = luminance([rows[0][x], rows[1][x], rows[2][x]]);
+            }
+        }
+        out
+    }
 }

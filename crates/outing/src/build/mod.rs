@@ -193,13 +193,12 @@ impl Scene<'_> {
         bench.stage(0.56, 0.66)?;
         let ratio = land::exposure_ratio(&self.sky_frames[0].facts.meta, &self.land_frames[0].facts.meta);
         let land = land::stack_land(bench, &self.settings.land, self.items, self.land_frames, ratio)?;
-        bench.stage(0.66, 0.74)?;
-        let stars: Vec<[f32; 2]> =
-            self.land_frames[0].facts.field.stars.iter().map(|s| [s.x as f32, s.y as f32]).collect();
-        let edge = join::find_edge(bench, &land, self.land_frames.len(), &stars)?;
-        self.say_finding(bench, edge.finding);
         let placed = placing::place_sky(bench, self.settings, self.tracked, self.sky_frames, self.land_frames, self.times);
         let canvas = self.canvas(&placed);
+        let land = LandStack { picture: on_canvas(land.picture, &canvas), ..land };
+        bench.stage(0.66, 0.74)?;
+        let edge = join::find_edge(bench, &land, self.land_frames.len(), &self.trails(&canvas))?;
+        self.say_finding(bench, edge.finding);
         let masks = self.masks(bench, &canvas, &placed, &edge);
         bench.stage(0.74, 0.86)?;
         let sky = sky::stack_sky(bench, &self.settings.sky, self.sky_frames, self.tracked, &canvas, &masks)?;
@@ -218,6 +217,13 @@ impl Scene<'_> {
 
     fn frame_size(&self, frames: &[Prepared]) -> (usize, usize) {
         (frames[0].facts.field.width, frames[0].facts.field.height)
+    }
+
+    /// Middles of the star trails of the first land frame: places that are sky.
+    fn trails(&self, canvas: &Canvas) -> Vec<[f32; 2]> {
+        let [ox, oy] = canvas.origin.map(|v| v as f32);
+        let stars = &self.land_frames[0].facts.field.stars;
+        stars.iter().map(|s| [s.x as f32 + ox, s.y as f32 + oy]).collect()
     }
 
     fn say_finding(&self, bench: &mut Bench<'_>, finding: Finding) {
@@ -292,9 +298,9 @@ impl Scene<'_> {
         drop(sky.coverage);
         let field = &self.sky_frames[self.tracked.registration.reference].facts.field;
         let filled_fraction = joined.filled_fraction;
+        let step = has_land.then(|| join_step(&joined.luminance(), &joined.alpha, STEP_BAND_PX)).flatten();
         let finished =
             finish::finish(bench, &self.settings.picture, joined, &canvas, Some((field, self.tracked)))?;
-        let step = has_land.then(|| join_step(&finished.luminance(), &finished.joined.alpha, STEP_BAND_PX)).flatten();
         bench.stage(0.92, 0.97)?;
         let outputs = deliver::pictures(bench, results, &finished, has_land)?;
         let alpha = &finished.joined.alpha;
@@ -334,9 +340,7 @@ impl Scene<'_> {
             return Ok((land::LandFacts::default(), joined));
         };
         let facts = land.facts;
-        let picture = on_canvas(land.picture, canvas);
-        let matte = nightloom_seam::Matte { alpha: plane_on_canvas(edge.matte.alpha, canvas, 1.0), ..edge.matte };
-        Ok((facts, join::join(bench, picture, sky, coverage, matte)?))
+        Ok((facts, join::join(bench, land.picture, sky, coverage, edge.matte)?))
     }
 }
 
@@ -347,14 +351,14 @@ fn mean(plane: &Plane) -> f64 {
 
 /// A land frame's planes on the canvas; NaN where it does not reach.
 fn on_canvas(picture: Rgb, canvas: &Canvas) -> Rgb {
-    Rgb::from_planes(picture.into_planes().map(|p| plane_on_canvas(p, canvas, f32::NAN)))
+    Rgb::from_planes(picture.into_planes().map(|p| plane_on_canvas(p, canvas)))
 }
 
-fn plane_on_canvas(plane: Plane, canvas: &Canvas, outside: f32) -> Plane {
+fn plane_on_canvas(plane: Plane, canvas: &Canvas) -> Plane {
     if (plane.width(), plane.height()) == (canvas.width, canvas.height) {
         return plane;
     }
-    let mut out = Plane::filled(canvas.width, canvas.height, outside);
+    let mut out = Plane::filled(canvas.width, canvas.height, f32::NAN);
     let [ox, oy] = canvas.origin.map(|v| v.max(0) as usize);
     for y in 0..plane.height().min(canvas.height.saturating_sub(oy)) {
         let n = plane.width().min(canvas.width.saturating_sub(ox));

@@ -59,6 +59,9 @@ pub struct FrameReport {
     pub weight: Option<f64>,
     /// Registration residual of this frame.
     pub registration_rms_px: Option<f64>,
+    /// Rotation from the reference frame's camera to this one's, row by row (x right, y down, z
+    /// forward).
+    pub rotation_from_reference: Option<[[f64; 3]; 3]>,
     /// Share of this frame's samples that were rejected.
     pub rejected_fraction: Option<f64>,
 }
@@ -106,7 +109,8 @@ pub struct SeamReport {
     /// Factors on the land's red, green, blue that make its sky equal the sky stack's, beyond the
     /// ratio of the exposures.
     pub land_gain: [f32; 3],
-    /// Mean luminance step across the join, linear, sky side less land side.
+    /// Mean luminance step across the join, sky side less land side, linear Rec. 2020 on the sky
+    /// stack's scale, before balance, gradient and tone.
     pub luminance_step: Option<f64>,
 }
 

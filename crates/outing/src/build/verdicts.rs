@@ -145,6 +145,10 @@ impl Scene<'_> {
             reason: format!("{} ({})", verdict.reason, self.sky_frames[i].facts.calibrated),
             weight: Some(f64::from(verdict.weight)),
             registration_rms_px: registration.rotation.is_some().then_some(registration.rms_px),
+            rotation_from_reference: registration.rotation.map(|r| {
+                let m = r.matrix();
+                std::array::from_fn(|i| std::array::from_fn(|j| m[(i, j)]))
+            }),
             rejected_fraction: stacked.and_then(|k| made.sky.rejected.get(k).copied()),
             ..with_field(base, &self.sky_frames[i].facts)
         }
