@@ -42,7 +42,7 @@ def main(source, target):
     for line in open(source, encoding="ascii"):
         hp, bv, vi = float(line[129:136]), float(line[152:158]), float(line[165:171])
         v = hp + v_minus_hp(bv, vi)
-        if v >= LIMIT_V:
+        if round(v * 1000) >= LIMIT_V * 1000:
             continue
         rows.append((round(v * 1000), int(line[0:6]), float(line[15:28]), float(line[29:42]),
                      float(line[51:59]), float(line[60:68]), round(bv * 1000)))

@@ -59,9 +59,16 @@ impl Air {
         turn_in_altitude(true_direction, |h| self.refraction_at_true(h))
     }
 
-    /// An apparent direction in the ground frame lowered to the true one.
+    /// An apparent direction in the ground frame lowered to the true one: undoes [`Air::lift`] (to
+    /// 0.001″), which Bennett's formula does only to 0.4′ at the horizon and 0.1′ above 3°.
     pub fn lower(&self, apparent_direction: &Vector3<f64>) -> Vector3<f64> {
-        turn_in_altitude(apparent_direction, |h| -self.refraction_at_apparent(h))
+        turn_in_altitude(apparent_direction, |apparent| {
+            let mut refraction = self.refraction_at_apparent(apparent);
+            for _ in 0..8 {
+                refraction = self.refraction_at_true(apparent - refraction);
+            }
+            -refraction
+        })
     }
 
     fn scale(&self) -> f64 {

@@ -1,1 +1,12 @@
-//! The tests of this crate, in one binary.
+//! The sky against outside tables.
+
+#[path = "all/atmosphere.rs"]
+mod atmosphere;
+#[path = "all/bodies.rs"]
+mod bodies;
+#[path = "all/catalogue.rs"]
+mod catalogue;
+#[path = "all/site.rs"]
+mod site;
+#[path = "all/table.rs"]
+mod table;

@@ -1,0 +1,15 @@
+//! Reads the committed tables.
+
+/// Rows of numbers; the first column as text.
+pub(crate) fn rows(csv: &str) -> Vec<(String, Vec<f64>)> {
+    let body = csv.lines().filter(|l| !l.starts_with('#')).skip(1);
+    body.map(|line| {
+        let mut cells = line.split(',');
+        let first = cells.next().expect("a row has cells").to_owned();
+        (
+            first,
+            cells.map(|c| c.parse().expect("a cell is a number")).collect(),
+        )
+    })
+    .collect()
+}
