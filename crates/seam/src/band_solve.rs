@@ -4,7 +4,11 @@ use nightloom_raster::Plane;
 use rayon::prelude::*;
 
 use crate::{
-    Evidence, MatteSettings, SeamError, SkyModel, Work, grid_cut::neighbour, land_model::LandModel, stats,
+    Evidence, MatteSettings, SeamError, SkyModel, Work,
+    grid_cut::neighbour,
+    land_model::LandModel,
+    opacity::{Colours, opacity},
+    stats,
 };
 
 /// What came out beside the matte.
@@ -86,25 +90,23 @@ fn node(
     let (width, height) = (alpha.width(), alpha.height());
     let (x, y) = (i % width, i / width);
     let colour = evidence.land.at(x, y);
-    let (back, front, texture) = (sky.at(x, y), land.at(x, y), land.sigma_at(x, y));
-    let (mut across, mut along, mut clean) = (0.0f32, 0.0f32, 0.0f32);
+    let back = sky.at(x, y);
     let noise: [f32; 3] = std::array::from_fn(|c| sky.noise_at(c, colour[c].max(0.5 * back[c])));
-    for c in 0..3 {
-        let d = front[c] - back[c];
-        let q = 1.0 / (noise[c].powi(2) + 0.25 * texture[c].powi(2));
-        across += q * d * d;
-        along += q * d * (colour[c] - back[c]);
-        clean += (d / noise[c]).powi(2);
-    }
-    let own = (1.0 - along / across.max(1e-12)).clamp(0.0, 1.0);
-    let weight = 1.0 / (1.0 / across.max(1e-6) + LEAST_SIGMA * LEAST_SIGMA);
+    let colours = Colours {
+        back,
+        noise,
+        front: land.at(x, y),
+        spread: land.covariance_at(x, y),
+    };
+    let told = opacity(colour, &colours);
+    let weight = 1.0 / (told.variance + LEAST_SIGMA * LEAST_SIGMA);
     let mut node = Node {
-        own,
+        own: told.alpha,
         weight,
         links: [0.0; 8],
         to: [NO_NODE; 8],
         fixed: 0.0,
-        separation: clean.sqrt(),
+        separation: told.separation,
     };
     for d in 0..8 {
         let Some(q) = neighbour(width, height, i, d) else {

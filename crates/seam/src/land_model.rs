@@ -11,11 +11,15 @@ const FACTOR: usize = 6;
 /// This many pixels in a cell make it stand for itself.
 const FULL: f32 = 6.0;
 
+/// Channels of the six entries of a covariance, and where its diagonal lies.
+const PAIRS: [(usize, usize); 6] = [(0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)];
+const DIAGONAL: [usize; 3] = [0, 3, 5];
+
 /// Mean land colour and texture near every pixel.
 #[derive(Clone, Debug)]
 pub(crate) struct LandModel {
     mean: [Plane; 3],
-    sigma: [Plane; 3],
+    covariance: [Plane; 6],
 }
 
 impl LandModel {
@@ -40,12 +44,18 @@ impl LandModel {
             resample::pull_push(&values, &weights, FULL)
         };
         let mean: [Plane; 3] = std::array::from_fn(|c| spread(&|s| s.sum[c] / s.weight.max(1e-6)));
-        let square: [Plane; 3] = std::array::from_fn(|c| spread(&|s| s.square[c] / s.weight.max(1e-6)));
-        let sigma = std::array::from_fn(|c| {
-            let variance = |k: usize| (square[c].data()[k] - mean[c].data()[k].powi(2)).max(0.0);
-            Plane::from_fn(width, height, |i, j| variance(j * width + i).sqrt())
+        let covariance = std::array::from_fn(|k| {
+            let (a, b) = PAIRS[k];
+            let mut product = spread(&|s| s.product[k] / s.weight.max(1e-6));
+            let means = mean[a].data().iter().zip(mean[b].data());
+            product
+                .data_mut()
+                .iter_mut()
+                .zip(means)
+                .for_each(|(p, (a, b))| *p -= a * b);
+            product
         });
-        Ok(Self { mean, sigma })
+        Ok(Self { mean, covariance })
     }
 
     /// Mean colour of the nearest land.
@@ -53,9 +63,9 @@ impl LandModel {
         std::array::from_fn(|c| self.channel_at(c, x, y))
     }
 
-    /// Standard deviation of its pixels (texture and noise).
-    pub(crate) fn sigma_at(&self, x: usize, y: usize) -> [f32; 3] {
-        std::array::from_fn(|c| self.channel_sigma_at(c, x, y))
+    /// Covariance of its pixels (texture and noise): rr, rg, rb, gg, gb, bb.
+    pub(crate) fn covariance_at(&self, x: usize, y: usize) -> [f32; 6] {
+        std::array::from_fn(|k| resample::sample_cells(&self.covariance[k], FACTOR, x as f32, y as f32))
     }
 
     #[inline]
@@ -65,7 +75,9 @@ impl LandModel {
 
     #[inline]
     pub(crate) fn channel_sigma_at(&self, c: usize, x: usize, y: usize) -> f32 {
-        resample::sample_cells(&self.sigma[c], FACTOR, x as f32, y as f32)
+        resample::sample_cells(&self.covariance[DIAGONAL[c]], FACTOR, x as f32, y as f32)
+            .max(0.0)
+            .sqrt()
     }
 }
 
@@ -73,7 +85,7 @@ impl LandModel {
 struct Sums {
     weight: f32,
     sum: [f32; 3],
-    square: [f32; 3],
+    product: [f32; 6],
 }
 
 fn gather(land: &Rgb, i: usize, j: usize, weight: &(dyn Fn(usize, usize) -> f32 + Sync)) -> Sums {
@@ -86,7 +98,9 @@ fn gather(land: &Rgb, i: usize, j: usize, weight: &(dyn Fn(usize, usize) -> f32 
                 sums.weight += w;
                 for (c, v) in colour.into_iter().enumerate() {
                     sums.sum[c] += w * v;
-                    sums.square[c] += w * v * v;
+                }
+                for (product, (a, b)) in sums.product.iter_mut().zip(PAIRS) {
+                    *product += w * colour[a] * colour[b];
                 }
             }
         }

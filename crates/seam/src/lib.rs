@@ -18,6 +18,7 @@ pub mod guided;
 mod land_model;
 mod matte;
 mod mixture;
+mod opacity;
 pub mod resample;
 mod separate;
 mod sky_likeness;

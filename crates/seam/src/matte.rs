@@ -77,6 +77,9 @@ pub struct Matte {
     pub(crate) land_model: Option<LandModel>,
 }
 
+/// Rounds of refitting sky and land colours to the matte and solving again.
+const ROUNDS: usize = 3;
+
 /// Makes the full-resolution matte from the coarse labels.
 ///
 /// Flat sky comes out as exactly 1, flat land as exactly 0.
@@ -115,24 +118,29 @@ pub fn matte(
             land_model: None,
         });
     }
-    let mut likeness = sky_likeness::compare(evidence, &sky_model, &zone, settings.threshold_sigma, work)?;
-    sky_model = SkyModel::fit(land, &|x, y| likeness.plain_sky(x, y), work)?;
-    work.step(0.35)?;
-    likeness = sky_likeness::compare(evidence, &sky_model, &zone, settings.threshold_sigma, work)?;
-    let mut land_model = LandModel::fit(land, &|x, y| likeness.sure_land(x, y), work)?;
-    work.step(0.6)?;
+    let deep = |x: usize, y: usize| f32::from(u8::from(zone.at(x, y) & Zone::DEEP != 0));
+    let deep_model = LandModel::fit(land, &deep, work)?;
+    let mut land_model = deep_model.clone();
     let mut alpha = Plane::filled(width, height, 1.0);
     let mut solved = Solved {
         unknown: 0,
         separation_sigma: 0.0,
     };
-    for round in 0..2 {
+    for round in 0..ROUNDS {
+        let likeness = sky_likeness::compare(
+            evidence,
+            &sky_model,
+            &land_model,
+            &zone,
+            settings.threshold_sigma,
+            work,
+        )?;
         if round > 0 {
             // Twigs have colours of their own: take them from the heart of each.
-            let core = |x, y| {
-                likeness
-                    .sure_land(x, y)
-                    .max(core_weight(evidence, &sky_model, &alpha, x, y))
+            let core = |x, y| match (likeness.deep_land(x, y), likeness.on_land(x, y)) {
+                (true, _) => 1.0,
+                (_, true) => core_weight(evidence, &sky_model, &deep_model, x, y),
+                _ => 0.0,
             };
             land_model = LandModel::fit(land, &core, work)?;
         }
@@ -146,6 +154,11 @@ pub fn matte(
                     .for_each(|(x, a)| *a = likeness.hard(x, y));
             });
         solved = band_solve::solve(evidence, &sky_model, &land_model, settings, &mut alpha, work)?;
+        if round + 1 < ROUNDS {
+            let open = |x, y| alpha.at(x, y) >= 0.9 && !likeness.starry(x, y);
+            sky_model = SkyModel::fit(land, &open, work)?;
+        }
+        work.step(0.2 + 0.8 * (round + 1) as f32 / ROUNDS as f32)?;
     }
     let sky_fraction = mean_over_valid(&alpha, evidence);
     let unknown_fraction = solved.unknown as f64 / (width * height) as f64;
@@ -159,24 +172,43 @@ pub fn matte(
     })
 }
 
-/// Weight of a pixel in the land's colours: above zero where, of all its neighbours within 2 px, it
-/// differs most from the sky (or nearly so) and was found mostly land.
-fn core_weight(evidence: &Evidence, sky: &SkyModel, alpha: &Plane, x: usize, y: usize) -> f32 {
-    if alpha.at(x, y) > 0.35 {
-        return 0.0;
-    }
+/// Share of the way from sky to deep land beyond which a colour is taken for land's own.
+const MOSTLY_LAND: f32 = 0.8;
+
+/// Whether a pixel shows land's own colour: of all its neighbours within 2 px it differs most from the
+/// sky (or nearly so), and it lies as far from it as the deep land does, or quite elsewhere.
+fn core_weight(evidence: &Evidence, sky: &SkyModel, deep: &LandModel, x: usize, y: usize) -> f32 {
     let away = |u: usize, v: usize| -> f32 {
         let (colour, back) = (evidence.land.at(u, v), sky.at(u, v));
         (0..3)
             .map(|c| (colour[c] - back[c]).abs() / sky.noise_at(c, back[c]))
             .sum()
     };
-    let (x1, y1) = ((x + 3).min(alpha.width()), (y + 3).min(alpha.height()));
+    let here = away(x, y);
+    let (colour, back, front) = (evidence.land.at(x, y), sky.at(x, y), deep.at(x, y));
+    let noise: [f32; 3] = std::array::from_fn(|c| sky.noise_at(c, back[c]));
+    let [mut along, mut across, mut length] = [0.0f32, 1e-6, 0.0];
+    for c in 0..3 {
+        let (d, r) = ((front[c] - back[c]) / noise[c], (colour[c] - back[c]) / noise[c]);
+        along += d * r;
+        across += d * d;
+        length += r * r;
+    }
+    let share = along / across;
+    let aside = (length - share * along).max(0.0);
+    let elsewhere = aside > 0.1 * across + 25.0 || share < -0.3;
+    if !here.is_finite() || (share < MOSTLY_LAND && !elsewhere) {
+        return 0.0;
+    }
+    let (x1, y1) = (
+        (x + 3).min(evidence.land.width()),
+        (y + 3).min(evidence.land.height()),
+    );
     let most = (y.saturating_sub(2)..y1)
         .flat_map(|v| (x.saturating_sub(2)..x1).map(move |u| (u, v)))
         .map(|(u, v)| away(u, v))
         .fold(0.0, f32::max);
-    if away(x, y) >= 0.9 * most { 1.0 } else { 0.0 }
+    if here >= 0.9 * most { 1.0 } else { 0.0 }
 }
 
 fn mean_over_valid(alpha: &Plane, evidence: &Evidence) -> f64 {
@@ -210,6 +242,9 @@ impl Zone {
     /// Sky, and no land in the cells around.
     pub(crate) const CLEAR: u8 = 4;
 
+    /// Land, and no sky in the cells around.
+    pub(crate) const DEEP: u8 = 8;
+
     fn of(coarse: &Coarse, band_px: usize) -> Self {
         let (width, height) = (coarse.sky.width(), coarse.sky.height());
         let side: Vec<u8> = coarse
@@ -224,7 +259,11 @@ impl Zone {
         let bits = (0..side.len()).map(|k| {
             let sky = if side[k] == 2 { Self::SKY } else { 0 };
             let near = if near[k] == 3 { Self::NEAR } else { 0 };
-            let clear = if close[k] == 2 { Self::CLEAR } else { 0 };
+            let clear = match close[k] {
+                2 => Self::CLEAR,
+                1 => Self::DEEP,
+                _ => 0,
+            };
             sky | near | clear
         });
         Self {

@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use crate::{Evidence, SeamError, SkyModel, Work, matte::Zone, resample, stats};
+use crate::{Evidence, SeamError, SkyModel, Work, land_model::LandModel, matte::Zone, resample, stats};
 
 /// What is known of a pixel before the band is solved.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -12,48 +12,55 @@ pub(crate) enum State {
     Unknown,
 }
 
-const SKY_SIDE: u8 = 1;
-const NEAR: u8 = 2;
-const CHANGED: u8 = 4;
-const STRONG: u8 = 8;
-const ATTACHED: u8 = 16;
-const OPEN_SKY: u8 = 32;
-const EDGE: u8 = 64;
-const INVALID: u8 = 128;
+const SKY_SIDE: u16 = 1;
+const NEAR: u16 = 2;
+const CHANGED: u16 = 4;
+const STRONG: u16 = 8;
+const ATTACHED: u16 = 16;
+const OPEN_SKY: u16 = 32;
+const EDGE: u16 = 64;
+const INVALID: u16 = 128;
+const SINGLE: u16 = 256;
 
 /// How far a soft edge reaches into plain sky, pixels.
 const SKIRT_PX: usize = 2;
 /// Land farther than this from anything like sky is certain, pixels.
-const DEPTH_PX: usize = 5;
+const DEPTH_PX: usize = 7;
 
 /// How well the smooth sky is known near the ridge, as a fraction of its level.
 const MODEL_ERROR: f32 = 0.02;
 
-/// A byte of findings per pixel.
+/// A pixel with less land than about four times this is no evidence of land.
+const LEAST_SHARE: f32 = 0.03;
+
+/// The same for a pixel that may be sky in a narrow gap: its neighbours' light spills into it.
+const GAP_SHARE: f32 = 0.07;
+
+/// Bits of findings per pixel.
 pub(crate) struct Likeness {
-    bits: Vec<u8>,
+    bits: Vec<u16>,
     width: usize,
 }
 
 impl Likeness {
     #[inline]
-    fn at(&self, x: usize, y: usize) -> u8 {
+    fn at(&self, x: usize, y: usize) -> u16 {
         self.bits[y * self.width + x]
     }
 
-    /// Sky without stars or land: what the sky model may be fitted to.
-    pub(crate) fn plain_sky(&self, x: usize, y: usize) -> bool {
-        self.at(x, y) & (OPEN_SKY | EDGE | INVALID) == OPEN_SKY
+    /// Differs from the sky but does not hang on the land: a star.
+    pub(crate) fn starry(&self, x: usize, y: usize) -> bool {
+        self.at(x, y) & (CHANGED | ATTACHED) == CHANGED
     }
 
-    /// Certain land, for the land's colours.
-    pub(crate) fn sure_land(&self, x: usize, y: usize) -> f32 {
-        let bits = self.at(x, y);
-        if bits & INVALID == 0 && bits & ATTACHED != 0 && bits & EDGE == 0 {
-            1.0
-        } else {
-            0.0
-        }
+    /// Land no sky can shine through, for the land's colours.
+    pub(crate) fn deep_land(&self, x: usize, y: usize) -> bool {
+        self.at(x, y) & (INVALID | ATTACHED | EDGE | NEAR | SKY_SIDE) == ATTACHED
+    }
+
+    /// Differs from the sky and hangs on the land.
+    pub(crate) fn on_land(&self, x: usize, y: usize) -> bool {
+        self.at(x, y) & (INVALID | ATTACHED) == ATTACHED
     }
 
     pub(crate) fn state(&self, x: usize, y: usize) -> State {
@@ -72,16 +79,17 @@ impl Likeness {
 pub(crate) fn compare(
     evidence: &Evidence,
     sky: &SkyModel,
+    land: &LandModel,
     zone: &Zone,
     threshold: f32,
     work: &Work,
 ) -> Result<Likeness, SeamError> {
     let (width, height) = (evidence.land.width(), evidence.land.height());
-    let mut bits = vec![0u8; width * height];
+    let mut bits = vec![0u16; width * height];
     let calm = calm_noise(evidence, sky, zone);
     let rows: Result<(), SeamError> = bits.par_chunks_mut(width).enumerate().try_for_each(|(y, row)| {
         work.check()?;
-        mark_row(evidence, sky, zone, calm, threshold, y, row);
+        mark_row(evidence, (sky, land), zone, calm, threshold, y, row);
         Ok(())
     });
     rows?;
@@ -128,12 +136,12 @@ fn mean_of_nine(evidence: &Evidence, x: usize, y: usize) -> [f32; 3] {
 
 fn mark_row(
     evidence: &Evidence,
-    sky: &SkyModel,
+    (sky, land): (&SkyModel, &LandModel),
     zone: &Zone,
     calm: f32,
     threshold: f32,
     y: usize,
-    row: &mut [u8],
+    row: &mut [u16],
 ) {
     // Three channels at once: the threshold for the sum of squares grows with their number.
     let (weak, strong) = (threshold * threshold + 3.0, (1.5 * threshold).powi(2) + 3.0);
@@ -156,8 +164,12 @@ fn mark_row(
         }
         let back = sky.at(x, y);
         let noise: [f32; 3] = std::array::from_fn(|c| sky.noise_at(c, back[c]));
+        let front = land.at(x, y);
+        let doubt: [f32; 3] = std::array::from_fn(|c| {
+            (MODEL_ERROR * back[c]).powi(2) + (LEAST_SHARE * (front[c] - back[c])).powi(2)
+        });
         let distance = |v: [f32; 3], shrink: f32| {
-            let variance = |c: usize| (noise[c] * shrink).powi(2) + (MODEL_ERROR * back[c]).powi(2);
+            let variance = |c: usize| (noise[c] * shrink).powi(2) + doubt[c];
             (0..3)
                 .map(|c| (v[c] - back[c]).powi(2) / variance(c))
                 .sum::<f32>()
@@ -165,6 +177,14 @@ fn mark_row(
         let one = distance(colour, 1.0);
         let nine = distance(mean_of_nine(evidence, x, y), calm);
         let far = if nine.is_finite() { one.max(nine) } else { one };
+        let loose = |c: usize| noise[c].powi(2) + doubt[c] + (GAP_SHARE * (front[c] - back[c])).powi(2);
+        if (0..3)
+            .map(|c| (colour[c] - back[c]).powi(2) / loose(c))
+            .sum::<f32>()
+            <= weak
+        {
+            *bits |= SINGLE;
+        }
         if far > weak {
             *bits |= CHANGED;
         }
@@ -175,7 +195,7 @@ fn mark_row(
 }
 
 /// Marks what differs from the sky and hangs on the land.
-fn follow_land(bits: &mut [u8], width: usize, height: usize) {
+fn follow_land(bits: &mut [u16], width: usize, height: usize) {
     let mut stack: Vec<u32> = Vec::new();
     for (i, b) in bits.iter_mut().enumerate() {
         let inner = *b & (SKY_SIDE | NEAR) == 0;
@@ -205,7 +225,7 @@ fn follow_land(bits: &mut [u8], width: usize, height: usize) {
 }
 
 /// Marks sky open to the large sky: everything sky-sided that does not hang on land, and gaps joined to it.
-fn follow_sky(bits: &mut [u8], width: usize, height: usize) {
+fn follow_sky(bits: &mut [u16], width: usize, height: usize) {
     let mut stack: Vec<u32> = Vec::new();
     for (i, b) in bits.iter_mut().enumerate() {
         if *b & SKY_SIDE != 0 && *b & (ATTACHED | INVALID) == 0 {
@@ -230,28 +250,49 @@ fn follow_sky(bits: &mut [u8], width: usize, height: usize) {
     }
 }
 
-/// Marks the pixels that must be solved for.
-fn mark_edges(bits: &mut [u8], width: usize, height: usize) {
-    let sides: Vec<u8> = bits
-        .iter()
-        .map(|b| match b {
-            b if b & ATTACHED != 0 => 1,
-            b if b & OPEN_SKY != 0 => 2,
-            b if b & INVALID != 0 => 0,
-            _ => 4,
-        })
-        .collect();
+/// Marks the pixels that must be solved for: what is neither certain land nor certain sky.
+///
+/// Land counts as certain unless sky shows within [`DEPTH_PX`]: open sky, or a few pixels in a gap that
+/// look like it one by one.
+fn mark_edges(bits: &mut [u16], width: usize, height: usize) {
+    let mut sides = vec![0u8; bits.len()];
+    sides.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+        for (x, side) in row.iter_mut().enumerate() {
+            *side = match bits[y * width + x] {
+                b if b & INVALID != 0 => 0,
+                b if b & OPEN_SKY != 0 => SKY,
+                b if b & ATTACHED == 0 => UNSURE | SKY,
+                _ if several(bits, (width, height), (x, y), SINGLE) => LAND | SKY,
+                _ => LAND,
+            };
+        }
+    });
     let land_near = resample::spread_bits(&sides, width, height, SKIRT_PX);
     let sky_near = resample::spread_bits(&sides, width, height, DEPTH_PX);
     for (i, b) in bits.iter_mut().enumerate() {
         let edge = match sides[i] {
-            1 => sky_near[i] & 6 != 0,
-            2 => land_near[i] & 1 != 0,
-            4 => true,
-            _ => false,
+            LAND => sky_near[i] & SKY != 0,
+            SKY => land_near[i] & LAND != 0,
+            0 => false,
+            _ => true,
         };
         if edge {
             *b |= EDGE;
         }
     }
+}
+
+const LAND: u8 = 1;
+const SKY: u8 = 2;
+const UNSURE: u8 = 4;
+
+/// Whether this pixel near the edge and at least two of its neighbours bear the mark.
+fn several(bits: &[u16], (width, height): (usize, usize), (x, y): (usize, usize), mark: u16) -> bool {
+    let here = bits[y * width + x];
+    if here & mark == 0 || here & (NEAR | SKY_SIDE) == 0 {
+        return false;
+    }
+    let rows = y.saturating_sub(1)..(y + 2).min(height);
+    let around = rows.flat_map(|v| &bits[v * width + x.saturating_sub(1)..v * width + (x + 2).min(width)]);
+    around.filter(|b| **b & mark != 0).count() >= 3
 }
