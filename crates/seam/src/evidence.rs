@@ -48,6 +48,11 @@ impl<'a> Evidence<'a> {
         }
     }
 
+    /// Too few frames to have rejected trailed stars.
+    pub(crate) fn trails_left(&self) -> bool {
+        self.land_frames < 3
+    }
+
     pub(crate) fn check(&self) -> Result<(), SeamError> {
         let size = (self.land.width(), self.land.height());
         if size.0 == 0 || size.1 == 0 {

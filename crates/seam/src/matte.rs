@@ -176,7 +176,8 @@ pub fn matte(
 const MOSTLY_LAND: f32 = 0.8;
 
 /// Whether a pixel shows land's own colour: of all its neighbours within 2 px it differs most from the
-/// sky (or nearly so), and it lies as far from it as the deep land does, or quite elsewhere.
+/// sky (or nearly so), and it lies as far from it as the deep land does, or quite elsewhere (not
+/// simply brighter, if that can be a star).
 fn core_weight(evidence: &Evidence, sky: &SkyModel, deep: &LandModel, x: usize, y: usize) -> f32 {
     let away = |u: usize, v: usize| -> f32 {
         let (colour, back) = (evidence.land.at(u, v), sky.at(u, v));
@@ -196,7 +197,8 @@ fn core_weight(evidence: &Evidence, sky: &SkyModel, deep: &LandModel, x: usize, 
     }
     let share = along / across;
     let aside = (length - share * along).max(0.0);
-    let elsewhere = aside > 0.1 * across + 25.0 || share < -0.3;
+    let brighter = share < -0.3 && !evidence.trails_left();
+    let elsewhere = aside > 0.5 * across + 25.0 || brighter;
     if !here.is_finite() || (share < MOSTLY_LAND && !elsewhere) {
         return 0.0;
     }

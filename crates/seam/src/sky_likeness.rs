@@ -21,6 +21,7 @@ const OPEN_SKY: u16 = 32;
 const EDGE: u16 = 64;
 const INVALID: u16 = 128;
 const SINGLE: u16 = 256;
+const STARLIKE: u16 = 512;
 
 /// How far a soft edge reaches into plain sky, pixels.
 const SKIRT_PX: usize = 2;
@@ -185,8 +186,13 @@ fn mark_row(
         {
             *bits |= SINGLE;
         }
+        // A trail over dark land's sky is no land, even where it meets a tree.
+        let starlike = place & Zone::SKY != 0 && evidence.trails_left() && opposite(colour, back, front, noise);
         if far > weak {
             *bits |= CHANGED;
+        }
+        if starlike {
+            *bits |= STARLIKE;
         }
         if far > strong {
             *bits |= STRONG;
@@ -199,7 +205,7 @@ fn follow_land(bits: &mut [u16], width: usize, height: usize) {
     let mut stack: Vec<u32> = Vec::new();
     for (i, b) in bits.iter_mut().enumerate() {
         let inner = *b & (SKY_SIDE | NEAR) == 0;
-        if *b & INVALID == 0 && *b & SKY_SIDE == 0 && (inner || *b & STRONG != 0) {
+        if *b & (INVALID | STARLIKE) == 0 && *b & SKY_SIDE == 0 && (inner || *b & STRONG != 0) {
             *b |= ATTACHED;
             if !inner {
                 stack.push(i as u32);
@@ -215,7 +221,7 @@ fn follow_land(bits: &mut [u16], width: usize, height: usize) {
                 let next = v * width + u;
                 let near = u.abs_diff(x) <= 1 && v.abs_diff(y) <= 1;
                 let needed = if near { CHANGED } else { STRONG };
-                if bits[next] & (ATTACHED | INVALID) == 0 && bits[next] & needed != 0 {
+                if bits[next] & (ATTACHED | INVALID | STARLIKE) == 0 && bits[next] & needed != 0 {
                     bits[next] |= ATTACHED;
                     stack.push(next as u32);
                 }
@@ -248,6 +254,17 @@ fn follow_sky(bits: &mut [u16], width: usize, height: usize) {
         }
         let _ = (x, y);
     }
+}
+
+/// Whether a colour lies on the far side of the sky, seen from the land: brighter over dark land.
+fn opposite(seen: [f32; 3], back: [f32; 3], front: [f32; 3], noise: [f32; 3]) -> bool {
+    let (mut along, mut across) = (0.0, 1e-6);
+    for c in 0..3 {
+        let d = (front[c] - back[c]) / noise[c];
+        along += d * (seen[c] - back[c]) / noise[c];
+        across += d * d;
+    }
+    along < -0.1 * across
 }
 
 /// Marks the pixels that must be solved for: what is neither certain land nor certain sky.
