@@ -43,7 +43,9 @@ pub enum DngError {
         why: String,
     },
     /// The file system refused.
-    #[error("{file} could not be written: {source}; check that the folder exists, may be written to and has room")]
+    #[error(
+        "{file} could not be written: {source}; check that the folder exists, may be written to and has room"
+    )]
     Io {
         /// The file that was to be written.
         file: String,
@@ -59,7 +61,10 @@ pub enum DngError {
 /// the file system refuses; no half file is left under the final name.
 pub fn write_dng(path: &Path, frame: &DngFrame) -> Result<(), DngError> {
     let file = path.display().to_string();
-    check(frame).map_err(|why| DngError::Frame { file: file.clone(), why })?;
+    check(frame).map_err(|why| DngError::Frame {
+        file: file.clone(),
+        why,
+    })?;
     let temporary = beside(path);
     let written = write_to(&temporary, frame).and_then(|()| std::fs::rename(&temporary, path));
     written.map_err(|source| {
@@ -82,16 +87,26 @@ fn check(frame: &DngFrame) -> Result<(), String> {
         return Err(format!("its size is {w} × {h}"));
     }
     if frame.samples.len() != w * h {
-        return Err(format!("{w} × {h} pixels need {} samples, {} were given", w * h, frame.samples.len()));
+        return Err(format!(
+            "{w} × {h} pixels need {} samples, {} were given",
+            w * h,
+            frame.samples.len()
+        ));
     }
     if w.saturating_mul(h) > (u32::MAX / 2 - 65536) as usize {
         return Err(format!("{w} × {h} pixels do not fit the 4 GiB of a classic TIFF"));
     }
     if frame.black.iter().any(|&b| b >= frame.white) {
-        return Err(format!("black {:?} must be below white {}", frame.black, frame.white));
+        return Err(format!(
+            "black {:?} must be below white {}",
+            frame.black, frame.white
+        ));
     }
     if !frame.as_shot_neutral.iter().all(|v| v.is_finite() && *v > 0.0) {
-        return Err(format!("the neutral {:?} must be positive", frame.as_shot_neutral));
+        return Err(format!(
+            "the neutral {:?} must be positive",
+            frame.as_shot_neutral
+        ));
     }
     if !frame.xyz_to_camera.iter().flatten().all(|v| v.is_finite()) {
         return Err("the colour matrix must be finite".into());
@@ -180,7 +195,10 @@ fn write_camera<W: Write + Seek>(root: &mut Directory<W>, meta: &FrameMeta) -> R
     let model = meta.model.as_deref().unwrap_or("Unknown");
     root.write_tag(Tag::Make, ascii(make).as_str())?;
     root.write_tag(Tag::Model, ascii(model).as_str())?;
-    root.write_tag(Tag::Orientation, u16::from(meta.orientation.filter(|o| (1..=8).contains(o)).unwrap_or(1)))?;
+    root.write_tag(
+        Tag::Orientation,
+        u16::from(meta.orientation.filter(|o| (1..=8).contains(o)).unwrap_or(1)),
+    )?;
     root.write_tag(Tag::Unknown(50708), ascii(&format!("{make} {model}")).as_str())?;
     if let Some(serial) = &meta.serial {
         root.write_tag(Tag::Unknown(50735), ascii(serial).as_str())?;
@@ -192,7 +210,7 @@ fn write_camera<W: Write + Seek>(root: &mut Directory<W>, meta: &FrameMeta) -> R
 }
 
 fn write_exif<W: Write + Seek>(exif: &mut Directory<W>, meta: &FrameMeta) -> Result<(), tiff::TiffError> {
-    exif.write_tag(Tag::Unknown(36864), &Undefined(*b"0231"))?;
+    exif.write_tag(Tag::Unknown(36864), Undefined(*b"0231"))?;
     write_rational(exif, 33434, meta.exposure_s)?;
     write_rational(exif, 33437, meta.f_number)?;
     write_rational(exif, 37386, meta.focal_mm)?;
@@ -267,7 +285,11 @@ fn sexagesimal(degrees: f64) -> [Rational; 3] {
     // In units of 0.0001″ (3 mm on the ground), so that no part can round up to 60.
     let units = (degrees.abs() * 36_000_000.0).round() as u64;
     let part = |n: u64, d: u32| Rational { n: n as u32, d };
-    [part(units / 36_000_000, 1), part(units / 600_000 % 60, 1), part(units % 600_000, 10_000)]
+    [
+        part(units / 36_000_000, 1),
+        part(units / 600_000 % 60, 1),
+        part(units % 600_000, 10_000),
+    ]
 }
 
 /// Splits `2026-11-24T21:03:05.25` into the EXIF form and the digits after the point.
@@ -280,7 +302,9 @@ fn exif_time(local: &str) -> Option<(String, String)> {
 
 /// TIFF text is seven-bit.
 fn ascii(text: &str) -> String {
-    text.chars().map(|c| if c.is_ascii_graphic() || c == ' ' { c } else { '?' }).collect()
+    text.chars()
+        .map(|c| if c.is_ascii_graphic() || c == ' ' { c } else { '?' })
+        .collect()
 }
 
 /// The fraction nearest to a positive value: exact for whole numbers, for the usual shutter times
@@ -290,7 +314,10 @@ fn unsigned(value: f64) -> Rational {
     if value > 0.0 && value < 1.0 {
         let inverse = (1.0 / value).round();
         if inverse <= f64::from(u32::MAX) && 1.0 / inverse == value {
-            return Rational { n: 1, d: inverse as u32 };
+            return Rational {
+                n: 1,
+                d: inverse as u32,
+            };
         }
     }
     let scale = [1u32, 10, 100, 1000, 10_000, 100_000, 1_000_000]
@@ -304,14 +331,22 @@ fn unsigned(value: f64) -> Rational {
             (room.min(1.0e9) as u32).max(1)
         });
     let n = (value * f64::from(scale)).round().min(f64::from(u32::MAX));
-    Rational { n: n as u32, d: scale }
+    Rational {
+        n: n as u32,
+        d: scale,
+    }
 }
 
 /// A matrix entry to nine decimals, fewer where it is large.
 fn signed(value: f64) -> SRational {
     let d = (f64::from(i32::MAX) / value.abs().max(1.0)).min(1.0e9) as i32;
     let d = d.max(1);
-    SRational { n: (value * f64::from(d)).round().clamp(f64::from(i32::MIN), f64::from(i32::MAX)) as i32, d }
+    SRational {
+        n: (value * f64::from(d))
+            .round()
+            .clamp(f64::from(i32::MIN), f64::from(i32::MAX)) as i32,
+        d,
+    }
 }
 
 /// Four bytes of type UNDEFINED, which EXIF wants for its version.

@@ -12,6 +12,8 @@ use std::time::{Duration, Instant};
 
 /// How often a waiting parent asks whether it was told to stop.
 const POLL: Duration = Duration::from_millis(50);
+/// How long a child that broke off may take to end.
+const GRACE: Duration = Duration::from_millis(500);
 /// A header is some hundred bytes; anything near this is not one.
 const MAX_HEADER: usize = 1 << 20;
 const FRAME: &[u8; 4] = b"NLf1";
@@ -91,9 +93,15 @@ impl Wall {
         meta_only: bool,
         cancelled: &dyn Fn() -> bool,
     ) -> Result<Answer, DecodeError> {
-        let request = Request { meta_only, options: *options, limits: self.limits };
+        let request = Request {
+            meta_only,
+            options: *options,
+            limits: self.limits,
+        };
         let mut child = self.start(path, &request)?;
-        let Some(mut pipe) = child.stdout.take() else { return Err(died(path, "it had no output")) };
+        let Some(mut pipe) = child.stdout.take() else {
+            return Err(died(path, "it had no output"));
+        };
         let limits = self.limits;
         let (sender, receiver) = mpsc::sync_channel(1);
         let reader = std::thread::spawn(move || {
@@ -101,11 +109,7 @@ impl Wall {
             let _ = sender.send(read_answer(&mut pipe, &limits));
         });
         let outcome = wait(path, &self.limits, &receiver, cancelled);
-        if outcome.is_err() {
-            // Already gone is as good as killed.
-            let _ = child.kill();
-        }
-        let status = child.wait();
+        let status = end(&mut child, matches!(outcome, Ok(None)));
         // The pipe is closed now, so the reader ends at once.
         let _ = reader.join();
         match outcome? {
@@ -123,7 +127,10 @@ impl Wall {
         let request = serde_json::to_string(request).map_err(|e| no_wall(e.to_string()))?;
         let mut command = Command::new(&self.program);
         command.args(&self.args).arg(request).arg(path);
-        command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::null());
+        command
+            .stdin(Stdio::null())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null());
         #[cfg(unix)]
         {
             // A Ctrl-C at the terminal goes to the program alone, which then stops its children.
@@ -134,8 +141,25 @@ impl Wall {
     }
 }
 
+/// Ends the child. One that broke off by itself gets a moment to say how; none may outlive this.
+fn end(child: &mut Child, broke_off: bool) -> std::io::Result<ExitStatus> {
+    let start = Instant::now();
+    while broke_off && start.elapsed() < GRACE {
+        if let Some(status) = child.try_wait()? {
+            return Ok(status);
+        }
+        std::thread::sleep(Duration::from_millis(2));
+    }
+    // Already gone is as good as killed.
+    let _ = child.kill();
+    child.wait()
+}
+
 fn died(path: &Path, how: &str) -> DecodeError {
-    DecodeError::Died { file: decode::name(path), how: how.to_string() }
+    DecodeError::Died {
+        file: decode::name(path),
+        how: how.to_string(),
+    }
 }
 
 fn describe(status: ExitStatus) -> String {
@@ -168,10 +192,15 @@ fn wait(
             Err(RecvTimeoutError::Timeout) => {}
         }
         if cancelled() {
-            return Err(DecodeError::Cancelled { file: decode::name(path) });
+            return Err(DecodeError::Cancelled {
+                file: decode::name(path),
+            });
         }
         if start.elapsed().as_secs_f64() > limits.max_seconds {
-            return Err(DecodeError::TimedOut { file: decode::name(path), seconds: limits.max_seconds });
+            return Err(DecodeError::TimedOut {
+                file: decode::name(path),
+                seconds: limits.max_seconds,
+            });
         }
     }
 }
@@ -208,8 +237,12 @@ fn read_answer(pipe: &mut impl Read, limits: &Limits) -> Option<Answer> {
 pub fn child_main() -> ExitCode {
     let mut arguments = std::env::args_os().rev();
     let path = arguments.next().map(PathBuf::from);
-    let request = arguments.next().and_then(|r| serde_json::from_str::<Request>(r.to_str()?).ok());
-    let (Some(path), Some(request)) = (path, request) else { return ExitCode::from(2) };
+    let request = arguments
+        .next()
+        .and_then(|r| serde_json::from_str::<Request>(r.to_str()?).ok());
+    let (Some(path), Some(request)) = (path, request) else {
+        return ExitCode::from(2);
+    };
     if bound(&request.limits).is_err() {
         return ExitCode::from(3);
     }
@@ -225,7 +258,10 @@ pub fn child_main() -> ExitCode {
 fn panic_text(panic: &(dyn std::any::Any + Send)) -> String {
     let text = panic.downcast_ref::<String>().cloned();
     let text = text.or_else(|| panic.downcast_ref::<&str>().map(ToString::to_string));
-    format!("its decoder gave up over it ({})", text.unwrap_or_else(|| "no reason given".into()))
+    format!(
+        "its decoder gave up over it ({})",
+        text.unwrap_or_else(|| "no reason given".into())
+    )
 }
 
 fn answer(path: &Path, request: &Request) -> Answer {
@@ -243,7 +279,11 @@ fn answer(path: &Path, request: &Request) -> Answer {
 
 fn send(answer: &Answer) -> std::io::Result<()> {
     let (magic, json, body): (_, _, &[u8]) = match answer {
-        Answer::Frame(coded) => (FRAME, serde_json::to_vec(&coded.header)?, coded.samples.as_bytes()),
+        Answer::Frame(coded) => (
+            FRAME,
+            serde_json::to_vec(&coded.header)?,
+            coded.samples.as_bytes(),
+        ),
         Answer::Meta(meta) => (META, serde_json::to_vec(meta)?, &[]),
         Answer::Failed(error) => (ERROR, serde_json::to_vec(error)?, &[]),
     };
@@ -260,14 +300,20 @@ fn send(answer: &Answer) -> std::io::Result<()> {
 #[cfg(unix)]
 fn bound(limits: &Limits) -> std::io::Result<()> {
     use rustix::process::{Resource, Rlimit, setrlimit};
-    let both = |n: u64| Rlimit { current: Some(n), maximum: Some(n) };
+    let both = |n: u64| Rlimit {
+        current: Some(n),
+        maximum: Some(n),
+    };
     let seconds = limits.max_seconds.max(1.0).ceil() as u64;
     setrlimit(Resource::As, both(limits.max_memory_bytes))?;
     setrlimit(Resource::Core, both(0))?;
     setrlimit(Resource::Fsize, both(0))?;
     // Should the parent be gone, all cores for the allowed time are the end.
     let cores = std::thread::available_parallelism().map_or(1, |n| n.get() as u64);
-    setrlimit(Resource::Cpu, both(seconds.saturating_mul(cores).saturating_add(1)))?;
+    setrlimit(
+        Resource::Cpu,
+        both(seconds.saturating_mul(cores).saturating_add(1)),
+    )?;
     Ok(())
 }
 

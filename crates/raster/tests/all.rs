@@ -17,3 +17,15 @@ mod workfile;
 
 #[path = "all/write.rs"]
 mod write;
+
+#[path = "all/decode_files.rs"]
+mod decode_files;
+
+#[path = "all/decode_orient.rs"]
+mod decode_orient;
+
+#[path = "all/decode_raw.rs"]
+mod decode_raw;
+
+#[path = "all/decode_wall.rs"]
+mod decode_wall;

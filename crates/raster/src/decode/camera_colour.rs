@@ -8,14 +8,25 @@ type M3 = [[f64; 3]; 3];
 /// From linear Rec. 2020 to CIE XYZ, both D65 (ITU-R BT.2020-2, Table 3: primaries and white;
 /// the matrix follows by SMPTE RP 177-1993).
 const WORKING_TO_XYZ: M3 = [
-    [0.636_958_048_301_291, 0.144_616_903_586_208, 0.168_880_975_164_172],
-    [0.262_700_212_011_267, 0.677_998_071_518_871, 0.059_301_716_469_862],
+    [
+        0.636_958_048_301_291,
+        0.144_616_903_586_208,
+        0.168_880_975_164_172,
+    ],
+    [
+        0.262_700_212_011_267,
+        0.677_998_071_518_871,
+        0.059_301_716_469_862,
+    ],
     [0.0, 0.028_072_693_049_087, 1.060_985_057_710_791],
 ];
 
 /// Bradford cone responses (Lam 1985, as in ICC.1:2022 annex E.3).
-const BRADFORD: M3 =
-    [[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]];
+const BRADFORD: M3 = [
+    [0.8951, 0.2664, -0.1614],
+    [-0.7502, 1.7135, 0.0367],
+    [0.0389, -0.0685, 1.0296],
+];
 
 /// Chromaticity of D65 (CIE 15:2018).
 pub(crate) const D65: [f64; 2] = [0.3127, 0.3290];
@@ -30,7 +41,10 @@ pub(crate) const D50: [f64; 2] = [0.3457, 0.3585];
 /// C · A · W scaled to sum 1, so that balanced neutral stays neutral exactly (C the maker's
 /// matrix, A the Bradford adaptation from D65 to `white`, W Rec. 2020 to XYZ). Without a usable
 /// balance the camera's neutral under `white` is taken.
-pub(crate) fn camera_colour(xyz_to_camera: Option<(M3, [f64; 2])>, balance: Option<[f64; 3]>) -> CameraColour {
+pub(crate) fn camera_colour(
+    xyz_to_camera: Option<(M3, [f64; 2])>,
+    balance: Option<[f64; 3]>,
+) -> CameraColour {
     let rows = xyz_to_camera.map(|(m, white)| multiply(&multiply(&m, &adapt(D65, white)), &WORKING_TO_XYZ));
     let normal = rows.as_ref().and_then(|rows| {
         let sums = rows.map(|r| r.iter().sum::<f64>());
@@ -38,12 +52,18 @@ pub(crate) fn camera_colour(xyz_to_camera: Option<(M3, [f64; 2])>, balance: Opti
         usable.then(|| (sums, [0, 1, 2].map(|i| rows[i].map(|v| v / sums[i]))))
     });
     let (neutral, to_working) = match normal.and_then(|(sums, m)| Some((sums, invert(&m)?))) {
-        Some((sums, inverse)) => ([sums[1] / sums[0], 1.0, sums[1] / sums[2]], inverse.map(|r| r.map(|v| v as f32))),
+        Some((sums, inverse)) => (
+            [sums[1] / sums[0], 1.0, sums[1] / sums[2]],
+            inverse.map(|r| r.map(|v| v as f32)),
+        ),
         // Common practice, no source: a camera of unknown matrix is taken for sRGB primaries.
         None => ([1.0; 3], SRGB_TO_WORKING),
     };
     let balance = balance.unwrap_or(neutral);
-    CameraColour { white_balance: balance.map(|v| v as f32), to_working }
+    CameraColour {
+        white_balance: balance.map(|v| v as f32),
+        to_working,
+    }
 }
 
 /// The matrix of an ICC profile (to XYZ under D50, the connection space; ICC.1:2022, 7.2.16) as one
@@ -96,17 +116,52 @@ mod tests {
     #[test]
     fn the_srgb_matrix_as_a_camera_gives_the_published_srgb_to_rec2020_matrix() {
         // XYZ to linear sRGB, IEC 61966-2-1:1999 annex (inverse of its 5.3 matrix).
-        let srgb = [[3.240_97, -1.537_383, -0.498_611], [-0.969_244, 1.875_968, 0.041_555], [0.055_63, -0.203_977, 1.056_972]];
+        let srgb = [
+            [3.240_97, -1.537_383, -0.498_611],
+            [-0.969_244, 1.875_968, 0.041_555],
+            [0.055_63, -0.203_977, 1.056_972],
+        ];
         let colour = camera_colour(Some((srgb, D65)), None);
-        for (got, expected) in colour.to_working.iter().flatten().zip(SRGB_TO_WORKING.iter().flatten()) {
+        for (got, expected) in colour
+            .to_working
+            .iter()
+            .flatten()
+            .zip(SRGB_TO_WORKING.iter().flatten())
+        {
             assert!((got - expected).abs() < 2.0e-4, "{got} {expected}");
         }
         assert!(colour.white_balance.iter().all(|f| (f - 1.0).abs() < 1.0e-3));
     }
 
+    /// Largest difference to colour-science, in matrix entries.
+    const TOLERANCE: f64 = 1.0e-9;
+
+    fn assert_table(got: &M3, name: &str) {
+        let made = include_str!("../../tests/fixtures/decode/made.json");
+        let made: serde_json::Value = serde_json::from_str(made).unwrap();
+        for (i, j) in (0..9).map(|k| (k / 3, k % 3)) {
+            let want = made[name][i][j].as_f64().unwrap();
+            assert!(
+                (got[i][j] - want).abs() < TOLERANCE,
+                "{name} [{i}][{j}]: {}, expected {want}",
+                got[i][j]
+            );
+        }
+    }
+
+    #[test]
+    fn the_fixed_matrices_are_those_of_colour_science() {
+        assert_table(&WORKING_TO_XYZ, "rec2020_to_xyz");
+        assert_table(&adapt(D65, D50), "bradford_d65_to_d50");
+    }
+
     #[test]
     fn neutral_stays_neutral_whatever_the_light_of_the_matrix() {
-        let camera = [[0.7034, -0.0804, -0.1014], [-0.4420, 1.2564, 0.2058], [-0.0851, 0.1994, 0.5758]];
+        let camera = [
+            [0.7034, -0.0804, -0.1014],
+            [-0.4420, 1.2564, 0.2058],
+            [-0.0851, 0.1994, 0.5758],
+        ];
         for white in [D65, [0.3457, 0.3585], [0.4476, 0.4074]] {
             let colour = camera_colour(Some((camera, white)), Some([2.0, 1.0, 1.5]));
             assert_eq!(colour.white_balance, [2.0, 1.0, 1.5]);

@@ -62,7 +62,9 @@ pub(crate) struct Header {
 impl Header {
     /// Number of samples, or nothing where the product leaves `usize`.
     pub(crate) fn samples(&self) -> Option<usize> {
-        self.width.checked_mul(self.height)?.checked_mul(self.channels.count())
+        self.width
+            .checked_mul(self.height)?
+            .checked_mul(self.channels.count())
     }
     /// Bytes of the samples.
     pub(crate) fn bytes(&self) -> Option<usize> {
@@ -118,7 +120,14 @@ impl Coded {
             Samples::U8(v) => pixels(&header, &walk, v, 255.0, usize::from),
             Samples::U16(v) => pixels(&header, &walk, v, 65535.0, usize::from),
             // What is not a number (blank pixels in FITS) counts as no light.
-            Samples::F32(v) => linear_pixels(&header, &walk, v, |v| if v.is_finite() { v } else { header.black[0] }),
+            Samples::F32(v) => {
+                linear_pixels(
+                    &header,
+                    &walk,
+                    v,
+                    |v| if v.is_finite() { v } else { header.black[0] },
+                )
+            }
         };
         Frame {
             pixels,
@@ -140,7 +149,9 @@ fn pixels<T: Copy + Sync + Into<f32>>(
     if header.curve == Curve::Linear {
         return linear_pixels(header, walk, samples, Into::into);
     }
-    let table: Vec<f32> = (0..=most as usize).map(|v| header.curve.linear(v as f32 / most)).collect();
+    let table: Vec<f32> = (0..=most as usize)
+        .map(|v| header.curve.linear(v as f32 / most))
+        .collect();
     assemble(header, walk, samples, |_, _, v| table[index(v)])
 }
 
@@ -155,7 +166,9 @@ fn linear_pixels<T: Copy + Sync>(
         *scale = 1.0 / (white - black).max(f32::MIN_POSITIVE);
     }
     let black = header.black;
-    assemble(header, walk, samples, |place, _, v| (value(v) - black[place]) * scale[place])
+    assemble(header, walk, samples, |place, _, v| {
+        (value(v) - black[place]) * scale[place]
+    })
 }
 
 /// Builds the planes row by row. `value` gets the place (in the filter cell, or the channel), the
@@ -175,13 +188,22 @@ fn assemble<T: Copy + Sync>(
                     sy * 2 + sx
                 });
                 for (x, out) in row.iter_mut().enumerate() {
-                    *out = value(places[x & 1], y, samples[(first as isize + step * x as isize) as usize]);
+                    *out = value(
+                        places[x & 1],
+                        y,
+                        samples[(first as isize + step * x as isize) as usize],
+                    );
                 }
             });
-            Pixels::Mosaic(Mosaic { plane, cfa: walk.cfa(cfa) })
+            Pixels::Mosaic(Mosaic {
+                plane,
+                cfa: walk.cfa(cfa),
+            })
         }
         Channels::Grey => Pixels::Grey(channel(walk, samples, 1, 0, &value)),
-        Channels::Rgb => Pixels::Rgb(Rgb::from_planes([0, 1, 2].map(|c| channel(walk, samples, 3, c, &value)))),
+        Channels::Rgb => Pixels::Rgb(Rgb::from_planes(
+            [0, 1, 2].map(|c| channel(walk, samples, 3, c, &value)),
+        )),
     }
 }
 
@@ -203,15 +225,16 @@ fn channel<T: Copy + Sync>(
 
 fn plane(walk: &Walk, fill: impl Fn(&mut [f32], usize) + Sync) -> Plane {
     let mut data = vec![0.0; walk.width * walk.height];
-    data.par_chunks_mut(walk.width.max(1)).enumerate().for_each(|(y, row)| fill(row, y));
+    data.par_chunks_mut(walk.width.max(1))
+        .enumerate()
+        .for_each(|(y, row)| fill(row, y));
     Plane::from_vec(walk.width, walk.height, data)
 }
 
 /// From linear sRGB to linear Rec. 2020, both D65: the product of the primaries' matrices
 /// (ITU-R BT.2087-0, Annex 1, M2).
-pub(crate) const SRGB_TO_WORKING: [[f32; 3]; 3] =
-    [[0.627_403_9, 0.329_283, 0.043_313_067], [0.069_097_29, 0.919_540_4, 0.011_362_315], [
-        0.016_391_44,
-        0.088_013_31,
-        0.895_595_25,
-    ]];
+pub(crate) const SRGB_TO_WORKING: [[f32; 3]; 3] = [
+    [0.627_403_9, 0.329_283, 0.043_313_067],
+    [0.069_097_29, 0.919_540_4, 0.011_362_315],
+    [0.016_391_44, 0.088_013_31, 0.895_595_25],
+];

@@ -68,7 +68,9 @@ pub enum DecodeError {
         why: String,
     },
     /// The decoding process died over it.
-    #[error("{file} brought its decoder down ({how}); it is most likely damaged: copy it again from the card or leave it out")]
+    #[error(
+        "{file} brought its decoder down ({how}); it is most likely damaged: copy it again from the card or leave it out"
+    )]
     Died {
         /// The file.
         file: String,
@@ -76,7 +78,9 @@ pub enum DecodeError {
         how: String,
     },
     /// The decoding process took too long.
-    #[error("{file} was not decoded within {seconds} s; it is most likely damaged: copy it again from the card or leave it out")]
+    #[error(
+        "{file} was not decoded within {seconds} s; it is most likely damaged: copy it again from the card or leave it out"
+    )]
     TimedOut {
         /// The file.
         file: String,
@@ -108,16 +112,29 @@ pub(crate) fn name(path: &Path) -> String {
 
 impl DecodeError {
     pub(crate) fn damaged(path: &Path, why: impl std::fmt::Display) -> Self {
-        Self::Damaged { file: name(path), why: clean(&why.to_string()) }
+        Self::Damaged {
+            file: name(path),
+            why: clean(&why.to_string()),
+        }
     }
     pub(crate) fn no_pixels(path: &Path, why: impl std::fmt::Display) -> Self {
-        Self::NoPixels { file: name(path), why: why.to_string() }
+        Self::NoPixels {
+            file: name(path),
+            why: why.to_string(),
+        }
     }
     pub(crate) fn unreadable(path: &Path, why: impl std::fmt::Display) -> Self {
-        Self::Unreadable { file: name(path), why: why.to_string() }
+        Self::Unreadable {
+            file: name(path),
+            why: why.to_string(),
+        }
     }
     pub(crate) fn unsupported(path: &Path, what: impl Into<String>, advice: impl Into<String>) -> Self {
-        Self::Unsupported { file: name(path), what: what.into(), advice: advice.into() }
+        Self::Unsupported {
+            file: name(path),
+            what: what.into(),
+            advice: advice.into(),
+        }
     }
 }
 

@@ -8,7 +8,8 @@ pub(crate) fn from_container(data: &[u8]) -> FrameMeta {
     let mut reader = Reader::new();
     reader.continue_on_error(true);
     let read = reader.read_from_container(&mut std::io::Cursor::new(data));
-    read.or_else(|e| e.distill_partial_result(|_| {})).map_or_else(|_| FrameMeta::default(), |exif| from_exif(&exif))
+    read.or_else(|e| e.distill_partial_result(|_| {}))
+        .map_or_else(|_| FrameMeta::default(), |exif| from_exif(&exif))
 }
 
 /// What a bare TIFF block says.
@@ -16,7 +17,8 @@ pub(crate) fn from_block(block: Vec<u8>) -> FrameMeta {
     let mut reader = Reader::new();
     reader.continue_on_error(true);
     let read = reader.read_raw(block);
-    read.or_else(|e| e.distill_partial_result(|_| {})).map_or_else(|_| FrameMeta::default(), |exif| from_exif(&exif))
+    read.or_else(|e| e.distill_partial_result(|_| {}))
+        .map_or_else(|_| FrameMeta::default(), |exif| from_exif(&exif))
 }
 
 struct Fields<'a>(&'a exif::Exif);
@@ -54,7 +56,11 @@ fn numbers(value: &Value) -> Vec<f64> {
         Value::Byte(v) => v.iter().map(|v| f64::from(*v)).collect(),
         _ => Vec::new(),
     };
-    if all.iter().all(|v| v.is_finite()) { all } else { Vec::new() }
+    if all.iter().all(|v| v.is_finite()) {
+        all
+    } else {
+        Vec::new()
+    }
 }
 
 fn text(value: &Value) -> Option<String> {
@@ -62,10 +68,15 @@ fn text(value: &Value) -> Option<String> {
     tidy(&String::from_utf8_lossy(parts.first()?))
 }
 
-/// Trimmed text without control characters; nothing if nothing is left.
+/// Trimmed text without control characters; nothing if nothing (or only dashes) is left.
 pub(crate) fn tidy(text: &str) -> Option<String> {
-    let text: String = text.trim_matches(|c: char| c.is_whitespace() || c == '\0').chars().filter(|c| !c.is_control()).collect();
-    (!text.is_empty()).then_some(text)
+    let text: String = text
+        .trim_matches(|c: char| c.is_whitespace() || c == '\0')
+        .chars()
+        .filter(|c| !c.is_control())
+        .collect();
+    // Some cameras write dashes for a lens they do not know.
+    (!text.chars().all(|c| c == '-')).then_some(text)
 }
 
 fn from_exif(exif: &exif::Exif) -> FrameMeta {
@@ -73,11 +84,17 @@ fn from_exif(exif: &exif::Exif) -> FrameMeta {
     FrameMeta {
         exposure_s: f.positive(33434),
         f_number: f.positive(33437),
-        iso: f.positive(34867).or_else(|| f.positive(34855)).or_else(|| f.positive(34866)),
+        iso: f
+            .positive(34867)
+            .or_else(|| f.positive(34855))
+            .or_else(|| f.positive(34866)),
         focal_mm: f.positive(37386),
         focal_35mm: f.positive(41989),
         pixel_um: pixel_pitch(f.number(41486), f.number(41488)),
-        taken_local: f.text(36867).or_else(|| f.text(306)).and_then(|t| local_time(&t, f.text(37521).as_deref())),
+        taken_local: f
+            .text(36867)
+            .or_else(|| f.text(306))
+            .and_then(|t| local_time(&t, f.text(37521).as_deref())),
         taken_offset: f.text(36881).or_else(|| f.text(36880)).and_then(|t| offset(&t)),
         make: f.text(271),
         model: f.text(272),
@@ -99,7 +116,10 @@ fn pixel_pitch(resolution: Option<f64>, unit: Option<f64>) -> Option<f64> {
         5 => 1.0,
         _ => 25_400.0,
     };
-    resolution.filter(|r| *r > 0.0).map(|r| unit_um / r).filter(|p| (0.5..=50.0).contains(p))
+    resolution
+        .filter(|r| *r > 0.0)
+        .map(|r| unit_um / r)
+        .filter(|p| (0.5..=50.0).contains(p))
 }
 
 /// `2026:08:12 23:14:05` and sub-seconds `25` as `2026-08-12T23:14:05.25`; nothing for the blanks
@@ -110,11 +130,31 @@ pub(crate) fn local_time(text: &str, fraction: Option<&str>) -> Option<String> {
         return None;
     }
     let part = |from: usize, to: usize| &digits[from..to];
-    let whole =
-        format!("{}-{}-{}T{}:{}:{}", part(0, 4), part(4, 6), part(6, 8), part(8, 10), part(10, 12), part(12, 14));
-    whole.parse::<jiff::civil::DateTime>().ok().filter(|t| t.year() > 0)?;
-    let fraction: String = fraction.unwrap_or("").trim().chars().take_while(char::is_ascii_digit).take(9).collect();
-    Some(if fraction.is_empty() { whole } else { format!("{whole}.{fraction}") })
+    let whole = format!(
+        "{}-{}-{}T{}:{}:{}",
+        part(0, 4),
+        part(4, 6),
+        part(6, 8),
+        part(8, 10),
+        part(10, 12),
+        part(12, 14)
+    );
+    whole
+        .parse::<jiff::civil::DateTime>()
+        .ok()
+        .filter(|t| t.year() > 0)?;
+    let fraction: String = fraction
+        .unwrap_or("")
+        .trim()
+        .chars()
+        .take_while(char::is_ascii_digit)
+        .take(9)
+        .collect();
+    Some(if fraction.is_empty() {
+        whole
+    } else {
+        format!("{whole}.{fraction}")
+    })
 }
 
 /// `+02:00`, or nothing for what is not of that form.
@@ -125,7 +165,8 @@ pub(crate) fn offset(text: &str) -> Option<String> {
     }
     let b = text.as_bytes();
     let digit = |i: usize| b.get(i).is_some_and(u8::is_ascii_digit);
-    let whole = b.len() == 6 && matches!(b[0], b'+' | b'-') && b[3] == b':' && [1, 2, 4, 5].iter().all(|&i| digit(i));
+    let whole =
+        b.len() == 6 && matches!(b[0], b'+' | b'-') && b[3] == b':' && [1, 2, 4, 5].iter().all(|&i| digit(i));
     whole.then(|| text.to_string())
 }
 
@@ -133,7 +174,13 @@ fn gps(f: &Fields) -> Option<[f64; 2]> {
     let angle = |value: u16, reference: u16, negative: u8| {
         let parts = numbers(&f.gps(value)?.value);
         let sign = match f.gps(reference).map(|r| &r.value) {
-            Some(Value::Ascii(r)) if r.first().and_then(|r| r.first()).is_some_and(|c| c.eq_ignore_ascii_case(&negative)) => -1.0,
+            Some(Value::Ascii(r))
+                if r.first()
+                    .and_then(|r| r.first())
+                    .is_some_and(|c| c.eq_ignore_ascii_case(&negative)) =>
+            {
+                -1.0
+            }
             _ => 1.0,
         };
         sexagesimal(&parts).map(|v| sign * v)
@@ -154,7 +201,10 @@ pub(crate) fn position(latitude: f64, longitude: f64) -> Option<[f64; 2]> {
 
 fn gps_elevation(f: &Fields) -> Option<f64> {
     let height = first_number(&f.gps(6)?.value)?;
-    let below = f.gps(5).and_then(|r| first_number(&r.value)).is_some_and(|r| r == 1.0);
+    let below = f
+        .gps(5)
+        .and_then(|r| first_number(&r.value))
+        .is_some_and(|r| r == 1.0);
     Some(if below { -height } else { height })
 }
 

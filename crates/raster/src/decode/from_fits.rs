@@ -49,9 +49,10 @@ struct Picture {
 
 fn find(path: &Path, data: &[u8]) -> Result<Picture, DecodeError> {
     let fits = fitsio_pure::hdu::parse_fits(data).map_err(|e| match e {
-        fitsio_pure::Error::UnexpectedEof => {
-            DecodeError::no_pixels(path, format!("the file ends after {} bytes, before its header says", data.len()))
-        }
+        fitsio_pure::Error::UnexpectedEof => DecodeError::no_pixels(
+            path,
+            format!("the file ends after {} bytes, before its header says", data.len()),
+        ),
         e => DecodeError::damaged(path, e),
     })?;
     let primary = fits.hdus.first().map(|h| h.cards.clone()).unwrap_or_default();
@@ -63,10 +64,19 @@ fn find(path: &Path, data: &[u8]) -> Result<Picture, DecodeError> {
         };
         let ones = naxes.iter().skip(3).all(|&n| n == 1);
         if naxes.len() >= 2 && ones && naxes.iter().all(|&n| n > 0) {
-            return Ok(Picture { hdu, primary, naxes, bitpix });
+            return Ok(Picture {
+                hdu,
+                primary,
+                naxes,
+                bitpix,
+            });
         }
     }
-    Err(DecodeError::unsupported(path, "no two-dimensional picture", "leave it out"))
+    Err(DecodeError::unsupported(
+        path,
+        "no two-dimensional picture",
+        "leave it out",
+    ))
 }
 
 pub(crate) fn decode(path: &Path, options: &DecodeOptions, limits: &Limits) -> Result<Coded, DecodeError> {
@@ -74,10 +84,20 @@ pub(crate) fn decode(path: &Path, options: &DecodeOptions, limits: &Limits) -> R
     let picture = find(path, &data)?;
     let (width, height) = (picture.naxes[0], picture.naxes[1]);
     let planes = picture.naxes.get(2).copied().unwrap_or(1);
-    check_size(path, width as u64, height as u64, 4 * planes.min(3) as u64, limits)?;
+    check_size(
+        path,
+        width as u64,
+        height as u64,
+        4 * planes.min(3) as u64,
+        limits,
+    )?;
     if planes != 1 && planes != 3 {
         let what = format!("a cube of {planes} planes");
-        return Err(DecodeError::unsupported(path, what, "save one plane, or red, green and blue, and use that"));
+        return Err(DecodeError::unsupported(
+            path,
+            what,
+            "save one plane, or red, green and blue, and use that",
+        ));
     }
     let cards = Cards::new(&picture);
     let samples = samples(path, &data, &picture, planes)?;
@@ -86,14 +106,26 @@ pub(crate) fn decode(path: &Path, options: &DecodeOptions, limits: &Limits) -> R
     let orientation = if flipped { 4 } else { 1 };
     let channels = match (planes, options.fits_cfa.or_else(|| cards.cfa())) {
         (3, _) => Channels::Rgb,
-        (_, Some(cfa)) => Channels::Mosaic(super::orient::Walk::new(width, height, orientation).cfa_backwards(cfa)),
+        (_, Some(cfa)) => {
+            Channels::Mosaic(super::orient::Walk::new(width, height, orientation).cfa_backwards(cfa))
+        }
         (_, None) => Channels::Grey,
     };
-    let depth = if matches!(samples, Samples::U16(_)) { Depth::U16 } else { Depth::F32 };
+    let depth = if matches!(samples, Samples::U16(_)) {
+        Depth::U16
+    } else {
+        Depth::F32
+    };
     let black = options.fits_black.or_else(|| cards.black()).unwrap_or(0.0) as f32;
-    let white = options.fits_white.or_else(|| cards.white()).map_or_else(|| range_top(&picture, &cards, &samples), |w| w as f32);
+    let white = options
+        .fits_white
+        .or_else(|| cards.white())
+        .map_or_else(|| range_top(&picture, &cards, &samples), |w| w as f32);
     if !(black < white && black.is_finite() && white.is_finite()) {
-        return Err(DecodeError::damaged(path, format!("its level of no light {black} is not below its saturation {white}")));
+        return Err(DecodeError::damaged(
+            path,
+            format!("its level of no light {black} is not below its saturation {white}"),
+        ));
     }
     let header = Header {
         width,
@@ -121,7 +153,13 @@ fn samples(path: &Path, data: &[u8], picture: &Picture, planes: usize) -> Result
     let blank = fitsio_pure::image::extract_blank(&hdu.cards).is_some();
     let missing = || {
         let needed = hdu.data_start + hdu.data_len;
-        DecodeError::no_pixels(path, format!("its header asks for a file of {needed} bytes, it has {}", data.len()))
+        DecodeError::no_pixels(
+            path,
+            format!(
+                "its header asks for a file of {needed} bytes, it has {}",
+                data.len()
+            ),
+        )
     };
     if plain && picture.bitpix == 16 && (scale, zero) == (1.0, 32768.0) && !blank && planes == 1 {
         let end = hdu.data_start.saturating_add(count * 2);
@@ -137,17 +175,30 @@ fn samples(path: &Path, data: &[u8], picture: &Picture, planes: usize) -> Result
         return Ok(Samples::F32(values));
     }
     let pixels = count / planes;
-    Ok(Samples::F32((0..count).map(|i| values[i % planes * pixels + i / planes]).collect()))
+    Ok(Samples::F32(
+        (0..count)
+            .map(|i| values[i % planes * pixels + i / planes])
+            .collect(),
+    ))
 }
 
 fn range_top(picture: &Picture, cards: &Cards, samples: &Samples) -> f32 {
-    let (scale, zero) = (cards.number(&["BSCALE"]).unwrap_or(1.0), cards.number(&["BZERO"]).unwrap_or(0.0));
+    let (scale, zero) = (
+        cards.number(&["BSCALE"]).unwrap_or(1.0),
+        cards.number(&["BZERO"]).unwrap_or(0.0),
+    );
     match picture.bitpix {
         8 => (255.0 * scale + zero) as f32,
         bits @ (16 | 32 | 64) => (2f64.powi(bits as i32 - 1) * scale - scale + zero) as f32,
         _ => {
-            let Samples::F32(values) = samples else { return 65535.0 };
-            let most = values.iter().copied().filter(|v| v.is_finite()).fold(0.0f32, f32::max);
+            let Samples::F32(values) = samples else {
+                return 65535.0;
+            };
+            let most = values
+                .iter()
+                .copied()
+                .filter(|v| v.is_finite())
+                .fold(0.0f32, f32::max);
             // Two customs for floats: 0 to 1, and the counts of a sixteen-bit converter.
             if most <= 1.5 { 1.0 } else { 65535.0 }
         }
@@ -161,7 +212,11 @@ fn rows(options: &DecodeOptions, cards: &Cards) -> FitsRows {
         Some("BOTTOM-UP") => Some(FitsRows::BottomUp),
         _ => None,
     };
-    options.fits_rows.or(keyword).or_else(|| cards.rows_by_sky()).unwrap_or(FitsRows::BottomUp)
+    options
+        .fits_rows
+        .or(keyword)
+        .or_else(|| cards.rows_by_sky())
+        .unwrap_or(FitsRows::BottomUp)
 }
 
 /// Header cards by name, those of the picture before those of the primary header.
@@ -170,11 +225,16 @@ struct Cards<'a>(Vec<(&'a str, &'a Value)>);
 impl<'a> Cards<'a> {
     fn new(picture: &'a Picture) -> Self {
         let all = picture.hdu.cards.iter().chain(&picture.primary);
-        Self(all.filter_map(|c| Some((c.keyword_str(), c.value.as_ref()?))).collect())
+        Self(
+            all.filter_map(|c| Some((c.keyword_str(), c.value.as_ref()?)))
+                .collect(),
+        )
     }
 
     fn find<T>(&self, names: &[&str], take: impl Fn(&Value) -> Option<T>) -> Option<T> {
-        names.iter().find_map(|n| self.0.iter().filter(|(k, _)| k == n).find_map(|(_, v)| take(v)))
+        names
+            .iter()
+            .find_map(|n| self.0.iter().filter(|(k, _)| k == n).find_map(|(_, v)| take(v)))
     }
 
     /// A number, also where a program wrote it as text (`'120.0'`, `'0.019 mm'`).
@@ -197,7 +257,9 @@ impl<'a> Cards<'a> {
     }
 
     fn cfa(&self) -> Option<Cfa> {
-        let pattern = ["BAYERPAT", "COLORTYP", "CFAPATT", "FILTER"].iter().find_map(|n| self.text(&[n]).and_then(|t| pattern(&t)))?;
+        let pattern = ["BAYERPAT", "COLORTYP", "CFAPATT", "FILTER"]
+            .iter()
+            .find_map(|n| self.text(&[n]).and_then(|t| pattern(&t)))?;
         let offset = |n: &str| (self.number(&[n]).unwrap_or(0.0) as i64).rem_euclid(2) as usize;
         let (dx, dy) = (offset("XBAYROFF"), offset("YBAYROFF"));
         let at = |x: usize, y: usize| pattern.colour(x + dx, y + dy) as u8;
@@ -205,18 +267,22 @@ impl<'a> Cards<'a> {
     }
 
     fn black(&self) -> Option<f64> {
-        self.number(&["BLKLEVEL", "BLACKLVL"]).or_else(|| self.number(&["PEDESTAL"]).map(f64::abs))
+        self.number(&["BLKLEVEL", "BLACKLVL"])
+            .or_else(|| self.number(&["PEDESTAL"]).map(f64::abs))
     }
 
     fn white(&self) -> Option<f64> {
         let bits = self.positive(&["BITDEPTH"]).filter(|b| (8.0..=24.0).contains(b));
-        self.positive(&["SATURATE", "SATLEVEL"]).or_else(|| bits.map(|b| b.exp2() - 1.0))
+        self.positive(&["SATURATE", "SATLEVEL"])
+            .or_else(|| bits.map(|b| b.exp2() - 1.0))
     }
 
     /// The determinant of the plate solution (Calabretta & Greisen 2002, A&A 395, 1077, eq. 1 to 3)
     /// is negative when the sky stands unmirrored with y counted upwards.
     fn rows_by_sky(&self) -> Option<FitsRows> {
-        let celestial = self.text(&["CTYPE1"]).is_some_and(|t| t.starts_with("RA--") || t.starts_with("GLON"));
+        let celestial = self
+            .text(&["CTYPE1"])
+            .is_some_and(|t| t.starts_with("RA--") || t.starts_with("GLON"));
         if !celestial {
             return None;
         }
@@ -241,13 +307,18 @@ impl<'a> Cards<'a> {
             (Some(r), Some(b)) => [r as f32, 1.0, b as f32],
             _ => [1.0; 3],
         };
-        CameraColour { white_balance: balance, to_working: SRGB_TO_WORKING }
+        CameraColour {
+            white_balance: balance,
+            to_working: SRGB_TO_WORKING,
+        }
     }
 
     fn meta(&self) -> FrameMeta {
         let latitude = self.number(&["SITELAT", "LAT-OBS", "OBSGEO-B"]);
         let longitude = self.number(&["SITELONG", "LONG-OBS", "OBSGEO-L"]);
-        let taken = self.text(&["DATE-OBS"]).and_then(|t| date(&t, self.text(&["TIME-OBS"]).as_deref()));
+        let taken = self
+            .text(&["DATE-OBS"])
+            .and_then(|t| date(&t, self.text(&["TIME-OBS"]).as_deref()));
         FrameMeta {
             exposure_s: self.positive(&["EXPTIME", "EXPOSURE"]),
             f_number: self.positive(&["FOCRATIO", "FNUMBER"]),
@@ -281,7 +352,11 @@ fn pattern(text: &str) -> Option<Cfa> {
 
 /// `2017-05-03T03:12:04.032518`, or a date with the time in a card of its own.
 fn date(text: &str, time: Option<&str>) -> Option<String> {
-    let whole = if text.contains('T') { text.to_string() } else { format!("{text}T{}", time?) };
+    let whole = if text.contains('T') {
+        text.to_string()
+    } else {
+        format!("{text}T{}", time?)
+    };
     let whole = whole.trim_end_matches('Z').to_string();
     whole.parse::<jiff::civil::DateTime>().ok()?;
     Some(whole)

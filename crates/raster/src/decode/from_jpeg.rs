@@ -22,10 +22,16 @@ pub(crate) fn meta(path: &Path) -> Result<FrameMeta, DecodeError> {
 pub(crate) fn decode(path: &Path, limits: &Limits) -> Result<Coded, DecodeError> {
     let data = read(path)?;
     check_end(path, &data)?;
-    let options = DecoderOptions::default().set_max_width(limits.max_width).set_max_height(limits.max_height);
+    let options = DecoderOptions::default()
+        .set_max_width(limits.max_width)
+        .set_max_height(limits.max_height);
     let mut decoder = JpegDecoder::new_with_options(ZCursor::new(&data[..]), options);
-    decoder.decode_headers().map_err(|e| DecodeError::damaged(path, e))?;
-    let info = decoder.info().ok_or_else(|| DecodeError::damaged(path, "it has no picture header"))?;
+    decoder
+        .decode_headers()
+        .map_err(|e| DecodeError::damaged(path, e))?;
+    let info = decoder
+        .info()
+        .ok_or_else(|| DecodeError::damaged(path, "it has no picture header"))?;
     let (width, height) = (usize::from(info.width), usize::from(info.height));
     check_size(path, width as u64, height as u64, 3, limits)?;
     let (channels, out) = match decoder.input_colorspace() {
@@ -33,13 +39,20 @@ pub(crate) fn decode(path: &Path, limits: &Limits) -> Result<Coded, DecodeError>
         Some(ColorSpace::YCbCr | ColorSpace::RGB) => (Channels::Rgb, ColorSpace::RGB),
         other => {
             let what = format!("a JPEG of an unusual colour model ({other:?})");
-            return Err(DecodeError::unsupported(path, what, "save it as RGB first and use that"));
+            return Err(DecodeError::unsupported(
+                path,
+                what,
+                "save it as RGB first and use that",
+            ));
         }
     };
     decoder.set_options(options.jpeg_set_out_colorspace(out));
     let samples = decoder.decode().map_err(|e| DecodeError::damaged(path, e))?;
     if samples.len() != width * height * channels.count() {
-        return Err(DecodeError::damaged(path, "it decodes to fewer pixels than it declares"));
+        return Err(DecodeError::damaged(
+            path,
+            "it decodes to fewer pixels than it declares",
+        ));
     }
     let found = decoder.icc_profile().and_then(|p| profile::read(&p));
     let (curve, colour) = found.unwrap_or_else(profile::srgb);
@@ -58,7 +71,10 @@ pub(crate) fn decode(path: &Path, limits: &Limits) -> Result<Coded, DecodeError>
         meta,
         bits: 8,
     };
-    Ok(Coded { header, samples: Samples::U8(samples) })
+    Ok(Coded {
+        header,
+        samples: Samples::U8(samples),
+    })
 }
 
 /// Refuses a file that ends before its end marker: decoders fill the rest with grey in silence.
@@ -69,11 +85,18 @@ fn check_end(path: &Path, data: &[u8]) -> Result<(), DecodeError> {
         if marker == 0xda {
             break;
         }
-        at += if marker == 0xff { 1 } else { 2 + usize::from(u16::from_be_bytes([high, low])) };
+        at += if marker == 0xff {
+            1
+        } else {
+            2 + usize::from(u16::from_be_bytes([high, low]))
+        };
     }
     let scans = data.get(at..).unwrap_or(&[]);
     if scans.windows(2).any(|w| w == [0xff, 0xd9]) {
         return Ok(());
     }
-    Err(DecodeError::no_pixels(path, format!("the file ends after {} bytes without its end marker", data.len())))
+    Err(DecodeError::no_pixels(
+        path,
+        format!("the file ends after {} bytes without its end marker", data.len()),
+    ))
 }

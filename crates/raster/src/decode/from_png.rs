@@ -45,8 +45,14 @@ pub(crate) fn decode(path: &Path, limits: &Limits) -> Result<Coded, DecodeError>
     let stored = kind.samples();
     let per_pixel = stored as u64 * if wide { 2 } else { 1 };
     check_size(path, width.into(), height.into(), per_pixel, limits)?;
-    let channels = if matches!(kind, ColorType::Grayscale | ColorType::GrayscaleAlpha) { Channels::Grey } else { Channels::Rgb };
-    let size = reader.output_buffer_size().ok_or_else(|| DecodeError::damaged(path, "its size overflows"))?;
+    let channels = if matches!(kind, ColorType::Grayscale | ColorType::GrayscaleAlpha) {
+        Channels::Grey
+    } else {
+        Channels::Rgb
+    };
+    let size = reader
+        .output_buffer_size()
+        .ok_or_else(|| DecodeError::damaged(path, "its size overflows"))?;
     let mut data = vec![0u8; size];
     reader.next_frame(&mut data).map_err(|e| explain(path, &e))?;
     let (curve, colour) = curve_and_colour(&reader);
@@ -66,7 +72,10 @@ pub(crate) fn decode(path: &Path, limits: &Limits) -> Result<Coded, DecodeError>
         bits: reader.info().bit_depth as u8,
     };
     let samples = if wide {
-        let values = data.chunks_exact(2).map(|b| u16::from_be_bytes([b[0], b[1]])).collect();
+        let values = data
+            .chunks_exact(2)
+            .map(|b| u16::from_be_bytes([b[0], b[1]]))
+            .collect();
         Samples::U16(without_alpha(values, stored, channels.count()))
     } else {
         Samples::U8(without_alpha(data, stored, channels.count()))
@@ -81,7 +90,10 @@ fn curve_and_colour(reader: &Reader) -> (Curve, crate::CameraColour) {
         return found;
     }
     let (curve, colour) = profile::srgb();
-    let gamma = info.source_gamma.map(|g| g.into_value()).filter(|g| info.srgb.is_none() && *g > 0.0);
+    let gamma = info
+        .source_gamma
+        .map(|g| g.into_value())
+        .filter(|g| info.srgb.is_none() && *g > 0.0);
     // 0.45455 is what sRGB files carry for readers that know no better.
     match gamma {
         Some(g) if (g - 0.454_55).abs() > 0.005 => (Curve::gamma(1.0 / g), colour),

@@ -19,20 +19,43 @@ pub(crate) fn meta(data: &[u8]) -> FrameMeta {
     exif::from_container(data)
 }
 
-pub(crate) fn decode(path: &Path, data: &[u8], layout: &Layout, limits: &Limits) -> Result<Coded, DecodeError> {
+pub(crate) fn decode(
+    path: &Path,
+    data: &[u8],
+    layout: &Layout,
+    limits: &Limits,
+) -> Result<Coded, DecodeError> {
     layout.check(path, data.len() as u64, limits)?;
     let explain = |e: tiff::TiffError| explain(path, &e);
-    let mut decoder = Decoder::new(Cursor::new(data)).map_err(explain)?.with_limits(bounds(limits));
+    let mut decoder = Decoder::new(Cursor::new(data))
+        .map_err(explain)?
+        .with_limits(bounds(limits));
     let (width, height) = decoder.dimensions().map_err(explain)?;
     let colour_type = decoder.colortype().map_err(explain)?;
     let (stored, bits) = (usize::from(colour_type.num_samples()), colour_type.bit_depth());
-    check_size(path, width.into(), height.into(), stored as u64 * u64::from(bits.div_ceil(8)), limits)?;
+    check_size(
+        path,
+        width.into(),
+        height.into(),
+        stored as u64 * u64::from(bits.div_ceil(8)),
+        limits,
+    )?;
     let channels = match colour_type {
         ColorType::Gray(_) | ColorType::GrayA(_) => Channels::Grey,
         ColorType::RGB(_) | ColorType::RGBA(_) => Channels::Rgb,
-        ColorType::Multiband { num_samples: 1 | 2, .. } => Channels::Grey,
-        ColorType::Multiband { num_samples: 3 | 4, .. } => Channels::Rgb,
-        other => return Err(DecodeError::unsupported(path, format!("a TIFF of colour type {other:?}"), RESAVE)),
+        ColorType::Multiband {
+            num_samples: 1 | 2, ..
+        } => Channels::Grey,
+        ColorType::Multiband {
+            num_samples: 3 | 4, ..
+        } => Channels::Rgb,
+        other => {
+            return Err(DecodeError::unsupported(
+                path,
+                format!("a TIFF of colour type {other:?}"),
+                RESAVE,
+            ));
+        }
     };
     let mut result = DecodingResult::U8(Vec::new());
     let laid_out = decoder.read_image_to_buffer(&mut result).map_err(explain)?;
@@ -40,12 +63,23 @@ pub(crate) fn decode(path: &Path, data: &[u8], layout: &Layout, limits: &Limits)
         return Err(DecodeError::damaged(path, "its planes do not fit together"));
     }
     let planar = laid_out.planes > 1;
-    let icc = decoder.find_tag(Tag::Unknown(34675)).ok().flatten().and_then(|v| v.into_u8_vec().ok());
+    let icc = decoder
+        .find_tag(Tag::Unknown(34675))
+        .ok()
+        .flatten()
+        .and_then(|v| v.into_u8_vec().ok());
     let size = (width as usize, height as usize);
     let (samples, white) = samples(path, result, size, stored, planar, channels)?;
-    let (curve, colour) = icc.as_deref().and_then(profile::read).unwrap_or_else(profile::srgb);
+    let (curve, colour) = icc
+        .as_deref()
+        .and_then(profile::read)
+        .unwrap_or_else(profile::srgb);
     // Floating-point TIFFs are linear by custom; a curve would be applied to whole numbers only.
-    let curve = if matches!(samples, Samples::F32(_)) { Curve::Linear } else { curve };
+    let curve = if matches!(samples, Samples::F32(_)) {
+        Curve::Linear
+    } else {
+        curve
+    };
     let meta = meta(data);
     let header = Header {
         width: size.0,
@@ -83,7 +117,9 @@ fn bounds(limits: &Limits) -> tiff::decoder::Limits {
 
 fn explain(path: &Path, error: &tiff::TiffError) -> DecodeError {
     match error {
-        tiff::TiffError::UnsupportedError(e) => DecodeError::unsupported(path, format!("a kind of TIFF ({e})"), RESAVE),
+        tiff::TiffError::UnsupportedError(e) => {
+            DecodeError::unsupported(path, format!("a kind of TIFF ({e})"), RESAVE)
+        }
         tiff::TiffError::IoError(e) if e.kind() == std::io::ErrorKind::UnexpectedEof => {
             DecodeError::no_pixels(path, "the file ends in the middle of the picture")
         }
@@ -104,7 +140,10 @@ fn samples(
     let pixels = size.0 * size.1;
     fn arrange<T: Copy>(data: Vec<T>, pixels: usize, stored: usize, planar: bool, kept: usize) -> Vec<T> {
         if planar && stored > 1 && data.len() >= pixels * kept {
-            return (0..pixels).flat_map(|i| (0..kept).map(move |c| c * pixels + i)).map(|at| data[at]).collect();
+            return (0..pixels)
+                .flat_map(|i| (0..kept).map(move |c| c * pixels + i))
+                .map(|at| data[at])
+                .collect();
         }
         without_alpha(data, stored, kept)
     }
@@ -116,11 +155,20 @@ fn samples(
         DecodingResult::F16(v) => (floats(v.into_iter().map(f32::from).collect()), 1.0),
         DecodingResult::F32(v) => (floats(v), 1.0),
         DecodingResult::F64(v) => (floats(v.into_iter().map(|v| v as f32).collect()), 1.0),
-        _ => return Err(DecodeError::unsupported(path, "a TIFF of signed or 64-bit whole numbers", RESAVE)),
+        _ => {
+            return Err(DecodeError::unsupported(
+                path,
+                "a TIFF of signed or 64-bit whole numbers",
+                RESAVE,
+            ));
+        }
     };
     let count = samples.as_bytes().len() / depth(&samples).bytes();
     if count != pixels * kept {
-        return Err(DecodeError::damaged(path, format!("it decodes to {count} samples where {} belong", pixels * kept)));
+        return Err(DecodeError::damaged(
+            path,
+            format!("it decodes to {count} samples where {} belong", pixels * kept),
+        ));
     }
     Ok((samples, white))
 }

@@ -15,8 +15,8 @@ pub(crate) enum Kind {
 }
 
 const RAW: [&str; 22] = [
-    "3fr", "arw", "cr2", "cr3", "crw", "dcr", "dng", "erf", "iiq", "kdc", "mef", "mos", "mrw", "nef", "nrw", "orf",
-    "pef", "raf", "rw2", "rwl", "sr2", "srw",
+    "3fr", "arw", "cr2", "cr3", "crw", "dcr", "dng", "erf", "iiq", "kdc", "mef", "mos", "mrw", "nef", "nrw",
+    "orf", "pef", "raf", "rw2", "rwl", "sr2", "srw",
 ];
 const OTHER: [&str; 8] = ["fit", "fits", "fts", "jpeg", "jpg", "png", "tif", "tiff"];
 
@@ -39,16 +39,15 @@ fn has_extension(path: &Path, list: &[&str]) -> bool {
 /// The kind by the first bytes (32 are enough).
 pub(crate) fn kind(head: &[u8]) -> Option<Kind> {
     let starts = |magic: &[u8]| head.starts_with(magic);
+    let raw: [&[u8]; 6] = [b"FUJIFILMCCD-RAW", b"\0MRM", b"IIRO", b"IIRS", b"MMOR", b"IIU\0"];
+    let boxed = head.get(4..12) == Some(b"ftypcrx ") || head.get(6..14) == Some(b"HEAPCCDR");
     if starts(b"\x89PNG\r\n\x1a\n") {
         Some(Kind::Png)
     } else if starts(b"\xff\xd8\xff") {
         Some(Kind::Jpeg)
     } else if starts(b"SIMPLE  =") {
         Some(Kind::Fits)
-    } else if starts(b"FUJIFILMCCD-RAW") || starts(b"\0MRM") || head.get(4..12) == Some(b"ftypcrx ") {
-        Some(Kind::Raw)
-    } else if starts(b"IIRO") || starts(b"IIRS") || starts(b"MMOR") || starts(b"IIU\0") || head.get(6..14) == Some(b"HEAPCCDR")
-    {
+    } else if boxed || raw.iter().any(|magic| starts(magic)) {
         Some(Kind::Raw)
     } else if starts(b"II*\0") || starts(b"MM\0*") || starts(b"II+\0") || starts(b"MM\0+") {
         Some(Kind::TiffOrRaw)

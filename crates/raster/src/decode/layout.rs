@@ -34,6 +34,8 @@ pub(crate) struct Layout {
     pictures: Vec<Picture>,
     dng: bool,
     cr2: bool,
+    /// The size in the EXIF directory, or that of the sensor (Panasonic).
+    camera_size: Option<(u64, u64)>,
 }
 
 impl Layout {
@@ -45,7 +47,10 @@ impl Layout {
             // BigTIFF: wider fields; no camera writes it, and the TIFF reader bounds it itself.
             return Some(Self::default());
         }
-        let mut layout = Self { cr2: data.get(8..10) == Some(b"CR"), ..Self::default() };
+        let mut layout = Self {
+            cr2: data.get(8..10) == Some(b"CR"),
+            ..Self::default()
+        };
         let mut todo = vec![u64::from(bytes.u32(4)?)];
         let mut seen = HashSet::new();
         while let Some(at) = todo.pop() {
@@ -59,13 +64,19 @@ impl Layout {
 
     fn directory(&mut self, bytes: &Bytes, at: u64, todo: &mut Vec<u64>) -> Option<()> {
         let count = usize::from(bytes.u16(at)?).min(MAX_ENTRIES) as u64;
-        let mut picture = Picture { samples: 1, ..Picture::default() };
+        let mut picture = Picture {
+            samples: 1,
+            ..Picture::default()
+        };
+        let mut stated = (0, 0);
         for i in 0..count {
             let entry = at + 2 + 12 * i;
             let tag = bytes.u16(entry)?;
             let values = || bytes.values(entry);
             let first = || values().first().copied();
             match tag {
+                2 | 40962 => stated.0 = first().unwrap_or(0),
+                3 | 40963 => stated.1 = first().unwrap_or(0),
                 254 => picture.reduced = first().unwrap_or(0) & 1 == 1,
                 256 => picture.width = first().unwrap_or(0),
                 257 => picture.height = first().unwrap_or(0),
@@ -74,13 +85,16 @@ impl Layout {
                 273 | 324 => picture.offsets = values(),
                 277 => picture.samples = first().unwrap_or(1).max(1),
                 279 | 325 => picture.counts = values(),
-                330 => todo.extend(values()),
+                330 | 34665 => todo.extend(values()),
                 50706 => self.dng = true,
                 _ => {}
             }
         }
         if picture.width > 0 && picture.height > 0 {
             self.pictures.push(picture);
+        }
+        if stated.0 > 0 && stated.1 > 0 {
+            self.camera_size = Some(stated).max(self.camera_size);
         }
         todo.push(u64::from(bytes.u32(at + 2 + 12 * count)?));
         Some(())
@@ -93,24 +107,45 @@ impl Layout {
 
     /// Whether a raw decoder should have it, not the TIFF reader.
     pub(crate) fn is_raw(&self) -> bool {
-        let raw = |p: &Picture| matches!(p.photometric, Some(32803 | 34892)) || p.compression >= 32767 && p.compression != 32773 && p.compression != 32946;
+        let raw = |p: &Picture| {
+            matches!(p.photometric, Some(32803 | 34892))
+                || p.compression >= 32767 && p.compression != 32773 && p.compression != 32946
+        };
         self.dng || self.cr2 || self.pictures.iter().any(raw)
     }
 
     /// Refuses declared sizes beyond the limits or beyond what the file can hold, and pictures
     /// whose bytes are not in the file.
     pub(crate) fn check(&self, path: &Path, length: u64, limits: &Limits) -> Result<(), DecodeError> {
+        // A DNG may be reduced and keep the camera's EXIF.
+        if let Some((w, h)) = self.camera_size.filter(|_| self.is_raw() && !self.dng) {
+            check_camera_size(path, w, h, length, limits)?;
+        }
         let area = |p: &&Picture| p.width.saturating_mul(p.height);
         let full: Vec<&Picture> = self.pictures.iter().filter(|p| !p.reduced).collect();
-        let Some(largest) = full.iter().copied().max_by_key(area) else { return Ok(()) };
-        check_size(path, largest.width, largest.height, largest.samples.min(4) * 2, limits)?;
+        let Some(largest) = full.iter().copied().max_by_key(area) else {
+            return Ok(());
+        };
+        check_size(
+            path,
+            largest.width,
+            largest.height,
+            largest.samples.min(4) * 2,
+            limits,
+        )?;
         let samples = area(&largest).saturating_mul(largest.samples);
         let (w, h) = (largest.width, largest.height);
         if samples / MAX_SAMPLES_PER_BYTE > length {
-            return Err(DecodeError::damaged(path, format!("it declares {w} × {h} pixels in a file of {length} bytes")));
+            return Err(DecodeError::damaged(
+                path,
+                format!("it declares {w} × {h} pixels in a file of {length} bytes"),
+            ));
         }
         if largest.compression == 1 && samples / 2 > length {
             return Err(missing(path, w, h, samples, length));
+        }
+        if largest.is_lossless_raw() && samples / 8 > length {
+            return Err(missing(path, w, h, samples / 8, length));
         }
         for picture in full {
             picture.check_bytes(path, length)?;
@@ -119,7 +154,31 @@ impl Layout {
     }
 }
 
+/// Refuses a camera raw of this many pixels in a file that cannot hold them: no camera writes
+/// less than a quarter of a bit per pixel.
+pub(crate) fn check_camera_size(
+    path: &Path,
+    w: u64,
+    h: u64,
+    length: u64,
+    limits: &Limits,
+) -> Result<(), DecodeError> {
+    check_size(path, w, h, 2, limits)?;
+    let least = w * h / 32;
+    if least > length {
+        Err(missing(path, w, h, least, length))
+    } else {
+        Ok(())
+    }
+}
+
 impl Picture {
+    /// Whether it is in a lossless raw code (JPEG's, Nikon's, Pentax's), which spends a bit or more
+    /// on every sample.
+    fn is_lossless_raw(&self) -> bool {
+        self.photometric == Some(32803) && matches!(self.compression, 7 | 34713 | 65535)
+    }
+
     fn check_bytes(&self, path: &Path, length: u64) -> Result<(), DecodeError> {
         let mut declared = 0u64;
         let mut lacking = 0u64;
@@ -145,9 +204,18 @@ fn missing(path: &Path, w: u64, h: u64, needed: u64, length: u64) -> DecodeError
 }
 
 /// Refuses what is wider, higher or heavier than allowed.
-pub(crate) fn check_size(path: &Path, w: u64, h: u64, bytes_per_pixel: u64, limits: &Limits) -> Result<(), DecodeError> {
+pub(crate) fn check_size(
+    path: &Path,
+    w: u64,
+    h: u64,
+    bytes_per_pixel: u64,
+    limits: &Limits,
+) -> Result<(), DecodeError> {
     if w == 0 || h == 0 {
-        return Err(DecodeError::damaged(path, format!("it declares a picture of {w} × {h} pixels")));
+        return Err(DecodeError::damaged(
+            path,
+            format!("it declares a picture of {w} × {h} pixels"),
+        ));
     }
     if w > limits.max_width as u64 || h > limits.max_height as u64 {
         return Err(DecodeError::TooLarge {
@@ -187,15 +255,25 @@ impl<'a> Bytes<'a> {
     }
     fn u16(&self, at: u64) -> Option<u16> {
         let b = self.array(at)?;
-        Some(if self.big { u16::from_be_bytes(b) } else { u16::from_le_bytes(b) })
+        Some(if self.big {
+            u16::from_be_bytes(b)
+        } else {
+            u16::from_le_bytes(b)
+        })
     }
     fn u32(&self, at: u64) -> Option<u32> {
         let b = self.array(at)?;
-        Some(if self.big { u32::from_be_bytes(b) } else { u32::from_le_bytes(b) })
+        Some(if self.big {
+            u32::from_be_bytes(b)
+        } else {
+            u32::from_le_bytes(b)
+        })
     }
     /// The whole numbers of an entry, as far as they are in the file.
     fn values(&self, entry: u64) -> Vec<u64> {
-        let (Some(kind), Some(count)) = (self.u16(entry + 2), self.u32(entry + 4)) else { return Vec::new() };
+        let (Some(kind), Some(count)) = (self.u16(entry + 2), self.u32(entry + 4)) else {
+            return Vec::new();
+        };
         let size = match kind {
             1 | 7 => 1u64,
             3 => 2,
@@ -203,7 +281,11 @@ impl<'a> Bytes<'a> {
             _ => return Vec::new(),
         };
         let count = (count as usize).min(MAX_CHUNKS);
-        let start = if count as u64 * size <= 4 { Some(entry + 8) } else { self.u32(entry + 8).map(u64::from) };
+        let start = if count as u64 * size <= 4 {
+            Some(entry + 8)
+        } else {
+            self.u32(entry + 8).map(u64::from)
+        };
         let Some(start) = start else { return Vec::new() };
         (0..count as u64)
             .map_while(|i| match size {

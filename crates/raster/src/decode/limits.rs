@@ -18,7 +18,12 @@ pub struct Limits {
 impl Default for Limits {
     /// 20 000 × 20 000 pixels, 2 GiB, 60 s: twice the side of any camera sold today.
     fn default() -> Self {
-        Self { max_width: 20_000, max_height: 20_000, max_memory_bytes: 2 << 30, max_seconds: 60.0 }
+        Self {
+            max_width: 20_000,
+            max_height: 20_000,
+            max_memory_bytes: 2 << 30,
+            max_seconds: 60.0,
+        }
     }
 }
 

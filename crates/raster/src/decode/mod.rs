@@ -14,6 +14,7 @@ mod from_tiff;
 mod kind;
 mod layout;
 mod limits;
+mod opcodes;
 mod orient;
 mod profile;
 mod raw;
@@ -61,7 +62,11 @@ pub fn read_meta(path: &Path) -> Result<FrameMeta, DecodeError> {
         Kind::Raw => raw::meta(path),
         Kind::TiffOrRaw => {
             let (source, layout) = open_tiff(path)?;
-            if is_raw(path, &layout) { raw::meta(path) } else { Ok(from_tiff::meta(source.buf())) }
+            if is_raw(path, &layout) {
+                raw::meta(path)
+            } else {
+                Ok(from_tiff::meta(source.buf()))
+            }
         }
         Kind::Png => from_png::meta(path, &Limits::default()),
         Kind::Jpeg => from_jpeg::meta(path),
@@ -69,7 +74,11 @@ pub fn read_meta(path: &Path) -> Result<FrameMeta, DecodeError> {
     }
 }
 
-pub(crate) fn decode_coded(path: &Path, options: &DecodeOptions, limits: &Limits) -> Result<Coded, DecodeError> {
+pub(crate) fn decode_coded(
+    path: &Path,
+    options: &DecodeOptions,
+    limits: &Limits,
+) -> Result<Coded, DecodeError> {
     match sniff(path)? {
         Kind::Raw => raw::decode(path, limits),
         Kind::TiffOrRaw => {
@@ -88,7 +97,8 @@ pub(crate) fn decode_coded(path: &Path, options: &DecodeOptions, limits: &Limits
 
 fn open_tiff(path: &Path) -> Result<(rawler::rawsource::RawSource, Layout), DecodeError> {
     let source = raw::open(path)?;
-    let layout = Layout::read(source.buf()).ok_or_else(|| DecodeError::damaged(path, "its TIFF header is cut short"))?;
+    let layout = Layout::read(source.buf())
+        .ok_or_else(|| DecodeError::damaged(path, "its TIFF header is cut short"))?;
     Ok((source, layout))
 }
 
@@ -112,7 +122,10 @@ fn sniff(path: &Path) -> Result<Kind, DecodeError> {
     file.take(32).read_to_end(&mut head).map_err(unreadable)?;
     match kind::kind(&head) {
         Some(kind) => Ok(kind),
-        None => Err(DecodeError::UnknownKind { file: name(path), found: show(&head) }),
+        None => Err(DecodeError::UnknownKind {
+            file: name(path),
+            found: show(&head),
+        }),
     }
 }
 
@@ -121,6 +134,9 @@ fn show(head: &[u8]) -> String {
     if head.iter().all(|b| b.is_ascii_graphic() || *b == b' ') {
         format!("“{}”", String::from_utf8_lossy(head))
     } else {
-        head.iter().map(|b| format!("{b:02x}")).collect::<Vec<_>>().join(" ")
+        head.iter()
+            .map(|b| format!("{b:02x}"))
+            .collect::<Vec<_>>()
+            .join(" ")
     }
 }

@@ -29,13 +29,27 @@ impl Walk {
             8 => ((right, 0), (0, 1), (-1, 0)),
             _ => ((0, 0), (1, 0), (0, 1)),
         };
-        let (w, h) = if orientation >= 5 && orientation <= 8 { (height, width) } else { (width, height) };
-        Self { width: w, height: h, stored_width: width, start, across, down }
+        let (w, h) = if (5..=8).contains(&orientation) {
+            (height, width)
+        } else {
+            (width, height)
+        };
+        Self {
+            width: w,
+            height: h,
+            stored_width: width,
+            start,
+            across,
+            down,
+        }
     }
 
     fn signed(&self, x: usize, y: usize) -> (isize, isize) {
         let at = |start: usize, a: isize, d: isize| start as isize + a * x as isize + d * y as isize;
-        (at(self.start.0, self.across.0, self.down.0), at(self.start.1, self.across.1, self.down.1))
+        (
+            at(self.start.0, self.across.0, self.down.0),
+            at(self.start.1, self.across.1, self.down.1),
+        )
     }
 
     /// The stored pixel that stands at (x, y) of the upright picture.
@@ -53,7 +67,10 @@ impl Walk {
     /// The index of the first stored pixel of upright row `y`, and the step to its neighbour.
     pub(crate) fn row(&self, y: usize) -> (usize, isize) {
         let (x0, y0) = self.stored(0, y);
-        (y0 * self.stored_width + x0, self.across.0 + self.across.1 * self.stored_width as isize)
+        (
+            y0 * self.stored_width + x0,
+            self.across.0 + self.across.1 * self.stored_width as isize,
+        )
     }
 
     /// The filters of the upright picture.
@@ -84,13 +101,30 @@ mod tests {
     #[test]
     fn the_zeroth_row_and_column_stand_where_exif_says() {
         // Upright position of stored (0,0) and the side on which stored row 0 lies.
-        let corners = [(1, (0, 0)), (2, (2, 0)), (3, (2, 1)), (4, (0, 1)), (5, (0, 0)), (6, (1, 0)), (7, (1, 2)), (8, (0, 2))];
+        let corners = [
+            (1, (0, 0)),
+            (2, (2, 0)),
+            (3, (2, 1)),
+            (4, (0, 1)),
+            (5, (0, 0)),
+            (6, (1, 0)),
+            (7, (1, 2)),
+            (8, (0, 2)),
+        ];
         for (orientation, corner) in corners {
             let walk = Walk::new(3, 2, orientation);
-            assert_eq!(walk.stored(corner.0, corner.1), (0, 0), "orientation {orientation}");
+            assert_eq!(
+                walk.stored(corner.0, corner.1),
+                (0, 0),
+                "orientation {orientation}"
+            );
             let (first, step) = walk.row(0);
             let (x, y) = walk.stored(1, 0);
-            assert_eq!(first as isize + step, (y * 3 + x) as isize, "orientation {orientation}");
+            assert_eq!(
+                first as isize + step,
+                (y * 3 + x) as isize,
+                "orientation {orientation}"
+            );
         }
     }
 }

@@ -9,7 +9,15 @@ use crate::CameraColour;
 pub(crate) enum Curve {
     Linear,
     /// ICC.1:2022, 10.18, function type 4: Y = (aX + b)^g + e for X ≥ d, cX + f below.
-    Parametric { g: f32, a: f32, b: f32, c: f32, d: f32, e: f32, f: f32 },
+    Parametric {
+        g: f32,
+        a: f32,
+        b: f32,
+        c: f32,
+        d: f32,
+        e: f32,
+        f: f32,
+    },
     /// Evenly spaced samples.
     Table(Vec<f32>),
 }
@@ -27,7 +35,19 @@ impl Curve {
     };
 
     pub(crate) fn gamma(g: f32) -> Self {
-        if g == 1.0 { Self::Linear } else { Self::Parametric { g, a: 1.0, b: 0.0, c: 0.0, d: 0.0, e: 0.0, f: 0.0 } }
+        if g == 1.0 {
+            Self::Linear
+        } else {
+            Self::Parametric {
+                g,
+                a: 1.0,
+                b: 0.0,
+                c: 0.0,
+                d: 0.0,
+                e: 0.0,
+                f: 0.0,
+            }
+        }
     }
 
     /// The linear value of an encoded one; values below 0 and above 1 are taken as far as the
@@ -36,14 +56,21 @@ impl Curve {
         match self {
             Self::Linear => v,
             Self::Parametric { g, a, b, c, d, e, f } => {
-                if v >= *d { (a * v + b).max(0.0).powf(*g) + e } else { c * v + f }
+                if v >= *d {
+                    (a * v + b).max(0.0).powf(*g) + e
+                } else {
+                    c * v + f
+                }
             }
             Self::Table(t) => {
                 let last = t.len().saturating_sub(1);
                 let at = v.clamp(0.0, 1.0) * last as f32;
                 let low = (at as usize).min(last);
                 let high = (low + 1).min(last);
-                let (a, b) = (t.get(low).copied().unwrap_or(0.0), t.get(high).copied().unwrap_or(0.0));
+                let (a, b) = (
+                    t.get(low).copied().unwrap_or(0.0),
+                    t.get(high).copied().unwrap_or(0.0),
+                );
                 a + (b - a) * (at - low as f32)
             }
         }
@@ -52,7 +79,13 @@ impl Curve {
 
 /// Colour of a file without a usable profile: sRGB.
 pub(crate) fn srgb() -> (Curve, CameraColour) {
-    (Curve::SRGB, CameraColour { white_balance: [1.0; 3], to_working: SRGB_TO_WORKING })
+    (
+        Curve::SRGB,
+        CameraColour {
+            white_balance: [1.0; 3],
+            to_working: SRGB_TO_WORKING,
+        },
+    )
 }
 
 /// The curve (of the green or grey channel) and the matrix to the working space. Nothing for
@@ -61,9 +94,16 @@ pub(crate) fn read(profile: &[u8]) -> Option<(Curve, CameraColour)> {
     let (_, fallback) = srgb();
     match profile.get(16..20)? {
         b"RGB " => {
-            let columns = [xyz(tag(profile, b"rXYZ")?)?, xyz(tag(profile, b"gXYZ")?)?, xyz(tag(profile, b"bXYZ")?)?];
+            let columns = [
+                xyz(tag(profile, b"rXYZ")?)?,
+                xyz(tag(profile, b"gXYZ")?)?,
+                xyz(tag(profile, b"bXYZ")?)?,
+            ];
             let to_xyz = [0, 1, 2].map(|i| [0, 1, 2].map(|j| columns[j][i]));
-            let colour = CameraColour { white_balance: [1.0; 3], to_working: profile_to_working(&to_xyz) };
+            let colour = CameraColour {
+                white_balance: [1.0; 3],
+                to_working: profile_to_working(&to_xyz),
+            };
             Some((curve(tag(profile, b"gTRC")?)?, colour))
         }
         b"GRAY" => Some((curve(tag(profile, b"kTRC")?)?, fallback)),
@@ -72,7 +112,9 @@ pub(crate) fn read(profile: &[u8]) -> Option<(Curve, CameraColour)> {
 }
 
 fn word(data: &[u8], at: usize) -> Option<u32> {
-    Some(u32::from_be_bytes(data.get(at..at.checked_add(4)?)?.try_into().ok()?))
+    Some(u32::from_be_bytes(
+        data.get(at..at.checked_add(4)?)?.try_into().ok()?,
+    ))
 }
 
 fn fixed(data: &[u8], at: usize) -> Option<f64> {
@@ -99,12 +141,19 @@ fn curve(tag: &[u8]) -> Option<Curve> {
     match tag.get(..4)? {
         b"curv" => {
             let count = word(tag, 8)? as usize;
-            let entry = |i: usize| Some(u16::from_be_bytes(tag.get(12 + 2 * i..14 + 2 * i)?.try_into().ok()?));
+            let entry = |i: usize| {
+                Some(u16::from_be_bytes(
+                    tag.get(12 + 2 * i..14 + 2 * i)?.try_into().ok()?,
+                ))
+            };
             match count {
                 0 => Some(Curve::Linear),
                 1 => Some(Curve::gamma(f32::from(entry(0)?) / 256.0)),
                 _ if count > 65536 => None,
-                _ => (0..count).map(|i| Some(f32::from(entry(i)?) / 65535.0)).collect::<Option<_>>().map(Curve::Table),
+                _ => (0..count)
+                    .map(|i| Some(f32::from(entry(i)?) / 65535.0))
+                    .collect::<Option<_>>()
+                    .map(Curve::Table),
             }
         }
         b"para" => {

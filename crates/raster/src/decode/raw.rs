@@ -2,17 +2,18 @@
 
 use super::camera_colour::{D50, D65, camera_colour, usable_balance};
 use super::coded::{Channels, Coded, Depth, Header, Samples};
+use super::layout::{Layout, check_camera_size, check_size};
+use super::opcodes::{self, Opcode};
 use super::profile::Curve;
-use super::layout::{Layout, check_size};
 use super::{DecodeError, Limits, raw_meta};
 use crate::{Cfa, FrameMeta};
-use rawler::decoders::{Decoder, FormatHint, RawDecodeParams, WellKnownIFD};
+use rawler::RawLoader;
 use rawler::decoders::dng::DngDecoder;
-use rawler::formats::tiff::GenericTiffReader;
+use rawler::decoders::{Decoder, FormatHint, RawDecodeParams, WellKnownIFD};
+use rawler::formats::tiff::{GenericTiffReader, Value};
 use rawler::imgop::xyz::Illuminant;
 use rawler::rawimage::{RawImage, RawImageData, RawPhotometricInterpretation};
 use rawler::rawsource::RawSource;
-use rawler::RawLoader;
 use std::path::Path;
 use std::sync::OnceLock;
 
@@ -41,17 +42,31 @@ pub(crate) fn meta(path: &Path) -> Result<FrameMeta, DecodeError> {
 pub(crate) fn decode(path: &Path, limits: &Limits) -> Result<Coded, DecodeError> {
     let source = open(path)?;
     let layout = Layout::read(source.buf());
+    let length = source.buf().len() as u64;
     if let Some(layout) = &layout {
-        layout.check(path, source.buf().len() as u64, limits)?;
+        layout.check(path, length, limits)?;
     }
     let decoder = decoder(&source, layout.as_ref()).map_err(|e| refuse(path, &e))?;
-    if layout.is_none() {
-        // No directories to look into: ask the decoder for the size before it decodes.
-        let dummy = decoder.raw_image(&source, &RawDecodeParams::default(), true).map_err(|e| refuse(path, &e))?;
-        check_size(path, dummy.width as u64, dummy.height as u64, dummy.cpp.max(1) as u64 * 2, limits)?;
+    if source.buf().get(4..8) == Some(b"ftyp") {
+        // CR3: no directories to look into, but the decoder tells the size before it decodes.
+        let dummy = decoder
+            .raw_image(&source, &RawDecodeParams::default(), true)
+            .map_err(|e| refuse(path, &e))?;
+        check_camera_size(path, dummy.width as u64, dummy.height as u64, length, limits)?;
     }
-    let image = decoder.raw_image(&source, &RawDecodeParams::default(), false).map_err(|e| refuse(path, &e))?;
-    check_size(path, image.width as u64, image.height as u64, image.cpp.max(1) as u64 * 2, limits)?;
+    if let Some((width, height)) = fuji_size(source.buf()) {
+        check_camera_size(path, width, height, length, limits)?;
+    }
+    let image = decoder
+        .raw_image(&source, &RawDecodeParams::default(), false)
+        .map_err(|e| refuse(path, &e))?;
+    check_size(
+        path,
+        image.width as u64,
+        image.height as u64,
+        image.cpp.max(1) as u64 * 2,
+        limits,
+    )?;
     let meta = raw_meta::read(&source, Some(&*decoder));
     code(path, image, &*decoder, meta)
 }
@@ -62,23 +77,60 @@ fn decoder<'a>(source: &RawSource, layout: Option<&Layout>) -> rawler::Result<Bo
     static NO_CAMERAS: OnceLock<RawLoader> = OnceLock::new();
     if layout.is_some_and(Layout::is_dng) {
         let tiff = GenericTiffReader::new(&mut source.reader(), 0, 0, None, &[])?;
-        return Ok(Box::new(DngDecoder::new(source, tiff, NO_CAMERAS.get_or_init(RawLoader::default))?));
+        return Ok(Box::new(DngDecoder::new(
+            source,
+            tiff,
+            NO_CAMERAS.get_or_init(RawLoader::default),
+        )?));
     }
     rawler::get_decoder(source)
 }
 
 fn refuse(path: &Path, error: &rawler::RawlerError) -> DecodeError {
     match error {
-        rawler::RawlerError::Unsupported { what, model, make, .. } => DecodeError::unsupported(
+        rawler::RawlerError::Unsupported { make, model, .. } if make.is_empty() && model.is_empty() => {
+            DecodeError::damaged(path, "no raw picture was found in it")
+        }
+        rawler::RawlerError::Unsupported {
+            what, model, make, ..
+        } => DecodeError::unsupported(
             path,
-            format!("raw data of a camera not known here ({} {}: {})", make.trim(), model.trim(), what.trim()),
+            format!(
+                "raw data of a camera not known here ({} {}: {})",
+                make.trim(),
+                model.trim(),
+                what.trim()
+            ),
             "convert it to DNG first and use that",
         ),
-        rawler::RawlerError::DecoderFailed(why) if why.contains("behind EOF") || why.contains("fill whole buffer") => {
+        rawler::RawlerError::DecoderFailed(why)
+            if why.contains("behind EOF") || why.contains("fill whole buffer") =>
+        {
             DecodeError::no_pixels(path, format!("the raw data end too early ({why})"))
         }
         rawler::RawlerError::DecoderFailed(why) => DecodeError::damaged(path, why),
     }
+}
+
+/// RAF: the size of the whole sensor stands under tag 0x100 of the directory that byte 92 points
+/// to (big-endian; entries of tag, length, data).
+fn fuji_size(data: &[u8]) -> Option<(u64, u64)> {
+    let short = |at: usize| {
+        Some(u16::from_be_bytes(
+            data.get(at..at.checked_add(2)?)?.try_into().ok()?,
+        ))
+    };
+    let word = |at: usize| Some((u32::from(short(at)?) << 16 | u32::from(short(at + 2)?)) as usize);
+    data.starts_with(b"FUJIFILMCCD-RAW").then_some(())?;
+    let directory = word(92)?;
+    let mut at = directory.checked_add(4)?;
+    for _ in 0..word(directory)?.min(256) {
+        if short(at)? == 0x100 {
+            return Some((short(at + 6)?.into(), short(at + 4)?.into()));
+        }
+        at += 4 + usize::from(short(at + 2)?);
+    }
+    None
 }
 
 /// Left, top, width, height.
@@ -88,11 +140,14 @@ fn area(image: &RawImage) -> Area {
     let whole = [0, 0, image.width, image.height];
     let inside = |r: &rawler::imgop::Rect| {
         let area = [r.p.x, r.p.y, r.d.w, r.d.h];
-        let fits = |at: usize, size: usize, most: usize| size > 0 && at.checked_add(size).is_some_and(|end| end <= most);
+        let fits = |at: usize, size: usize, most: usize| {
+            size > 0 && at.checked_add(size).is_some_and(|end| end <= most)
+        };
         (fits(area[0], area[2], image.width) && fits(area[1], area[3], image.height)).then_some(area)
     };
     let crop = image.crop_area.as_ref().and_then(inside);
-    crop.or_else(|| image.active_area.as_ref().and_then(inside)).unwrap_or(whole)
+    crop.or_else(|| image.active_area.as_ref().and_then(inside))
+        .unwrap_or(whole)
 }
 
 fn code(path: &Path, image: RawImage, decoder: &dyn Decoder, meta: FrameMeta) -> Result<Coded, DecodeError> {
@@ -105,7 +160,7 @@ fn code(path: &Path, image: RawImage, decoder: &dyn Decoder, meta: FrameMeta) ->
         // DNG 1.4, WhiteLevel: 1.0 is the default of floating-point data.
         white = [1.0; 4];
     }
-    let header = Header {
+    let mut header = Header {
         width: area[2],
         height: area[3],
         channels,
@@ -119,16 +174,30 @@ fn code(path: &Path, image: RawImage, decoder: &dyn Decoder, meta: FrameMeta) ->
         bits: u8::try_from(image.bps).unwrap_or(16),
         was_linear: true,
     };
-    if header.black.iter().zip(&header.white).any(|(b, w)| !b.is_finite() || !w.is_finite() || b >= w) {
-        let why = format!("its black level {:?} is not below its white level {:?}", header.black, header.white);
+    if header
+        .black
+        .iter()
+        .zip(&header.white)
+        .any(|(b, w)| !b.is_finite() || !w.is_finite() || b >= w)
+    {
+        let why = format!(
+            "its black level {:?} is not below its white level {:?}",
+            header.black, header.white
+        );
         return Err(DecodeError::damaged(path, why));
     }
     let (width, height) = (image.width, image.height);
+    let opcodes = mapping(decoder);
     let samples = match image.data {
+        RawImageData::Integer(data) if !opcodes.is_empty() => {
+            let values = mapped(&data, &opcodes, &mut header, width, area);
+            crop(values, width, height, channels.count(), area).map(Samples::F32)
+        }
         RawImageData::Integer(data) => crop(data, width, height, channels.count(), area).map(Samples::U16),
         RawImageData::Float(data) => crop(data, width, height, channels.count(), area).map(Samples::F32),
     };
-    let samples = samples.ok_or_else(|| DecodeError::damaged(path, "it decodes to fewer pixels than it declares"))?;
+    let samples =
+        samples.ok_or_else(|| DecodeError::damaged(path, "it decodes to fewer pixels than it declares"))?;
     Ok(Coded { header, samples })
 }
 
@@ -137,7 +206,11 @@ fn channels(path: &Path, image: &RawImage, area: Area) -> Result<Channels, Decod
         (RawPhotometricInterpretation::Cfa(config), 1) => {
             let cfa = &config.cfa;
             if (cfa.width, cfa.height) == (6, 6) {
-                return Err(DecodeError::unsupported(path, "an X-Trans mosaic (6 × 6 filters)", CONVERT));
+                return Err(DecodeError::unsupported(
+                    path,
+                    "an X-Trans mosaic (6 × 6 filters)",
+                    CONVERT,
+                ));
             }
             if (cfa.width, cfa.height) != (2, 2) || !cfa.is_rgb() {
                 let what = format!("a mosaic of unusual filters ({})", cfa.name);
@@ -148,7 +221,11 @@ fn channels(path: &Path, image: &RawImage, area: Area) -> Result<Channels, Decod
         }
         (_, 1) => Ok(Channels::Grey),
         (_, 3) => Ok(Channels::Rgb),
-        (_, n) => Err(DecodeError::unsupported(path, format!("a raw of {n} channels"), CONVERT)),
+        (_, n) => Err(DecodeError::unsupported(
+            path,
+            format!("a raw of {n} channels"),
+            CONVERT,
+        )),
     }
 }
 
@@ -157,13 +234,22 @@ fn channels(path: &Path, image: &RawImage, area: Area) -> Result<Channels, Decod
 /// (DNG 1.4, BlackLevelRepeatDim).
 fn black(image: &RawImage, channels: Channels, area: Area, dng: bool) -> [f32; 4] {
     let levels = image.blacklevel.as_vec();
-    let (w, h, cpp) = (image.blacklevel.width.max(1), image.blacklevel.height.max(1), image.blacklevel.cpp.max(1));
+    let (w, h, cpp) = (
+        image.blacklevel.width.max(1),
+        image.blacklevel.height.max(1),
+        image.blacklevel.cpp.max(1),
+    );
     if levels.len() < w * h * cpp {
         return [levels.first().copied().unwrap_or(0.0); 4];
     }
-    let origin = image.active_area.as_ref().filter(|_| dng).map_or((0, 0), |r| (r.p.x, r.p.y));
+    let origin = image
+        .active_area
+        .as_ref()
+        .filter(|_| dng)
+        .map_or((0, 0), |r| (r.p.x, r.p.y));
     let (left, top) = (area[0].saturating_sub(origin.0), area[1].saturating_sub(origin.1));
-    let at = |x: usize, y: usize, c: usize| levels[(((top + y) % h) * w + (left + x) % w) * cpp + c.min(cpp - 1)];
+    let at =
+        |x: usize, y: usize, c: usize| levels[(((top + y) % h) * w + (left + x) % w) * cpp + c.min(cpp - 1)];
     match channels {
         Channels::Mosaic(_) => [at(0, 0, 0), at(1, 0, 0), at(0, 1, 0), at(1, 1, 0)],
         Channels::Rgb | Channels::Grey => [at(0, 0, 0), at(0, 0, 1), at(0, 0, 2), at(0, 0, 2)],
@@ -178,6 +264,37 @@ fn white(image: &RawImage, channels: Channels) -> [f32; 4] {
         (Channels::Rgb, 3..) => [levels[0], levels[1], levels[2], levels[2]],
         _ => [first; 4],
     }
+}
+
+fn mapping(decoder: &dyn Decoder) -> Vec<Opcode> {
+    let raw = decoder.ifd(WellKnownIFD::Raw).ok().flatten();
+    let list = raw
+        .as_ref()
+        .and_then(|ifd| match &ifd.entries().get(&51009)?.value {
+            Value::Undefined(bytes) | Value::Byte(bytes) => Some(opcodes::read(bytes)),
+            _ => None,
+        });
+    list.unwrap_or_default()
+}
+
+/// Normalises the samples and applies the mapping; the header then says so.
+fn mapped(data: &[u16], opcodes: &[Opcode], header: &mut Header, width: usize, area: Area) -> Vec<f32> {
+    let count = header.channels.count();
+    let mosaic = matches!(header.channels, Channels::Mosaic(_));
+    let place = |i: usize| match i / count {
+        pixel if mosaic => ((pixel / width + area[1]) & 1) * 2 + ((pixel % width + area[0]) & 1),
+        _ => i % count,
+    };
+    let normal = |(i, &v): (usize, &u16)| {
+        let p = place(i);
+        (f32::from(v) - header.black[p]) / (header.white[p] - header.black[p])
+    };
+    let mut values: Vec<f32> = data.iter().enumerate().map(normal).collect();
+    opcodes::apply(opcodes, &mut values, width, count);
+    header.depth = Depth::F32;
+    header.black = [0.0; 4];
+    header.white = [1.0; 4];
+    values
 }
 
 fn states_white(decoder: &dyn Decoder) -> bool {
@@ -208,7 +325,13 @@ fn colour(image: &RawImage) -> crate::CameraColour {
 }
 
 /// The area out of the whole, in place: no second copy of a large frame.
-fn crop<T: Copy>(mut data: Vec<T>, width: usize, height: usize, channels: usize, area: Area) -> Option<Vec<T>> {
+fn crop<T: Copy>(
+    mut data: Vec<T>,
+    width: usize,
+    height: usize,
+    channels: usize,
+    area: Area,
+) -> Option<Vec<T>> {
     let stride = width.checked_mul(channels)?;
     if data.len() < stride.checked_mul(height)? {
         return None;

@@ -17,7 +17,11 @@ pub(crate) fn read(source: &RawSource, decoder: Option<&dyn Decoder>) -> FrameMe
     });
     match known {
         Some(known) => {
-            let names = FrameMeta { make: tidy(&known.make), model: tidy(&known.model), ..FrameMeta::default() };
+            let names = FrameMeta {
+                make: tidy(&known.make),
+                model: tidy(&known.model),
+                ..FrameMeta::default()
+            };
             merge(names, merge(plain, from_rawler(&known.exif)))
         }
         None => plain,
@@ -32,7 +36,28 @@ fn plain(data: &[u8]) -> FrameMeta {
     if data.starts_with(b"FUJIFILM") {
         return fuji_jpeg(data).map_or_else(FrameMeta::default, exif::from_container);
     }
-    let mut block = data.to_vec();
+    let sparse = tiff_block(edges(data));
+    if sparse.exposure_s.is_some() {
+        sparse
+    } else {
+        tiff_block(data.to_vec())
+    }
+}
+
+/// The directories of a large file stand at its start or its end: a copy of the file with the
+/// middle left blank spares reading all of it.
+fn edges(data: &[u8]) -> Vec<u8> {
+    const START: usize = 1 << 20;
+    const END: usize = 1 << 17;
+    let mut copy = vec![0; data.len()];
+    let start = data.len().min(START);
+    let end = data.len().saturating_sub(END);
+    copy[..start].copy_from_slice(&data[..start]);
+    copy[end..].copy_from_slice(&data[end..]);
+    copy
+}
+
+fn tiff_block(mut block: Vec<u8>) -> FrameMeta {
     // Olympus and Panasonic changed the magic of what is otherwise a TIFF.
     if let Some(magic) = block.get_mut(2..4) {
         match &*magic {
@@ -71,7 +96,10 @@ fn ratio(r: &Rational) -> Option<f64> {
 fn from_rawler(e: &rawler::exif::Exif) -> FrameMeta {
     let number = |r: &Option<Rational>| r.as_ref().and_then(ratio).filter(|v| *v > 0.0);
     let text = |t: &Option<String>| t.as_deref().and_then(tidy);
-    let iso = e.iso_speed.or_else(|| e.iso_speed_ratings.map(u32::from)).or(e.recommended_exposure_index);
+    let iso = e
+        .iso_speed
+        .or_else(|| e.iso_speed_ratings.map(u32::from))
+        .or(e.recommended_exposure_index);
     FrameMeta {
         exposure_s: number(&e.exposure_time),
         f_number: number(&e.fnumber),
@@ -80,13 +108,19 @@ fn from_rawler(e: &rawler::exif::Exif) -> FrameMeta {
         taken_local: text(&e.date_time_original)
             .or_else(|| text(&e.create_date))
             .and_then(|t| local_time(&t, e.sub_sec_time_original.as_deref())),
-        taken_offset: text(&e.offset_time_original).or_else(|| text(&e.offset_time)).and_then(|t| offset(&t)),
+        taken_offset: text(&e.offset_time_original)
+            .or_else(|| text(&e.offset_time))
+            .and_then(|t| offset(&t)),
         serial: text(&e.serial_number),
         lens: text(&e.lens_model),
         gps_deg: e.gps.as_ref().and_then(gps),
         gps_elevation_m: e.gps.as_ref().and_then(|g| {
             let height = ratio(g.gps_altitude.as_ref()?)?;
-            Some(if g.gps_altitude_ref == Some(1) { -height } else { height })
+            Some(if g.gps_altitude_ref == Some(1) {
+                -height
+            } else {
+                height
+            })
         }),
         orientation: e.orientation.map(|o| o as u8).filter(|o| (1..=8).contains(o)),
         ..FrameMeta::default()
@@ -97,8 +131,13 @@ fn gps(g: &rawler::exif::ExifGPS) -> Option<[f64; 2]> {
     let angle = |parts: &Option<[Rational; 3]>, reference: &Option<String>, negative: &str| {
         let parts: Option<Vec<f64>> = parts.as_ref()?.iter().map(ratio).collect();
         let value = sexagesimal(&parts?)?;
-        let turned = reference.as_deref().is_some_and(|r| r.trim().eq_ignore_ascii_case(negative));
+        let turned = reference
+            .as_deref()
+            .is_some_and(|r| r.trim().eq_ignore_ascii_case(negative));
         Some(if turned { -value } else { value })
     };
-    position(angle(&g.gps_latitude, &g.gps_latitude_ref, "S")?, angle(&g.gps_longitude, &g.gps_longitude_ref, "W")?)
+    position(
+        angle(&g.gps_latitude, &g.gps_latitude_ref, "S")?,
+        angle(&g.gps_longitude, &g.gps_longitude_ref, "W")?,
+    )
 }

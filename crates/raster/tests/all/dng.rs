@@ -3,8 +3,11 @@
 
 use nightloom_raster::{Cfa, DngError, DngFrame, FrameMeta, Limits, Pixels, decode_here, write_dng};
 
-pub(crate) const XYZ_TO_CAMERA: [[f64; 3]; 3] =
-    [[0.7034, -0.0804, -0.1014], [-0.4420, 1.2564, 0.2058], [-0.0851, 0.1994, 0.5758]];
+pub(crate) const XYZ_TO_CAMERA: [[f64; 3]; 3] = [
+    [0.7034, -0.0804, -0.1014],
+    [-0.4420, 1.2564, 0.2058],
+    [-0.0851, 0.1994, 0.5758],
+];
 pub(crate) const NEUTRAL: [f64; 3] = [0.5, 1.0, 0.625];
 
 pub(crate) fn meta() -> FrameMeta {
@@ -38,7 +41,12 @@ pub(crate) fn samples(count: usize) -> Vec<u16> {
         .collect()
 }
 
-pub(crate) fn frame<'a>(width: usize, height: usize, samples: &'a [u16], meta: &'a FrameMeta) -> DngFrame<'a> {
+pub(crate) fn frame<'a>(
+    width: usize,
+    height: usize,
+    samples: &'a [u16],
+    meta: &'a FrameMeta,
+) -> DngFrame<'a> {
     DngFrame {
         width,
         height,
@@ -64,7 +72,9 @@ fn what_is_written_is_read_back_by_rawler() {
     assert!((read.meta.pixel_um.unwrap() - 4.35).abs() < 1.0e-9);
     read.meta.pixel_um = meta.pixel_um;
     assert_eq!(read.meta, meta);
-    let Pixels::Mosaic(mosaic) = &read.pixels else { panic!("a mosaic was written") };
+    let Pixels::Mosaic(mosaic) = &read.pixels else {
+        panic!("a mosaic was written")
+    };
     assert_eq!(mosaic.cfa, Cfa::RGGB);
     for (i, &sample) in samples.iter().enumerate() {
         let (x, y) = (i % 96, i / 96);
@@ -83,7 +93,12 @@ fn a_frame_that_contradicts_itself_is_refused_and_nothing_is_left() {
     let path = folder.path().join("a.dng");
     let (meta, samples) = (meta(), samples(96 * 64 - 1));
     let error = write_dng(&path, &frame(96, 64, &samples, &meta)).unwrap_err();
-    assert!(error.to_string().contains("96 × 64 pixels need 6144 samples, 6143 were given"), "{error}");
+    assert!(
+        error
+            .to_string()
+            .contains("96 × 64 pixels need 6144 samples, 6143 were given"),
+        "{error}"
+    );
     assert!(matches!(error, DngError::Frame { .. }));
     assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
 }
@@ -93,6 +108,11 @@ fn a_folder_that_is_not_there_is_named() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("missing").join("a.dng");
     let (meta, samples) = (meta(), samples(96 * 64));
-    let error = write_dng(&path, &frame(96, 64, &samples, &meta)).unwrap_err().to_string();
-    assert!(error.contains("a.dng could not be written") && error.contains("folder exists"), "{error}");
+    let error = write_dng(&path, &frame(96, 64, &samples, &meta))
+        .unwrap_err()
+        .to_string();
+    assert!(
+        error.contains("a.dng could not be written") && error.contains("folder exists"),
+        "{error}"
+    );
 }
