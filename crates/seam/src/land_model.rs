@@ -22,6 +22,14 @@ pub(crate) struct LandModel {
     covariance: [Plane; 6],
 }
 
+impl Default for LandModel {
+    /// Black land everywhere.
+    fn default() -> Self {
+        let black = || Plane::filled(1, 1, 0.0);
+        Self { mean: std::array::from_fn(|_| black()), covariance: std::array::from_fn(|_| black()) }
+    }
+}
+
 impl LandModel {
     /// Gathers the pixels for which `weight(x, y)` is above zero.
     pub(crate) fn fit(

@@ -26,6 +26,7 @@ mod sky_model;
 mod stats;
 mod surface;
 mod tone_match;
+mod zone;
 
 pub use compose::{compose, compose_row, join_step, luminance};
 pub use error::SeamError;

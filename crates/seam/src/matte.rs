@@ -14,8 +14,8 @@ use crate::{
     Coarse, Evidence, Finding, SeamError, SkyModel, Work,
     band_solve::{self, Solved},
     land_model::LandModel,
-    resample,
     sky_likeness::{self, Likeness},
+    zone::Zone,
 };
 
 /// How the matte is made.
@@ -98,7 +98,7 @@ pub fn matte(
     work.step(0.0)?;
     let land = evidence.land;
     let (width, height) = (land.width(), land.height());
-    let zone = Zone::of(coarse, settings.band_px);
+    let mut zone = Zone::of(coarse, settings.band_px);
     let mut sky_model = SkyModel::fit(land, &|x, y| zone.at(x, y) & Zone::CLEAR != 0, work)?;
     work.step(0.15)?;
     if coarse.finding != Finding::Both {
@@ -118,15 +118,21 @@ pub fn matte(
             land_model: None,
         });
     }
-    let deep = |x: usize, y: usize| f32::from(u8::from(zone.at(x, y) & Zone::DEEP != 0));
-    let deep_model = LandModel::fit(land, &deep, work)?;
-    let mut land_model = deep_model.clone();
+    let mut deep_model = LandModel::default();
+    let mut land_model = LandModel::default();
     let mut alpha = Plane::filled(width, height, 1.0);
     let mut solved = Solved {
         unknown: 0,
         separation_sigma: 0.0,
     };
     for round in 0..ROUNDS {
+        if zone.grow_into_gaps(evidence, &sky_model) || round == 0 {
+            let deep = |x, y| f32::from(u8::from(zone.at(x, y) & (Zone::SKY | Zone::NEAR) == 0));
+            deep_model = LandModel::fit(land, &deep, work)?;
+        }
+        if round == 0 {
+            land_model = deep_model.clone();
+        }
         let likeness = sky_likeness::compare(
             evidence,
             &sky_model,
@@ -227,58 +233,6 @@ fn mean_over_valid(alpha: &Plane, evidence: &Evidence) -> f64 {
         .collect();
     let (sum, n) = rows.iter().fold((0.0, 0), |(s, n), r| (s + r.0, n + r.1));
     if n == 0 { 0.0 } else { sum / n as f64 }
-}
-
-/// Which coarse cells are certain and which lie near the edge.
-pub(crate) struct Zone {
-    bits: Vec<u8>,
-    width: usize,
-    factor: usize,
-}
-
-impl Zone {
-    /// The coarse label is sky.
-    pub(crate) const SKY: u8 = 1;
-    /// Within reach of the coarse edge.
-    pub(crate) const NEAR: u8 = 2;
-    /// Sky, and no land in the cells around.
-    pub(crate) const CLEAR: u8 = 4;
-
-    /// Land, and no sky in the cells around.
-    pub(crate) const DEEP: u8 = 8;
-
-    fn of(coarse: &Coarse, band_px: usize) -> Self {
-        let (width, height) = (coarse.sky.width(), coarse.sky.height());
-        let side: Vec<u8> = coarse
-            .sky
-            .data()
-            .iter()
-            .map(|&p| if p > 0.5 { 2 } else { 1 })
-            .collect();
-        let reach = band_px.div_ceil(coarse.factor) + 1;
-        let near = resample::spread_bits(&side, width, height, reach);
-        let close = resample::spread_bits(&side, width, height, 1);
-        let bits = (0..side.len()).map(|k| {
-            let sky = if side[k] == 2 { Self::SKY } else { 0 };
-            let near = if near[k] == 3 { Self::NEAR } else { 0 };
-            let clear = match close[k] {
-                2 => Self::CLEAR,
-                1 => Self::DEEP,
-                _ => 0,
-            };
-            sky | near | clear
-        });
-        Self {
-            bits: bits.collect(),
-            width,
-            factor: coarse.factor,
-        }
-    }
-
-    #[inline]
-    pub(crate) fn at(&self, x: usize, y: usize) -> u8 {
-        self.bits[y / self.factor * self.width + x / self.factor]
-    }
 }
 
 impl Likeness {

@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use crate::{Evidence, SeamError, SkyModel, Work, land_model::LandModel, matte::Zone, resample, stats};
+use crate::{Evidence, SeamError, SkyModel, Work, land_model::LandModel, zone::Zone, resample, stats};
 
 /// What is known of a pixel before the band is solved.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

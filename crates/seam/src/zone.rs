@@ -1,0 +1,99 @@
+//! Where the matte must be looked at closely: near the coarse edge, and wherever sky shows through land.
+
+use crate::{Coarse, Evidence, SkyModel, grid_cut::neighbour, resample};
+
+/// A land cell with this share of sky-coloured pixels, joined to the edge, may let sky through.
+const GAP_SHARE: f32 = 0.06;
+/// A pixel is sky-coloured when every channel is this close to the modelled sky, as a fraction …
+const ALIKE: f32 = 0.12;
+/// … or within this many sigmas of noise.
+const ALIKE_SIGMA: f32 = 3.0;
+
+/// Which coarse cells are certain and which lie near the edge.
+pub(crate) struct Zone {
+    bits: Vec<u8>,
+    width: usize,
+    height: usize,
+    factor: usize,
+}
+
+impl Zone {
+    /// The coarse label is sky.
+    pub(crate) const SKY: u8 = 1;
+    /// Within reach of the coarse edge or of a gap joined to it.
+    pub(crate) const NEAR: u8 = 2;
+    /// Sky, and no land in the cells around.
+    pub(crate) const CLEAR: u8 = 4;
+    /// Looked at for gaps: nothing more to find.
+    const GAP: u8 = 8;
+
+    /// Everything within `band_px` of the coarse edge is near.
+    pub(crate) fn of(coarse: &Coarse, band_px: usize) -> Self {
+        let (width, height) = (coarse.sky.width(), coarse.sky.height());
+        let side: Vec<u8> = coarse.sky.data().iter().map(|&p| if p > 0.5 { 2 } else { 1 }).collect();
+        let reach = band_px.div_ceil(coarse.factor) + 1;
+        let near = resample::spread_bits(&side, width, height, reach);
+        let close = resample::spread_bits(&side, width, height, 1);
+        let bits = (0..side.len()).map(|k| {
+            let sky = if side[k] == 2 { Self::SKY } else { 0 };
+            let near = if near[k] == 3 { Self::NEAR } else { 0 };
+            let clear = if close[k] == 2 { Self::CLEAR } else { 0 };
+            sky | near | clear
+        });
+        Self { bits: bits.collect(), width, height, factor: coarse.factor }
+    }
+
+    #[inline]
+    pub(crate) fn at(&self, x: usize, y: usize) -> u8 {
+        self.bits[y / self.factor * self.width + x / self.factor]
+    }
+
+    /// Follows sky-coloured pixels from the edge into the land; true if the zone grew.
+    pub(crate) fn grow_into_gaps(&mut self, evidence: &Evidence, sky: &SkyModel) -> bool {
+        let is_near_land = |b: u8| b & (Self::NEAR | Self::SKY) == Self::NEAR;
+        let mut stack: Vec<usize> = (0..self.bits.len()).filter(|&k| is_near_land(self.bits[k])).collect();
+        let mut seen = vec![false; self.bits.len()];
+        stack.iter().for_each(|&k| seen[k] = true);
+        let mut grew = false;
+        while let Some(k) = stack.pop() {
+            if self.bits[k] & Self::GAP == 0 {
+                if self.alike(k, evidence, sky) < GAP_SHARE {
+                    continue;
+                }
+                self.bits[k] |= Self::GAP;
+            }
+            for d in 0..8 {
+                let Some(q) = neighbour(self.width, self.height, k, d) else { continue };
+                if self.bits[q] & (Self::NEAR | Self::SKY) == 0 {
+                    self.bits[q] |= Self::NEAR;
+                    grew = true;
+                }
+                if !seen[q] && self.bits[q] & Self::SKY == 0 {
+                    seen[q] = true;
+                    stack.push(q);
+                }
+            }
+        }
+        grew
+    }
+
+    /// Share of a cell's pixels that look like the sky behind.
+    fn alike(&self, k: usize, evidence: &Evidence, sky: &SkyModel) -> f32 {
+        let (x0, y0) = (k % self.width * self.factor, k / self.width * self.factor);
+        let (x1, y1) = (
+            (x0 + self.factor).min(evidence.land.width()),
+            (y0 + self.factor).min(evidence.land.height()),
+        );
+        let back = sky.at(x0 + (x1 - x0) / 2, y0 + (y1 - y0) / 2);
+        let reach: [f32; 3] =
+            std::array::from_fn(|c| (ALIKE * back[c]).max(ALIKE_SIGMA * sky.noise_at(c, back[c])));
+        let mut count = 0;
+        for y in y0..y1 {
+            for x in x0..x1 {
+                let colour = evidence.land.at(x, y);
+                count += usize::from((0..3).all(|c| (colour[c] - back[c]).abs() < reach[c]));
+            }
+        }
+        count as f32 / ((x1 - x0) * (y1 - y0)).max(1) as f32
+    }
+}
