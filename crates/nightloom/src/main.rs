@@ -1,2 +1,124 @@
-//! The program.
-fn main() {}
+//! The program: the command line. Computes nothing itself.
+//!
+//! Exit status: 0 done, 1 done but the answer is “no” (no picture can be made of these frames),
+//! 2 could not.
+
+mod build;
+mod cli;
+mod demo;
+mod door;
+mod memory;
+mod new;
+mod out;
+mod show;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+
+use cli::{Cli, Command};
+
+/// The hidden first argument that makes this program a decoder and nothing else.
+const DECODE_CHILD: &str = "decode-child";
+
+fn main() -> ExitCode {
+    // Before anything else: this process may be the walled-off decoder of another one.
+    if std::env::args_os().nth(1).is_some_and(|a| a == DECODE_CHILD) {
+        return nightloom_raster::child_main();
+    }
+    let cli = Cli::parse();
+    let common = cli.command.common().clone();
+    let answer = run(&cli);
+    if !out::claim_answer() {
+        // The watch over Ctrl-C has answered and is ending the process.
+        return ExitCode::from(2);
+    }
+    match answer {
+        Ok(json) => {
+            if common.json {
+                out::json(&json);
+            }
+            ExitCode::SUCCESS
+        }
+        Err(trouble) => {
+            if common.json {
+                out::json(&serde_json::json!({ "error": trouble.to_string() }));
+            }
+            out::say(&format!("nightloom: {trouble}"));
+            ExitCode::from(trouble.status())
+        }
+    }
+}
+
+fn run(cli: &Cli) -> Result<serde_json::Value, Trouble> {
+    let common = cli.command.common();
+    if let Some(threads) = common.threads {
+        rayon::ThreadPoolBuilder::new()
+            .num_threads(threads)
+            .build_global()
+            .map_err(|e| Trouble::Threads {
+                threads,
+                reason: e.to_string(),
+            })?;
+    }
+    let door = door::Door::open(common)?;
+    match &cli.command {
+        Command::New(args) => new::run(args, &door),
+        Command::Build(args) => build::run(args, &door),
+        Command::Demo(args) => demo::run(args, &door),
+    }
+}
+
+/// Why a command did not do what it was asked.
+#[derive(Debug, thiserror::Error)]
+pub(crate) enum Trouble {
+    /// Beginning an outing failed.
+    #[error(transparent)]
+    New(#[from] nightloom_outing::NewError),
+    /// Building failed.
+    #[error(transparent)]
+    Build(#[from] nightloom_outing::BuildError),
+    /// The settings are wrong.
+    #[error(transparent)]
+    Settings(#[from] nightloom_outing::SettingsError),
+    /// The folder cannot serve.
+    #[error(transparent)]
+    Folder(#[from] nightloom_outing::FolderError),
+    /// Rendering the demo failed.
+    #[error(transparent)]
+    Simulate(#[from] nightloom_simulate::SimulateError),
+    /// The folder for the demo holds something else.
+    #[error(
+        "{folder} is not empty and was not made by nightloom demo; name an empty or a new folder, so that nothing of yours is touched"
+    )]
+    Foreign {
+        /// The folder.
+        folder: String,
+    },
+    /// The program cannot find or start itself.
+    #[error("{what} ({reason}); start it from an ordinary installed file")]
+    Start {
+        /// What failed.
+        what: &'static str,
+        /// What the system said.
+        reason: String,
+    },
+    /// So many threads cannot be had.
+    #[error("{threads} threads cannot be started ({reason}); ask for fewer with --threads")]
+    Threads {
+        /// Asked for.
+        threads: usize,
+        /// What the system said.
+        reason: String,
+    },
+}
+
+impl Trouble {
+    /// 1 where the work was done and its answer is “no”, else 2.
+    fn status(&self) -> u8 {
+        match self {
+            Self::Build(nightloom_outing::BuildError::NothingToDo { .. }) => 1,
+            _ => 2,
+        }
+    }
+}

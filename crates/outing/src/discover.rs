@@ -39,7 +39,7 @@ pub struct Discovery {
 
 /// Finds the frames under `folder`, at any depth, in the order of their names.
 ///
-/// Hidden files and folders, the outing's own results ([`RESULTS`], where marked) and folders that
+/// Hidden files and folders, the outing's own results ([`RESULTS`]) and folders that
 /// carry a simulation's `truth.json` are not looked into. Links to folders are not followed. A
 /// JPEG, PNG or TIFF that lies beside a raw file of the same name is the camera's own picture
 /// of the same exposure and is left out.
@@ -87,7 +87,9 @@ fn walk(folder: &Path, prefix: &str, depth: usize, found: &mut Discovery) {
             format!("{prefix}/{part}")
         };
         let Ok(kind) = entry.file_type() else { continue };
-        if kind.is_dir() {
+        if kind.is_dir() && name == RESULTS {
+            note_raws_among_results(&entry.path(), found);
+        } else if kind.is_dir() {
             enter(&entry.path(), &name, depth, found);
         } else if nightloom_raster::is_frame_path(&entry.path()) && is_file(&entry.path()) {
             found.frames.push(Found {
@@ -109,6 +111,20 @@ fn enter(folder: &Path, name: &str, depth: usize, found: &mut Discovery) {
         return;
     }
     walk(folder, name, depth + 1, found);
+}
+
+/// Results are pictures, never raw files: one there was put there by hand.
+fn note_raws_among_results(folder: &Path, found: &mut Discovery) {
+    let entries = fs::read_dir(folder).into_iter().flatten().flatten();
+    let raw = |path: &Path| {
+        let name = path.to_string_lossy();
+        nightloom_raster::is_frame_path(path) && !is_rendered(&name) && !name.ends_with(".fits")
+    };
+    if entries.map(|e| e.path()).any(|p| raw(&p)) {
+        found.notes.push(format!(
+            "Raw files lie in “{RESULTS}”, the folder for results, which is not looked into; move them elsewhere to use them."
+        ));
+    }
 }
 
 /// A link to a file counts as the file.

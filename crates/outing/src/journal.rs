@@ -6,7 +6,7 @@
 //!
 //! Invariant: an entry is written only after its outputs stand complete under their final names.
 
-use std::collections::HashMap;
+use std::collections::BTreeMap;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufRead, BufReader, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
@@ -120,7 +120,7 @@ pub struct Entry {
 }
 
 /// By step and key.
-type Entries = HashMap<(String, Digest), Entry>;
+type Entries = BTreeMap<(String, Digest), Entry>;
 
 /// The journal of one outing, held by one build at a time.
 #[derive(Debug)]
@@ -223,7 +223,7 @@ impl Journal {
         self.folder.join(WORK)
     }
 
-    /// All entries, in no particular order.
+    /// All entries, by step and key.
     pub fn entries(&self) -> impl Iterator<Item = &Entry> {
         self.entries.values()
     }

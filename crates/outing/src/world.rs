@@ -48,6 +48,10 @@ pub trait World: Sync {
     fn peak_memory_mib(&self) -> f64 {
         0.0
     }
+    /// The memory to stay within where the work allows, in MiB; `None` when nothing was asked.
+    fn memory_mib(&self) -> Option<u64> {
+        None
+    }
     /// Whether the work is to stop.
     fn is_cancelled(&self) -> bool {
         self.cancelled().load(Ordering::Relaxed)

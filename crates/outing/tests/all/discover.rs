@@ -5,16 +5,32 @@ use nightloom_outing::{FolderError, RESULTS, discover};
 use crate::temp::Temp;
 
 fn names(folder: &Temp) -> Vec<String> {
-    discover(folder.path()).unwrap().frames.into_iter().map(|f| f.name).collect()
+    discover(folder.path())
+        .unwrap()
+        .frames
+        .into_iter()
+        .map(|f| f.name)
+        .collect()
 }
 
 #[test]
 fn frames_are_found_at_any_depth_in_name_order() {
     let folder = Temp::new();
-    for name in ["b.DNG", "a.nef", "night/sky/1.cr3", "notes.txt", ".hidden/x.dng", ".x.dng", "night/flat.fits"] {
+    for name in [
+        "b.DNG",
+        "a.nef",
+        "night/sky/1.cr3",
+        "notes.txt",
+        ".hidden/x.dng",
+        ".x.dng",
+        "night/flat.fits",
+    ] {
         folder.file(name, b"x");
     }
-    assert_eq!(names(&folder), ["a.nef", "b.DNG", "night/flat.fits", "night/sky/1.cr3"]);
+    assert_eq!(
+        names(&folder),
+        ["a.nef", "b.DNG", "night/flat.fits", "night/sky/1.cr3"]
+    );
 }
 
 #[test]

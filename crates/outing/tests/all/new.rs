@@ -37,11 +37,17 @@ impl World for Told {
         &self.stop
     }
     fn decode(&self, path: &Path, _: &DecodeOptions) -> Result<Frame, DecodeError> {
-        Err(DecodeError::Empty { file: path.display().to_string() })
+        Err(DecodeError::Empty {
+            file: path.display().to_string(),
+        })
     }
     fn meta(&self, path: &Path) -> Result<FrameMeta, DecodeError> {
         let file = path.file_name().unwrap().to_str().unwrap().to_owned();
-        if self.broken.contains(&file.as_str()) { Err(DecodeError::Empty { file }) } else { Ok(self.meta.clone()) }
+        if self.broken.contains(&file.as_str()) {
+            Err(DecodeError::Empty { file })
+        } else {
+            Ok(self.meta.clone())
+        }
     }
 }
 
@@ -61,12 +67,21 @@ fn told() -> Told {
         gps_elevation_m: Some(1850.0),
         ..FrameMeta::default()
     };
-    Told { meta, ..Told::default() }
+    Told {
+        meta,
+        ..Told::default()
+    }
 }
 
 fn outing() -> Temp {
     let folder = Temp::new();
-    for name in ["sky/1.dng", "sky/2.dng", "land/3.dng", "darks/4.dng", "broken.dng"] {
+    for name in [
+        "sky/1.dng",
+        "sky/2.dng",
+        "land/3.dng",
+        "darks/4.dng",
+        "broken.dng",
+    ] {
         folder.file(name, b"x");
     }
     folder
@@ -75,7 +90,10 @@ fn outing() -> Temp {
 #[test]
 fn what_the_frames_tell_is_filled_in() {
     let folder = outing();
-    let world = Told { broken: vec!["broken.dng"], ..told() };
+    let world = Told {
+        broken: vec!["broken.dng"],
+        ..told()
+    };
     let report = new_outing(folder.path(), &NewOptions::default(), &world).unwrap();
     let text = std::fs::read_to_string(folder.path().join(OUTING_TOML)).unwrap();
     let settings = read_settings(folder.path()).unwrap();
@@ -86,9 +104,15 @@ fn what_the_frames_tell_is_filled_in() {
     assert_eq!(settings.rig.focal_mm, Some(24.0));
     assert_eq!(settings.rig.pixel_um, Some(5.951));
     assert_eq!(settings.camera_clock.offset_s, Some(7200));
-    assert_eq!(report.roles, BTreeMap::from([("sky".into(), 2), ("land".into(), 1), ("dark".into(), 1)]));
+    assert_eq!(
+        report.roles,
+        BTreeMap::from([("sky".into(), 2), ("land".into(), 1), ("dark".into(), 1)])
+    );
     assert_eq!(report.unreadable.len(), 1);
-    assert!(text.contains("#   2 sky: sky/1.dng to sky/2.dng (lies in the folder “sky”)"), "{text}");
+    assert!(
+        text.contains("#   2 sky: sky/1.dng to sky/2.dng (lies in the folder “sky”)"),
+        "{text}"
+    );
     assert!(text.contains("not readable: broken.dng"), "{text}");
     assert!(text.contains("# stretch = 0.5"), "{text}");
     assert_eq!(world.steps.lock().unwrap().len(), 5);
@@ -115,9 +139,20 @@ fn nonsense_in_the_exif_is_not_written() {
         model: Some("two\nlines \"\"\" # \u{7}".into()),
         ..FrameMeta::default()
     };
-    let report = new_outing(folder.path(), &NewOptions::default(), &Told { meta, ..Told::default() }).unwrap();
+    let report = new_outing(
+        folder.path(),
+        &NewOptions::default(),
+        &Told {
+            meta,
+            ..Told::default()
+        },
+    )
+    .unwrap();
     assert_eq!(report.filled, ["rig.camera"]);
-    assert_eq!(read_settings(folder.path()).unwrap().rig.camera.as_deref(), Some("two\nlines \"\"\" # \u{7}"));
+    assert_eq!(
+        read_settings(folder.path()).unwrap().rig.camera.as_deref(),
+        Some("two\nlines \"\"\" # \u{7}")
+    );
 }
 
 #[test]
@@ -125,7 +160,10 @@ fn a_file_that_is_there_is_kept() {
     let folder = outing();
     folder.file(OUTING_TOML, b"[picture]\nstretch = 0.9\n");
     let refused = new_outing(folder.path(), &NewOptions::default(), &told()).unwrap_err();
-    assert!(matches!(&refused, NewError::Folder(FolderError::Exists { .. })), "{refused}");
+    assert!(
+        matches!(&refused, NewError::Folder(FolderError::Exists { .. })),
+        "{refused}"
+    );
     let report = new_outing(folder.path(), &NewOptions { force: true }, &told()).unwrap();
     let old = std::fs::read_to_string(report.old.unwrap()).unwrap();
     assert_eq!(parse_settings(&old, "old").unwrap().picture.stretch, 0.9);
@@ -138,9 +176,15 @@ fn a_file_that_is_there_is_kept() {
 fn nothing_to_begin_with_is_told() {
     let folder = Temp::new();
     let empty = new_outing(folder.path(), &NewOptions::default(), &told()).unwrap_err();
-    assert!(matches!(&empty, NewError::Folder(FolderError::NoFrames { .. })), "{empty}");
+    assert!(
+        matches!(&empty, NewError::Folder(FolderError::NoFrames { .. })),
+        "{empty}"
+    );
     let none = new_outing(&folder.path().join("none"), &NewOptions::default(), &told()).unwrap_err();
-    assert!(matches!(&none, NewError::Folder(FolderError::Missing { .. })), "{none}");
+    assert!(
+        matches!(&none, NewError::Folder(FolderError::Missing { .. })),
+        "{none}"
+    );
 }
 
 #[test]
@@ -148,6 +192,9 @@ fn stopped_means_nothing_written() {
     let folder = outing();
     let world = told();
     world.stop.store(true, Ordering::Relaxed);
-    assert!(matches!(new_outing(folder.path(), &NewOptions::default(), &world), Err(NewError::Cancelled)));
+    assert!(matches!(
+        new_outing(folder.path(), &NewOptions::default(), &world),
+        Err(NewError::Cancelled)
+    ));
     assert!(!folder.path().join(OUTING_TOML).exists());
 }

@@ -20,21 +20,59 @@ fn meta(exposure_s: f64, iso: f64) -> FrameMeta {
 }
 
 fn frame(name: &str, exposure_s: f64, iso: f64, content: Option<Content>) -> FrameFacts {
-    FrameFacts { name: name.into(), meta: meta(exposure_s, iso), size_px: Some([3000, 2000]), content }
+    FrameFacts {
+        name: name.into(),
+        meta: meta(exposure_s, iso),
+        size_px: Some([3000, 2000]),
+        content,
+    }
 }
 
 fn tracked() -> Content {
-    Content { level: 0.05, noise: 0.01, structure: 0.02, edges: 0.1, block_px: 4000, stars: 900, elongation: Some(1.15), trail_px: Some(0.0), land_fraction: 0.2 }
+    Content {
+        level: 0.05,
+        noise: 0.01,
+        structure: 0.02,
+        edges: 0.1,
+        block_px: 4000,
+        stars: 900,
+        elongation: Some(1.15),
+        trail_px: Some(0.0),
+        land_fraction: 0.2,
+    }
 }
 /// 60 s at 24 mm and 5.95 µm: 51.1″/px, the equator trails by 17.6 px.
 fn fixed() -> Content {
-    Content { stars: 120, elongation: Some(4.5), trail_px: Some(14.0), land_fraction: 0.4, ..tracked() }
+    Content {
+        stars: 120,
+        elongation: Some(4.5),
+        trail_px: Some(14.0),
+        land_fraction: 0.4,
+        ..tracked()
+    }
 }
 fn covered() -> Content {
-    Content { level: 0.0006, noise: 0.004, structure: 0.0001, edges: 0.0, block_px: 4000, stars: 2, elongation: Some(1.0), trail_px: Some(0.0), land_fraction: 0.0 }
+    Content {
+        level: 0.0006,
+        noise: 0.004,
+        structure: 0.0001,
+        edges: 0.0,
+        block_px: 4000,
+        stars: 2,
+        elongation: Some(1.0),
+        trail_px: Some(0.0),
+        land_fraction: 0.0,
+    }
 }
 fn even() -> Content {
-    Content { level: 0.45, noise: 0.01, structure: 0.06, edges: 0.0, block_px: 4000, ..Content::default() }
+    Content {
+        level: 0.45,
+        noise: 0.01,
+        structure: 0.06,
+        edges: 0.0,
+        block_px: 4000,
+        ..Content::default()
+    }
 }
 
 fn roles(frames: &[FrameFacts]) -> Vec<RoleDecision> {
@@ -42,7 +80,10 @@ fn roles(frames: &[FrameFacts]) -> Vec<RoleDecision> {
 }
 
 fn words(decisions: &[RoleDecision]) -> Vec<&str> {
-    decisions.iter().map(|d| d.role.map_or("none", Role::word)).collect()
+    decisions
+        .iter()
+        .map(|d| d.role.map_or("none", Role::word))
+        .collect()
 }
 
 #[test]
@@ -70,7 +111,11 @@ fn folders_say_it_in_several_languages() {
 
 #[test]
 fn settings_go_before_folders_and_say_their_line() {
-    let said = FrameOverride { role: Some(Role::Land), used: None, line: 7 };
+    let said = FrameOverride {
+        role: Some(Role::Land),
+        used: None,
+        line: 7,
+    };
     let overrides = BTreeMap::from([("sky/a.dng".to_owned(), said)]);
     let decision = &decide_roles(&[frame("sky/a.dng", 90.0, 1600.0, Some(tracked()))], &overrides)[0];
     assert_eq!(decision.role, Some(Role::Land));
@@ -83,7 +128,12 @@ fn a_flat_pile_is_sorted_by_content() {
     let mut expected = Vec::new();
     let mut add = |n: usize, exposure: f64, iso: f64, content: Content, role: &'static str| {
         for _ in 0..n {
-            frames.push(frame(&format!("IMG_{:04}.dng", frames.len()), exposure, iso, Some(content)));
+            frames.push(frame(
+                &format!("IMG_{:04}.dng", frames.len()),
+                exposure,
+                iso,
+                Some(content),
+            ));
             expected.push(role);
         }
     };
@@ -100,7 +150,14 @@ fn a_flat_pile_is_sorted_by_content() {
 #[test]
 fn the_order_of_frames_does_not_matter() {
     let frames: Vec<FrameFacts> = (0..8)
-        .map(|i| frame(&format!("{i}.dng"), if i < 5 { 90.0 } else { 60.0 }, 800.0, Some(if i < 5 { tracked() } else { fixed() })))
+        .map(|i| {
+            frame(
+                &format!("{i}.dng"),
+                if i < 5 { 90.0 } else { 60.0 },
+                800.0,
+                Some(if i < 5 { tracked() } else { fixed() }),
+            )
+        })
         .collect();
     let mut turned = frames.clone();
     turned.reverse();
@@ -112,41 +169,93 @@ fn the_order_of_frames_does_not_matter() {
 /// A kick against the tripod trails one tracked frame; it stays a sky frame, to be left out as such.
 #[test]
 fn one_bumped_frame_among_the_sky_stays_sky() {
-    let bumped = Content { elongation: Some(5.0), trail_px: Some(20.0), ..tracked() };
-    let frames: Vec<FrameFacts> =
-        (0..8).map(|i| frame(&format!("{i}.dng"), 90.0, 1600.0, Some(if i == 3 { bumped } else { tracked() }))).collect();
+    let bumped = Content {
+        elongation: Some(5.0),
+        trail_px: Some(20.0),
+        ..tracked()
+    };
+    let frames: Vec<FrameFacts> = (0..8)
+        .map(|i| {
+            frame(
+                &format!("{i}.dng"),
+                90.0,
+                1600.0,
+                Some(if i == 3 { bumped } else { tracked() }),
+            )
+        })
+        .collect();
     assert_eq!(words(&roles(&frames)), ["sky"; 8]);
 }
 
 /// Land taken at the very settings of the sky, the tracker switched off for the last three.
 #[test]
 fn a_run_of_trailed_frames_at_the_same_settings_is_land() {
-    let trailed = Content { trail_px: Some(22.0), ..fixed() };
-    let frames: Vec<FrameFacts> =
-        (0..9).map(|i| frame(&format!("{i}.dng"), 90.0, 1600.0, Some(if i < 6 { tracked() } else { trailed }))).collect();
-    assert_eq!(words(&roles(&frames)), [["sky"; 3], ["sky"; 3], ["land"; 3]].concat());
+    let trailed = Content {
+        trail_px: Some(22.0),
+        ..fixed()
+    };
+    let frames: Vec<FrameFacts> = (0..9)
+        .map(|i| {
+            frame(
+                &format!("{i}.dng"),
+                90.0,
+                1600.0,
+                Some(if i < 6 { tracked() } else { trailed }),
+            )
+        })
+        .collect();
+    assert_eq!(
+        words(&roles(&frames)),
+        [["sky"; 3], ["sky"; 3], ["land"; 3]].concat()
+    );
 }
 
 /// 4 s at 24 mm trail by 1.2 px: shapes say nothing, company does.
 #[test]
 fn short_land_frames_are_told_by_their_company() {
-    let short = Content { stars: 60, elongation: Some(1.2), trail_px: Some(0.0), ..tracked() };
-    let mut frames: Vec<FrameFacts> = (0..5).map(|i| frame(&format!("s{i}.dng"), 120.0, 800.0, Some(tracked()))).collect();
+    let short = Content {
+        stars: 60,
+        elongation: Some(1.2),
+        trail_px: Some(0.0),
+        ..tracked()
+    };
+    let mut frames: Vec<FrameFacts> = (0..5)
+        .map(|i| frame(&format!("s{i}.dng"), 120.0, 800.0, Some(tracked())))
+        .collect();
     frames.push(frame("l.dng", 4.0, 3200.0, Some(short)));
-    assert_eq!(words(&roles(&frames)), ["sky", "sky", "sky", "sky", "sky", "land"]);
+    assert_eq!(
+        words(&roles(&frames)),
+        ["sky", "sky", "sky", "sky", "sky", "land"]
+    );
 }
 
 #[test]
 fn moonlit_land_without_stars_is_land_not_a_flat() {
-    let moonlit = Content { level: 0.2, edges: 0.3, stars: 0, elongation: None, trail_px: None, ..tracked() };
-    let frames = [frame("a.dng", 120.0, 800.0, Some(tracked())), frame("b.dng", 120.0, 100.0, Some(moonlit))];
+    let moonlit = Content {
+        level: 0.2,
+        edges: 0.3,
+        stars: 0,
+        elongation: None,
+        trail_px: None,
+        ..tracked()
+    };
+    let frames = [
+        frame("a.dng", 120.0, 800.0, Some(tracked())),
+        frame("b.dng", 120.0, 100.0, Some(moonlit)),
+    ];
     assert_eq!(words(&roles(&frames)), ["sky", "land"]);
 }
 
 #[test]
 fn one_frame_alone_with_round_stars_is_sky() {
-    assert_eq!(words(&roles(&[frame("a.dng", 90.0, 1600.0, Some(tracked()))])), ["sky"]);
-    assert_eq!(words(&roles(&[frame("a.dng", 90.0, 1600.0, Some(fixed()))])), ["land"]);
+    assert_eq!(
+        words(&roles(&[frame("a.dng", 90.0, 1600.0, Some(tracked()))])),
+        ["sky"]
+    );
+    assert_eq!(
+        words(&roles(&[frame("a.dng", 90.0, 1600.0, Some(fixed()))])),
+        ["land"]
+    );
 }
 
 #[test]
@@ -164,7 +273,9 @@ fn exif_alone_says_only_what_it_can() {
 
 #[test]
 fn frames_of_another_camera_or_size_are_left_out_with_the_reason() {
-    let mut frames: Vec<FrameFacts> = (0..3).map(|i| frame(&format!("sky/{i}.dng"), 90.0, 1600.0, None)).collect();
+    let mut frames: Vec<FrameFacts> = (0..3)
+        .map(|i| frame(&format!("sky/{i}.dng"), 90.0, 1600.0, None))
+        .collect();
     frames.push(frame("sky/other.dng", 90.0, 1600.0, None));
     frames[3].meta.model = Some("Body B".into());
     frames.push(frame("sky/small.dng", 90.0, 1600.0, None));
@@ -187,7 +298,8 @@ fn content_is_measured_from_pixels() {
     use nightloom_stars::{DetectSettings, measure};
     let noise = |x: usize, y: usize| {
         // A hash of the place as noise, uniform of standard deviation 1.
-        let mut h = (x as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ (y as u64).wrapping_mul(0xC2B2_AE3D_27D4_EB4F);
+        let mut h =
+            (x as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ (y as u64).wrapping_mul(0xC2B2_AE3D_27D4_EB4F);
         h = (h ^ (h >> 29)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
         ((h >> 40) as f32 / (1u64 << 24) as f32 - 0.5) * 12f32.sqrt()
     };
@@ -197,7 +309,10 @@ fn content_is_measured_from_pixels() {
         Content::of(&Pixels::Grey(plane), &field)
     };
     let dark = of(&|x, y| 0.001 + 0.004 * noise(x, y));
-    assert!((dark.level - 0.001).abs() < 2e-4 && (dark.noise / 0.004 - 1.0).abs() < 0.15, "{dark:?}");
+    assert!(
+        (dark.level - 0.001).abs() < 2e-4 && (dark.noise / 0.004 - 1.0).abs() < 0.15,
+        "{dark:?}"
+    );
     assert!(dark.structure < 6e-4, "{dark:?}");
     let flat = of(&|x, y| {
         let r2 = ((x as f32 - 240.0).powi(2) + (y as f32 - 160.0).powi(2)) / 288f32.powi(2);
@@ -206,7 +321,11 @@ fn content_is_measured_from_pixels() {
     assert!(flat.edges < 0.04 && flat.level > 0.3, "{flat:?}");
     let ridge = of(&|x, y| if y > 200 + x / 8 { 0.02 } else { 0.2 } + 0.005 * noise(x, y));
     assert!(ridge.edges > 0.04, "{ridge:?}");
-    let all = [("dark", dark, 90.0, Role::Dark), ("flat", flat, 0.01, Role::Flat), ("ridge", ridge, 60.0, Role::Land)];
+    let all = [
+        ("dark", dark, 90.0, Role::Dark),
+        ("flat", flat, 0.01, Role::Flat),
+        ("ridge", ridge, 60.0, Role::Land),
+    ];
     for (name, content, exposure, role) in all {
         let decision = &roles(&[frame(name, exposure, 800.0, Some(content))])[0];
         assert_eq!(decision.role, Some(role), "{decision:?}");

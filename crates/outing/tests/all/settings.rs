@@ -7,39 +7,179 @@ use nightloom_outing::{Rejection, Role, Settings, White, check_frame_names, pars
 type Case = (&'static str, usize, &'static str, &'static [&'static str]);
 
 const WRONG: &[Case] = &[
-    ("[site]\nlatitude_deg = 95\nlongitude_deg = 0", 2, "site.latitude_deg", &["-90 to 90", "found 95"]),
-    ("[site]\nlatitude_deg = nan\nlongitude_deg = 0", 2, "site.latitude_deg", &["found nan"]),
-    ("[site]\n\nlatitude = 46.5", 3, "site.latitude", &["write latitude_deg", "degrees"]),
-    ("[site]\nlatitude_rad = 0.8", 2, "site.latitude_rad", &["write latitude_deg"]),
-    ("[rig]\nfocal_cm = 2.4", 2, "rig.focal_cm", &["write focal_mm", "millimetres"]),
-    ("[rig]\nfocal_mm = \"24 mm\"", 2, "rig.focal_mm", &["the text “24 mm”", "focal_mm = 24"]),
-    ("[rig]\nfocal_mm = -24", 2, "rig.focal_mm", &["1 to 5000", "found -24"]),
-    ("[site]\nlatitude_deg = 46.5", 2, "site.latitude_deg", &["longitude_deg"]),
-    ("[site]\nelevation_m = 100", 2, "site.elevation_m", &["latitude_deg and longitude_deg"]),
-    ("[site]\nzone = \"Europe/Zürich\"", 2, "site.zone", &["IANA", "Europe/Zürich"]),
-    ("# night\n[sky]\nmin_star = 5", 3, "sky.min_star", &["did you mean min_stars"]),
+    (
+        "[site]\nlatitude_deg = 95\nlongitude_deg = 0",
+        2,
+        "site.latitude_deg",
+        &["-90 to 90", "found 95"],
+    ),
+    (
+        "[site]\nlatitude_deg = nan\nlongitude_deg = 0",
+        2,
+        "site.latitude_deg",
+        &["found nan"],
+    ),
+    (
+        "[site]\n\nlatitude = 46.5",
+        3,
+        "site.latitude",
+        &["write latitude_deg", "degrees"],
+    ),
+    (
+        "[site]\nlatitude_rad = 0.8",
+        2,
+        "site.latitude_rad",
+        &["write latitude_deg"],
+    ),
+    (
+        "[rig]\nfocal_cm = 2.4",
+        2,
+        "rig.focal_cm",
+        &["write focal_mm", "millimetres"],
+    ),
+    (
+        "[rig]\nfocal_mm = \"24 mm\"",
+        2,
+        "rig.focal_mm",
+        &["the text “24 mm”", "focal_mm = 24"],
+    ),
+    (
+        "[rig]\nfocal_mm = -24",
+        2,
+        "rig.focal_mm",
+        &["1 to 5000", "found -24"],
+    ),
+    (
+        "[site]\nlatitude_deg = 46.5",
+        2,
+        "site.latitude_deg",
+        &["longitude_deg"],
+    ),
+    (
+        "[site]\nelevation_m = 100",
+        2,
+        "site.elevation_m",
+        &["latitude_deg and longitude_deg"],
+    ),
+    (
+        "[site]\nzone = \"Europe/Zürich\"",
+        2,
+        "site.zone",
+        &["IANA", "Europe/Zürich"],
+    ),
+    (
+        "# night\n[sky]\nmin_star = 5",
+        3,
+        "sky.min_star",
+        &["did you mean min_stars"],
+    ),
     ("[sky]\nmin_stars = 2.5", 2, "sky.min_stars", &["whole number"]),
-    ("[sky]\nrejection = \"meidan\"", 2, "sky.rejection", &["did you mean \"median\""]),
-    ("[sky]\nstretch = 0.5", 2, "sky.stretch", &["move it below [picture]"]),
-    ("[sky]\nreference = \"sky\\\\a.dng\"", 2, "sky.reference", &["write \"sky/a.dng\""]),
-    ("[pictur]\nstretch = 0.5", 1, "pictur", &["did you mean [picture]"]),
+    (
+        "[sky]\nrejection = \"meidan\"",
+        2,
+        "sky.rejection",
+        &["did you mean \"median\""],
+    ),
+    (
+        "[sky]\nstretch = 0.5",
+        2,
+        "sky.stretch",
+        &["move it below [picture]"],
+    ),
+    (
+        "[sky]\nreference = \"sky\\\\a.dng\"",
+        2,
+        "sky.reference",
+        &["write \"sky/a.dng\""],
+    ),
+    (
+        "[pictur]\nstretch = 0.5",
+        1,
+        "pictur",
+        &["did you mean [picture]"],
+    ),
     ("stretch = 0.5", 1, "stretch", &["move it below [picture]"]),
     ("picture = 3", 1, "picture", &["[picture]"]),
     ("[picture]\nstretch = 1.5", 2, "picture.stretch", &["0 to 1"]),
-    ("[picture]\ngrow = \"yes\"", 2, "picture.grow", &["true or false", "yes"]),
-    ("[seam]\noffset_px = [0, -999999]", 2, "seam.offset_px", &["two numbers", "pixels"]),
+    (
+        "[picture]\ngrow = \"yes\"",
+        2,
+        "picture.grow",
+        &["true or false", "yes"],
+    ),
+    (
+        "[seam]\noffset_px = [0, -999999]",
+        2,
+        "seam.offset_px",
+        &["two numbers", "pixels"],
+    ),
     ("[seam]\noffset_px = [1]", 2, "seam.offset_px", &["two numbers"]),
-    ("[seam]\noffset_px = [1, 2, 3]", 2, "seam.offset_px", &["two numbers"]),
-    ("[seam]\ninstant = 2026-09-12T21:40:00", 2, "seam.instant", &["add Z for UTC"]),
-    ("[seam]\ninstant = \"last night\"", 2, "seam.instant", &["moment in UTC", "last night"]),
-    ("[camera_clock]\noffset = \"+25:00\"", 2, "camera_clock.offset", &["+02:00"]),
-    ("[camera_clock]\noffset = 2", 2, "camera_clock.offset", &["+02:00"]),
-    ("[frames]\n\"a.dng\" = \"land\"", 2, "frames.\"a.dng\"", &["role = "]),
-    ("[frames]\n\"a.dng\" = { role = \"foreground\" }", 2, "frames.\"a.dng\".role", &["\"land\""]),
-    ("[frames]\n\"a.dng\" = { rol = \"land\" }", 2, "frames.\"a.dng\".rol", &["did you mean role"]),
-    ("[frames]\n\"./a.dng\" = { use = false }", 2, "frames.\"./a.dng\"", &["write “a.dng”"]),
-    ("[site]\nlatitude_deg = 1\nlatitude_deg = 2", 3, "latitude_deg", &["duplicate"]),
-    ("[site]\nlatitude_deg 46", 2, "", &["not valid TOML", "latitude_deg 46"]),
+    (
+        "[seam]\noffset_px = [1, 2, 3]",
+        2,
+        "seam.offset_px",
+        &["two numbers"],
+    ),
+    (
+        "[seam]\ninstant = 2026-09-12T21:40:00",
+        2,
+        "seam.instant",
+        &["add Z for UTC"],
+    ),
+    (
+        "[seam]\ninstant = \"last night\"",
+        2,
+        "seam.instant",
+        &["moment in UTC", "last night"],
+    ),
+    (
+        "[camera_clock]\noffset = \"+25:00\"",
+        2,
+        "camera_clock.offset",
+        &["+02:00"],
+    ),
+    (
+        "[camera_clock]\noffset = 2",
+        2,
+        "camera_clock.offset",
+        &["+02:00"],
+    ),
+    (
+        "[frames]\n\"a.dng\" = \"land\"",
+        2,
+        "frames.\"a.dng\"",
+        &["role = "],
+    ),
+    (
+        "[frames]\n\"a.dng\" = { role = \"foreground\" }",
+        2,
+        "frames.\"a.dng\".role",
+        &["\"land\""],
+    ),
+    (
+        "[frames]\n\"a.dng\" = { rol = \"land\" }",
+        2,
+        "frames.\"a.dng\".rol",
+        &["did you mean role"],
+    ),
+    (
+        "[frames]\n\"./a.dng\" = { use = false }",
+        2,
+        "frames.\"./a.dng\"",
+        &["write “a.dng”"],
+    ),
+    (
+        "[site]\nlatitude_deg = 1\nlatitude_deg = 2",
+        3,
+        "latitude_deg",
+        &["duplicate"],
+    ),
+    (
+        "[site]\nlatitude_deg 46",
+        2,
+        "",
+        &["not valid TOML", "latitude_deg 46"],
+    ),
     ("[site\nlatitude_deg = 46", 1, "", &["not valid TOML"]),
 ];
 
@@ -69,7 +209,10 @@ fn all_faults_are_told_at_once_in_line_order() {
 #[test]
 fn nothing_said_is_the_defaults() {
     assert_eq!(parse_settings("", "outing.toml").unwrap(), Settings::default());
-    assert_eq!(parse_settings("[sky]\n[picture]\n", "outing.toml").unwrap(), Settings::default());
+    assert_eq!(
+        parse_settings("[sky]\n[picture]\n", "outing.toml").unwrap(),
+        Settings::default()
+    );
 }
 
 #[test]
@@ -119,11 +262,20 @@ fn every_option_reaches_the_settings() {
         };
         let said = |lines: String| parse_settings(&format!("[{}]\n{lines}", o.section), "outing.toml");
         let without = said(beside.to_owned()).unwrap_or_default();
-        let with = said(format!("{beside}{} = {}\n", o.key, o.example)).unwrap_or_else(|e| panic!("{}: {e}", o.key));
-        assert_ne!(with, without, "[{}] {} = {} changes nothing", o.section, o.key, o.example);
+        let with =
+            said(format!("{beside}{} = {}\n", o.key, o.example)).unwrap_or_else(|e| panic!("{}: {e}", o.key));
+        assert_ne!(
+            with, without,
+            "[{}] {} = {} changes nothing",
+            o.section, o.key, o.example
+        );
         if let Some(default) = o.default {
             let with_default = said(format!("{beside}{} = {default}\n", o.key)).unwrap();
-            assert_eq!(with_default, without, "the default of {} is not what its absence means", o.key);
+            assert_eq!(
+                with_default, without,
+                "the default of {} is not what its absence means",
+                o.key
+            );
         }
     }
     for o in FRAME_OPTIONS {
@@ -139,15 +291,30 @@ fn the_template_holds_every_option_and_parses() {
     let text = template(&[], &["2 sky: a.dng to b.dng (lies in the folder “sky”)".into()]);
     assert_eq!(parse_settings(&text, "outing.toml").unwrap(), Settings::default());
     let is_option = |line: &str| {
-        let key = line.strip_prefix("# ").and_then(|l| l.split_once(" = ")).map(|(k, _)| k);
+        let key = line
+            .strip_prefix("# ")
+            .and_then(|l| l.split_once(" = "))
+            .map(|(k, _)| k);
         key.is_some_and(|k| k.starts_with('"') || OPTIONS.iter().any(|o| o.key == k))
     };
-    let on: String =
-        text.lines().map(|l| if is_option(l) { l[2..].to_owned() + "\n" } else { l.to_owned() + "\n" }).collect();
+    let on: String = text
+        .lines()
+        .map(|l| {
+            if is_option(l) {
+                l[2..].to_owned() + "\n"
+            } else {
+                l.to_owned() + "\n"
+            }
+        })
+        .collect();
     let all = parse_settings(&on, "outing.toml").unwrap_or_else(|e| panic!("{e}\n{on}"));
     assert_eq!(all.frames.len(), 1);
     for o in OPTIONS {
-        assert!(on.lines().any(|l| l.starts_with(&format!("{} = ", o.key))), "{} is not in the template", o.key);
+        assert!(
+            on.lines().any(|l| l.starts_with(&format!("{} = ", o.key))),
+            "{} is not in the template",
+            o.key
+        );
     }
     for (section, _) in SECTIONS {
         assert!(text.contains(&format!("\n[{section}]\n")), "{section}");
@@ -162,13 +329,23 @@ fn frames_that_are_not_there_are_faults() {
     let error = check_frame_names(&settings, found, "outing.toml").unwrap_err();
     let told: Vec<(usize, &str)> = error.faults.iter().map(|f| (f.line, f.key.as_str())).collect();
     assert_eq!(told, [(2, "sky.reference"), (5, "frames.\"sky/IMG_2.dgn\"")]);
-    assert!(error.faults[1].message.contains("did you mean “sky/IMG_2.dng”"), "{error}");
+    assert!(
+        error.faults[1].message.contains("did you mean “sky/IMG_2.dng”"),
+        "{error}"
+    );
 }
 
-/// The document for people says what the program checks.
+/// The document for people says what the program checks. `NIGHTLOOM_WRITE_DOCS=1` writes it anew.
 #[test]
 fn the_documentation_is_the_options() {
     let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../../docs/outing-toml.md");
+    if std::env::var_os("NIGHTLOOM_WRITE_DOCS").is_some() {
+        std::fs::write(path, nightloom_outing::markdown()).unwrap();
+    }
     let written = std::fs::read_to_string(path).unwrap();
-    assert_eq!(written, nightloom_outing::markdown(), "docs/outing-toml.md must be the output of nightloom_outing::markdown()");
+    assert_eq!(
+        written,
+        nightloom_outing::markdown(),
+        "docs/outing-toml.md is not what the options say; NIGHTLOOM_WRITE_DOCS=1 writes it anew"
+    );
 }

@@ -1,0 +1,89 @@
+//! `nightloom build`.
+
+use std::path::Path;
+
+use nightloom_outing::{
+    BuildReport, FolderError, OUTING_TOML, build, check_frame_names, discover, read_settings,
+};
+
+use crate::cli::BuildArgs;
+use crate::door::Door;
+use crate::{Trouble, out};
+
+pub(crate) fn run(args: &BuildArgs, door: &Door) -> Result<serde_json::Value, Trouble> {
+    let report = make(&args.folder, door)?;
+    tell(&report, args.common.json);
+    Ok(serde_json::to_value(&report).unwrap_or_default())
+}
+
+/// Builds the outing in a folder.
+pub(crate) fn make(folder: &Path, door: &Door) -> Result<BuildReport, Trouble> {
+    let found = discover(folder)?;
+    let settings = read_settings(folder)?;
+    if found.frames.is_empty() {
+        return Err(FolderError::NoFrames { path: folder.into() }.into());
+    }
+    let names = found
+        .frames
+        .iter()
+        .chain(found.left_out.iter().map(|(f, _)| f))
+        .map(|f| f.name.as_str());
+    check_frame_names(&settings, names, &folder.join(OUTING_TOML).display().to_string())?;
+    let report = build(folder, &settings, door);
+    door.end_of_job();
+    Ok(report?)
+}
+
+/// Says what was made, for a person.
+pub(crate) fn tell(report: &BuildReport, json: bool) {
+    let say = |line: &str| out::result(line, json);
+    for (role, used, all) in by_role(report) {
+        say(&format!("{role}: {used} of {all} frames used"));
+    }
+    for frame in report.frames.iter().filter(|f| !f.used) {
+        say(&format!("  left out: {}: {}", frame.path, frame.reason));
+    }
+    if let Some(sky) = &report.sky
+        && let Some(rms) = sky.registration_rms_px
+    {
+        say(&format!(
+            "Registration: {rms:.2} px rms; {:.2} % of samples rejected",
+            sky.rejected_fraction * 100.0
+        ));
+    }
+    if report.seam.offset_px != [0.0, 0.0] {
+        let [x, y] = report.seam.offset_px;
+        say(&format!(
+            "The sky was moved by {x} px right and {y} px down from where it stood."
+        ));
+    }
+    let outputs = &report.outputs;
+    let files = [
+        ("Picture", &outputs.picture),
+        ("Layers", &outputs.layers),
+        ("Preview", &outputs.preview),
+        ("Report", &outputs.report),
+    ];
+    for (what, path) in files {
+        if let Some(path) = path {
+            say(&format!("{what}: {}", path.display()));
+        }
+    }
+    say(&format!(
+        "{:.1} s, at most {:.0} MiB; {} steps done, {} kept from before",
+        report.seconds, report.peak_memory_mib, report.steps.done, report.steps.kept
+    ));
+}
+
+fn by_role(report: &BuildReport) -> Vec<(&str, usize, usize)> {
+    let mut rows: Vec<(&str, usize, usize)> = Vec::new();
+    for frame in &report.frames {
+        let at = rows.iter().position(|r| r.0 == frame.role).unwrap_or_else(|| {
+            rows.push((&frame.role, 0, 0));
+            rows.len() - 1
+        });
+        rows[at].1 += usize::from(frame.used);
+        rows[at].2 += 1;
+    }
+    rows
+}

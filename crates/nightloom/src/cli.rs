@@ -1,0 +1,106 @@
+//! What can be asked for.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+/// From a night's raw frames to one natural, layered picture.
+///
+/// Exit status: 0 done; 1 done, but the answer is "no"; 2 could not.
+#[derive(Parser, Debug)]
+#[command(name = "nightloom", version)]
+pub(crate) struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub(crate) command: Command,
+}
+
+/// The commands.
+#[derive(Subcommand, Debug)]
+pub(crate) enum Command {
+    /// Read the frames' data and write a commented outing.toml beside them.
+    New(NewArgs),
+    /// Make the picture of an outing. Does again only what changed.
+    Build(BuildArgs),
+    /// Render a night with known truth, then make its picture.
+    Demo(DemoArgs),
+}
+
+impl Command {
+    pub(crate) fn common(&self) -> &Common {
+        match self {
+            Self::New(a) => &a.common,
+            Self::Build(a) => &a.common,
+            Self::Demo(a) => &a.common,
+        }
+    }
+}
+
+/// What every command takes.
+#[derive(Args, Clone, Debug)]
+pub(crate) struct Common {
+    /// Print one JSON object on standard output, and nothing else there.
+    #[arg(long)]
+    pub(crate) json: bool,
+    /// Threads to work on; all cores when not given.
+    #[arg(long, value_name = "N", value_parser = threads)]
+    pub(crate) threads: Option<usize>,
+    /// Memory to stay within where the work allows, in MiB, at least 512.
+    #[arg(long, value_name = "MIB", value_parser = clap::value_parser!(u64).range(512..=1_048_576))]
+    pub(crate) memory: Option<u64>,
+}
+
+fn threads(text: &str) -> Result<usize, String> {
+    match text.parse() {
+        Ok(n) if (1..=1024).contains(&n) => Ok(n),
+        _ => Err("expected a whole number from 1 to 1024".into()),
+    }
+}
+
+/// `nightloom new`.
+#[derive(Args, Debug)]
+pub(crate) struct NewArgs {
+    /// The folder with the night's frames.
+    pub(crate) folder: PathBuf,
+    /// Write although there is an outing.toml; the old one is kept as a copy.
+    #[arg(long)]
+    pub(crate) force: bool,
+    #[command(flatten)]
+    pub(crate) common: Common,
+}
+
+/// `nightloom build`.
+#[derive(Args, Debug)]
+pub(crate) struct BuildArgs {
+    /// The folder with the night's frames and, if there is one, outing.toml.
+    pub(crate) folder: PathBuf,
+    #[command(flatten)]
+    pub(crate) common: Common,
+}
+
+/// Frame sizes of the demo.
+#[derive(ValueEnum, Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum DemoSize {
+    /// 900 x 600 pixels.
+    Small,
+    /// 3000 x 2000 pixels.
+    Default,
+    /// 6000 x 4000 pixels.
+    Full,
+}
+
+/// `nightloom demo`.
+#[derive(Args, Debug)]
+pub(crate) struct DemoArgs {
+    /// Where to render the night: a new or empty folder, or that of an earlier demo.
+    #[arg(default_value = "nightloom-demo")]
+    pub(crate) folder: PathBuf,
+    /// Size of the frames.
+    #[arg(long, value_enum, default_value_t = DemoSize::Default)]
+    pub(crate) size: DemoSize,
+    /// Number of tracked sky frames.
+    #[arg(long, value_name = "N", default_value_t = 12, value_parser = clap::value_parser!(u16).range(1..=200))]
+    pub(crate) frames: u16,
+    #[command(flatten)]
+    pub(crate) common: Common,
+}

@@ -1,0 +1,158 @@
+//! `nightloom demo`: a night rendered with known truth, then the main job on it.
+
+use std::fs;
+use std::path::Path;
+
+use nightloom_outing::{NewOptions, OUTING_TOML, Step, World, new_outing};
+use nightloom_raster::atomic::write_whole;
+use nightloom_simulate::{Counts, Scenario, Size, render};
+use serde::{Deserialize, Serialize};
+
+use crate::cli::{DemoArgs, DemoSize};
+use crate::door::Door;
+use crate::{Trouble, build, memory, new, out};
+
+/// What says that a folder is a demo's, and of which night.
+const MARKER: &str = "nightloom-demo.json";
+/// The folders that rendering fills.
+const RENDERED: [&str; 5] = ["sky", "land", "darks", "flats", "truth"];
+
+#[derive(Serialize, Deserialize)]
+struct Marker {
+    scenario: Scenario,
+    /// Whether all frames were rendered.
+    complete: bool,
+    /// How long rendering took.
+    seconds: f64,
+}
+
+pub(crate) fn run(args: &DemoArgs, door: &Door) -> Result<serde_json::Value, Trouble> {
+    let json = args.common.json;
+    let scenario = scenario(args);
+    let before = claim(&args.folder)?;
+    let (render_seconds, again) = match before {
+        Some(marker) if marker.complete && marker.scenario == scenario => (marker.seconds, false),
+        _ => (rendered(&scenario, &args.folder, door)?, true),
+    };
+    let how = if again { "Rendered" } else { "Found rendered" };
+    out::result(
+        &format!(
+            "{how}: {} in {} ({render_seconds:.1} s)",
+            scenario.place,
+            args.folder.display()
+        ),
+        json,
+    );
+    if !args.folder.join(OUTING_TOML).exists() {
+        let report = new_outing(&args.folder, &NewOptions::default(), door);
+        door.end_of_job();
+        new::tell(&report?, json);
+    }
+    memory::forget_peak();
+    door.new_job();
+    let report = build::make(&args.folder, door)?;
+    out::result(
+        &format!("The main job, rendering apart, took {:.1} s", report.seconds),
+        json,
+    );
+    build::tell(&report, json);
+    Ok(serde_json::json!({
+        "folder": args.folder,
+        "place": scenario.place,
+        "subject": scenario.subject,
+        "rendered": again,
+        "render_seconds": render_seconds,
+        "truth": args.folder.join("truth/truth.json"),
+        "build": report,
+    }))
+}
+
+fn scenario(args: &DemoArgs) -> Scenario {
+    let size = match args.size {
+        DemoSize::Small => Size::Small,
+        DemoSize::Default => Size::Default,
+        DemoSize::Full => Size::Full,
+    };
+    Scenario {
+        size,
+        counts: Counts {
+            sky: args.frames.into(),
+            ..Counts::default()
+        },
+        ..Scenario::default()
+    }
+}
+
+/// Makes sure that the folder is new, empty or a demo's; tells what an earlier demo left.
+fn claim(folder: &Path) -> Result<Option<Marker>, Trouble> {
+    let unwritable = |e: std::io::Error| nightloom_outing::FolderError::Unwritable {
+        path: folder.into(),
+        reason: e.to_string(),
+    };
+    let foreign = || Trouble::Foreign {
+        folder: folder.display().to_string(),
+    };
+    if folder.is_file() {
+        return Err(foreign());
+    }
+    fs::create_dir_all(folder).map_err(unwritable)?;
+    if let Ok(bytes) = fs::read(folder.join(MARKER)) {
+        let marker: Option<Marker> = serde_json::from_slice(&bytes).ok();
+        // A marker of another version still says whose folder it is.
+        return Ok(marker);
+    }
+    let mut entries = fs::read_dir(folder).map_err(unwritable)?;
+    if entries.next().is_some() {
+        Err(foreign())
+    } else {
+        Ok(None)
+    }
+}
+
+/// Renders anew; what an earlier demo rendered is removed first, settings and results are not.
+fn rendered(scenario: &Scenario, folder: &Path, door: &Door) -> Result<f64, Trouble> {
+    mark(folder, scenario, None)?;
+    for name in RENDERED {
+        let path = folder.join(name);
+        if path.exists() {
+            fs::remove_dir_all(&path).map_err(|e| nightloom_outing::FolderError::Unwritable {
+                path,
+                reason: e.to_string(),
+            })?;
+        }
+    }
+    let started = door.seconds();
+    let progress = |done: usize, of: usize, what: &str| {
+        let part = done as f64 / of.max(1) as f64;
+        door.progress(&Step {
+            stage: "Rendering the night",
+            done: part,
+            overall: Some(part),
+            note: what,
+        });
+    };
+    let truth = render(scenario, folder, &progress, door.cancelled());
+    door.end_of_job();
+    truth?;
+    let seconds = door.seconds() - started;
+    mark(folder, scenario, Some(seconds))?;
+    door.new_job();
+    Ok(seconds)
+}
+
+fn mark(folder: &Path, scenario: &Scenario, seconds: Option<f64>) -> Result<(), Trouble> {
+    let marker = Marker {
+        scenario: scenario.clone(),
+        complete: seconds.is_some(),
+        seconds: seconds.unwrap_or(0.0),
+    };
+    let path = folder.join(MARKER);
+    let bytes = serde_json::to_vec_pretty(&marker).unwrap_or_default();
+    write_whole(&path, |out| std::io::Write::write_all(out, &bytes)).map_err(|e| {
+        nightloom_outing::FolderError::Unwritable {
+            path,
+            reason: e.to_string(),
+        }
+    })?;
+    Ok(())
+}

@@ -1,0 +1,32 @@
+//! What goes to standard output and standard error.
+
+use std::io::{Write, stderr, stdout};
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// Whether the answer was given; there is only one.
+static ANSWERED: AtomicBool = AtomicBool::new(false);
+
+/// Claims the right to answer; `false` if the answer was given already.
+pub(crate) fn claim_answer() -> bool {
+    !ANSWERED.swap(true, Ordering::SeqCst)
+}
+
+/// One JSON object on standard output. A reader that has gone away is no trouble of ours.
+pub(crate) fn json(value: &serde_json::Value) {
+    let text = serde_json::to_string_pretty(value).unwrap_or_else(|_| "null".into());
+    let _ = writeln!(stdout().lock(), "{text}");
+}
+
+/// One line for the person: to standard error, so that standard output stays pure.
+pub(crate) fn say(line: &str) {
+    let _ = writeln!(stderr().lock(), "{line}");
+}
+
+/// A result for the person: to standard output, unless that is kept for JSON.
+pub(crate) fn result(line: &str, json: bool) {
+    if json {
+        say(line);
+    } else {
+        let _ = writeln!(stdout().lock(), "{line}");
+    }
+}
