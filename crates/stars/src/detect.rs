@@ -311,7 +311,8 @@ fn keep_star_like(stars: Vec<Star>, sigma: f64, trailed: bool) -> Vec<Star> {
                 return (s.snr < 12.0 && !trailed).then_some(s);
             }
             let slack = 1.0 + 4.0 / s.snr.max(1.0);
-            let narrow = s.fwhm_px < 0.62 * fwhm / slack;
+            // A hot pixel, demosaiced, is a tent about 1.8 pixels wide.
+            let narrow = s.fwhm_px < 0.82 * fwhm / slack;
             let wide = s.fwhm_px > 1.7 * fwhm * slack && !s.saturated;
             let drawn_out = !trailed && s.elongation > 1.6 * elongation * slack && !s.saturated;
             (!narrow && !wide && !drawn_out).then_some(s)

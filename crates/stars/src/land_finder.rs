@@ -1,25 +1,39 @@
-//! Recognises land in one frame: where no stars are although they should be, and where level or
-//! texture change at the border of that void.
+//! Recognises land in one frame: where no stars are although they should be, or where the picture
+//! is rougher than noise, behind an edge.
 //!
-//! 1. Level and texture of each cell. 2. Star counts in a window that should hold some ten:
-//!    windows far below are void, cells by stars are sky. 3. From these seeds both regions grow
-//!    over the level's gradient until they meet (watershed; Meyer 1994). 4. A void whose border is
-//!    no edge is sky after all: a dark nebula, haze, a dim corner.
-
-use std::cmp::Reverse;
-use std::collections::BinaryHeap;
+//! 1. Level and texture of each cell. 2. Regions without edges or roughness inside: those that hold
+//!    the stars they should are sky, those that hold next to none are land; so is what is rough
+//!    and comes in from the frame's border. 3. From these seeds both grow over the level's gradient
+//!    until they meet (watershed; Meyer 1994). 4. Land whose border is no edge is sky after all: a
+//!    dark nebula, haze, a dim corner.
 
 use nightloom_raster::Plane;
 use rayon::prelude::*;
 
 use crate::background::clipped;
+use crate::cells::{distance, flood, mark, neighbours, patches};
 use crate::detect::median;
 use crate::{LandMask, LandSettings, Star};
 
-/// Stars a window should hold.
-const EXPECTED: f64 = 12.0;
-/// Part of the expected stars below which a window is void.
-const VOID: f64 = 0.25;
+/// Variance over the least that photon noise explains, above which a cell is rough.
+const ROUGH: f32 = 2.5;
+/// Departure of a cell's level from its neighbours' plane, over what noise explains, above which
+/// it is rough.
+const UNEVEN: f32 = 10.0;
+/// Roughness beside the level, below which it may be a crowd of stars.
+const BUSY: f32 = 0.12;
+/// Slope over the steeper ones met about stars, above which there is an edge.
+const STEEP: f32 = 1.5;
+/// Stars a region must be expected to hold before their absence says land.
+const EXPECTED: f64 = 8.0;
+/// Part of the expected stars up to which a region is land: false ones come everywhere.
+const VOID: f64 = 0.12;
+/// Part of the expected stars from which a region is sky.
+const FILLED: f64 = 0.25;
+/// Part of the frame that rough ground covers at least; a bright star's halo covers less.
+const ROUGH_PART: f64 = 0.015;
+/// Part of the frame that is sky, below which the mask is not believed.
+const LEAST_SKY: f64 = 0.05;
 /// Cells on either side of a border that are compared.
 const REACH: usize = 6;
 /// How much larger the step across a border must be than steps within the sky.
@@ -30,25 +44,120 @@ const TEXTURE: f32 = 1.5;
 /// Finds the land of a frame.
 pub(crate) fn find_land(image: &Plane, stars: &[Star], settings: &LandSettings) -> LandMask {
     let sky = LandMask::all_sky(image.width(), image.height(), settings.cell_px);
-    if !settings.look || stars.len() < settings.min_stars {
+    if !settings.look || sky.columns < 8 || sky.rows < 8 {
         return sky;
     }
+    let (columns, rows) = (sky.columns, sky.rows);
     let map = CellMap::new(image, &sky);
-    let density = Density::new(stars, &sky, (image.width(), image.height()));
-    let mut seeds: Vec<Option<bool>> = (0..sky.land.len()).map(|cell| density.seed(cell)).collect();
-    keep_border_voids(&mut seeds, sky.columns, sky.rows);
-    if !seeds.contains(&Some(true)) {
+    let rough = map.rough();
+    let on_smooth: Vec<Star> = stars
+        .iter()
+        .filter(|s| !rough[cell_of(s, &sky)])
+        .copied()
+        .collect();
+    let gradient = map.gradient();
+    let mut seeds = if on_smooth.len() >= settings.min_stars {
+        star_seeds(
+            &on_smooth,
+            &rough,
+            &gradient,
+            &sky,
+            (image.width(), image.height()),
+        )
+    } else {
+        // Without stars only what is rough is known to be land, and the rest is left as sky.
+        rough.iter().map(|r| (!r).then_some(false)).collect()
+    };
+    add_rough_ground(&mut seeds, &rough, columns, rows);
+    if !seeds.contains(&Some(true)) || !seeds.contains(&Some(false)) {
         return sky;
     }
-    let gradient = map.gradient();
-    let mut land = flood(&seeds, &gradient, sky.columns, sky.rows);
-    for patch in patches(&land, sky.columns, sky.rows) {
+    let mut land = flood(&seeds, &gradient, columns, rows);
+    for patch in patches(&land, columns, rows) {
         if !map.is_edge(&land, &patch) {
             patch.iter().for_each(|cell| land[*cell] = false);
         }
     }
-    grow_over_ramp(&mut land, &gradient, sky.columns, sky.rows);
-    LandMask { land, ..sky }.grown(settings.margin_cells)
+    fill_islands(&mut land, columns, rows);
+    grow_over_ramp(&mut land, &gradient, columns, rows);
+    let mask = LandMask { land, ..sky }.grown(settings.margin_cells);
+    // Hardly any sky left: the evidence contradicts itself.
+    if mask.sky_fraction() < LEAST_SKY {
+        LandMask::all_sky(image.width(), image.height(), settings.cell_px)
+    } else {
+        mask
+    }
+}
+
+fn cell_of(star: &Star, mask: &LandMask) -> usize {
+    let cell = |v: f64, n: usize| (((v + 0.5).max(0.0) / mask.cell_px as f64) as usize).min(n - 1);
+    cell(star.y, mask.rows) * mask.columns + cell(star.x, mask.columns)
+}
+
+/// Sky and land by the stars that regions without edges hold.
+fn star_seeds(
+    stars: &[Star],
+    rough: &[bool],
+    gradient: &[f32],
+    mask: &LandMask,
+    size: (usize, usize),
+) -> Vec<Option<bool>> {
+    let mut counts = vec![0u32; gradient.len()];
+    stars.iter().for_each(|s| counts[cell_of(s, mask)] += 1);
+    let mut about_stars: Vec<f32> = stars.iter().map(|s| gradient[cell_of(s, mask)]).collect();
+    about_stars.sort_by(f32::total_cmp);
+    let edge = STEEP * about_stars[about_stars.len() * 9 / 10];
+    let per_cell = sparse_density(stars, size) * (mask.cell_px * mask.cell_px) as f64;
+    let even: Vec<bool> = gradient
+        .iter()
+        .zip(rough)
+        .map(|(g, r)| *g <= edge && !r)
+        .collect();
+    let mut seeds = vec![None; gradient.len()];
+    for region in patches(&even, mask.columns, mask.rows) {
+        let found: f64 = region.iter().map(|c| f64::from(counts[*c])).sum();
+        let expected = per_cell * region.len() as f64;
+        let seed = if found >= 1.0 && found >= FILLED * expected {
+            Some(false)
+        } else if expected >= EXPECTED && found <= VOID * expected {
+            Some(true)
+        } else {
+            None
+        };
+        region.iter().for_each(|c| seeds[*c] = seed);
+    }
+    seeds
+}
+
+/// Makes rough ground land where it comes in from the frame's border, alone or over land, and is
+/// large enough; land that nothing joins to the border is none.
+fn add_rough_ground(seeds: &mut [Option<bool>], rough: &[bool], columns: usize, rows: usize) {
+    let ground: Vec<bool> = seeds
+        .iter()
+        .zip(rough)
+        .map(|(s, r)| *r || *s == Some(true))
+        .collect();
+    let least = (ROUGH_PART * seeds.len() as f64).max(40.0) as usize;
+    for patch in patches(&ground, columns, rows) {
+        let on_border = |c: &&usize| {
+            **c % columns == 0
+                || **c % columns == columns - 1
+                || **c / columns == 0
+                || **c / columns == rows - 1
+        };
+        let stands = patch.iter().filter(on_border).count() >= 4 && patch.len() >= least;
+        patch.iter().for_each(|c| seeds[*c] = stands.then_some(true));
+    }
+}
+
+/// Small patches of sky cut off by land become land: gaps between trunks, false stars.
+fn fill_islands(land: &mut [bool], columns: usize, rows: usize) {
+    let sky: Vec<bool> = land.iter().map(|l| !l).collect();
+    let groups = patches(&sky, columns, rows);
+    let largest = groups.iter().map(Vec::len).max().unwrap_or(0);
+    for group in groups.iter().filter(|g| g.len() * 20 < largest) {
+        group.iter().for_each(|c| land[*c] = true);
+    }
 }
 
 /// Level and texture of each cell.
@@ -87,6 +196,70 @@ impl CellMap {
         let x = x.clamp(0, self.columns as isize - 1) as usize;
         let y = y.clamp(0, self.rows as isize - 1) as usize;
         values[y * self.columns + x]
+    }
+
+    /// Cells whose variance is more than noise: twigs, snow, rocks.
+    ///
+    /// Photon noise grows no faster than the level, so the variance at any level is at most the
+    /// least one seen at another, times the levels' ratio where that is above one.
+    fn rough(&self) -> Vec<bool> {
+        const BINS: usize = 24;
+        let mut order: Vec<usize> = (0..self.level.len()).collect();
+        order.sort_by(|a, b| self.level[*a].total_cmp(&self.level[*b]).then(a.cmp(b)));
+        let floors: Vec<(f32, f32)> = order
+            .chunks(order.len().div_ceil(BINS).max(1))
+            .map(|bin| {
+                let mut variances: Vec<f32> = bin.iter().map(|c| self.texture[*c].powi(2)).collect();
+                variances.sort_by(f32::total_cmp);
+                (self.level[bin[bin.len() / 2]], variances[variances.len() / 3])
+            })
+            .collect();
+        let typical = median(floors.iter().map(|f| f.0).collect());
+        let floors: Vec<(f32, f32)> = floors
+            .into_iter()
+            .filter(|(l, v)| *l > 0.05 * typical && *v > 0.0)
+            .collect();
+        // Darker than a bin, the noise is less too; how much, the unknown read noise decides.
+        let scale = |ratio: f32| if ratio < 1.0 { ratio.max(0.0).sqrt() } else { ratio };
+        let least = |level: f32| {
+            floors
+                .iter()
+                .map(|(l, v)| v * scale(level / l))
+                .fold(f32::INFINITY, f32::min)
+        };
+        self.each(|x, y| {
+            let variance = median(
+                (0..9)
+                    .map(|i| self.at(&self.texture, x + i % 3 - 1, y + i / 3 - 1))
+                    .collect(),
+            )
+            .powi(2);
+            let least = least(self.at(&self.level, x, y).max(0.05 * typical));
+            // The median of a cell's 64 samples has 1.25/8 of a sample's noise.
+            let noise = 0.16 * least.sqrt();
+            // A crowd of faint stars is rough too, but little beside the level.
+            let level = self.at(&self.level, x, y).max(0.0);
+            let busy = variance > ROUGH * least && (variance - least).sqrt() > BUSY * level;
+            let bend = self.unevenness(x, y);
+            least.is_finite() && (busy || bend > UNEVEN * noise && bend > 0.5 * BUSY * level)
+        })
+        .collect()
+    }
+
+    /// Median departure of a cell and its neighbours from a plane through the level about it.
+    fn unevenness(&self, x: isize, y: isize) -> f32 {
+        let bend = |x: isize, y: isize, dx: isize, dy: isize| {
+            let (a, b) = (
+                self.at(&self.level, x - dx, y - dy),
+                self.at(&self.level, x + dx, y + dy),
+            );
+            (self.at(&self.level, x, y) - 0.5 * (a + b)).abs()
+        };
+        let bends = (0..9).map(|i| {
+            let (x, y) = (x + i % 3 - 1, y + i / 3 - 1);
+            bend(x, y, 1, 0).max(bend(x, y, 0, 1))
+        });
+        median(bends.collect())
     }
 
     /// Slope of the level (Sobel on 3 × 3 medians), in units of the sky's own typical slope.
@@ -152,65 +325,8 @@ impl CellMap {
     }
 }
 
-/// Stars counted in square windows.
-struct Density {
-    columns: usize,
-    rows: usize,
-    half: usize,
-    /// Stars a cell of sky holds, at the sparse end of what the frame shows.
-    per_cell: f64,
-    sums: Vec<f64>,
-    has_star: Vec<bool>,
-}
-
-impl Density {
-    fn new(stars: &[Star], mask: &LandMask, (width, height): (usize, usize)) -> Self {
-        let (columns, rows) = (mask.columns, mask.rows);
-        let mut counts = vec![0.0; columns * rows];
-        for star in stars {
-            let cell = |v: f64, n: usize| (((v + 0.5).max(0.0) / mask.cell_px as f64) as usize).min(n - 1);
-            counts[cell(star.y, rows) * columns + cell(star.x, columns)] += 1.0;
-        }
-        let per_px = sparse_density(stars, (width, height));
-        let per_cell = per_px * (mask.cell_px * mask.cell_px) as f64;
-        let half = ((EXPECTED / per_cell).sqrt() / 2.0).ceil().max(2.0) as usize;
-        let has_star = counts.iter().map(|c| *c > 0.0).collect();
-        Self {
-            columns,
-            rows,
-            half,
-            per_cell,
-            sums: integral(&counts, columns, rows),
-            has_star,
-        }
-    }
-
-    /// Stars and cells in the window about a cell.
-    fn window(&self, cell: usize) -> (f64, f64) {
-        let (x, y) = (cell % self.columns, cell / self.columns);
-        let (x0, x1) = (x.saturating_sub(self.half), (x + self.half + 1).min(self.columns));
-        let (y0, y1) = (y.saturating_sub(self.half), (y + self.half + 1).min(self.rows));
-        let sum = |x: usize, y: usize| self.sums[y * (self.columns + 1) + x];
-        (
-            sum(x1, y1) - sum(x0, y1) - sum(x1, y0) + sum(x0, y0),
-            ((x1 - x0) * (y1 - y0)) as f64,
-        )
-    }
-
-    /// Land, sky, or not known yet.
-    fn seed(&self, cell: usize) -> Option<bool> {
-        let (stars, cells) = self.window(cell);
-        let expected = self.per_cell * cells;
-        if stars <= VOID * expected && !self.has_star[cell] {
-            // Within a quarter-full corner window the expectation may be too low to tell.
-            return (expected >= 0.4 * EXPECTED || stars == 0.0).then_some(true);
-        }
-        (self.has_star[cell] && stars > 0.5 * expected).then_some(false)
-    }
-}
-
 /// Stars per square pixel where they are sparse: from the distance of each to its tenth
-/// neighbour, the value that three quarters of the stars exceed.
+/// neighbour, the value that five sixths of the stars exceed.
 fn sparse_density(stars: &[Star], (width, height): (usize, usize)) -> f64 {
     let sample: Vec<&Star> = stars.iter().take(1500).collect();
     let tenth = 10.min(sample.len() - 1);
@@ -227,126 +343,13 @@ fn sparse_density(stars: &[Star], (width, height): (usize, usize)) -> f64 {
         .collect();
     densities.sort_by(f64::total_cmp);
     let whole = stars.len() as f64 / sample.len() as f64;
-    densities[densities.len() / 4] * whole
+    densities[densities.len() / 6] * whole
 }
 
 /// Area of the part of a disc that lies in the frame, taken as the disc's share of its square.
 fn window_in_frame(star: &Star, radius: f64, width: usize, height: usize) -> f64 {
     let span = |v: f64, n: usize| (v + radius).min(n as f64) - (v - radius).max(0.0);
     span(star.x, width) * span(star.y, height) * std::f64::consts::FRAC_PI_4
-}
-
-fn integral(values: &[f64], columns: usize, rows: usize) -> Vec<f64> {
-    let mut sums = vec![0.0; (columns + 1) * (rows + 1)];
-    for y in 0..rows {
-        for x in 0..columns {
-            sums[(y + 1) * (columns + 1) + x + 1] =
-                values[y * columns + x] + sums[y * (columns + 1) + x + 1] + sums[(y + 1) * (columns + 1) + x]
-                    - sums[y * (columns + 1) + x];
-        }
-    }
-    sums
-}
-
-/// Land comes in from the frame's border; a void within the sky is none.
-fn keep_border_voids(seeds: &mut [Option<bool>], columns: usize, rows: usize) {
-    let void: Vec<bool> = seeds.iter().map(|s| *s == Some(true)).collect();
-    for patch in patches(&void, columns, rows) {
-        let touches = |c: &usize| {
-            c % columns == 0 || c % columns == columns - 1 || c / columns == 0 || c / columns == rows - 1
-        };
-        if !patch.iter().any(touches) {
-            patch.iter().for_each(|c| seeds[*c] = None);
-        }
-    }
-}
-
-/// Connected groups of set cells.
-fn patches(set: &[bool], columns: usize, rows: usize) -> Vec<Vec<usize>> {
-    let mut seen = vec![false; set.len()];
-    let mut out = Vec::new();
-    for start in 0..set.len() {
-        if !set[start] || seen[start] {
-            continue;
-        }
-        seen[start] = true;
-        let mut patch = vec![start];
-        let mut next = 0;
-        while next < patch.len() {
-            for neighbour in neighbours(patch[next], columns, rows) {
-                if set[neighbour] && !seen[neighbour] {
-                    seen[neighbour] = true;
-                    patch.push(neighbour);
-                }
-            }
-            next += 1;
-        }
-        out.push(patch);
-    }
-    out
-}
-
-fn neighbours(cell: usize, columns: usize, rows: usize) -> impl Iterator<Item = usize> {
-    let (x, y) = (cell % columns, cell / columns);
-    let left = (x > 0).then(|| cell - 1);
-    let right = (x + 1 < columns).then_some(cell + 1);
-    let up = (y > 0).then(|| cell - columns);
-    let down = (y + 1 < rows).then_some(cell + columns);
-    [left, right, up, down].into_iter().flatten()
-}
-
-/// Both seeds grow over the lowest gradients first.
-fn flood(seeds: &[Option<bool>], gradient: &[f32], columns: usize, rows: usize) -> Vec<bool> {
-    let mut label = seeds.to_vec();
-    let mut queue = BinaryHeap::new();
-    let mut order = 0u64;
-    let mut push = |queue: &mut BinaryHeap<_>, cell: usize, by: bool| {
-        order += 1;
-        // Positive floats order as their bits do.
-        queue.push(Reverse((gradient[cell].to_bits(), order, cell, by)));
-    };
-    for cell in 0..seeds.len() {
-        if let Some(by) = seeds[cell] {
-            neighbours(cell, columns, rows)
-                .filter(|n| seeds[*n].is_none())
-                .for_each(|n| push(&mut queue, n, by));
-        }
-    }
-    while let Some(Reverse((_, _, cell, by))) = queue.pop() {
-        if label[cell].is_some() {
-            continue;
-        }
-        label[cell] = Some(by);
-        neighbours(cell, columns, rows)
-            .filter(|n| label[*n].is_none())
-            .for_each(|n| push(&mut queue, n, by));
-    }
-    label.into_iter().map(|l| l.unwrap_or(false)).collect()
-}
-
-fn mark(len: usize, cells: &[usize]) -> Vec<bool> {
-    let mut out = vec![false; len];
-    cells.iter().for_each(|c| out[*c] = true);
-    out
-}
-
-/// Steps from each cell to the nearest one that is `target`.
-fn distance(set: &[bool], columns: usize, rows: usize, target: bool) -> Vec<usize> {
-    let mut steps = vec![usize::MAX; set.len()];
-    let mut front: Vec<usize> = (0..set.len()).filter(|c| set[*c] == target).collect();
-    front.iter().for_each(|c| steps[*c] = 0);
-    let mut next = 0;
-    while next < front.len() {
-        let cell = front[next];
-        next += 1;
-        for n in neighbours(cell, columns, rows) {
-            if steps[n] == usize::MAX {
-                steps[n] = steps[cell] + 1;
-                front.push(n);
-            }
-        }
-    }
-    steps
 }
 
 /// A turning camera smears the ridge into a ramp; land takes the ramp's sky side too.

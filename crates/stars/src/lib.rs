@@ -10,6 +10,7 @@
 
 mod background;
 mod bundle;
+mod cells;
 mod components;
 mod detect;
 mod field;
