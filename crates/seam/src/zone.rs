@@ -1,6 +1,6 @@
 //! Where the matte must be looked at closely: near the coarse edge, and wherever sky shows through land.
 
-use crate::{Coarse, Evidence, SkyModel, grid_cut::neighbour, resample};
+use crate::{Coarse, Evidence, SkyModel, resample};
 
 /// A land cell with this share of sky-coloured pixels, joined to the edge, may let sky through.
 const GAP_SHARE: f32 = 0.06;
@@ -8,6 +8,9 @@ const GAP_SHARE: f32 = 0.06;
 const ALIKE: f32 = 0.12;
 /// … or within this many sigmas of noise.
 const ALIKE_SIGMA: f32 = 3.0;
+
+/// Cells of dense crown that may lie between two gaps.
+const BRIDGE: usize = 3;
 
 /// Which coarse cells are certain and which lie near the edge.
 pub(crate) struct Zone {
@@ -62,15 +65,18 @@ impl Zone {
                 }
                 self.bits[k] |= Self::GAP;
             }
-            for d in 0..8 {
-                let Some(q) = neighbour(self.width, self.height, k, d) else { continue };
-                if self.bits[q] & (Self::NEAR | Self::SKY) == 0 {
-                    self.bits[q] |= Self::NEAR;
-                    grew = true;
-                }
-                if !seen[q] && self.bits[q] & Self::SKY == 0 {
-                    seen[q] = true;
-                    stack.push(q);
+            let (i, j) = (k % self.width, k / self.width);
+            for v in j.saturating_sub(BRIDGE)..(j + BRIDGE + 1).min(self.height) {
+                for u in i.saturating_sub(BRIDGE)..(i + BRIDGE + 1).min(self.width) {
+                    let q = v * self.width + u;
+                    if self.bits[q] & (Self::NEAR | Self::SKY) == 0 {
+                        self.bits[q] |= Self::NEAR;
+                        grew = true;
+                    }
+                    if !seen[q] && self.bits[q] & Self::SKY == 0 {
+                        seen[q] = true;
+                        stack.push(q);
+                    }
                 }
             }
         }
