@@ -30,6 +30,9 @@ struct Node {
 }
 
 const NO_NODE: u32 = u32::MAX;
+/// Neighbours whose colours differ by this share of the way from land to sky are still alike.
+const LIKE_SHARE: f32 = 0.1;
+
 /// No pixel's own colour is believed better than this standard deviation of alpha.
 const LEAST_SIGMA: f32 = 0.03;
 
@@ -92,10 +95,13 @@ fn node(
     let colour = evidence.land.at(x, y);
     let back = sky.at(x, y);
     let noise: [f32; 3] = std::array::from_fn(|c| sky.noise_at(c, colour[c].max(0.5 * back[c])));
+    let front = land.at(x, y);
+    let scale: [f32; 3] =
+        std::array::from_fn(|c| noise[c].powi(2) + (LIKE_SHARE * (front[c] - back[c])).powi(2));
     let colours = Colours {
         back,
         noise,
-        front: land.at(x, y),
+        front,
         spread: land.covariance_at(x, y),
     };
     let told = opacity(colour, &colours);
@@ -113,7 +119,7 @@ fn node(
             continue;
         };
         let other = evidence.land.at(q % width, q / width);
-        let apart: f32 = (0..3).map(|c| ((colour[c] - other[c]) / noise[c]).powi(2)).sum();
+        let apart: f32 = (0..3).map(|c| (colour[c] - other[c]).powi(2) / scale[c]).sum();
         if !apart.is_finite() {
             continue;
         }
