@@ -26,7 +26,10 @@ impl Default for LandModel {
     /// Black land everywhere.
     fn default() -> Self {
         let black = || Plane::filled(1, 1, 0.0);
-        Self { mean: std::array::from_fn(|_| black()), covariance: std::array::from_fn(|_| black()) }
+        Self {
+            mean: std::array::from_fn(|_| black()),
+            covariance: std::array::from_fn(|_| black()),
+        }
     }
 }
 

@@ -108,7 +108,10 @@ pub fn separate(evidence: &Evidence, settings: &SeparateSettings, work: &Work) -
             break;
         }
     }
-    drop_floating_land(&cells, &mut labels);
+    drop_doubtful_land(&cells, &mut labels);
+    if labels.iter().all(|&sky| sky) && looks_like_land(&cells, evidence) {
+        labels.iter_mut().for_each(|sky| *sky = false);
+    }
     Ok(conclude(&cells, labels, &unary, settings))
 }
 
@@ -327,15 +330,18 @@ fn cut(cells: &Cells, unary: &[f32], settings: &SeparateSettings) -> Vec<bool> {
     graph.cut()
 }
 
-/// Land that touches no edge of the frame hangs in the air: sky, unless it is large.
-fn drop_floating_land(cells: &Cells, sky: &mut [bool]) {
+/// Land that hangs in the air (unless it is large), or that nothing sharp divides from the sky, is sky:
+/// a bright star, the Milky Way or a town's light.
+fn drop_doubtful_land(cells: &Cells, sky: &mut [bool]) {
     let (width, height) = (cells.width, cells.height);
+    let step = typical_step(cells);
     let mut seen = vec![false; sky.len()];
     for start in 0..sky.len() {
         if sky[start] || seen[start] || !usable(cells, start) {
             continue;
         }
         let mut members = vec![start];
+        let mut contrasts = Vec::new();
         let mut grounded = false;
         let mut next = 0;
         seen[start] = true;
@@ -346,7 +352,8 @@ fn drop_floating_land(cells: &Cells, sky: &mut [bool]) {
             for d in 0..8 {
                 match neighbour(width, height, p, d) {
                     Some(q) if !usable(cells, q) => grounded |= d >= 3,
-                    Some(q) if !sky[q] && !seen[q] => {
+                    Some(q) if sky[q] => contrasts.push(difference(cells, p, q)),
+                    Some(q) if !seen[q] => {
                         seen[q] = true;
                         members.push(q);
                     }
@@ -354,10 +361,34 @@ fn drop_floating_land(cells: &Cells, sky: &mut [bool]) {
                 }
             }
         }
-        if !grounded && members.len() < sky.len() / 50 {
+        let hanging = !grounded && members.len() < sky.len() / 50;
+        let blurred = !contrasts.is_empty() && stats::median(&mut contrasts) < SHARP_STEPS * step;
+        if hanging || blurred {
             members.iter().for_each(|&p| sky[p] = true);
         }
     }
+}
+
+/// How many times the smooth parts' usual step the border of land must show (median).
+const SHARP_STEPS: f32 = 6.0;
+/// Structure (see [`Cells`]) of a star-free sky stays below this; of lit land it is mostly above.
+const SKY_STRUCTURE: f32 = 0.15;
+
+/// No star, no tracked frame and texture everywhere: a picture of land alone.
+fn looks_like_land(cells: &Cells, evidence: &Evidence) -> bool {
+    let seen = evidence
+        .coverage
+        .is_some_and(|c| c.data().iter().any(|&n| n >= 1.0));
+    if seen || !evidence.stars.is_empty() {
+        return false;
+    }
+    let mut structure: Vec<f32> = cells
+        .cells
+        .iter()
+        .filter(|c| c.valid >= 0.5)
+        .map(|c| c.structure)
+        .collect();
+    stats::median(&mut structure) > SKY_STRUCTURE
 }
 
 fn conclude(cells: &Cells, labels: Vec<bool>, unary: &[f32], settings: &SeparateSettings) -> Coarse {

@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use crate::{Evidence, SeamError, SkyModel, Work, land_model::LandModel, zone::Zone, resample, stats};
+use crate::{Evidence, SeamError, SkyModel, Work, land_model::LandModel, resample, stats, zone::Zone};
 
 /// What is known of a pixel before the band is solved.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -187,7 +187,8 @@ fn mark_row(
             *bits |= SINGLE;
         }
         // A trail over dark land's sky is no land, even where it meets a tree.
-        let starlike = place & Zone::SKY != 0 && evidence.trails_left() && opposite(colour, back, front, noise);
+        let starlike =
+            place & Zone::SKY != 0 && evidence.trails_left() && opposite(colour, back, front, noise);
         if far > weak {
             *bits |= CHANGED;
         }

@@ -33,7 +33,12 @@ impl Zone {
     /// Everything within `band_px` of the coarse edge is near.
     pub(crate) fn of(coarse: &Coarse, band_px: usize) -> Self {
         let (width, height) = (coarse.sky.width(), coarse.sky.height());
-        let side: Vec<u8> = coarse.sky.data().iter().map(|&p| if p > 0.5 { 2 } else { 1 }).collect();
+        let side: Vec<u8> = coarse
+            .sky
+            .data()
+            .iter()
+            .map(|&p| if p > 0.5 { 2 } else { 1 })
+            .collect();
         let reach = band_px.div_ceil(coarse.factor) + 1;
         let near = resample::spread_bits(&side, width, height, reach);
         let close = resample::spread_bits(&side, width, height, 1);
@@ -43,7 +48,12 @@ impl Zone {
             let clear = if close[k] == 2 { Self::CLEAR } else { 0 };
             sky | near | clear
         });
-        Self { bits: bits.collect(), width, height, factor: coarse.factor }
+        Self {
+            bits: bits.collect(),
+            width,
+            height,
+            factor: coarse.factor,
+        }
     }
 
     #[inline]
@@ -54,7 +64,9 @@ impl Zone {
     /// Follows sky-coloured pixels from the edge into the land; true if the zone grew.
     pub(crate) fn grow_into_gaps(&mut self, evidence: &Evidence, sky: &SkyModel) -> bool {
         let is_near_land = |b: u8| b & (Self::NEAR | Self::SKY) == Self::NEAR;
-        let mut stack: Vec<usize> = (0..self.bits.len()).filter(|&k| is_near_land(self.bits[k])).collect();
+        let mut stack: Vec<usize> = (0..self.bits.len())
+            .filter(|&k| is_near_land(self.bits[k]))
+            .collect();
         let mut seen = vec![false; self.bits.len()];
         stack.iter().for_each(|&k| seen[k] = true);
         let mut grew = false;
