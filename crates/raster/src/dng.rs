@@ -2,7 +2,9 @@
 //! 1.4.0.0, June 2012; TIFF 6.0; EXIF 2.31): one uncompressed strip in the first directory, an
 //! EXIF directory, and a GPS directory where a position is known.
 
+use crate::atomic::write_whole;
 use crate::{Cfa, FrameMeta};
+use std::fs::File;
 use std::io::{BufWriter, Seek, Write};
 use std::path::Path;
 use tiff::encoder::{DirectoryEncoder, Rational, SRational, TiffEncoder, TiffKindStandard};
@@ -65,20 +67,13 @@ pub fn write_dng(path: &Path, frame: &DngFrame) -> Result<(), DngError> {
         file: file.clone(),
         why,
     })?;
-    let temporary = beside(path);
-    let written = write_to(&temporary, frame).and_then(|()| std::fs::rename(&temporary, path));
-    written.map_err(|source| {
-        // Best effort: the error that matters is the one being reported.
-        let _ = std::fs::remove_file(&temporary);
-        DngError::Io { file, source }
-    })
-}
-
-fn beside(path: &Path) -> std::path::PathBuf {
-    let mut name = std::ffi::OsString::from(".");
-    name.push(path.file_name().unwrap_or_default());
-    name.push(format!(".{}.part", std::process::id()));
-    path.with_file_name(name)
+    let encode = |out: &mut BufWriter<File>| {
+        encode(out, frame).map_err(|error| match error {
+            tiff::TiffError::IoError(error) => error,
+            other => std::io::Error::other(other.to_string()),
+        })
+    };
+    write_whole(path, encode).map_err(|source| DngError::Io { file, source })
 }
 
 fn check(frame: &DngFrame) -> Result<(), String> {
@@ -112,15 +107,6 @@ fn check(frame: &DngFrame) -> Result<(), String> {
         return Err("the colour matrix must be finite".into());
     }
     Ok(())
-}
-
-fn write_to(path: &Path, frame: &DngFrame) -> std::io::Result<()> {
-    let mut out = BufWriter::with_capacity(1 << 20, std::fs::File::create(path)?);
-    encode(&mut out, frame).map_err(|error| match error {
-        tiff::TiffError::IoError(error) => error,
-        other => std::io::Error::other(other.to_string()),
-    })?;
-    out.into_inner().map_err(|error| error.into_error())?.sync_all()
 }
 
 type Directory<'a, W> = DirectoryEncoder<'a, W, TiffKindStandard>;

@@ -166,6 +166,10 @@ fn describe(status: ExitStatus) -> String {
     #[cfg(unix)]
     {
         use std::os::unix::process::ExitStatusExt;
+        const ABORT: i32 = 6;
+        if status.signal() == Some(ABORT) {
+            return "ended by signal 6, most likely out of memory".into();
+        }
         if let Some(signal) = status.signal() {
             return format!("ended by signal {signal}");
         }

@@ -88,6 +88,13 @@ impl Samples {
             Depth::F32 => Self::F32(vec![0.0; count]),
         }
     }
+    pub(crate) fn depth(&self) -> Depth {
+        match self {
+            Self::U8(_) => Depth::U8,
+            Self::U16(_) => Depth::U16,
+            Self::F32(_) => Depth::F32,
+        }
+    }
     pub(crate) fn as_bytes(&self) -> &[u8] {
         match self {
             Self::U8(v) => v,
@@ -100,6 +107,41 @@ impl Samples {
             Self::U8(v) => v,
             Self::U16(v) => bytemuck::cast_slice_mut(v),
             Self::F32(v) => bytemuck::cast_slice_mut(v),
+        }
+    }
+}
+
+/// A picture in the sense of a picture file (TIFF, PNG, JPEG): no black level, one white.
+pub(crate) struct Finished {
+    pub(crate) size: (usize, usize),
+    pub(crate) channels: Channels,
+    pub(crate) samples: Samples,
+    pub(crate) white: f32,
+    pub(crate) curve: Curve,
+    pub(crate) colour: CameraColour,
+    pub(crate) meta: FrameMeta,
+    pub(crate) bits: u8,
+}
+
+impl Finished {
+    pub(crate) fn coded(self) -> Coded {
+        let header = Header {
+            width: self.size.0,
+            height: self.size.1,
+            channels: self.channels,
+            depth: self.samples.depth(),
+            black: [0.0; 4],
+            white: [self.white; 4],
+            was_linear: self.curve == Curve::Linear,
+            curve: self.curve,
+            orientation: self.meta.orientation.unwrap_or(1),
+            colour: self.colour,
+            meta: self.meta,
+            bits: self.bits,
+        };
+        Coded {
+            header,
+            samples: self.samples,
         }
     }
 }

@@ -59,6 +59,15 @@ pub enum DecodeError {
         /// What is allowed.
         limit: String,
     },
+    /// Decoding it takes more memory than the limits allow.
+    #[error(
+        "{file} needs more memory than is allowed for decoding one file; \
+         it is most likely damaged: leave it out, or raise the limit if it is really that large"
+    )]
+    OutOfMemory {
+        /// The file.
+        file: String,
+    },
     /// It contradicts itself or its format.
     #[error("{file} is damaged: {why}; copy it again from the card or leave it out")]
     Damaged {
@@ -127,6 +136,12 @@ impl DecodeError {
         Self::Unreadable {
             file: name(path),
             why: why.to_string(),
+        }
+    }
+    pub(crate) fn io(path: &Path, error: std::io::Error) -> Self {
+        match error.kind() {
+            std::io::ErrorKind::OutOfMemory => Self::OutOfMemory { file: name(path) },
+            _ => Self::unreadable(path, error),
         }
     }
     pub(crate) fn unsupported(path: &Path, what: impl Into<String>, advice: impl Into<String>) -> Self {

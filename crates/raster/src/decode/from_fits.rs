@@ -3,9 +3,9 @@
 //!
 //! # Which way up
 //! FITS counts rows from the bottom by custom. The order is taken, in this turn, from
-//! [`DecodeOptions::fits_rows`]; the keyword `ROWORDER` (`TOP-DOWN` or `BOTTOM-UP`); the plate
-//! solution in the header, if any: the sky is not mirrored, so its determinant tells; else the
-//! first stored row is the bottom.
+//! [`DecodeOptions::fits_rows`]; the keyword `ROWORDER` (`TOP-DOWN` or `BOTTOM-UP`); else the
+//! first stored row is the bottom. A plate solution in the header would tell too, but is not
+//! asked: the frames and darks of one camera must come out alike, solved or not.
 //!
 //! # Filters
 //! `BAYERPAT` (or `COLORTYP`, `CFAPATT`, or `FILTER` if it is one of the four patterns) names the
@@ -14,13 +14,14 @@
 //!
 //! # Levels
 //! Saturation is `SATURATE` (or `SATLEVEL`), else two to the power `BITDEPTH` less one, else the
-//! top of the range that the sample type and `BZERO` give; 1.0 for floats that do not exceed it.
+//! top of the range that the sample type and `BZERO` give; for floats 1.0 if none exceeds 1.5,
+//! else 65535.
 //! `DATAMAX` is not asked: by the standard (4.4.2.6) it is the brightest value in this one
 //! frame, so frames of one night would come out scaled differently. No light is `BLKLEVEL` (or
 //! `BLACKLVL`, or the size of `PEDESTAL`), else 0: then the sensor's offset stays in the values,
 //! and a bias or dark frame, or [`DecodeOptions::fits_black`], must take it out.
 
-use super::coded::{Channels, Coded, Depth, Header, SRGB_TO_WORKING, Samples};
+use super::coded::{Channels, Coded, Header, SRGB_TO_WORKING, Samples};
 use super::exif::{position, tidy};
 use super::layout::check_size;
 use super::profile::Curve;
@@ -36,7 +37,7 @@ pub(crate) fn meta(path: &Path) -> Result<FrameMeta, DecodeError> {
 }
 
 fn read(path: &Path) -> Result<Vec<u8>, DecodeError> {
-    std::fs::read(path).map_err(|e| DecodeError::unreadable(path, e))
+    std::fs::read(path).map_err(|e| DecodeError::io(path, e))
 }
 
 /// The picture: its HDU (with the primary header's cards added), axes and type.
@@ -101,37 +102,24 @@ pub(crate) fn decode(path: &Path, options: &DecodeOptions, limits: &Limits) -> R
     }
     let cards = Cards::new(&picture);
     let samples = samples(path, &data, &picture, planes)?;
-    let flipped = rows(options, &cards) == FitsRows::BottomUp;
     // Orientation 4 turns the picture upside down without mirroring left and right.
-    let orientation = if flipped { 4 } else { 1 };
+    let orientation = if rows(options, &cards) == FitsRows::BottomUp {
+        4
+    } else {
+        1
+    };
+    let walk = super::orient::Walk::new(width, height, orientation);
     let channels = match (planes, options.fits_cfa.or_else(|| cards.cfa())) {
         (3, _) => Channels::Rgb,
-        (_, Some(cfa)) => {
-            Channels::Mosaic(super::orient::Walk::new(width, height, orientation).cfa_backwards(cfa))
-        }
+        (_, Some(cfa)) => Channels::Mosaic(walk.cfa_backwards(cfa)),
         (_, None) => Channels::Grey,
     };
-    let depth = if matches!(samples, Samples::U16(_)) {
-        Depth::U16
-    } else {
-        Depth::F32
-    };
-    let black = options.fits_black.or_else(|| cards.black()).unwrap_or(0.0) as f32;
-    let white = options
-        .fits_white
-        .or_else(|| cards.white())
-        .map_or_else(|| range_top(&picture, &cards, &samples), |w| w as f32);
-    if !(black < white && black.is_finite() && white.is_finite()) {
-        return Err(DecodeError::damaged(
-            path,
-            format!("its level of no light {black} is not below its saturation {white}"),
-        ));
-    }
+    let (black, white) = levels(path, options, &picture, &cards, &samples)?;
     let header = Header {
         width,
         height,
         channels,
-        depth,
+        depth: samples.depth(),
         black: [black; 4],
         white: [white; 4],
         curve: Curve::Linear,
@@ -142,6 +130,23 @@ pub(crate) fn decode(path: &Path, options: &DecodeOptions, limits: &Limits) -> R
         was_linear: true,
     };
     Ok(Coded { header, samples })
+}
+
+fn levels(
+    path: &Path,
+    options: &DecodeOptions,
+    picture: &Picture,
+    cards: &Cards,
+    samples: &Samples,
+) -> Result<(f32, f32), DecodeError> {
+    let black = options.fits_black.or_else(|| cards.black()).unwrap_or(0.0) as f32;
+    let stated = options.fits_white.or_else(|| cards.white());
+    let white = stated.map_or_else(|| range_top(picture, cards, samples), |w| w as f32);
+    if black < white && black.is_finite() && white.is_finite() {
+        return Ok((black, white));
+    }
+    let why = format!("its level of no light {black} is not below its saturation {white}");
+    Err(DecodeError::damaged(path, why))
 }
 
 /// The physical values; unsigned sixteen bits stay two bytes each. Cubes come out interleaved.
@@ -212,11 +217,7 @@ fn rows(options: &DecodeOptions, cards: &Cards) -> FitsRows {
         Some("BOTTOM-UP") => Some(FitsRows::BottomUp),
         _ => None,
     };
-    options
-        .fits_rows
-        .or(keyword)
-        .or_else(|| cards.rows_by_sky())
-        .unwrap_or(FitsRows::BottomUp)
+    options.fits_rows.or(keyword).unwrap_or(FitsRows::BottomUp)
 }
 
 /// Header cards by name, those of the picture before those of the primary header.
@@ -275,30 +276,6 @@ impl<'a> Cards<'a> {
         let bits = self.positive(&["BITDEPTH"]).filter(|b| (8.0..=24.0).contains(b));
         self.positive(&["SATURATE", "SATLEVEL"])
             .or_else(|| bits.map(|b| b.exp2() - 1.0))
-    }
-
-    /// The determinant of the plate solution (Calabretta & Greisen 2002, A&A 395, 1077, eq. 1 to 3)
-    /// is negative when the sky stands unmirrored with y counted upwards.
-    fn rows_by_sky(&self) -> Option<FitsRows> {
-        let celestial = self
-            .text(&["CTYPE1"])
-            .is_some_and(|t| t.starts_with("RA--") || t.starts_with("GLON"));
-        if !celestial {
-            return None;
-        }
-        let n = |name: &str| self.number(&[name]);
-        let cd = || Some(n("CD1_1")? * n("CD2_2")? - n("CD1_2").unwrap_or(0.0) * n("CD2_1").unwrap_or(0.0));
-        let pc = || {
-            let one = |name: &str, default: f64| n(name).unwrap_or(default);
-            let pc = one("PC1_1", 1.0) * one("PC2_2", 1.0) - one("PC1_2", 0.0) * one("PC2_1", 0.0);
-            Some(n("CDELT1")? * n("CDELT2")? * pc)
-        };
-        let determinant = cd().or_else(pc)?;
-        match determinant {
-            d if d < 0.0 => Some(FitsRows::BottomUp),
-            d if d > 0.0 => Some(FitsRows::TopDown),
-            _ => None,
-        }
     }
 
     /// A camera of unknown matrix, with the balance some programs copy from the raw.

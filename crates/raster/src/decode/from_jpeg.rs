@@ -1,8 +1,8 @@
 //! JPEG (ISO/IEC 10918-1), baseline and progressive.
 
-use super::coded::{Channels, Coded, Depth, Header, Samples};
+use super::coded::{Channels, Coded, Finished, Samples};
 use super::layout::check_size;
-use super::profile::{self, Curve};
+use super::profile;
 use super::{DecodeError, Limits, exif};
 use crate::FrameMeta;
 use std::path::Path;
@@ -12,7 +12,7 @@ use zune_jpeg::zune_core::colorspace::ColorSpace;
 use zune_jpeg::zune_core::options::DecoderOptions;
 
 fn read(path: &Path) -> Result<Vec<u8>, DecodeError> {
-    std::fs::read(path).map_err(|e| DecodeError::unreadable(path, e))
+    std::fs::read(path).map_err(|e| DecodeError::io(path, e))
 }
 
 pub(crate) fn meta(path: &Path) -> Result<FrameMeta, DecodeError> {
@@ -34,18 +34,7 @@ pub(crate) fn decode(path: &Path, limits: &Limits) -> Result<Coded, DecodeError>
         .ok_or_else(|| DecodeError::damaged(path, "it has no picture header"))?;
     let (width, height) = (usize::from(info.width), usize::from(info.height));
     check_size(path, width as u64, height as u64, 3, limits)?;
-    let (channels, out) = match decoder.input_colorspace() {
-        Some(ColorSpace::Luma) => (Channels::Grey, ColorSpace::Luma),
-        Some(ColorSpace::YCbCr | ColorSpace::RGB) => (Channels::Rgb, ColorSpace::RGB),
-        other => {
-            let what = format!("a JPEG of an unusual colour model ({other:?})");
-            return Err(DecodeError::unsupported(
-                path,
-                what,
-                "save it as RGB first and use that",
-            ));
-        }
-    };
+    let (channels, out) = colours(path, decoder.input_colorspace())?;
     decoder.set_options(options.jpeg_set_out_colorspace(out));
     let samples = decoder.decode().map_err(|e| DecodeError::damaged(path, e))?;
     if samples.len() != width * height * channels.count() {
@@ -56,25 +45,33 @@ pub(crate) fn decode(path: &Path, limits: &Limits) -> Result<Coded, DecodeError>
     }
     let found = decoder.icc_profile().and_then(|p| profile::read(&p));
     let (curve, colour) = found.unwrap_or_else(profile::srgb);
-    let meta = exif::from_container(&data);
-    let header = Header {
-        width,
-        height,
+    let finished = Finished {
+        size: (width, height),
         channels,
-        depth: Depth::U8,
-        black: [0.0; 4],
-        white: [255.0; 4],
-        was_linear: curve == Curve::Linear,
+        samples: Samples::U8(samples),
+        white: 255.0,
         curve,
-        orientation: meta.orientation.unwrap_or(1),
         colour,
-        meta,
+        meta: exif::from_container(&data),
         bits: 8,
     };
-    Ok(Coded {
-        header,
-        samples: Samples::U8(samples),
-    })
+    Ok(finished.coded())
+}
+
+/// What the picture is made of, and what to ask of the decoder.
+fn colours(path: &Path, stored: Option<ColorSpace>) -> Result<(Channels, ColorSpace), DecodeError> {
+    match stored {
+        Some(ColorSpace::Luma) => Ok((Channels::Grey, ColorSpace::Luma)),
+        Some(ColorSpace::YCbCr | ColorSpace::RGB) => Ok((Channels::Rgb, ColorSpace::RGB)),
+        other => {
+            let what = format!("a JPEG of an unusual colour model ({other:?})");
+            Err(DecodeError::unsupported(
+                path,
+                what,
+                "save it as RGB first and use that",
+            ))
+        }
+    }
 }
 
 /// Refuses a file that ends before its end marker: decoders fill the rest with grey in silence.

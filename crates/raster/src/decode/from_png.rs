@@ -1,6 +1,6 @@
 //! PNG (ISO/IEC 15948:2004; W3C PNG third edition for its EXIF chunk).
 
-use super::coded::{Channels, Coded, Depth, Header, Samples};
+use super::coded::{Channels, Coded, Finished, Samples};
 use super::layout::check_size;
 use super::profile::{self, Curve};
 use super::{DecodeError, Limits, exif};
@@ -12,7 +12,7 @@ use std::path::Path;
 type Reader = png::Reader<BufReader<std::fs::File>>;
 
 fn open(path: &Path, limits: &Limits) -> Result<Reader, DecodeError> {
-    let file = std::fs::File::open(path).map_err(|e| DecodeError::unreadable(path, e))?;
+    let file = std::fs::File::open(path).map_err(|e| DecodeError::io(path, e))?;
     let bytes = usize::try_from(limits.max_memory_bytes / 2).unwrap_or(usize::MAX);
     let mut decoder = Decoder::new_with_limits(BufReader::new(file), png::Limits { bytes });
     decoder.set_transformations(Transformations::EXPAND);
@@ -55,22 +55,6 @@ pub(crate) fn decode(path: &Path, limits: &Limits) -> Result<Coded, DecodeError>
         .ok_or_else(|| DecodeError::damaged(path, "its size overflows"))?;
     let mut data = vec![0u8; size];
     reader.next_frame(&mut data).map_err(|e| explain(path, &e))?;
-    let (curve, colour) = curve_and_colour(&reader);
-    let meta = said(&reader);
-    let header = Header {
-        width: width as usize,
-        height: height as usize,
-        channels,
-        depth: if wide { Depth::U16 } else { Depth::U8 },
-        black: [0.0; 4],
-        white: [if wide { 65535.0 } else { 255.0 }; 4],
-        was_linear: curve == Curve::Linear,
-        curve,
-        orientation: meta.orientation.unwrap_or(1),
-        colour,
-        meta,
-        bits: reader.info().bit_depth as u8,
-    };
     let samples = if wide {
         let values = data
             .chunks_exact(2)
@@ -80,7 +64,18 @@ pub(crate) fn decode(path: &Path, limits: &Limits) -> Result<Coded, DecodeError>
     } else {
         Samples::U8(without_alpha(data, stored, channels.count()))
     };
-    Ok(Coded { header, samples })
+    let (curve, colour) = curve_and_colour(&reader);
+    let finished = Finished {
+        size: (width as usize, height as usize),
+        channels,
+        samples,
+        white: if wide { 65535.0 } else { 255.0 },
+        curve,
+        colour,
+        meta: said(&reader),
+        bits: reader.info().bit_depth as u8,
+    };
+    Ok(finished.coded())
 }
 
 /// The profile, else the gAMA chunk unless sRGB is stated, else sRGB.

@@ -1,7 +1,7 @@
 //! TIFF (TIFF 6.0): the first picture of the file, 8, 16 or 32 bits, whole numbers or floats, grey
 //! or RGB, with or without alpha (dropped), interleaved or planar.
 
-use super::coded::{Channels, Coded, Depth, Header, Samples};
+use super::coded::{Channels, Coded, Depth, Finished, Samples};
 use super::from_png::without_alpha;
 use super::layout::{Layout, check_size};
 use super::profile::{self, Curve};
@@ -40,69 +40,57 @@ pub(crate) fn decode(
         stored as u64 * u64::from(bits.div_ceil(8)),
         limits,
     )?;
-    let channels = match colour_type {
-        ColorType::Gray(_) | ColorType::GrayA(_) => Channels::Grey,
-        ColorType::RGB(_) | ColorType::RGBA(_) => Channels::Rgb,
-        ColorType::Multiband {
-            num_samples: 1 | 2, ..
-        } => Channels::Grey,
-        ColorType::Multiband {
-            num_samples: 3 | 4, ..
-        } => Channels::Rgb,
-        other => {
-            return Err(DecodeError::unsupported(
-                path,
-                format!("a TIFF of colour type {other:?}"),
-                RESAVE,
-            ));
-        }
-    };
+    let channels = channels(path, colour_type)?;
     let mut result = DecodingResult::U8(Vec::new());
     let laid_out = decoder.read_image_to_buffer(&mut result).map_err(explain)?;
     if result.as_buffer(0).as_bytes().len() < laid_out.complete_len {
         return Err(DecodeError::damaged(path, "its planes do not fit together"));
     }
-    let planar = laid_out.planes > 1;
     let icc = decoder
         .find_tag(Tag::Unknown(34675))
         .ok()
         .flatten()
         .and_then(|v| v.into_u8_vec().ok());
-    let size = (width as usize, height as usize);
-    let (samples, white) = samples(path, result, size, stored, planar, channels)?;
     let (curve, colour) = icc
         .as_deref()
         .and_then(profile::read)
         .unwrap_or_else(profile::srgb);
-    // Floating-point TIFFs are linear by custom; a curve would be applied to whole numbers only.
-    let curve = if matches!(samples, Samples::F32(_)) {
+    let size = (width as usize, height as usize);
+    let (samples, white) = samples(path, result, size, stored, laid_out.planes > 1, channels)?;
+    // Floating-point TIFFs are linear by custom; a curve is applied to whole numbers only.
+    let curve = if samples.depth() == Depth::F32 {
         Curve::Linear
     } else {
         curve
     };
-    let meta = meta(data);
-    let header = Header {
-        width: size.0,
-        height: size.1,
+    let finished = Finished {
+        size,
         channels,
-        depth: depth(&samples),
-        black: [0.0; 4],
-        white: [white; 4],
-        was_linear: curve == Curve::Linear,
+        samples,
+        white,
         curve,
-        orientation: meta.orientation.unwrap_or(1),
         colour,
-        meta,
+        meta: meta(data),
         bits,
     };
-    Ok(Coded { header, samples })
+    Ok(finished.coded())
 }
 
-fn depth(samples: &Samples) -> Depth {
-    match samples {
-        Samples::U8(_) => Depth::U8,
-        Samples::U16(_) => Depth::U16,
-        Samples::F32(_) => Depth::F32,
+fn channels(path: &Path, colour_type: ColorType) -> Result<Channels, DecodeError> {
+    match colour_type {
+        ColorType::Gray(_) | ColorType::GrayA(_) => Ok(Channels::Grey),
+        ColorType::RGB(_) | ColorType::RGBA(_) => Ok(Channels::Rgb),
+        ColorType::Multiband {
+            num_samples: 1 | 2, ..
+        } => Ok(Channels::Grey),
+        ColorType::Multiband {
+            num_samples: 3 | 4, ..
+        } => Ok(Channels::Rgb),
+        other => Err(DecodeError::unsupported(
+            path,
+            format!("a TIFF of colour type {other:?}"),
+            RESAVE,
+        )),
     }
 }
 
@@ -163,7 +151,7 @@ fn samples(
             ));
         }
     };
-    let count = samples.as_bytes().len() / depth(&samples).bytes();
+    let count = samples.as_bytes().len() / samples.depth().bytes();
     if count != pixels * kept {
         return Err(DecodeError::damaged(
             path,

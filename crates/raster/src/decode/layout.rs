@@ -33,7 +33,8 @@ pub(crate) struct Picture {
 pub(crate) struct Layout {
     pictures: Vec<Picture>,
     dng: bool,
-    cr2: bool,
+    /// By its first bytes: CR2, or the altered magic of Olympus and Panasonic.
+    marked: bool,
     /// The size in the EXIF directory, or that of the sensor (Panasonic).
     camera_size: Option<(u64, u64)>,
 }
@@ -48,7 +49,7 @@ impl Layout {
             return Some(Self::default());
         }
         let mut layout = Self {
-            cr2: data.get(8..10) == Some(b"CR"),
+            marked: data.get(8..10) == Some(b"CR") || bytes.u16(2)? != 42,
             ..Self::default()
         };
         let mut todo = vec![u64::from(bytes.u32(4)?)];
@@ -111,7 +112,7 @@ impl Layout {
             matches!(p.photometric, Some(32803 | 34892))
                 || p.compression >= 32767 && p.compression != 32773 && p.compression != 32946
         };
-        self.dng || self.cr2 || self.pictures.iter().any(raw)
+        self.dng || self.marked || self.pictures.iter().any(raw)
     }
 
     /// Refuses declared sizes beyond the limits or beyond what the file can hold, and pictures

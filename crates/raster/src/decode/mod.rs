@@ -109,7 +109,7 @@ fn is_raw(path: &Path, layout: &Layout) -> bool {
 
 /// What kind of file it is.
 fn sniff(path: &Path) -> Result<Kind, DecodeError> {
-    let unreadable = |e: std::io::Error| DecodeError::unreadable(path, e);
+    let unreadable = |e: std::io::Error| DecodeError::io(path, e);
     let file = std::fs::File::open(path).map_err(unreadable)?;
     let meta = file.metadata().map_err(unreadable)?;
     if !meta.is_file() {

@@ -21,7 +21,7 @@ const CONVERT: &str = "convert it to a linear (demosaiced) DNG or a 16-bit TIFF 
 
 /// Opens a raw without decoding it.
 pub(crate) fn open(path: &Path) -> Result<RawSource, DecodeError> {
-    RawSource::new(path).map_err(|e| DecodeError::unreadable(path, e))
+    RawSource::new(path).map_err(|e| DecodeError::io(path, e))
 }
 
 /// What the file says of the exposure.
@@ -46,6 +46,9 @@ pub(crate) fn decode(path: &Path, limits: &Limits) -> Result<Coded, DecodeError>
     if let Some(layout) = &layout {
         layout.check(path, length, limits)?;
     }
+    if let Some((width, height)) = fuji_size(source.buf()) {
+        check_camera_size(path, width, height, length, limits)?;
+    }
     let decoder = decoder(&source, layout.as_ref()).map_err(|e| refuse(path, &e))?;
     if source.buf().get(4..8) == Some(b"ftyp") {
         // CR3: no directories to look into, but the decoder tells the size before it decodes.
@@ -53,9 +56,6 @@ pub(crate) fn decode(path: &Path, limits: &Limits) -> Result<Coded, DecodeError>
             .raw_image(&source, &RawDecodeParams::default(), true)
             .map_err(|e| refuse(path, &e))?;
         check_camera_size(path, dummy.width as u64, dummy.height as u64, length, limits)?;
-    }
-    if let Some((width, height)) = fuji_size(source.buf()) {
-        check_camera_size(path, width, height, length, limits)?;
     }
     let image = decoder
         .raw_image(&source, &RawDecodeParams::default(), false)
@@ -106,7 +106,7 @@ fn refuse(path: &Path, error: &rawler::RawlerError) -> DecodeError {
         rawler::RawlerError::DecoderFailed(why)
             if why.contains("behind EOF") || why.contains("fill whole buffer") =>
         {
-            DecodeError::no_pixels(path, format!("the raw data end too early ({why})"))
+            DecodeError::no_pixels(path, "its raw data should go on beyond the end of the file")
         }
         rawler::RawlerError::DecoderFailed(why) => DecodeError::damaged(path, why),
     }
@@ -174,18 +174,7 @@ fn code(path: &Path, image: RawImage, decoder: &dyn Decoder, meta: FrameMeta) ->
         bits: u8::try_from(image.bps).unwrap_or(16),
         was_linear: true,
     };
-    if header
-        .black
-        .iter()
-        .zip(&header.white)
-        .any(|(b, w)| !b.is_finite() || !w.is_finite() || b >= w)
-    {
-        let why = format!(
-            "its black level {:?} is not below its white level {:?}",
-            header.black, header.white
-        );
-        return Err(DecodeError::damaged(path, why));
-    }
+    check_levels(path, &header)?;
     let (width, height) = (image.width, image.height);
     let opcodes = mapping(decoder);
     let samples = match image.data {
@@ -199,6 +188,18 @@ fn code(path: &Path, image: RawImage, decoder: &dyn Decoder, meta: FrameMeta) ->
     let samples =
         samples.ok_or_else(|| DecodeError::damaged(path, "it decodes to fewer pixels than it declares"))?;
     Ok(Coded { header, samples })
+}
+
+fn check_levels(path: &Path, header: &Header) -> Result<(), DecodeError> {
+    let sound = |(b, w): (&f32, &f32)| b.is_finite() && w.is_finite() && b < w;
+    if header.black.iter().zip(&header.white).all(sound) {
+        return Ok(());
+    }
+    let (black, white) = (header.black, header.white);
+    Err(DecodeError::damaged(
+        path,
+        format!("its black level {black:?} is not below its white level {white:?}"),
+    ))
 }
 
 fn channels(path: &Path, image: &RawImage, area: Area) -> Result<Channels, DecodeError> {

@@ -260,3 +260,50 @@ fn find_offset(file: &[u8], directory: usize) -> Option<usize> {
         .find(|&at| file[at..at + 2] == 273u16.to_le_bytes())
         .map(|at| at + 8)
 }
+
+/// A RAF that is nothing but its header and the tag of the sensor's size.
+fn fuji(width: u16, height: u16) -> Vec<u8> {
+    let mut file = b"FUJIFILMCCD-RAW 0201FF000000X-Nothing".to_vec();
+    file.resize(160, 0);
+    file[92..96].copy_from_slice(&120u32.to_be_bytes());
+    file[120..124].copy_from_slice(&1u32.to_be_bytes());
+    file[124..126].copy_from_slice(&0x100u16.to_be_bytes());
+    file[126..128].copy_from_slice(&4u16.to_be_bytes());
+    file[128..130].copy_from_slice(&height.to_be_bytes());
+    file[130..132].copy_from_slice(&width.to_be_bytes());
+    file
+}
+
+/// A Panasonic directory (their magic, sensor size under tags 2 and 3) and nothing else.
+fn panasonic(width: u32, height: u32) -> Vec<u8> {
+    let mut file = b"IIU\0\x08\0\0\0\x02\0".to_vec();
+    for (tag, value) in [(2u16, width), (3, height)] {
+        file.extend(tag.to_le_bytes());
+        file.extend(4u16.to_le_bytes());
+        file.extend(1u32.to_le_bytes());
+        file.extend(value.to_le_bytes());
+    }
+    file.extend([0; 16]);
+    file
+}
+
+#[test]
+fn raws_that_are_no_dngs_are_measured_before_they_are_decoded() {
+    let folder = tempfile::tempdir().unwrap();
+    let refuse = |name: &str, data: &[u8]| {
+        let path = folder.path().join(name);
+        std::fs::write(&path, data).unwrap();
+        decode_here(&path, &Limits::default()).unwrap_err().to_string()
+    };
+    let huge = "at most 20000 × 20000 is allowed";
+    let empty =
+        "lacks its pixels, or part of them: its picture of 6000 × 4000 pixels needs a file of at least";
+    for (name, size, sentence) in [("a.raf", (60_000, 4000), huge), ("b.raf", (6000, 4000), empty)] {
+        let error = refuse(name, &fuji(size.0, size.1));
+        assert!(error.contains(name) && error.contains(sentence), "{error}");
+    }
+    for (name, size, sentence) in [("a.rw2", (70_000, 4000), huge), ("b.rw2", (6000, 4000), empty)] {
+        let error = refuse(name, &panasonic(size.0, size.1));
+        assert!(error.contains(name) && error.contains(sentence), "{error}");
+    }
+}

@@ -270,6 +270,11 @@ fn more_memory_than_allowed_is_an_error_about_the_file() {
     write_dng(&path, &crate::dng::frame(3000, 2000, &samples, &meta)).unwrap();
     let error = decode(&wall(8 * MIB, 10.0), &path).unwrap_err();
     assert!(error.to_string().contains("big.dng"), "{error}");
+    assert!(matches!(error, DecodeError::TooLarge { .. }), "{error}");
+    // Here the declared 12 MB pass, but the process, the file and the samples do not fit together.
+    let error = decode(&wall(30 * MIB, 10.0), &path).unwrap_err();
+    let by_memory = matches!(error, DecodeError::OutOfMemory { .. } | DecodeError::Died { .. });
+    assert!(by_memory, "{error}");
     assert!(decode(&wall(512 * MIB, 20.0), &path).is_ok());
 }
 
