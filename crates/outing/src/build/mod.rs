@@ -63,6 +63,12 @@ const PICTURE_VERSION: u32 = 1;
 /// Rows either side of the join over which its step is measured, pixels.
 const STEP_BAND_PX: usize = 6;
 
+/// A frame with more sky than this does not see land well enough to contradict where it should be.
+const MOSTLY_SKY: f64 = 0.95;
+/// Overlap over union of land seen and land expected below which the times are not believed: a
+/// clock wrong by an hour gives less for any land that is not level.
+const LEAST_AGREEMENT: f64 = 0.5;
+
 /// Makes the picture of the outing in `folder`.
 ///
 /// # Errors
@@ -268,14 +274,20 @@ impl Scene<'_> {
             bench.warn("Where the land stood in each tracked frame was judged by the frames' own content, because the pole or the times are not known.".into());
             return by_content;
         };
-        let agree = by_content.iter().zip(&by_turning).map(|(c, t)| masks::agreement(c, t, canvas)).sum::<f64>()
-            / used.len() as f64;
-        if agree < 0.5 {
-            bench.warn(format!(
-                "The land in the tracked frames does not lie where their times put it (agreement {:.0} %); their own content was used. Check the camera's clock.",
-                agree * 100.0
-            ));
-            return by_content;
+        // Only frames that see land themselves can contradict.
+        let seeing = used.iter().map(|&i| self.sky_frames[i].facts.field.land.sky_fraction() < MOSTLY_SKY);
+        let pairs = by_content.iter().zip(&by_turning).zip(seeing).filter(|(_, sees)| *sees);
+        let mut agree: Vec<f64> = pairs.map(|((c, t), _)| masks::agreement(c, t, canvas)).collect();
+        agree.sort_unstable_by(f64::total_cmp);
+        match agree.get(agree.len() / 2) {
+            Some(&agree) if agree < LEAST_AGREEMENT => {
+                bench.warn(format!(
+                    "The land in the tracked frames does not lie where their times put it (agreement {:.0} %); their own content was used. Check the camera's clock.",
+                    agree * 100.0
+                ));
+                return by_content;
+            }
+            _ => {}
         }
         by_turning
     }
