@@ -34,7 +34,7 @@ pub fn tripod_shift(a: &Plane, b: &Plane, land: &(dyn Fn(usize, usize) -> bool +
     {
         levels.push(next);
     }
-    let mut shift = Vector2::zeros();
+    let mut shift = levels.last()?.search() / 2.0;
     let mut result = None;
     for level in levels.iter().rev() {
         shift *= 2.0;
@@ -74,6 +74,23 @@ impl Level {
             b: half(&self.b),
             land: half(&self.land),
         }
+    }
+
+    /// The whole-pixel shift of best correlation, up to a quarter of the picture.
+    fn search(&self) -> Vector2<f64> {
+        let (rx, ry) = (self.a.width() as isize / 4, self.a.height() as isize / 4);
+        let shifts = (-ry..=ry).flat_map(|dy| (-rx..=rx).map(move |dx| Vector2::new(dx as f64, dy as f64)));
+        let enough = 0.5 * self.sums(Vector2::zeros()).n;
+        let mut best = (0.0, Vector2::zeros());
+        for shift in shifts {
+            let sums = self.sums(shift);
+            // Of equals the nearer: little overlap correlates by chance.
+            let value = sums.correlation() - 1e-4 * shift.norm();
+            if sums.n >= enough.max(30.0) && value > best.0 {
+                best = (value, shift);
+            }
+        }
+        best.1
     }
 
     /// The shift refined from a start; with the correlation and the standard error.

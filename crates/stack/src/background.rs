@@ -1,9 +1,9 @@
 //! The sky's slow additive gradient: town, moon, airglow, what vignetting is left.
 //!
-//! A low-order polynomial is fitted to a mesh of sky levels. What is brighter than the smooth
-//! model on a scale the polynomial cannot follow (the Milky Way, nebulae) loses its weight, what
-//! is darker keeps it: the weights are those of asymmetric least squares (Newey & Powell 1987)
-//! with a redescending bright side (Tukey's biweight; Beaton & Tukey 1974).
+//! A low-order polynomial is fitted to a mesh of sky levels: first, by least trimmed squares, to the
+//! share of the mesh that agrees best with any one polynomial, then to all of it with weights that
+//! fall to nothing on the bright side (Tukey's biweight; Beaton & Tukey 1974). What is brighter than
+//! the polynomial on a scale it cannot follow (the Milky Way, nebulae) is left alone.
 
 use nalgebra::{DMatrix, DVector};
 use nightloom_raster::{Plane, Rgb};
@@ -12,6 +12,7 @@ use rayon::prelude::*;
 use crate::error::BackgroundError;
 use crate::mask::Mask;
 use crate::noise::median_of;
+use crate::trimmed;
 
 /// How the background is modelled.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -24,6 +25,8 @@ pub struct BackgroundSettings {
     pub sky_share: f32,
     /// Rounds of reweighting.
     pub rounds: usize,
+    /// Share of the sky, 0 to 1, that may be trusted to be without structure.
+    pub plain_share: f64,
     /// Biweight constant in σ of the cells' residuals for the bright side.
     pub bright_limit: f64,
 }
@@ -35,7 +38,8 @@ impl Default for BackgroundSettings {
             order: 2,
             sky_share: 0.5,
             rounds: 20,
-            bright_limit: 3.0,
+            plain_share: 0.4,
+            bright_limit: 4.0,
         }
     }
 }
@@ -196,8 +200,10 @@ fn cell(
     };
     let mut values: [Vec<f32>; 3] = Default::default();
     let mut seen = 0;
-    for py in y.clone().step_by(2) {
-        for px in x.clone().step_by(2) {
+    // A thousand pixels of a cell are plenty.
+    let step = (x.len() / 32).max(1);
+    for py in y.clone().step_by(step) {
+        for px in x.clone().step_by(step) {
             seen += 1;
             if open(px, py) {
                 values.iter_mut().zip(rgb.at(px, py)).for_each(|(v, p)| v.push(p));
@@ -261,32 +267,25 @@ struct Fit {
 }
 
 impl Fit {
+    /// First what most agrees with itself, whatever shines above it; then every cell again, the
+    /// bright ones weighed down.
     fn new(design: &DMatrix<f64>, levels: &DVector<f64>, settings: &BackgroundSettings) -> Self {
-        let n = levels.len();
-        let mut coefficients = DVector::zeros(design.ncols());
-        let mut weights = DVector::from_element(n, 1.0);
-        let mut sigma = 0.0;
-        // First down to the lower envelope, where no bright structure is; from there the cells
-        // that agree with it are taken in again.
-        for round in 0..2 * settings.rounds.max(1) {
+        let start = trimmed::fit(design, levels, settings.plain_share);
+        let mut coefficients = start.unwrap_or(DVector::zeros(design.ncols()));
+        // Nothing that shines widens the dark side.
+        let sigma = dark_side_sigma(&(levels - design * &coefficients));
+        for _ in 0..settings.rounds {
+            let residual = levels - design * &coefficients;
+            let weights = residual.map(|r| bright_weight(r, sigma * settings.bright_limit));
             let Some(found) = solve(design, levels, &weights) else {
                 break;
             };
             coefficients = found;
-            let residual = levels - design * &coefficients;
-            sigma = dark_side_sigma(&residual);
-            let limit = sigma * settings.bright_limit;
-            for (w, r) in weights.iter_mut().zip(residual.iter()) {
-                *w = if round < settings.rounds {
-                    envelope_weight(*r)
-                } else {
-                    bright_weight(*r, limit)
-                };
-            }
         }
         let model = design * &coefficients;
         let mut values: Vec<f32> = model.iter().map(|v| *v as f32).collect();
         let level = f64::from(median_of(&mut values).unwrap_or(0.0));
+        let sigma = dark_side_sigma(&(levels - model));
         Self {
             coefficients: coefficients.iter().copied().collect(),
             level,
@@ -300,12 +299,6 @@ fn solve(design: &DMatrix<f64>, levels: &DVector<f64>, weights: &DVector<f64>) -
     let weighted = DMatrix::from_fn(design.nrows(), design.ncols(), |i, j| design[(i, j)] * weights[i]);
     let cholesky = (weighted.transpose() * design).cholesky()?;
     Some(cholesky.solve(&(weighted.transpose() * levels)))
-}
-
-/// Asymmetric least squares: what is above counts little.
-fn envelope_weight(residual: f64) -> f64 {
-    const ABOVE: f64 = 0.002;
-    if residual > 0.0 { ABOVE } else { 1.0 }
 }
 
 /// σ from the residuals below zero alone, which no bright structure widens.

@@ -3,7 +3,6 @@
 use nightloom_raster::colour::{black_body_rgb, temperature_of_b_v};
 
 use crate::error::ColourError;
-use crate::noise::median_of;
 
 /// How the balance is found.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -23,7 +22,7 @@ impl Default for NeutralSettings {
 pub enum NeutralBasis {
     /// Catalogue colours: each star was given the colour of a black body of its temperature.
     Catalogue,
-    /// The median star was taken for white. Over a few dozen stars to 8th magnitude that is right
+    /// The middle star was taken for white. Over a few dozen stars to 8th magnitude that is right
     /// within some hundredths of B−V for wide fields, but a field of one cluster is off.
     MedianStar,
 }
@@ -45,7 +44,7 @@ pub struct Neutral {
 ///
 /// `fluxes` are star fluxes in linear Rec. 2020 (any unit); `b_minus_v` the catalogue's Johnson
 /// B−V for each of them, NaN where unknown. With enough known colours each star is compared with
-/// [`star_colour`]; otherwise the median star is taken for white.
+/// [`star_colour`]; otherwise the middle star is taken for white.
 ///
 /// # Errors
 /// Fewer usable stars than [`NeutralSettings::min_stars`].
@@ -102,15 +101,14 @@ fn balance(ratios: &[[f32; 2]], basis: NeutralBasis) -> Neutral {
     let fit = |c: usize| {
         let mut values: Vec<f32> = ratios.iter().map(|r| r[c]).collect();
         let (median, sigma) = crate::noise::median_and_sigma(&mut values).unwrap_or((0.0, 0.0));
-        let mut kept: Vec<f32> = ratios
+        let kept = ratios
             .iter()
             .map(|r| r[c])
-            .filter(|v| (v - median).abs() <= 3.0 * sigma.max(1e-6))
-            .collect();
-        // 1.2533 is the ratio of the standard errors of median and mean of normal values.
+            .filter(|v| (v - median).abs() <= 2.5 * sigma.max(1e-6));
+        let (sum, count) = kept.fold((0.0, 0.0), |(s, n), v| (s + v, n + 1.0));
         (
-            median_of(&mut kept).unwrap_or(median),
-            1.2533 * sigma / (ratios.len() as f32).sqrt(),
+            if count > 0.0 { sum / count } else { median },
+            sigma / (ratios.len() as f32).sqrt(),
         )
     };
     let [(red, red_error), (blue, blue_error)] = [fit(0), fit(1)];

@@ -22,6 +22,7 @@ mod spread;
 mod tile;
 mod tone;
 mod trend;
+mod trimmed;
 mod warp;
 mod wide;
 

@@ -8,7 +8,7 @@ use rayon::prelude::*;
 use crate::error::MasterError;
 use crate::noise::median_of;
 use crate::source::Source;
-use crate::spread::{mad, per_mean};
+use crate::spread::{mad, per_mean, per_median};
 
 /// What each frame is scaled to before the combination.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -26,7 +26,7 @@ pub enum Normalise {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct MasterSettings {
     /// Values farther from the pixel's median than so many σ are left out (common practice, no
-    /// source). σ is the larger of the pixel's own median absolute deviation and its row's mean.
+    /// source). σ is the larger of the pixel's own median absolute deviation and its row's typical one.
     pub clip_sigma: f32,
     /// Scaling before the combination.
     pub normalise: Normalise,
@@ -228,18 +228,20 @@ fn combine_row(band: &[f32], size: usize, start: usize, clip: f32, out: &mut [f3
     for x in 0..out.len() {
         gather(band, size, start + x, &mut column);
         let (_, s) = mad(&mut column, &mut deviations);
-        spread.push(s * per_mean(n));
+        spread.push(s);
     }
-    let row_sigma = spread.iter().map(|s| f64::from(*s)).sum::<f64>() / spread.len().max(1) as f64;
+    let row_sigma = median_of(&mut spread.clone()).unwrap_or(0.0) * per_median(n);
     let mut rejected = 0;
     for (x, o) in out.iter_mut().enumerate() {
         gather(band, size, start + x, &mut column);
-        let (mean, left_out) = clipped_mean(&mut column, spread[x].max(row_sigma as f32) * clip);
+        // Two values' own spread is all that they differ by; it cannot judge them.
+        let own = if n > 2 { spread[x] * per_mean(n) } else { 0.0 };
+        let (mean, left_out) = clipped_mean(&mut column, own.max(row_sigma) * clip);
         *o = mean;
         rejected += left_out;
     }
     RowStatistics {
-        sigma: row_sigma,
+        sigma: f64::from(row_sigma),
         rejected,
     }
 }

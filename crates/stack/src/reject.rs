@@ -114,12 +114,28 @@ impl Middle {
         for c in 0..3 {
             let spread = column_statistics(layers, trends, c, width, &mut centre[c]);
             precision[c] = sigmas(&spread, &count, width);
-            add_star(&centre[c], &precision[c], &count, width, settings.star_tolerance, &mut star);
-            precision[c].iter_mut().filter(|s| **s > 0.0).for_each(|s| *s = s.recip());
+            add_star(
+                &centre[c],
+                &precision[c],
+                &count,
+                width,
+                settings.star_tolerance,
+                &mut star,
+            );
+            precision[c]
+                .iter_mut()
+                .filter(|s| **s > 0.0)
+                .for_each(|s| *s = s.recip());
         }
         let mut star_smooth = star.clone();
         box_mean3(&mut star_smooth, width);
-        Self { centre, precision, star, star_smooth, count }
+        Self {
+            centre,
+            precision,
+            star,
+            star_smooth,
+            count,
+        }
     }
 }
 

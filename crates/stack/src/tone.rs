@@ -60,8 +60,14 @@ impl ToneCurve {
     pub fn from_statistics(sky: [f32; 3], noise: [f32; 3], target: f32, white: f32) -> Self {
         let level = sky.iter().sum::<f32>() / 3.0;
         let noise = noise.iter().sum::<f32>() / 3.0;
-        // A quarter of the sky's light stays: a dark ridge is below the sky but not at zero.
-        let black = (level - 4.0 * noise).min(0.25 * level).max(0.0);
+        // A dark ridge is below the sky but not at zero: most of the sky's light stays. Only a sky
+        // so bright that a straight line shows it too bright is taken down, then the white raised.
+        let straight = (level - target * white) / (1.0 - target);
+        let black = (level - 4.0 * noise)
+            .min(0.25 * level)
+            .max(straight.min(0.35 * level))
+            .max(0.0);
+        let white = white.max(black + (level - black) / target);
         let settings = |stretch| ToneSettings {
             black: [black; 3],
             white,
@@ -132,17 +138,22 @@ impl ToneCurve {
     }
 }
 
-/// Draws a colour towards grey of its luminance just far enough that no channel leaves 0 to 1: a
-/// bright star loses saturation, not hue.
+/// Brings a colour into 0 to 1 without turning its hue: half way between dimming it and drawing it
+/// towards the grey of its luminance, so that a burnt star is bright but still shows its colour.
 fn into_gamut(rgb: [f32; 3], grey: f32) -> [f32; 3] {
     let grey = grey.clamp(0.0, 1.0);
-    let mut keep = 1.0f32;
-    for v in rgb {
-        if v > 1.0 {
-            keep = keep.min((1.0 - grey) / (v - grey));
-        } else if v < 0.0 {
-            keep = keep.min(grey / (grey - v));
-        }
+    let least = rgb.into_iter().fold(0.0, f32::min);
+    // What lies below zero is drawn towards grey alone.
+    let keep = if least < 0.0 { grey / (grey - least) } else { 1.0 };
+    let rgb = rgb.map(|v| grey + (v - grey) * keep);
+    let most = rgb.into_iter().fold(0.0, f32::max);
+    if most <= 1.0 {
+        return rgb.map(|v| v.clamp(0.0, 1.0));
     }
-    rgb.map(|v| (grey + (v - grey) * keep).clamp(0.0, 1.0))
+    let keep = if most > grey {
+        (1.0 - grey) / (most - grey)
+    } else {
+        0.0
+    };
+    rgb.map(|v| (0.5 * (v / most + grey + (v - grey) * keep)).clamp(0.0, 1.0))
 }

@@ -1,10 +1,22 @@
 //! All tests of the crate in one binary.
 
+#[path = "all/align.rs"]
+mod align;
 #[path = "all/background.rs"]
 mod background;
+#[path = "all/colour.rs"]
+mod colour;
 #[path = "all/combine.rs"]
 mod combine;
+#[path = "all/masters.rs"]
+mod masters;
+#[path = "all/reference.rs"]
+mod reference;
 #[path = "all/scene.rs"]
 mod scene;
+#[path = "all/table.rs"]
+mod table;
+#[path = "all/tone.rs"]
+mod tone;
 #[path = "all/warp.rs"]
 mod warp;
