@@ -154,41 +154,48 @@ pub(super) fn median(mut values: Vec<f64>) -> f64 {
 }
 
 /// Above this a frame holds light. Dark current of a warm sensor in minutes stays below it.
-const COVERED_LEVEL: f64 = 0.01;
+const COVERED_LEVEL: f64 = 0.005;
 /// Unevenness of a covered frame (glow of the amplifier) at most, in parts of saturation.
 const COVERED_STRUCTURE: f64 = 5e-4;
 /// An evenly lit frame is exposed at least to this level. Common practice is a third to a half.
 const FLAT_LEVEL: f64 = 0.05;
-/// Stars that noise and hot pixels may feign in a frame without any.
-const FEIGNED_STARS: usize = 8;
 /// Contours allowed in a flat: dust, and the darkest corners.
 const FLAT_EDGES: f64 = 0.04;
+/// A starry sky needs longer than this, seconds; an even frame below it is a flat. Common practice,
+/// no source.
+const STARLESS_S: f64 = 1.0;
+/// An even frame this much shorter than the longest of the outing is a flat too.
+const STARLESS_PART: f64 = 0.1;
+/// Stars that noise and dust may feign in a frame without any.
+const FEIGNED_STARS: usize = 8;
 /// A covered exposure shorter than this can only be a bias, seconds.
 const BIAS_S: f64 = 0.01;
 /// Or one shorter than this part of the longest exposure of the outing.
 const BIAS_PART: f64 = 1e-3;
 
 /// Dark, bias or flat by what is in the frame; `None` for frames of light with something in them.
+///
+/// Stars say little here: hot pixels pass for some in a dark, dust in a flat.
 pub(super) fn covered_or_flat(frame: &FrameFacts, all: &[FrameFacts]) -> Option<RoleDecision> {
     let c = frame.content.as_ref()?;
+    let longest = all.iter().filter_map(|f| f.meta.exposure_s).fold(0.0, f64::max);
     let even = c.structure <= 4.0 * c.expected_structure() + COVERED_STRUCTURE;
-    if c.level < COVERED_LEVEL && even && c.stars <= FEIGNED_STARS {
-        return Some(dark_or_bias(frame, c, all));
+    if c.level < COVERED_LEVEL && even {
+        return Some(dark_or_bias(frame, c, longest));
     }
-    if c.level >= FLAT_LEVEL && c.edges <= FLAT_EDGES && c.stars <= FEIGNED_STARS {
+    let short = frame.meta.exposure_s.is_some_and(|t| t < STARLESS_S || t < STARLESS_PART * longest);
+    if c.level >= FLAT_LEVEL && c.edges <= FLAT_EDGES && (short || c.stars <= FEIGNED_STARS) {
         let reason = format!(
-            "bright and even: level {:.0} % of saturation, contours in {:.1} % of the blocks, {} stars",
+            "bright and even: level {:.0} % of saturation, contours in {:.1} % of the frame",
             c.level * 100.0,
-            c.edges * 100.0,
-            c.stars
+            c.edges * 100.0
         );
         return Some(RoleDecision::of(Role::Flat, reason));
     }
     None
 }
 
-fn dark_or_bias(frame: &FrameFacts, c: &Content, all: &[FrameFacts]) -> RoleDecision {
-    let longest = all.iter().filter_map(|f| f.meta.exposure_s).fold(0.0, f64::max);
+fn dark_or_bias(frame: &FrameFacts, c: &Content, longest: f64) -> RoleDecision {
     let light = format!("no light: level {:.2} % of saturation, even", c.level * 100.0);
     match frame.meta.exposure_s {
         Some(t) if t <= BIAS_S || t <= BIAS_PART * longest => {

@@ -6,6 +6,8 @@
 
 use std::collections::BTreeMap;
 
+use jiff::civil::DateTime;
+
 use super::content::median;
 use super::{Content, FrameFacts, Role, RoleDecision};
 
@@ -13,8 +15,22 @@ use super::{Content, FrameFacts, Role, RoleDecision};
 const SIDEREAL_ARCSEC_PER_S: f64 = 15.041;
 /// A trail of at least this part of the equator's says that the camera stood still (δ up to 70°).
 const FIXED_PART: f64 = 0.34;
+/// A trail longer than this times the equator's is no turning of the sky: a bump, a slip.
+const BUMPED_PART: f64 = 1.4;
+/// Trails at least this long are measured as trails, pixels.
+const TELLING_TRAIL_PX: f64 = 5.0;
 /// Trails shorter than this cannot be told from a lens's faults, pixels.
-const TELLING_TRAIL_PX: f64 = 4.0;
+const LEAST_TRAIL_PX: f64 = 1.5;
+/// The sharp frames of a setting are rounder than this.
+const SHARP: f64 = 1.4;
+/// Elongation over that of the sharp frames of the setting: up to this alike, from the next on trailed.
+const ALIKE: f64 = 1.2;
+/// See [`ALIKE`].
+const UNLIKE: f64 = 1.35;
+/// Frames of one series follow each other within this many exposure times.
+const SERIES_GAP: f64 = 3.0;
+/// And within this, seconds, for short exposures.
+const SERIES_GAP_S: f64 = 60.0;
 /// Stars rounder than this are not trailed.
 const ROUND: f64 = 1.6;
 /// Stars longer than this are trailed.
@@ -44,7 +60,8 @@ pub(super) fn sky_or_land(
     let mut silent = Vec::new();
     for (setting, mut group) in groups {
         group.sort_by(|&a, &b| in_time(&frames[a], &frames[b]));
-        let votes: Vec<Vote> = group.iter().map(|&i| vote(&frames[i])).collect();
+        let sharpest = sharpest(frames, &group);
+        let votes: Vec<Vote> = group.iter().map(|&i| vote(&frames[i], sharpest)).collect();
         if votes.iter().all(|v| *v == Vote::Silent) {
             silent.push((setting, group));
         } else {
@@ -96,26 +113,40 @@ fn equator_trail_px(frame: &FrameFacts) -> Option<f64> {
     (scale > 0.0).then(|| SIDEREAL_ARCSEC_PER_S * m.exposure_s.unwrap_or(0.0) / scale)
 }
 
-fn vote(frame: &FrameFacts) -> Vote {
-    let Some(Content {
-        stars,
-        elongation: Some(elongation),
-        trail_px,
-        ..
-    }) = frame.content
-    else {
+/// The elongation of the sharp frames of a setting, a quarter of the way up; `None` if none is sharp.
+fn sharpest(frames: &[FrameFacts], group: &[usize]) -> Option<f64> {
+    let of = |i: &usize| frames[*i].content.filter(|c| c.stars >= FEW_STARS)?.elongation;
+    let mut all: Vec<f64> = group.iter().filter_map(of).collect();
+    all.sort_by(f64::total_cmp);
+    all.get(all.len() / 4).copied().filter(|e| *e <= SHARP)
+}
+
+fn vote(frame: &FrameFacts, sharpest: Option<f64>) -> Vote {
+    let Some(Content { stars, elongation: Some(elongation), trail_px, .. }) = frame.content else {
         return Vote::Silent;
     };
     if stars < FEW_STARS {
         return Vote::Silent;
     }
+    let expected = equator_trail_px(frame);
     let trail = trail_px.unwrap_or(0.0);
-    match equator_trail_px(frame) {
-        Some(expected) if expected < TELLING_TRAIL_PX => Vote::Silent,
-        Some(expected) if trail >= FIXED_PART * expected && elongation > ROUND => Vote::Trailed,
-        Some(_) if elongation <= ROUND => Vote::Round,
-        _ if elongation >= TRAILED => Vote::Trailed,
-        _ if elongation <= ROUND => Vote::Round,
+    match expected {
+        Some(expected) if expected < LEAST_TRAIL_PX => Vote::Silent,
+        Some(expected) if expected >= TELLING_TRAIL_PX && elongation > ROUND => {
+            let fixed = FIXED_PART * expected..=BUMPED_PART * expected + TELLING_TRAIL_PX;
+            if fixed.contains(&trail) { Vote::Trailed } else { Vote::Silent }
+        }
+        Some(expected) if expected >= TELLING_TRAIL_PX => Vote::Round,
+        _ => beside_the_sharpest(elongation, sharpest),
+    }
+}
+
+/// Where the trail's length tells nothing, the frames of one setting are compared with each other.
+fn beside_the_sharpest(elongation: f64, sharpest: Option<f64>) -> Vote {
+    match sharpest {
+        Some(sharp) if elongation <= ALIKE * sharp => Vote::Round,
+        Some(sharp) if elongation >= UNLIKE * sharp => Vote::Trailed,
+        None if elongation >= TRAILED => Vote::Trailed,
         _ => Vote::Silent,
     }
 }
@@ -133,7 +164,8 @@ fn by_votes(
     } else {
         Vote::Trailed
     };
-    let runs = runs(votes, majority);
+    let breaks: Vec<bool> = group.windows(2).map(|w| apart(&frames[w[0]], &frames[w[1]])).collect();
+    let runs = runs(votes, majority, &breaks);
     let mut out = Vec::with_capacity(group.len());
     for (k, &i) in group.iter().enumerate() {
         // A lone deviating frame is a mishap of its setting; two in a row are a way of working.
@@ -147,16 +179,23 @@ fn by_votes(
     out
 }
 
-/// For every frame, how many neighbours in time share its deviation from the majority.
-fn runs(votes: &[Vote], majority: Vote) -> Vec<usize> {
+/// Whether two frames, in time order, belong to different series.
+fn apart(a: &FrameFacts, b: &FrameFacts) -> bool {
+    let taken = |f: &FrameFacts| f.meta.taken_local.as_deref().and_then(|t| t.parse::<DateTime>().ok());
+    let (Some(first), Some(second)) = (taken(a), taken(b)) else { return false };
+    let gap = second.duration_since(first).as_secs_f64();
+    gap > (SERIES_GAP * a.meta.exposure_s.unwrap_or(0.0)).max(SERIES_GAP_S)
+}
+
+/// For every frame, how many neighbours in its series share its deviation from the majority.
+fn runs(votes: &[Vote], majority: Vote, breaks: &[bool]) -> Vec<usize> {
+    let deviates = |k: usize| votes[k] != majority && votes[k] != Vote::Silent;
     let mut out = vec![0; votes.len()];
     let mut start = 0;
     while start < votes.len() {
-        let deviates = votes[start] != majority && votes[start] != Vote::Silent;
-        let end = (start..votes.len())
-            .find(|&k| (votes[k] != majority && votes[k] != Vote::Silent) != deviates)
-            .unwrap_or(votes.len());
-        if deviates {
+        let same = |k: &usize| deviates(*k) == deviates(start) && !breaks[*k - 1];
+        let end = (start + 1..votes.len()).find(|k| !same(k)).unwrap_or(votes.len());
+        if deviates(start) {
             out[start..end].fill(end - start);
         }
         start = end;
