@@ -14,7 +14,7 @@ pub mod workfile;
 pub mod write;
 
 pub use decode::{DecodeError, DecodeOptions, FitsRows, Limits, decode_here, decode_here_with, is_frame_path, read_meta};
-pub use demosaic::{demosaic, demosaic_balanced};
+pub use demosaic::{Directions, demosaic, demosaic_balanced, demosaic_with};
 pub use dng::{DngError, DngFrame, write_dng};
 pub use frame::{CameraColour, Cfa, Frame, FrameMeta, Mosaic, Pixels};
 pub use plane::{Plane, Rgb};

@@ -1,5 +1,6 @@
-//! Menon, Andriani & Calvagno 2007 on one tile. Numbers of sections and equations are the paper's.
+//! Menon, Andriani & Calvagno 2007 on one tile. Numbers of sections are the paper's.
 
+use super::Directions;
 use crate::Cfa;
 
 /// Size and phase of a padded tile.
@@ -28,8 +29,8 @@ pub(super) struct Scratch {
     green_v: Vec<f32>,
     /// Gradients of the colour differences along rows and columns.
     gradient: [Vec<f32>; 2],
-    /// Where the row was chosen.
-    along_row: Vec<bool>,
+    /// How much the row counts, the column the rest: 0 or 1 where one was chosen.
+    along_row: Vec<f32>,
     red: Vec<f32>,
     blue: Vec<f32>,
 }
@@ -49,7 +50,7 @@ impl Scratch {
         ] {
             buffer.resize(n, 0.0);
         }
-        self.along_row.resize(n, false);
+        self.along_row.resize(n, 0.0);
     }
     pub(super) fn mosaic_row(&mut self, y: usize, view: View) -> &mut [f32] {
         &mut self.mosaic[y * view.width..][..view.width]
@@ -61,10 +62,10 @@ impl Scratch {
 }
 
 /// Demosaics the tile; correct at [`super::tile::HALO`] pixels from its edge and further in.
-pub(super) fn run(s: &mut Scratch, view: View) {
+pub(super) fn run(s: &mut Scratch, view: View, directions: Directions) {
     directional_green(s, view);
     gradients(s, view);
-    decide(s, view);
+    decide(s, view, directions);
     colour_at_green(s, view);
     colour_at_opposite(s, view);
     refine_green(s, view);
@@ -98,6 +99,12 @@ fn each_green(view: View, margin: usize, mut f: impl FnMut(usize, usize)) {
     }
 }
 
+/// What the row says and what the column says, by the row's share.
+#[inline(always)]
+fn mixed(share: f32, row: f32, column: f32) -> f32 {
+    share * row + (1.0 - share) * column
+}
+
 /// Section II-A: green along rows and along columns by the five-tap filter
 /// (−1/4, 1/2, 1/2, 1/2, −1/4).
 fn directional_green(s: &mut Scratch, view: View) {
@@ -125,8 +132,9 @@ fn gradients(s: &mut Scratch, view: View) {
     });
 }
 
-/// Section II-B: the direction whose gradients, summed around the pixel, are smaller.
-fn decide(s: &mut Scratch, view: View) {
+/// Section II-B: the direction whose gradients, summed around the pixel, are smaller; or, beyond the
+/// paper, a mixture of both.
+fn decide(s: &mut Scratch, view: View, directions: Directions) {
     let w = view.width;
     let [dh, dv] = &s.gradient;
     // `a` steps along the direction, `b` across it.
@@ -135,10 +143,14 @@ fn decide(s: &mut Scratch, view: View) {
         3.0 * pair(i) + pair(i - 2 * b) + pair(i + 2 * b) + d[i - b - a] + d[i + b - a]
     };
     each_chroma(view, 6, |i, _| {
-        s.along_row[i] = sum(dv, i, w, 1) >= sum(dh, i, 1, w);
-        if !s.along_row[i] {
-            s.green[i] = s.green_v[i];
-        }
+        let (v, h) = (sum(dv, i, w, 1), sum(dh, i, 1, w));
+        let share = match directions {
+            Directions::Chosen => f32::from(u8::from(v >= h)),
+            Directions::Weighted if v * v + h * h > 0.0 => v * v / (v * v + h * h),
+            Directions::Weighted | Directions::Equal => 0.5,
+        };
+        s.along_row[i] = share;
+        s.green[i] = share * s.green[i] + (1.0 - share) * s.green_v[i];
     });
 }
 
@@ -156,17 +168,17 @@ fn colour_at_green(s: &mut Scratch, view: View) {
     });
 }
 
-/// Section III: red at blue pixels and blue at red ones, along the direction chosen there.
+/// Section III: red at blue pixels and blue at red ones, along the direction taken there.
 fn colour_at_opposite(s: &mut Scratch, view: View) {
     let w = view.width;
     each_chroma(view, 8, |i, colour| {
-        let d = if s.along_row[i] { 1 } else { w };
         let (own, other) = if colour == 0 {
             (&s.red, &mut s.blue)
         } else {
             (&s.blue, &mut s.red)
         };
-        other[i] = own[i] + ((other[i - d] - own[i - d]) + (other[i + d] - own[i + d])) * 0.5;
+        let between = |d: usize| ((other[i - d] - own[i - d]) + (other[i + d] - own[i + d])) * 0.5;
+        other[i] = own[i] + mixed(s.along_row[i], between(1), between(w));
     });
 }
 
@@ -174,10 +186,10 @@ fn colour_at_opposite(s: &mut Scratch, view: View) {
 fn refine_green(s: &mut Scratch, view: View) {
     let w = view.width;
     each_chroma(view, 9, |i, colour| {
-        let d = if s.along_row[i] { 1 } else { w };
         let own = if colour == 0 { &s.red } else { &s.blue };
         let g = &mut s.green;
-        g[i] = own[i] - ((own[i - d] - g[i - d]) + (own[i] - g[i]) + (own[i + d] - g[i + d])) / 3.0;
+        let low = |d: usize| ((own[i - d] - g[i - d]) + (own[i] - g[i]) + (own[i + d] - g[i + d])) / 3.0;
+        g[i] = own[i] - mixed(s.along_row[i], low(1), low(w));
     });
 }
 
@@ -196,13 +208,13 @@ fn refine_colour_at_green(s: &mut Scratch, view: View) {
 fn refine_colour_at_opposite(s: &mut Scratch, view: View) {
     let w = view.width;
     each_chroma(view, 11, |i, colour| {
-        let d = if s.along_row[i] { 1 } else { w };
         let (own, other) = if colour == 0 {
             (&s.red, &mut s.blue)
         } else {
             (&s.blue, &mut s.red)
         };
-        let low = ((own[i - d] - other[i - d]) + (own[i] - other[i]) + (own[i + d] - other[i + d])) / 3.0;
-        other[i] = own[i] - low;
+        let difference = |i: usize| own[i] - other[i];
+        let low = |d: usize| (difference(i - d) + difference(i) + difference(i + d)) / 3.0;
+        other[i] = own[i] - mixed(s.along_row[i], low(1), low(w));
     });
 }

@@ -13,9 +13,32 @@ const TILE_HEIGHT: usize = 128;
 /// Columns worked on together.
 const TILE_WIDTH: usize = 512;
 
+/// How interpolation along the row and along the column make one value.
+///
+/// Picking one direction serves edges, but the pick follows the data and so is not fair to light:
+/// on stars of FWHM 2 to 3 px it takes some per cent from red and blue and gives them to green. Equal
+/// shares keep the light of stars (test `equal_shares_keep_the_light_of_stars`: within 0.2 %, where the
+/// pick is off by more than 1 %) and are quieter by half a decibel on noise, at the cost of edges.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Directions {
+    /// The one with the smaller gradients, as the paper has it.
+    #[default]
+    Chosen,
+    /// Shares by the square of the other's gradients: for land. Quieter than the pick, and closer to
+    /// the truth on a photograph with and without noise.
+    Weighted,
+    /// Half and half: for sky, where stars are to be measured.
+    Equal,
+}
+
 /// [`demosaic_balanced`] of a mosaic whose channels answer alike to white.
 pub fn demosaic(mosaic: &Mosaic) -> Rgb {
     demosaic_balanced(mosaic, [1.0; 3])
+}
+
+/// [`demosaic_with`] the direction chosen at each pixel, as the paper has it.
+pub fn demosaic_balanced(mosaic: &Mosaic, white_balance: [f32; 3]) -> Rgb {
+    demosaic_with(mosaic, white_balance, Directions::Chosen)
 }
 
 /// Camera RGB for every pixel, by directional interpolation with a posteriori decision and refining:
@@ -33,7 +56,7 @@ pub fn demosaic(mosaic: &Mosaic) -> Rgb {
 /// phase. A mosaic with a side of one pixel has no colour: its values go to all three planes.
 ///
 /// Besides the result, each thread holds 3 MiB. The result does not depend on the number of threads.
-pub fn demosaic_balanced(mosaic: &Mosaic, white_balance: [f32; 3]) -> Rgb {
+pub fn demosaic_with(mosaic: &Mosaic, white_balance: [f32; 3], directions: Directions) -> Rgb {
     let (width, height) = (mosaic.plane.width(), mosaic.plane.height());
     if width < 2 || height < 2 || !is_bayer(mosaic.cfa) {
         return Rgb::from_planes([(); 3].map(|()| mosaic.plane.clone()));
@@ -49,7 +72,13 @@ pub fn demosaic_balanced(mosaic: &Mosaic, white_balance: [f32; 3]) -> Rgb {
         .for_each_init(Scratch::default, |scratch, (band, ((r, g), b))| {
             let mut out = [r, g, b];
             for x0 in (0..width).step_by(TILE_WIDTH) {
-                tile::demosaic_tile(mosaic, balance, (x0, band * TILE_HEIGHT), scratch, &mut out);
+                tile::demosaic_tile(
+                    mosaic,
+                    (balance, directions),
+                    (x0, band * TILE_HEIGHT),
+                    scratch,
+                    &mut out,
+                );
             }
         });
     Rgb::from_planes(planes)

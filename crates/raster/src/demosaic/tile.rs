@@ -1,7 +1,7 @@
 //! Cutting a mosaic into tiles that overlap by what the method looks at.
 
 use super::directional::{self, Scratch, View};
-use super::{TILE_HEIGHT, TILE_WIDTH};
+use super::{Directions, TILE_HEIGHT, TILE_WIDTH};
 use crate::Mosaic;
 
 /// How far the method looks to each side: 11 pixels, made even so that a tile starts in phase.
@@ -10,7 +10,7 @@ pub(super) const HALO: usize = 12;
 /// Demosaics the tile whose first pixel is (`x0`, `y0`) into the band that starts at row `y0`.
 pub(super) fn demosaic_tile(
     mosaic: &Mosaic,
-    balance: [f32; 3],
+    (balance, directions): ([f32; 3], Directions),
     (x0, y0): (usize, usize),
     scratch: &mut Scratch,
     out: &mut [&mut [f32]; 3],
@@ -31,7 +31,7 @@ pub(super) fn demosaic_tile(
             *v = from[mirrored(x + x0, width)] * factors[x & 1];
         }
     }
-    directional::run(scratch, view);
+    directional::run(scratch, view, directions);
     for (channel, plane) in out.iter_mut().enumerate() {
         let back = 1.0 / balance[channel];
         for y in 0..inner_h {

@@ -1,6 +1,6 @@
 //! Demosaicing against an independent implementation, against bilinear, and on stars.
 
-use nightloom_raster::{Cfa, Mosaic, Plane, Rgb, demosaic, demosaic_balanced};
+use nightloom_raster::{Cfa, Directions, Mosaic, Plane, Rgb, demosaic, demosaic_balanced, demosaic_with};
 
 const PHASES: [Cfa; 4] = [Cfa::RGGB, Cfa::BGGR, Cfa::GRBG, Cfa::GBRG];
 
@@ -145,7 +145,6 @@ fn beats_bilinear_on_stars_over_a_ridge() {
             psnr_db(&demosaic(&mosaic), &truth, 0),
             psnr_db(&bilinear(&mosaic), &truth, 0),
         );
-        println!("stars {cfa:?} {ours:.2} {simple:.2}");
         assert!(
             ours > simple + 8.0,
             "{cfa:?}: {ours:.2} dB against {simple:.2} dB"
@@ -162,7 +161,6 @@ fn beats_bilinear_on_a_photograph() {
             psnr_db(&demosaic(&mosaic), &truth, 0),
             psnr_db(&bilinear(&mosaic), &truth, 0),
         );
-        println!("natural {cfa:?} {ours:.2} {simple:.2}");
         assert!(
             ours > simple + 3.0,
             "{cfa:?}: {ours:.2} dB against {simple:.2} dB"
@@ -196,7 +194,6 @@ fn small_stars_stay_white_in_a_camera_with_a_weak_red() {
     let balanced = colour_error(&demosaic_balanced(&mosaic, RESPONSE.map(|r| 1.0 / r)));
     let plain = colour_error(&demosaic(&mosaic));
     let simple = colour_error(&bilinear(&mosaic));
-    println!("colour {balanced} {plain} {simple}");
     assert!(balanced < 0.1, "a white star is off by {balanced} of saturation");
     assert!(
         balanced < 0.5 * plain && balanced < 0.3 * simple,
@@ -292,4 +289,57 @@ fn the_number_of_threads_changes_nothing() {
             .install(|| demosaic(&mosaic))
     };
     assert_eq!(with(1), with(3));
+}
+
+/// Share by which the light of a channel above the sky is off.
+fn light_error(picture: &Rgb, truth: &Rgb, channel: usize) -> f64 {
+    let light = |p: &Rgb| {
+        let rows = (0..truth.height() / 2).map(|y| p.planes()[channel].row(y));
+        rows.flatten().map(|v| f64::from(*v) - 0.08).sum::<f64>()
+    };
+    light(picture) / light(truth) - 1.0
+}
+
+/// The light of stars that equal shares may lose or gain, as a share of it.
+const LIGHT_TOLERANCE: f64 = 0.002;
+
+#[test]
+fn equal_shares_keep_the_light_of_stars() {
+    let truth = stars_and_ridge(320, 240);
+    let mean = |directions, channel| {
+        let of = |cfa| {
+            light_error(
+                &demosaic_with(&mosaic_of(&truth, cfa), [1.0; 3], directions),
+                &truth,
+                channel,
+            )
+        };
+        PHASES.into_iter().map(of).sum::<f64>() / 4.0
+    };
+    for channel in 0..3 {
+        let error = mean(Directions::Equal, channel);
+        assert!(error.abs() < LIGHT_TOLERANCE, "channel {channel}: {error}");
+    }
+    let chosen = mean(Directions::Chosen, 0);
+    assert!(chosen < -0.01, "choosing takes light from red: {chosen}");
+}
+
+/// Every way beats bilinear on stars and on a photograph; shares by gradients beat the choice there.
+#[test]
+fn every_way_of_taking_directions_beats_bilinear() {
+    for truth in [stars_and_ridge(160, 120), natural()] {
+        let mosaic = mosaic_of(&truth, Cfa::RGGB);
+        let simple = psnr_db(&bilinear(&mosaic), &truth, 0);
+        for directions in [Directions::Chosen, Directions::Weighted, Directions::Equal] {
+            let ours = psnr_db(&demosaic_with(&mosaic, [1.0; 3], directions), &truth, 0);
+            assert!(
+                ours > simple + 3.0,
+                "{directions:?}: {ours:.2} dB against {simple:.2} dB"
+            );
+        }
+    }
+    let truth = natural();
+    let mosaic = mosaic_of(&truth, Cfa::RGGB);
+    let with = |directions| psnr_db(&demosaic_with(&mosaic, [1.0; 3], directions), &truth, 0);
+    assert!(with(Directions::Weighted) > with(Directions::Chosen));
 }
