@@ -15,6 +15,7 @@ use crate::{
     band_solve::{self, Solved},
     land_model::LandModel,
     sky_likeness::{self, Likeness},
+    sky_model,
     zone::Zone,
 };
 
@@ -99,7 +100,8 @@ pub fn matte(
     let land = evidence.land;
     let (width, height) = (land.width(), land.height());
     let mut zone = Zone::of(coarse, settings.band_px);
-    let mut sky_model = SkyModel::fit(land, &|x, y| zone.at(x, y) & Zone::CLEAR != 0, work)?;
+    let mut cells = sky_model::measure(land, &|x, y| zone.at(x, y) & Zone::CLEAR != 0, work)?;
+    let mut sky_model = SkyModel::through(&cells, land);
     work.step(0.15)?;
     if coarse.finding != Finding::Both {
         let value = if coarse.finding == Finding::SkyOnly {
@@ -162,7 +164,9 @@ pub fn matte(
         solved = band_solve::solve(evidence, &sky_model, &land_model, settings, &mut alpha, work)?;
         if round + 1 < ROUNDS {
             let open = |x, y| alpha.at(x, y) >= 0.9 && !likeness.starry(x, y);
-            sky_model = SkyModel::fit(land, &open, work)?;
+            let near = |x, y| zone.unclear(x, y, sky_model::FACTOR);
+            sky_model::remeasure(&mut cells, land, &open, &near, work)?;
+            sky_model = SkyModel::through(&cells, land);
         }
         work.step(0.2 + 0.8 * (round + 1) as f32 / ROUNDS as f32)?;
     }

@@ -84,7 +84,11 @@ pub(crate) fn spread_bits(bits: &[u8], width: usize, height: usize, radius: usiz
 
 fn window_or(row: &[u8], radius: usize, out: &mut [u8]) {
     let n = row.len();
-    for bit in [1u8, 2, 4, 8, 16, 32, 64, 128] {
+    let all = row.iter().fold(0, |all, b| all | b);
+    for bit in [1u8, 2, 4, 8, 16, 32, 64, 128]
+        .into_iter()
+        .filter(|bit| all & bit != 0)
+    {
         let mut last: Option<usize> = None;
         let mut ahead = 0;
         for (x, o) in out.iter_mut().enumerate() {

@@ -22,6 +22,7 @@ const EDGE: u16 = 64;
 const INVALID: u16 = 128;
 const SINGLE: u16 = 256;
 const STARLIKE: u16 = 512;
+const LOOKED_AT: u16 = 1024;
 
 /// How far a soft edge reaches into plain sky, pixels.
 const SKIRT_PX: usize = 2;
@@ -76,7 +77,7 @@ impl Likeness {
     }
 }
 
-/// Compares every pixel with the sky model, then follows land outwards and sky inwards.
+/// Compares pixels near the edge with sky and land, then follows land outwards and sky inwards.
 pub(crate) fn compare(
     evidence: &Evidence,
     sky: &SkyModel,
@@ -87,18 +88,97 @@ pub(crate) fn compare(
 ) -> Result<Likeness, SeamError> {
     let (width, height) = (evidence.land.width(), evidence.land.height());
     let mut bits = vec![0u16; width * height];
-    let calm = calm_noise(evidence, sky, zone);
+    let comparison = Comparison::new(evidence, sky, land, zone, threshold);
     let rows: Result<(), SeamError> = bits.par_chunks_mut(width).enumerate().try_for_each(|(y, row)| {
         work.check()?;
-        mark_row(evidence, (sky, land), zone, calm, threshold, y, row);
+        row.iter_mut()
+            .enumerate()
+            .for_each(|(x, bits)| *bits = comparison.first(x, y));
         Ok(())
     });
     rows?;
-    follow_land(&mut bits, width, height);
+    follow_land(&mut bits, width, height, &comparison);
     work.check()?;
     follow_sky(&mut bits, width, height);
     mark_edges(&mut bits, width, height);
     Ok(Likeness { bits, width })
+}
+
+/// All that a pixel is compared with.
+struct Comparison<'a> {
+    evidence: &'a Evidence<'a>,
+    sky: &'a SkyModel,
+    land: &'a LandModel,
+    zone: &'a Zone,
+    calm: f32,
+    weak: f32,
+    strong: f32,
+}
+
+impl<'a> Comparison<'a> {
+    fn new(
+        evidence: &'a Evidence<'a>,
+        sky: &'a SkyModel,
+        land: &'a LandModel,
+        zone: &'a Zone,
+        threshold: f32,
+    ) -> Self {
+        // Three channels at once: the threshold for the sum of squares grows with their number.
+        let (weak, strong) = (threshold * threshold + 3.0, (1.5 * threshold).powi(2) + 3.0);
+        Self {
+            evidence,
+            sky,
+            land,
+            zone,
+            calm: calm_noise(evidence, sky, zone),
+            weak,
+            strong,
+        }
+    }
+
+    /// What the zone tells, and for pixels near the edge what their colour tells.
+    fn first(&self, x: usize, y: usize) -> u16 {
+        let place = self.zone.at(x, y);
+        if !self.evidence.land.at(x, y).iter().all(|v| v.is_finite()) {
+            return INVALID;
+        }
+        let side = if place & Zone::SKY != 0 { SKY_SIDE } else { 0 };
+        match place & (Zone::SKY | Zone::NEAR) {
+            0 => CHANGED | STRONG | LOOKED_AT,
+            near if near & Zone::NEAR != 0 => side | NEAR | self.look(x, y, side),
+            _ => side,
+        }
+    }
+
+    /// What a pixel's colour tells.
+    fn look(&self, x: usize, y: usize, side: u16) -> u16 {
+        let colour = self.evidence.land.at(x, y);
+        let (back, front) = (self.sky.at(x, y), self.land.at(x, y));
+        let noise: [f32; 3] = std::array::from_fn(|c| self.sky.noise_at(c, back[c]));
+        let doubt: [f32; 3] = std::array::from_fn(|c| {
+            (MODEL_ERROR * back[c]).powi(2) + (LEAST_SHARE * (front[c] - back[c])).powi(2)
+        });
+        let distance = |v: [f32; 3], shrink: f32, share: f32| -> f32 {
+            let extra = |c: usize| (share * (front[c] - back[c])).powi(2);
+            let variance = |c: usize| (noise[c] * shrink).powi(2) + doubt[c] + extra(c);
+            (0..3).map(|c| (v[c] - back[c]).powi(2) / variance(c)).sum()
+        };
+        let one = distance(colour, 1.0, 0.0);
+        let nine = distance(mean_of_nine(self.evidence, x, y), self.calm, 0.0);
+        let far = if nine.is_finite() { one.max(nine) } else { one };
+        // A trail over dark land's sky is no land, even where it meets a tree.
+        let trails = side == SKY_SIDE && self.evidence.trails_left();
+        let marks = [
+            (far > self.weak, CHANGED),
+            (far > self.strong, STRONG),
+            (distance(colour, 1.0, GAP_SHARE) <= self.weak, SINGLE),
+            (trails && opposite(colour, back, front, noise), STARLIKE),
+        ];
+        marks
+            .into_iter()
+            .filter(|m| m.0)
+            .fold(LOOKED_AT, |bits, m| bits | m.1)
+    }
 }
 
 /// Noise of a 3 × 3 mean as a share of a single pixel's: ⅓ for white noise, more after demosaicing.
@@ -135,74 +215,8 @@ fn mean_of_nine(evidence: &Evidence, x: usize, y: usize) -> [f32; 3] {
     })
 }
 
-fn mark_row(
-    evidence: &Evidence,
-    (sky, land): (&SkyModel, &LandModel),
-    zone: &Zone,
-    calm: f32,
-    threshold: f32,
-    y: usize,
-    row: &mut [u16],
-) {
-    // Three channels at once: the threshold for the sum of squares grows with their number.
-    let (weak, strong) = (threshold * threshold + 3.0, (1.5 * threshold).powi(2) + 3.0);
-    for (x, bits) in row.iter_mut().enumerate() {
-        let place = zone.at(x, y);
-        if place & Zone::SKY != 0 {
-            *bits |= SKY_SIDE;
-        }
-        if place & Zone::NEAR != 0 {
-            *bits |= NEAR;
-        }
-        let colour = evidence.land.at(x, y);
-        if !colour.iter().all(|v| v.is_finite()) {
-            *bits |= INVALID;
-            continue;
-        }
-        if place & (Zone::SKY | Zone::NEAR) == 0 {
-            *bits |= CHANGED | STRONG;
-            continue;
-        }
-        let back = sky.at(x, y);
-        let noise: [f32; 3] = std::array::from_fn(|c| sky.noise_at(c, back[c]));
-        let front = land.at(x, y);
-        let doubt: [f32; 3] = std::array::from_fn(|c| {
-            (MODEL_ERROR * back[c]).powi(2) + (LEAST_SHARE * (front[c] - back[c])).powi(2)
-        });
-        let distance = |v: [f32; 3], shrink: f32| {
-            let variance = |c: usize| (noise[c] * shrink).powi(2) + doubt[c];
-            (0..3)
-                .map(|c| (v[c] - back[c]).powi(2) / variance(c))
-                .sum::<f32>()
-        };
-        let one = distance(colour, 1.0);
-        let nine = distance(mean_of_nine(evidence, x, y), calm);
-        let far = if nine.is_finite() { one.max(nine) } else { one };
-        let loose = |c: usize| noise[c].powi(2) + doubt[c] + (GAP_SHARE * (front[c] - back[c])).powi(2);
-        if (0..3)
-            .map(|c| (colour[c] - back[c]).powi(2) / loose(c))
-            .sum::<f32>()
-            <= weak
-        {
-            *bits |= SINGLE;
-        }
-        // A trail over dark land's sky is no land, even where it meets a tree.
-        let starlike =
-            place & Zone::SKY != 0 && evidence.trails_left() && opposite(colour, back, front, noise);
-        if far > weak {
-            *bits |= CHANGED;
-        }
-        if starlike {
-            *bits |= STARLIKE;
-        }
-        if far > strong {
-            *bits |= STRONG;
-        }
-    }
-}
-
 /// Marks what differs from the sky and hangs on the land.
-fn follow_land(bits: &mut [u16], width: usize, height: usize) {
+fn follow_land(bits: &mut [u16], width: usize, height: usize, comparison: &Comparison) {
     let mut stack: Vec<u32> = Vec::new();
     for (i, b) in bits.iter_mut().enumerate() {
         let inner = *b & (SKY_SIDE | NEAR) == 0;
@@ -220,6 +234,9 @@ fn follow_land(bits: &mut [u16], width: usize, height: usize) {
         for v in y.saturating_sub(wide)..(y + wide + 1).min(height) {
             for u in x.saturating_sub(wide)..(x + wide + 1).min(width) {
                 let next = v * width + u;
+                if bits[next] & (LOOKED_AT | INVALID) == 0 {
+                    bits[next] |= comparison.look(u, v, bits[next] & SKY_SIDE);
+                }
                 let near = u.abs_diff(x) <= 1 && v.abs_diff(y) <= 1;
                 let needed = if near { CHANGED } else { STRONG };
                 if bits[next] & (ATTACHED | INVALID | STARLIKE) == 0 && bits[next] & needed != 0 {
@@ -244,7 +261,6 @@ fn follow_sky(bits: &mut [u16], width: usize, height: usize) {
     }
     while let Some(i) = stack.pop() {
         let i = i as usize;
-        let (x, y) = (i % width, i / width);
         for d in [1, 3, 4, 6] {
             if let Some(q) = crate::grid_cut::neighbour(width, height, i, d)
                 && bits[q] & (OPEN_SKY | ATTACHED | INVALID | CHANGED) == 0
@@ -253,7 +269,6 @@ fn follow_sky(bits: &mut [u16], width: usize, height: usize) {
                 stack.push(q as u32);
             }
         }
-        let _ = (x, y);
     }
 }
 

@@ -14,6 +14,9 @@ pub(crate) const FACTOR: usize = 16;
 /// A cell counts when this many of its pixels are sky.
 const LEAST_PIXELS: usize = 40;
 
+/// Above this many pixels every second one is enough.
+const PLENTY: usize = 160;
+
 /// Star-free sky of the land picture on a grid of cells, continued smoothly over the land.
 #[derive(Clone, Debug)]
 pub struct SkyModel {
@@ -29,14 +32,12 @@ pub(crate) struct CellLevel {
 }
 
 impl SkyModel {
-    /// Fits the sky of `land` over the pixels for which `is_sky(x, y)`.
-    pub(crate) fn fit(
-        land: &Rgb,
-        is_sky: &(dyn Fn(usize, usize) -> bool + Sync),
-        work: &Work,
-    ) -> Result<Self, SeamError> {
-        let (width, height) = (land.width().div_ceil(FACTOR), land.height().div_ceil(FACTOR));
-        let measured = measure(land, is_sky, work)?;
+    /// The sky through measured cells of a picture of the given size.
+    pub(crate) fn through(measured: &[SkyCell], picture: &Rgb) -> Self {
+        let (width, height) = (
+            picture.width().div_ceil(FACTOR),
+            picture.height().div_ceil(FACTOR),
+        );
         let mut model = Self {
             cells: std::array::from_fn(|_| Plane::filled(width, height, 0.0)),
             noise: [0.0; 3],
@@ -55,7 +56,7 @@ impl SkyModel {
             model.level[c] = non_nan(stats::median(&mut known(of(|m| m.level))));
             model.cells[c] = continued(levels);
         }
-        Ok(model)
+        model
     }
 
     /// Star-free sky colour at pixel (x, y), linear.
@@ -85,38 +86,52 @@ impl SkyModel {
     }
 }
 
-/// Star-free level and noise of every cell, where enough of it is sky.
+/// Star-free level and noise of one cell, per channel; `None` where too little of it is sky.
+pub(crate) type SkyCell = Option<[CellLevel; 3]>;
+
+/// Star-free level and noise of every cell, over the pixels for which `is_sky(x, y)`.
 pub(crate) fn measure(
     picture: &Rgb,
     is_sky: &(dyn Fn(usize, usize) -> bool + Sync),
     work: &Work,
-) -> Result<Vec<Option<[CellLevel; 3]>>, SeamError> {
+) -> Result<Vec<SkyCell>, SeamError> {
     let (width, height) = (
         picture.width().div_ceil(FACTOR),
         picture.height().div_ceil(FACTOR),
     );
-    let rows: Result<Vec<_>, SeamError> = (0..height)
-        .into_par_iter()
-        .map(|j| {
+    let mut measured = vec![None; width * height];
+    remeasure(&mut measured, picture, is_sky, &|_, _| true, work)?;
+    Ok(measured)
+}
+
+/// Measures again those cells whose square of pixels, from (x, y) on, `touches(x, y)` names.
+pub(crate) fn remeasure(
+    measured: &mut [SkyCell],
+    picture: &Rgb,
+    is_sky: &(dyn Fn(usize, usize) -> bool + Sync),
+    touches: &(dyn Fn(usize, usize) -> bool + Sync),
+    work: &Work,
+) -> Result<(), SeamError> {
+    let width = picture.width().div_ceil(FACTOR);
+    measured
+        .par_chunks_mut(width.max(1))
+        .enumerate()
+        .try_for_each(|(j, row)| {
             work.check()?;
-            Ok((0..width)
-                .map(|i| cell_levels(picture, i, j, is_sky))
-                .collect::<Vec<_>>())
+            for (i, cell) in row.iter_mut().enumerate() {
+                if touches(i * FACTOR, j * FACTOR) {
+                    *cell = cell_levels(picture, i, j, is_sky);
+                }
+            }
+            Ok(())
         })
-        .collect();
-    Ok(rows?.concat())
 }
 
 fn non_nan(v: f32) -> f32 {
     if v.is_finite() { v } else { 0.0 }
 }
 
-fn cell_levels(
-    land: &Rgb,
-    i: usize,
-    j: usize,
-    is_sky: &(dyn Fn(usize, usize) -> bool + Sync),
-) -> Option<[CellLevel; 3]> {
+fn cell_levels(land: &Rgb, i: usize, j: usize, is_sky: &(dyn Fn(usize, usize) -> bool + Sync)) -> SkyCell {
     let mut values: [Vec<f32>; 3] = Default::default();
     for y in j * FACTOR..((j + 1) * FACTOR).min(land.height()) {
         for x in i * FACTOR..((i + 1) * FACTOR).min(land.width()) {
@@ -128,6 +143,13 @@ fn cell_levels(
     }
     (values[0].len() >= LEAST_PIXELS).then(|| {
         values.map(|mut list| {
+            if list.len() > PLENTY {
+                let mut odd = false;
+                list.retain(|_| {
+                    odd = !odd;
+                    odd
+                });
+            }
             let level = stats::sky_level(&mut list);
             let (_, sigma) = stats::middle_and_sigma(&mut list);
             CellLevel { level, sigma }

@@ -61,6 +61,15 @@ impl Zone {
         self.bits[y / self.factor * self.width + x / self.factor]
     }
 
+    /// Whether the square of `side` px from (x, y) on holds more than clear sky.
+    pub(crate) fn unclear(&self, x: usize, y: usize, side: usize) -> bool {
+        let last = |v: usize, n: usize| ((v + side - 1) / self.factor).min(n - 1);
+        (y / self.factor..=last(y, self.height)).any(|j| {
+            (x / self.factor..=last(x, self.width))
+                .any(|i| self.bits[j * self.width + i] & (Self::NEAR | Self::CLEAR) != Self::CLEAR)
+        })
+    }
+
     /// Follows sky-coloured pixels from the edge into the land; true if the zone grew.
     pub(crate) fn grow_into_gaps(&mut self, evidence: &Evidence, sky: &SkyModel) -> bool {
         let is_near_land = |b: u8| b & (Self::NEAR | Self::SKY) == Self::NEAR;
