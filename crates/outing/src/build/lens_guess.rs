@@ -26,8 +26,10 @@ pub(super) fn guess_lens(rig: &RigSettings, meta: &FrameMeta, width: usize, heig
     let long = width.max(height) as f64;
     let by_pitch = focal_mm.zip(pixel_um).map(|(f, p)| f * 1000.0 / p);
     let by_equivalent = meta.focal_35mm.filter(|f| *f > 0.0).map(|f| f / FULL_FRAME_MM * long);
-    // A pitch that makes the sensor wider than 60 mm or narrower than 3 mm is a mistaken EXIF unit.
-    let plausible = |px: &f64| focal_mm.is_none_or(|f| (3.0..60.0).contains(&(f * long / px)));
+    // A pitch that makes the sensor wider than 60 mm or narrower than 3 mm is a mistaken EXIF unit;
+    // what the photographer says stands (a crop may be narrow).
+    let said = rig.focal_mm.is_some() && rig.pixel_um.is_some();
+    let plausible = |px: &f64| said || focal_mm.is_none_or(|f| (3.0..60.0).contains(&(f * long / px)));
     let by_full_frame = focal_mm.map(|f| f / FULL_FRAME_MM * long);
     let told = by_pitch.filter(plausible).or(by_equivalent).or(by_full_frame);
     let lens = Lens::rectilinear(told.unwrap_or(UNTOLD * long), width, height);
