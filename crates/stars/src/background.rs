@@ -29,8 +29,8 @@ impl Default for BackgroundSettings {
 
 /// Level and noise of the sky on a mesh, to be read at any pixel.
 ///
-/// Between cell centres both are interpolated bicubically (Catmull & Rom 1974); beyond the
-/// outermost centres the outermost values hold on.
+/// Between cell centres both are interpolated by monotone cubics; beyond the outermost centres the
+/// outermost values hold on.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Background {
     /// Side of a mesh cell, pixels.
@@ -52,6 +52,16 @@ impl Background {
     /// 2.5 median − 1.5 mean, or the median where |mean − median| ≥ 0.3 σ (crowded). Cells
     /// without sky take the value of their nearest neighbours; last, the mesh is median-filtered.
     pub fn measure(image: &Plane, mask: Option<&LandMask>, settings: &BackgroundSettings) -> Self {
+        Self::sampled(image, mask, settings, 1)
+    }
+
+    /// As [`Background::measure`], from every `stride`th pixel of every `stride`th row.
+    pub(crate) fn sampled(
+        image: &Plane,
+        mask: Option<&LandMask>,
+        settings: &BackgroundSettings,
+        stride: usize,
+    ) -> Self {
         let mesh_px = settings.mesh_px.max(4);
         let columns = image.width().div_ceil(mesh_px).max(1);
         let rows = image.height().div_ceil(mesh_px).max(1);
@@ -61,12 +71,12 @@ impl Background {
                 gather(
                     image,
                     mask,
-                    (cell % columns) * mesh_px,
-                    (cell / columns) * mesh_px,
+                    ((cell % columns) * mesh_px, (cell / columns) * mesh_px),
                     mesh_px,
+                    stride.max(1),
                     buffer,
                 );
-                let enough = mesh_px * mesh_px / 16;
+                let enough = mesh_px * mesh_px / (16 * stride * stride).max(1);
                 (buffer.len() >= enough.min(64))
                     .then(|| clipped(buffer, settings.clip_sigma))
                     .flatten()
@@ -104,43 +114,90 @@ impl Background {
     }
 
     fn sample(&self, values: &[f32], x: f64, y: f64) -> f32 {
-        let (row, wy) = self.taps(y, self.rows);
-        let (column, wx) = self.taps(x, self.columns);
-        let line = |r: usize| {
-            (0..4)
-                .map(|i| wx[i] * values[r * self.columns + column[i]])
-                .sum::<f32>()
+        let (row, ty) = self.place(y, self.rows);
+        let (column, tx) = self.place(x, self.columns);
+        let line = |c: isize| {
+            Cubic::between(
+                |r| values[r * self.columns + clamped(c, self.columns)],
+                row,
+                self.rows,
+            )
+            .at(ty)
         };
-        (0..4).map(|j| wy[j] * line(row[j])).sum()
+        Cubic::between(|c| line(c as isize), column, self.columns).at(tx)
     }
 
+    /// One cubic per stretch between cell centres, so that a row costs three multiplications a pixel.
     fn interpolate_row(&self, values: &[f32], y: usize, out: &mut [f32]) {
-        let (row, wy) = self.taps(y as f64, self.rows);
+        let (row, ty) = self.place(y as f64, self.rows);
         let line: Vec<f32> = (0..self.columns)
-            .map(|c| (0..4).map(|j| wy[j] * values[row[j] * self.columns + c]).sum())
+            .map(|c| Cubic::between(|r| values[r * self.columns + c], row, self.rows).at(ty))
             .collect();
-        for (x, out) in out.iter_mut().enumerate() {
-            let (column, wx) = self.taps(x as f64, self.columns);
-            *out = (0..4).map(|i| wx[i] * line[column[i]]).sum();
+        let (side, half) = (self.mesh_px as f64, 0.5 * self.mesh_px as f64 - 0.5);
+        let first = (half.ceil() as usize).min(out.len());
+        out[..first].fill(line[0]);
+        let mut x = first;
+        for cell in 0..self.columns - 1 {
+            let start = half + cell as f64 * side;
+            let end = ((start + side).ceil() as usize).min(out.len());
+            let cubic = Cubic::between(|c| line[c], cell as isize, self.columns);
+            let (step, offset) = (1.0 / side as f32, ((x as f64 - start) / side) as f32);
+            for (i, out) in out[x.min(end)..end].iter_mut().enumerate() {
+                *out = cubic.at(offset + i as f32 * step);
+            }
+            x = x.max(end);
         }
+        out[x..].fill(line[self.columns - 1]);
     }
 
-    /// Four cells and their weights for one coordinate.
-    fn taps(&self, v: f64, cells: usize) -> ([usize; 4], [f32; 4]) {
-        let last = cells - 1;
-        let place = ((v + 0.5) / self.mesh_px as f64 - 0.5).clamp(0.0, last as f64);
-        let base = place.floor();
-        let t = (place - base) as f32;
-        let base = base as isize;
-        let index = |o: isize| (base + o).clamp(0, last as isize) as usize;
-        let (t2, t3) = (t * t, t * t * t);
-        let weights = [
-            -0.5 * t + t2 - 0.5 * t3,
-            1.0 - 2.5 * t2 + 1.5 * t3,
-            0.5 * t + 2.0 * t2 - 1.5 * t3,
-            -0.5 * t2 + 0.5 * t3,
-        ];
-        ([index(-1), index(0), index(1), index(2)], weights)
+    /// The cell centre before a coordinate and the part of the way to the next.
+    fn place(&self, v: f64, cells: usize) -> (isize, f32) {
+        let place = ((v + 0.5) / self.mesh_px as f64 - 0.5).clamp(0.0, (cells - 1) as f64);
+        (place.floor() as isize, (place - place.floor()) as f32)
+    }
+}
+
+fn clamped(cell: isize, cells: usize) -> usize {
+    cell.clamp(0, cells as isize - 1) as usize
+}
+
+/// A cubic between two cell centres that never leaves their values' range: Hermite with slopes
+/// limited after Fritsch & Carlson (1980). An edge of land must not make a trough beside it.
+struct Cubic([f32; 4]);
+
+impl Cubic {
+    fn between(value: impl Fn(usize) -> f32, cell: isize, cells: usize) -> Self {
+        let (b, c) = (value(clamped(cell, cells)), value(clamped(cell + 1, cells)));
+        let a = if cell > 0 {
+            value(clamped(cell - 1, cells))
+        } else {
+            2.0 * b - c
+        };
+        let d = if cell + 2 < cells as isize {
+            value(clamped(cell + 2, cells))
+        } else {
+            2.0 * c - b
+        };
+        let slope = |before: f32, after: f32| {
+            if before * after <= 0.0 {
+                return 0.0;
+            }
+            let limit = 3.0 * before.abs().min(after.abs());
+            (0.5 * (before + after)).clamp(-limit, limit)
+        };
+        let (from, to) = (slope(b - a, c - b), slope(c - b, d - c));
+        Self([
+            b,
+            from,
+            3.0 * (c - b) - 2.0 * from - to,
+            2.0 * (b - c) + from + to,
+        ])
+    }
+
+    #[inline]
+    fn at(&self, t: f32) -> f32 {
+        let [k0, k1, k2, k3] = self.0;
+        k0 + t * (k1 + t * (k2 + t * k3))
     }
 }
 
@@ -162,20 +219,20 @@ impl CellStats {
     }
 }
 
-fn gather(image: &Plane, mask: Option<&LandMask>, x0: usize, y0: usize, side: usize, out: &mut Vec<f32>) {
+fn gather(
+    image: &Plane,
+    mask: Option<&LandMask>,
+    (x0, y0): (usize, usize),
+    side: usize,
+    stride: usize,
+    out: &mut Vec<f32>,
+) {
     out.clear();
     let x1 = (x0 + side).min(image.width());
-    for y in y0..(y0 + side).min(image.height()) {
-        let row = &image.row(y)[x0..x1];
-        match mask {
-            None => out.extend(row.iter().copied().filter(|v| v.is_finite())),
-            Some(mask) => out.extend(
-                row.iter()
-                    .enumerate()
-                    .filter(|(i, v)| v.is_finite() && !mask.is_land((x0 + i) as f64, y as f64))
-                    .map(|(_, v)| *v),
-            ),
-        }
+    for y in (y0..(y0 + side).min(image.height())).step_by(stride) {
+        let row = image.row(y)[x0..x1].iter().enumerate().step_by(stride);
+        let sky = |i: usize| mask.is_none_or(|mask| !mask.is_land((x0 + i) as f64, y as f64));
+        out.extend(row.filter(|(i, v)| v.is_finite() && sky(*i)).map(|(_, v)| *v));
     }
 }
 
@@ -268,8 +325,13 @@ fn median_filter(cells: &[f32], columns: usize, rows: usize, side: usize) -> Vec
         .map(|cell| {
             let (cx, cy) = (cell % columns, cell / columns);
             window.clear();
-            for y in cy.saturating_sub(half)..(cy + half + 1).min(rows) {
-                for x in cx.saturating_sub(half)..(cx + half + 1).min(columns) {
+            // At the border the window shrinks on both sides, or a slope would shift its median.
+            let (hx, hy) = (
+                half.min(cx).min(columns - 1 - cx),
+                half.min(cy).min(rows - 1 - cy),
+            );
+            for y in cy - hy..=cy + hy {
+                for x in cx - hx..=cx + hx {
                     window.push(cells[y * columns + x]);
                 }
             }

@@ -79,6 +79,7 @@ pub(crate) fn find_land(image: &Plane, stars: &[Star], settings: &LandSettings) 
         }
     }
     fill_islands(&mut land, columns, rows);
+    map.give_back(&mut land);
     grow_over_ramp(&mut land, &gradient, columns, rows);
     let mask = LandMask { land, ..sky }.grown(settings.margin_cells);
     // Hardly any sky left: the evidence contradicts itself.
@@ -166,6 +167,7 @@ struct CellMap {
     rows: usize,
     level: Vec<f32>,
     texture: Vec<f32>,
+    least: Vec<f32>,
 }
 
 impl CellMap {
@@ -184,12 +186,15 @@ impl CellMap {
             })
             .collect();
         let (level, texture) = cells.into_iter().unzip();
-        Self {
+        let mut map = Self {
             columns,
             rows,
             level,
             texture,
-        }
+            least: Vec::new(),
+        };
+        map.least = map.least_variance();
+        map
     }
 
     fn at(&self, values: &[f32], x: isize, y: isize) -> f32 {
@@ -198,11 +203,11 @@ impl CellMap {
         values[y * self.columns + x]
     }
 
-    /// Cells whose variance is more than noise: twigs, snow, rocks.
+    /// The least variance that photon noise explains in each cell.
     ///
     /// Photon noise grows no faster than the level, so the variance at any level is at most the
     /// least one seen at another, times the levels' ratio where that is above one.
-    fn rough(&self) -> Vec<bool> {
+    fn least_variance(&self) -> Vec<f32> {
         const BINS: usize = 24;
         let mut order: Vec<usize> = (0..self.level.len()).collect();
         order.sort_by(|a, b| self.level[*a].total_cmp(&self.level[*b]).then(a.cmp(b)));
@@ -221,29 +226,66 @@ impl CellMap {
             .collect();
         // Darker than a bin, the noise is less too; how much, the unknown read noise decides.
         let scale = |ratio: f32| if ratio < 1.0 { ratio.max(0.0).sqrt() } else { ratio };
-        let least = |level: f32| {
-            floors
-                .iter()
-                .map(|(l, v)| v * scale(level / l))
-                .fold(f32::INFINITY, f32::min)
-        };
+        self.level
+            .iter()
+            .map(|level| {
+                let level = level.max(0.05 * typical);
+                floors
+                    .iter()
+                    .map(|(l, v)| v * scale(level / l))
+                    .fold(f32::INFINITY, f32::min)
+            })
+            .collect()
+    }
+
+    /// Whether the pixels of a cell and those about it vary more than noise does: twigs, snow, rocks.
+    fn busy(&self, x: isize, y: isize) -> bool {
+        let variance = median(
+            (0..9)
+                .map(|i| self.at(&self.texture, x + i % 3 - 1, y + i / 3 - 1))
+                .collect(),
+        )
+        .powi(2);
+        let least = self.at(&self.least, x, y);
+        // A crowd of faint stars varies too, but little beside the level.
+        let level = self.at(&self.level, x, y).max(0.0);
+        variance > ROUGH * least && (variance - least).sqrt() > BUSY * level
+    }
+
+    /// Noise of a cell's level: the median of its 64 samples has 1.25/8 of a sample's.
+    fn level_noise(&self, x: isize, y: isize) -> f32 {
+        0.16 * self.at(&self.least, x, y).sqrt()
+    }
+
+    /// Cells that are busy or whose levels jump about.
+    fn rough(&self) -> Vec<bool> {
         self.each(|x, y| {
-            let variance = median(
-                (0..9)
-                    .map(|i| self.at(&self.texture, x + i % 3 - 1, y + i / 3 - 1))
-                    .collect(),
-            )
-            .powi(2);
-            let least = least(self.at(&self.level, x, y).max(0.05 * typical));
-            // The median of a cell's 64 samples has 1.25/8 of a sample's noise.
-            let noise = 0.16 * least.sqrt();
-            // A crowd of faint stars is rough too, but little beside the level.
             let level = self.at(&self.level, x, y).max(0.0);
-            let busy = variance > ROUGH * least && (variance - least).sqrt() > BUSY * level;
             let bend = self.unevenness(x, y);
-            least.is_finite() && (busy || bend > UNEVEN * noise && bend > 0.5 * BUSY * level)
+            self.busy(x, y) || bend > UNEVEN * self.level_noise(x, y) && bend > 0.5 * BUSY * level
         })
         .collect()
+    }
+
+    /// Gives the sky its cells back that are land only because the edge beside them is rough.
+    fn give_back(&self, land: &mut [bool]) {
+        for _ in 0..3 {
+            let back: Vec<usize> = (0..land.len())
+                .filter(|cell| {
+                    let (x, y) = ((cell % self.columns) as isize, (cell / self.columns) as isize);
+                    let sky: Vec<f32> = neighbours(*cell, self.columns, self.rows)
+                        .filter(|n| !land[*n])
+                        .map(|n| self.level[n])
+                        .collect();
+                    let near = 6.0 * self.level_noise(x, y) + 0.02 * self.level[*cell].abs();
+                    land[*cell]
+                        && !sky.is_empty()
+                        && (self.level[*cell] - median(sky)).abs() < near
+                        && self.texture[*cell].powi(2) < ROUGH * self.least[*cell]
+                })
+                .collect();
+            back.iter().for_each(|c| land[*c] = false);
+        }
     }
 
     /// Median departure of a cell and its neighbours from a plane through the level about it.

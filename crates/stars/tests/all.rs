@@ -6,8 +6,14 @@ mod scene;
 
 #[path = "all/detection.rs"]
 mod detection;
+#[path = "all/identification.rs"]
+mod identification;
+#[path = "all/land.rs"]
+mod land;
 #[path = "all/matching.rs"]
 mod matching;
+#[path = "all/outside.rs"]
+mod outside;
 #[path = "all/quality.rs"]
 mod quality;
 #[path = "all/registration.rs"]
