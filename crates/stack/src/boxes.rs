@@ -5,10 +5,18 @@ pub(crate) fn box_sum(values: &mut [f32], width: usize, r: usize) {
     let width = width.max(1);
     let mut row = vec![0.0; width];
     for line in values.chunks_exact_mut(width) {
-        for (x, o) in row.iter_mut().enumerate() {
-            *o = line[x.saturating_sub(r)..(x + r + 1).min(width)].iter().sum();
+        row.copy_from_slice(line);
+        for shift in 1..=r.min(width - 1) {
+            let inner = width - shift;
+            line[..inner]
+                .iter_mut()
+                .zip(&row[shift..])
+                .for_each(|(v, f)| *v += f);
+            line[shift..]
+                .iter_mut()
+                .zip(&row[..inner])
+                .for_each(|(v, f)| *v += f);
         }
-        line.copy_from_slice(&row);
     }
     let height = values.len() / width;
     // The last r + 1 rows as they were, the rest still to come.

@@ -14,6 +14,7 @@ mod hot;
 mod mapping;
 mod mask;
 mod masters;
+mod network;
 mod noise;
 mod reject;
 mod resample;

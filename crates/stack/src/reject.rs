@@ -17,6 +17,7 @@
 //!    brighter goes.
 
 use crate::boxes::{box_extreme, box_sum};
+use crate::network::{LANES, Network, medians};
 use crate::spread::{per_mean, per_median};
 use crate::tile::Layer;
 use crate::trend::Trends;
@@ -139,7 +140,7 @@ impl Middle {
     }
 }
 
-/// Per pixel: the centre into `centre`; returns σ's single-pixel estimate.
+/// Per pixel: the centre into `centre`; returns the median absolute deviation.
 fn column_statistics(
     layers: &[Layer],
     trends: &Trends,
@@ -148,34 +149,67 @@ fn column_statistics(
     centre: &mut [f32],
 ) -> Vec<f32> {
     let n = layers.len();
+    let network = Network::new(n);
     let mut spread = vec![0.0; centre.len()];
-    let mut rows = vec![vec![0.0; width]; n];
-    let (mut column, mut scratch) = (vec![0.0; n], vec![0.0; n]);
-    for (y, (centre, spread)) in centre
-        .chunks_exact_mut(width)
-        .zip(spread.chunks_exact_mut(width))
-        .enumerate()
-    {
+    // What does not count is larger than everything and sorts to the end.
+    let mut rows = vec![vec![f32::INFINITY; width.next_multiple_of(LANES)]; n];
+    let mut columns = vec![[0.0; LANES]; n];
+    let lines = centre.chunks_exact_mut(width).zip(spread.chunks_exact_mut(width));
+    for (y, (centre, spread)) in lines.enumerate() {
         for (l, row) in rows.iter_mut().enumerate() {
-            trends.row(l, c, y, row);
-            let values = &layers[l].values[c][y * width..][..width];
-            row.iter_mut().zip(values).for_each(|(r, v)| *r = v - *r);
+            fill_row(&layers[l], trends, (l, c, y), &mut row[..width]);
         }
-        for x in 0..width {
-            let mut k = 0;
-            for (row, layer) in rows.iter().zip(layers) {
-                if layer.weight[y * width + x] >= COUNTS {
-                    column[k] = row[x];
-                    k += 1;
-                }
+        let chunks = centre.chunks_mut(LANES).zip(spread.chunks_mut(LANES));
+        for (k, (centre, spread)) in chunks.enumerate() {
+            for (column, row) in columns.iter_mut().zip(&rows) {
+                column.copy_from_slice(&row[k * LANES..][..LANES]);
             }
-            let (m, s) = crate::spread::mad(&mut column[..k], &mut scratch[..k]);
-            // Two frames: the lower one is believed.
-            centre[x] = if k == 2 { m - s } else { m };
-            spread[x] = s;
+            let (middle, deviation) = middle_and_spread(&network, &mut columns);
+            centre.copy_from_slice(&middle[..centre.len()]);
+            spread.copy_from_slice(&deviation[..spread.len()]);
         }
     }
     spread
+}
+
+/// One row of a layer without its trend, infinite where it does not count.
+fn fill_row(layer: &Layer, trends: &Trends, (l, c, y): (usize, usize, usize), row: &mut [f32]) {
+    let at = y * row.len();
+    trends.row(l, c, y, row);
+    let pixels = layer.values[c][at..].iter().zip(&layer.weight[at..]);
+    for (r, (v, w)) in row.iter_mut().zip(pixels) {
+        *r = if *w >= COUNTS { v - *r } else { f32::INFINITY };
+    }
+}
+
+/// Centre and median absolute deviation of every column; the columns are overwritten.
+fn middle_and_spread(network: &Network, columns: &mut [[f32; LANES]]) -> ([f32; LANES], [f32; LANES]) {
+    let mut counts = [0; LANES];
+    for column in columns.iter() {
+        counts
+            .iter_mut()
+            .zip(column)
+            .for_each(|(n, v)| *n += usize::from(*v < f32::INFINITY));
+    }
+    network.sort(columns);
+    let middle = medians(columns, &counts);
+    for column in columns.iter_mut() {
+        column
+            .iter_mut()
+            .zip(middle)
+            .for_each(|(v, m)| *v = (*v - m).abs());
+    }
+    network.sort(columns);
+    let spread = medians(columns, &counts);
+    // Two frames: the lower one is believed.
+    let centre = std::array::from_fn(|k| {
+        if counts[k] == 2 {
+            middle[k] - spread[k]
+        } else {
+            middle[k]
+        }
+    });
+    (centre, spread)
 }
 
 /// σ of a frame's difference from the middle, per pixel; 0 where fewer than two frames count.
@@ -345,17 +379,21 @@ fn grow(score: &Score, width: usize, settings: &RejectSettings) -> Vec<bool> {
 
 /// Takes back rejections, the mildest first, until only a minority of a pixel's frames is out.
 fn keep_majority(scores: &[Vec<f32>], count: &[u16], flags: &mut [Vec<bool>]) {
-    for (p, n) in count.iter().enumerate() {
-        let allowed = if *n == 2 {
-            1
-        } else {
-            usize::from(n.saturating_sub(1)) / 2
-        };
-        let mut out: Vec<usize> = Vec::new();
-        out.extend((0..flags.len()).filter(|l| flags[*l][p]));
-        if out.len() > allowed {
+    let mut rejected = vec![0u16; count.len()];
+    for layer in flags.iter() {
+        rejected
+            .iter_mut()
+            .zip(layer)
+            .for_each(|(n, f)| *n += u16::from(*f));
+    }
+    for (p, (n, rejected)) in count.iter().zip(rejected).enumerate() {
+        let allowed = if *n == 2 { 1 } else { n.saturating_sub(1) / 2 };
+        if rejected > allowed {
+            let mut out: Vec<usize> = (0..flags.len()).filter(|l| flags[*l][p]).collect();
             out.sort_by(|a, b| scores[*b][p].total_cmp(&scores[*a][p]));
-            out[allowed..].iter().for_each(|l| flags[*l][p] = false);
+            out[usize::from(allowed)..]
+                .iter()
+                .for_each(|l| flags[*l][p] = false);
         }
     }
 }

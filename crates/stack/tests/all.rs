@@ -14,6 +14,8 @@ mod masters;
 mod reference;
 #[path = "all/scene.rs"]
 mod scene;
+#[path = "all/small_sets.rs"]
+mod small_sets;
 #[path = "all/table.rs"]
 mod table;
 #[path = "all/tone.rs"]

@@ -1,0 +1,84 @@
+//! Sorting many short columns side by side.
+
+/// Columns sorted at once, enough to fill the widest registers.
+pub(crate) const LANES: usize = 16;
+
+/// A fixed sequence of compare-and-exchange steps that sorts `n` rows: merge exchange after Batcher
+/// (1968), Knuth, The Art of Computer Programming 3, 5.2.2, algorithm M.
+pub(crate) struct Network {
+    steps: Vec<(u16, u16)>,
+}
+
+impl Network {
+    pub(crate) fn new(n: usize) -> Self {
+        let mut steps = Vec::new();
+        let top = n.next_power_of_two() / 2;
+        let mut p = top;
+        while p > 0 {
+            let (mut q, mut r, mut d) = (top, 0, p);
+            loop {
+                steps.extend(
+                    (0..n.saturating_sub(d))
+                        .filter(|i| i & p == r)
+                        .map(|i| (i as u16, (i + d) as u16)),
+                );
+                if q == p {
+                    break;
+                }
+                (d, q, r) = (q - p, q / 2, p);
+            }
+            p /= 2;
+        }
+        Self { steps }
+    }
+
+    /// Sorts every column upwards; the rows must be as many as the network was made for. No value
+    /// may be NaN.
+    pub(crate) fn sort(&self, rows: &mut [[f32; LANES]]) {
+        for (i, j) in &self.steps {
+            let (a, b) = (rows[usize::from(*i)], rows[usize::from(*j)]);
+            let (mut low, mut high) = (a, b);
+            for k in 0..LANES {
+                low[k] = if b[k] < a[k] { b[k] } else { a[k] };
+                high[k] = if b[k] < a[k] { a[k] } else { b[k] };
+            }
+            rows[usize::from(*i)] = low;
+            rows[usize::from(*j)] = high;
+        }
+    }
+}
+
+/// Per column the median of its first `counts` sorted values, of an even number the mean of the
+/// middle two; 0 of none.
+pub(crate) fn medians(rows: &[[f32; LANES]], counts: &[usize; LANES]) -> [f32; LANES] {
+    std::array::from_fn(|k| match counts[k] {
+        0 => 0.0,
+        n => 0.5 * (rows[(n - 1) / 2][k] + rows[n / 2][k]),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The zero-one principle (Knuth 5.3.4, theorem Z): what sorts all columns of noughts and ones
+    /// sorts everything.
+    #[test]
+    fn every_column_of_noughts_and_ones_is_sorted() {
+        for n in 1..=12usize {
+            let network = Network::new(n);
+            for first in (0..1usize << n).step_by(LANES) {
+                let mut rows: Vec<[f32; LANES]> = (0..n)
+                    .map(|i| std::array::from_fn(|k| ((first + k) >> i & 1) as f32))
+                    .collect();
+                network.sort(&mut rows);
+                for pair in rows.windows(2) {
+                    assert!(
+                        (0..LANES).all(|k| pair[0][k] <= pair[1][k]),
+                        "{n} rows, columns from {first}"
+                    );
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,259 @@
+//! Sets of one to four frames, soft masks, and the fixed frames of the land.
+
+use std::sync::atomic::AtomicBool;
+
+use nightloom_raster::{Plane, Rgb};
+use nightloom_stack::{CombineSettings, Input, Mask, Source, Stacked, combine, combine_aligned};
+
+use crate::scene::{Random, Streak, add_star};
+
+const W: usize = 240;
+const H: usize = 160;
+const SIGMA: f64 = 0.003;
+
+fn aligned(frames: &[Rgb]) -> Stacked {
+    let sources: Vec<&dyn Source> = frames.iter().map(|f| f as _).collect();
+    combine_aligned(
+        &sources,
+        &CombineSettings::default(),
+        &|_| (),
+        &AtomicBool::new(false),
+    )
+    .unwrap()
+}
+
+/// Land below row 80 with texture down to single pixels; sky above, where star trails move on from
+/// frame to frame along horizontal lines.
+fn land_frame(i: usize, trails: bool, noise: bool) -> Rgb {
+    let mut ground = Random::new(1);
+    let mut texture = Plane::from_fn(W, H, |_, y| if y >= 80 { 0.02 } else { 0.03 });
+    for _ in 0..400 {
+        let (x, y) = (ground.between(0.0, W as f64), ground.between(84.0, H as f64));
+        add_star(
+            &mut texture,
+            x,
+            y,
+            ground.between(0.01, 0.4),
+            ground.between(1.5, 6.0),
+        );
+    }
+    let mut random = Random::new(900 + i as u64);
+    let mut rgb = Rgb::from_planes([texture.clone(), texture.clone(), texture]);
+    for plane in rgb.planes_mut() {
+        for y in 0..H {
+            for x in 0..W {
+                // Trails 30 px long with 1 px between one frame's and the next's.
+                let on_line = y % 13 == 6 && y < 80;
+                let mine = (x + y * 7) / 31 % 4 == i % 4 && (x + y * 7) % 31 != 0;
+                let trail = if trails && on_line && mine {
+                    0.05 + 0.001 * y as f64
+                } else {
+                    0.0
+                };
+                let noise = if noise { SIGMA * random.normal() } else { 0.0 };
+                *plane.at_mut(x, y) += (trail + noise) as f32;
+            }
+        }
+    }
+    rgb
+}
+
+fn rms(a: &Rgb, b: &Rgb, rows: std::ops::Range<usize>) -> f64 {
+    let pixels = || rows.clone().flat_map(|y| (0..W).map(move |x| (x, y)));
+    let sum: f64 = pixels()
+        .map(|(x, y)| f64::from(a.at(x, y)[1] - b.at(x, y)[1]).powi(2))
+        .sum();
+    (sum / pixels().count() as f64).sqrt()
+}
+
+#[test]
+fn land_keeps_its_texture_and_its_noise_falls_as_the_root_of_n() {
+    const NOISE_RATIO: f64 = 1.15;
+    let truth = land_frame(0, false, false);
+    for n in [1usize, 2, 3, 4, 8] {
+        let frames: Vec<Rgb> = (0..n).map(|i| land_frame(i, true, true)).collect();
+        let out = aligned(&frames);
+        let ratio = rms(&out.rgb, &truth, 84..H) / (SIGMA / (n as f64).sqrt());
+        eprintln!(
+            "n={n} land noise {ratio:.3} rejected {:.4}",
+            out.rejected_fraction
+        );
+        assert!(ratio < NOISE_RATIO, "{n} frames: {ratio} of the ideal");
+    }
+}
+
+#[test]
+fn trailed_stars_go_from_four_land_frames() {
+    const RESIDUAL_SIGMA: f64 = 1.0;
+    let frames: Vec<Rgb> = (0..4).map(|i| land_frame(i, true, true)).collect();
+    let clean: Vec<Rgb> = (0..4).map(|i| land_frame(i, false, true)).collect();
+    let (out, ideal) = (aligned(&frames), aligned(&clean));
+    for y in (6..80).step_by(13) {
+        let left = (0..W)
+            .map(|x| f64::from(out.rgb.at(x, y)[1] - ideal.rgb.at(x, y)[1]))
+            .sum::<f64>()
+            / W as f64;
+        let left = left / (SIGMA / 2.0);
+        assert!(
+            left.abs() < RESIDUAL_SIGMA,
+            "row {y}: {left} σ of a trail are left"
+        );
+    }
+}
+
+#[test]
+fn of_two_frames_that_disagree_the_darker_counts() {
+    let streak = Streak {
+        x0: 120.0,
+        y0: 80.0,
+        angle: 0.4,
+        sigma_px: 1.2,
+        height: 20.0 * SIGMA,
+    };
+    let frame = |i: u64, dirty: bool| {
+        let mut random = Random::new(i);
+        let plane = |_| {
+            Plane::from_fn(W, H, |x, y| {
+                let extra = if dirty {
+                    streak.value(x as f64, y as f64)
+                } else {
+                    0.0
+                };
+                (0.05 + extra + SIGMA * random.normal()) as f32
+            })
+        };
+        Rgb::from_planes([0, 1, 2].map(plane))
+    };
+    let out = aligned(&[frame(1, false), frame(2, true)]);
+    let (mut sum, mut n) = (0.0, 0.0);
+    for y in 0..H {
+        for x in (0..W).filter(|x| streak.distance(*x as f64, y as f64) < 2.5) {
+            sum += f64::from(out.rgb.at(x, y)[1]) - 0.05;
+            n += 1.0;
+        }
+    }
+    let left = sum / n / (SIGMA / 2f64.sqrt());
+    eprintln!("two frames: {left:.3} σ, rejected {:?}", out.rejected_per_input);
+    assert!(left.abs() < 1.0, "{left} σ of the streak are left");
+    assert!(out.rejected_per_input[0] < 0.02 && out.rejected_per_input[1] > 0.01);
+}
+
+/// A satellite fainter than the noise of one frame, in one of six frames: 1.5 σ high, seen only by
+/// following it.
+#[test]
+fn a_streak_under_the_noise_leaves_less_than_a_sigma() {
+    for (height, n) in [(1.5, 5), (2.5, 5), (2.5, 8), (4.0, 12)] {
+        let streak = Streak {
+            x0: 110.0,
+            y0: 70.0,
+            angle: 0.7,
+            sigma_px: 1.1,
+            height: height * SIGMA,
+        };
+        let frame = |i: u64| {
+            let mut random = Random::new(40 + i);
+            let plane = |_| {
+                Plane::from_fn(W, H, |x, y| {
+                    let extra = if i == 2 {
+                        streak.value(x as f64, y as f64)
+                    } else {
+                        0.0
+                    };
+                    (0.05 + extra + SIGMA * random.normal()) as f32
+                })
+            };
+            Rgb::from_planes([0, 1, 2].map(plane))
+        };
+        let out = aligned(&(0..n).map(frame).collect::<Vec<_>>());
+        let (mut sum, mut count) = (0.0, 0.0);
+        for y in 0..H {
+            for x in (0..W).filter(|x| streak.distance(*x as f64, y as f64) < 1.5) {
+                sum += f64::from(out.rgb.at(x, y)[1]) - 0.05;
+                count += 1.0;
+            }
+        }
+        let left = sum / count / (SIGMA / (n as f64).sqrt());
+        eprintln!("faint {height} σ in {n}: {left:.3} σ left");
+        assert!(
+            left.abs() < 1.0,
+            "{height} σ in {n} frames: {left} σ of the streak are left"
+        );
+    }
+}
+
+#[test]
+fn masks_shape_the_coverage_and_the_mean() {
+    let (bright, dark) = (Rgb::filled(W, H, [0.4; 3]), Rgb::filled(W, H, [0.1; 3]));
+    // The bright frame counts left of column 80, with a soft edge; neither counts below row 120.
+    let left = Mask::from_fn(W, H, 8, |x, y| {
+        if y > 120.0 {
+            0.0
+        } else {
+            ((80.0 - x) / 32.0) as f32
+        }
+    });
+    let above = Mask::from_fn(W, H, 8, |_, y| if y > 120.0 { 0.0 } else { 1.0 });
+    let mut settings = CombineSettings::default();
+    settings.reject.enabled = false;
+    let inputs = [
+        Input {
+            mask: Some(&left),
+            ..Input::unmoved(&bright)
+        },
+        Input {
+            mask: Some(&above),
+            weight: 3.0,
+            ..Input::unmoved(&dark)
+        },
+    ];
+    let out = combine(&inputs, W, H, &settings, &|_| (), &AtomicBool::new(false)).unwrap();
+    assert!((out.coverage.at(10, 10) - 2.0).abs() < 1e-3 && (out.rgb.at(10, 10)[0] - 0.175).abs() < 1e-3);
+    assert!((out.coverage.at(200, 10) - 1.0).abs() < 1e-3 && (out.rgb.at(200, 10)[2] - 0.1).abs() < 1e-4);
+    assert!(out.coverage.at(60, 10) > 1.2 && out.coverage.at(60, 10) < 1.9);
+    assert_eq!((out.coverage.at(10, 150), out.rgb.at(10, 150)), (0.0, [0.0; 3]));
+}
+
+#[test]
+fn gain_and_offset_bring_a_frame_to_the_level_of_the_set() {
+    let frames = [
+        Rgb::filled(40, 30, [0.1, 0.2, 0.3]),
+        Rgb::filled(40, 30, [0.25, 0.45, 0.65]),
+    ];
+    let moved = Input {
+        gain: [0.5; 3],
+        offset: [-0.025; 3],
+        ..Input::unmoved(&frames[1])
+    };
+    let inputs = [Input::unmoved(&frames[0]), moved];
+    let out = combine(
+        &inputs,
+        40,
+        30,
+        &CombineSettings::default(),
+        &|_| (),
+        &AtomicBool::new(false),
+    )
+    .unwrap();
+    for (got, right) in out.rgb.at(20, 15).iter().zip([0.1, 0.2, 0.3]) {
+        assert!((got - right).abs() < 1e-6);
+    }
+}
+
+/// Sky glow that changes over the hour: frame i has a gradient of its own, ±5 σ across the picture.
+/// Nothing may be thrown out for that.
+#[test]
+fn a_moving_gradient_is_not_rejected() {
+    let frame = |i: u64| {
+        let mut random = Random::new(60 + i);
+        let slope = (i as f64 - 2.5) * 4.0 * SIGMA / W as f64;
+        let plane = |_| {
+            Plane::from_fn(W, H, |x, _| {
+                (0.05 + slope * (x as f64 - 120.0) + SIGMA * random.normal()) as f32
+            })
+        };
+        Rgb::from_planes([0, 1, 2].map(plane))
+    };
+    let out = aligned(&(0..6).map(frame).collect::<Vec<_>>());
+    eprintln!("moving gradient: rejected {:.4}", out.rejected_fraction);
+    assert!(out.rejected_fraction < 0.05, "{} rejected", out.rejected_fraction);
+}
