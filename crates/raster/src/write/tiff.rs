@@ -238,7 +238,7 @@ impl<T: Sample> Job<'_, T> {
         directory.write_tag(Tag::YResolution, Rational { n: DPI, d: 1 })?;
         directory.write_tag(Tag::ResolutionUnit, ResolutionUnit::Inch)?;
         directory.write_tag(Tag::Software, "Nightloom")?;
-        if self.settings.deflate && T::FORMAT == SampleFormat::Uint {
+        if self.deflated() {
             directory.write_tag(Tag::Predictor, Predictor::Horizontal)?;
         }
         directory.write_tag(Tag::SampleFormat, &vec![T::FORMAT; channels][..])?;
