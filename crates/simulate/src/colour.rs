@@ -96,8 +96,12 @@ fn matching(nm: f64) -> Vector3<f64> {
     )
 }
 
-/// The least-squares matrix from CIE XYZ to camera RGB over all wavelengths (energy spectra), scaled so
-/// that a 6504 K black body of Y = 1 gives G = 1.
+/// Black bodies to which the matrix is fitted, kelvin, and their weight against single wavelengths.
+const FITTED_K: [f64; 6] = [2500.0, 3500.0, 4600.0, 6500.0, 10_000.0, 20_000.0];
+const FITTED_WEIGHT: f64 = 300.0;
+
+/// The least-squares matrix from CIE XYZ to camera RGB over black bodies and, lightly, all wavelengths
+/// (energy spectra), scaled so that a 6504 K black body of Y = 1 gives G = 1.
 pub(crate) fn xyz_to_camera() -> [[f64; 3]; 3] {
     let (mut xx, mut cx) = (Matrix3::zeros(), Matrix3::zeros());
     for nm in wavelengths() {
@@ -106,6 +110,15 @@ pub(crate) fn xyz_to_camera() -> [[f64; 3]; 3] {
         let camera = Vector3::from(FILTERS.map(|f| bell(f, nm) * nm / 550.0));
         xx += xyz * xyz.transpose();
         cx += camera * xyz.transpose();
+    }
+    for kelvin in FITTED_K {
+        let xyz: Vector3<f64> = wavelengths()
+            .map(|nm| matching(nm) * planck_photons(kelvin, nm) / nm * 550.0)
+            .sum();
+        let camera = Vector3::from(FILTERS.map(|f| through(f, &|nm| planck_photons(kelvin, nm))));
+        let weight = FITTED_WEIGHT / xyz.norm_squared();
+        xx += xyz * xyz.transpose() * weight;
+        cx += camera * xyz.transpose() * weight;
     }
     let matrix = cx * xx.try_inverse().unwrap_or_else(Matrix3::identity);
     let white: Vector3<f64> = wavelengths()
@@ -119,4 +132,44 @@ pub(crate) fn xyz_to_camera() -> [[f64; 3]; 3] {
 pub(crate) fn neutral(kelvin: f64) -> [f64; 3] {
     let rgb = black_body_per_v(kelvin);
     rgb.map(|c| c / rgb[1])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{matching, neutral, planck_photons, wavelengths, xyz_to_camera};
+    use nalgebra::Vector3;
+
+    /// The matrix gives a neutral thing nearly what the filters themselves give it.
+    #[test]
+    fn matrix_agrees_with_filters_on_black_bodies() {
+        const TOLERANCE: f64 = 0.03;
+        let m = xyz_to_camera();
+        for kelvin in [3000.0, 4600.0, 5500.0, 6500.0, 10_000.0] {
+            let xyz: Vector3<f64> = wavelengths()
+                .map(|nm| matching(nm) * planck_photons(kelvin, nm) / nm)
+                .sum();
+            let rgb = m.map(|row| row[0] * xyz.x + row[1] * xyz.y + row[2] * xyz.z);
+            let straight = neutral(kelvin);
+            for c in [0, 2] {
+                let ratio = rgb[c] / rgb[1] / straight[c];
+                assert!((ratio - 1.0).abs() < TOLERANCE, "{kelvin} K, colour {c}: {ratio}");
+            }
+        }
+    }
+
+    /// CIE 1931 chromaticity of black bodies: 6500 K at (0.3135, 0.3237), 3000 K at (0.4369, 0.4041)
+    /// (Planckian locus, CIE 15, from memory).
+    #[test]
+    fn black_bodies_have_their_chromaticity() {
+        for (kelvin, x, y) in [(6500.0, 0.3135, 0.3237), (3000.0, 0.4369, 0.4041)] {
+            let xyz: Vector3<f64> = wavelengths()
+                .map(|nm| matching(nm) * planck_photons(kelvin, nm) / nm)
+                .sum();
+            let sum = xyz.x + xyz.y + xyz.z;
+            assert!(
+                (xyz.x / sum - x).abs() < 0.004 && (xyz.y / sum - y).abs() < 0.004,
+                "{kelvin} K: {xyz}"
+            );
+        }
+    }
 }

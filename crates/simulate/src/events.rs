@@ -75,7 +75,7 @@ fn satellites(scenario: &Scenario, shot: &Shot, area_cm2: f64, sigma: f64) -> Ve
         let middle = [random.between(0.1, 0.9) * w, random.between(0.05, 0.7) * h];
         let towards = random.uniform() * std::f64::consts::TAU;
         let length = random.between(0.25, 1.1) * w;
-        let mag = random.between(2.8, 5.6);
+        let mag = random.between(1.4, 4.6);
         if frame != shot.index {
             continue;
         }

@@ -12,7 +12,7 @@ use crate::texture::Texture;
 /// Azimuth of the town, from north through east, degrees.
 const TOWN_AZIMUTH: f64 = 262.0;
 /// Strength of its dome at the horizon, in units of 22 mag/arcsec².
-const TOWN: f64 = 2.4;
+const TOWN: f64 = 6.5;
 /// Height of the airglow layer, kilometres (van Rhijn 1921).
 const AIRGLOW_KM: f64 = 90.0;
 const EARTH_KM: f64 = 6371.0;
@@ -64,24 +64,6 @@ impl Moonlight {
         let (to_moon, to_sky) = (air(self.direction.z), air(towards.z.max(0.0)));
         scatter * moon * extinction_factor(k, to_moon) * (1.0 - extinction_factor(k, to_sky))
     }
-
-    /// Light of the moon on level ground, lux, by the cubic fits of TRADE's table (altitudes −0.8° to
-    /// 90°), for a moon at mean distance.
-    pub(crate) fn lux(&self) -> f64 {
-        let alt = self.altitude_deg;
-        if alt < -0.8 {
-            return 0.0;
-        }
-        let c = if alt > 20.0 {
-            [-1.95, 4.06, -4.24, 1.56]
-        } else if alt > 5.0 {
-            [-2.58, 12.58, -42.58, 59.06]
-        } else {
-            [-2.79, 24.27, -252.95, 1321.29]
-        };
-        let (x, f) = (alt / 90.0, self.phase_angle_deg);
-        10f64.powf(c[0] + x * (c[1] + x * (c[2] + x * c[3])) - 8.68e-3 * f - 2.2e-9 * f.powi(4))
-    }
 }
 
 /// Nanolamberts of a sky of 22 mag/arcsec² (Krisciunas & Schaefer 1991, eq. 1).
@@ -120,7 +102,7 @@ impl Glow {
             colours: Colours {
                 stars: black_body_per_v(5700.0),
                 reddened: black_body_per_v(4100.0),
-                airglow: lines_per_v(5600.0, &[(557.7, 0.55), (589.0, 0.15), (630.0, 0.40)]),
+                airglow: lines_per_v(5600.0, &[(557.7, 0.26), (589.0, 0.12), (630.0, 0.30)]),
                 town: black_body_per_v(2900.0),
                 moon: per_v(|nm| planck_photons(4800.0, nm) * (nm / 550.0).powf(-2.6)),
                 hydrogen: per_v(|nm| (-0.5 * ((nm - 645.0) / 9.0f64).powi(2)).exp()),
@@ -153,7 +135,7 @@ impl Glow {
         let airglow = self.airglow(apparent, held, airmass) * self.zenith;
         let town = self.town(apparent, held);
         let moonlight = moon.map_or(0.0, |m| m.scattered_nl(apparent, self.extinction) / nl_of_22());
-        let hydrogen = 0.30 * way.hydrogen * dimmed;
+        let hydrogen = 1.7 * way.hydrogen * dimmed;
         std::array::from_fn(|i| {
             let c = &self.colours;
             let stars = c.stars[i] + (c.reddened[i] - c.stars[i]) * redness;

@@ -118,7 +118,7 @@ impl Galaxy {
                 k * (-(x * x + y * y)).exp()
             })
             .sum();
-        1.55 * (towards_centre * disc + clouds)
+        2.35 * (towards_centre * disc + clouds)
     }
 
     fn dust(&self, g: &Vector3<f64>, l: f64, b: f64, octaves: usize) -> f64 {
@@ -166,4 +166,23 @@ fn rift(l: f64) -> Option<[f64; 3]> {
             let t = (l - pair[0][0]) / (pair[1][0] - pair[0][0]);
             [1, 2, 3].map(|i| pair[0][i] + (pair[1][i] - pair[0][i]) * t)
         })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::galactic_from_icrs;
+    use nalgebra::Vector3;
+
+    /// The galactic pole at 192.85948°, +27.12825° and the centre at 266.40500°, −28.93617° (ESA 1997, vol. 1).
+    #[test]
+    fn pole_and_centre() {
+        let m = galactic_from_icrs();
+        let at = |ra: f64, dec: f64| {
+            let (ra, dec) = (ra.to_radians(), dec.to_radians());
+            m * Vector3::new(dec.cos() * ra.cos(), dec.cos() * ra.sin(), dec.sin())
+        };
+        assert!((at(192.859_48, 27.128_25) - Vector3::z()).norm() < 1e-6);
+        assert!((at(266.405_00, -28.936_17) - Vector3::x()).norm() < 1e-6);
+        assert!((m * m.transpose() - nalgebra::Matrix3::identity()).norm() < 1e-9);
+    }
 }

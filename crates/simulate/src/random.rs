@@ -75,3 +75,35 @@ pub(crate) fn mix(mut z: u64) -> u64 {
     z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
     z ^ (z >> 31)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::Random;
+
+    /// Mean and variance of a Poisson draw are its mean; five standard errors.
+    #[test]
+    fn poisson_mean_and_variance() {
+        const DRAWS: usize = 200_000;
+        for mean in [0.3, 7.0, 39.0, 41.0, 5000.0] {
+            let mut random = Random::new(1, 2, 3);
+            let draws: Vec<f64> = (0..DRAWS).map(|_| random.poisson(mean)).collect();
+            let n = DRAWS as f64;
+            let found = draws.iter().sum::<f64>() / n;
+            let variance = draws.iter().map(|d| (d - found).powi(2)).sum::<f64>() / n;
+            assert!(
+                (found - mean).abs() < 5.0 * (mean / n).sqrt(),
+                "mean {found} for {mean}"
+            );
+            let spread = mean * (2.0 / n + 1.0 / (mean * n)).sqrt() * 5.0 + 0.06;
+            assert!((variance - mean).abs() < spread, "variance {variance} for {mean}");
+        }
+    }
+
+    #[test]
+    fn streams_differ_and_repeat() {
+        let first = |seed, stream, row| Random::new(seed, stream, row).next_u64();
+        assert_eq!(first(1, 2, 3), first(1, 2, 3));
+        assert_ne!(first(1, 2, 3), first(1, 3, 2));
+        assert_ne!(first(1, 2, 3), first(2, 2, 3));
+    }
+}

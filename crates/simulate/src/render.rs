@@ -10,7 +10,7 @@ use crate::colour::{self, StarColours};
 use crate::error::SimulateError;
 use crate::exposure::{Gathered, Night};
 use crate::glow::{CD_M2_OF_22, Glow, Moonlight};
-use crate::land::{self, Extent, Painting};
+use crate::land::{self, Extent};
 use crate::readout::Readout;
 use crate::scenario::{Scenario, Size};
 use crate::sensor::{Optics, Sensor, hot_pixels};
@@ -103,7 +103,7 @@ fn check(scenario: &Scenario) -> Result<(), SimulateError> {
     if !(scenario.focal_mm > 3.0 && scenario.focal_mm < 2000.0) {
         return wrong("focal_mm", "3 to 2000", scenario.focal_mm.to_string());
     }
-    if !(scenario.faintest_mag <= 14.0) {
+    if scenario.faintest_mag.is_nan() || scenario.faintest_mag > 14.0 {
         return wrong(
             "faintest_mag",
             "14 or brighter",

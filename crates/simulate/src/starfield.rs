@@ -80,7 +80,7 @@ fn synthetic(scenario: &Scenario, galaxy: &Galaxy, centre: &Vector3<f64>) -> Vec
             for i in 0..CHUNK.min(tries - chunk * CHUNK) {
                 let icrs = frame * in_cap(&mut random, Angle::from_deg(CAP).cos());
                 let way = galaxy.at(&icrs, false);
-                let crowd = 0.34 + 0.95 * way.starlight.min(4.9);
+                let crowd = 0.34 + 0.64 * way.starlight.min(4.9);
                 let keep = random.chance(crowd / CROWDING);
                 let v_mag = magnitude(random.uniform(), faintest);
                 let b_v = colour(&mut random) + 0.12 * way.dust as f32;

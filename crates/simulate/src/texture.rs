@@ -64,34 +64,37 @@ impl Texture {
         sum / total
     }
 
-    /// A number in [0, 1) that belongs to a whole-number place.
-    pub(crate) fn at_cell(&self, x: i64, y: i64) -> f64 {
-        (self.hash(x, y, 0) >> 11) as f64 / (1u64 << 53) as f64
-    }
-
+    #[inline]
     fn hash(&self, x: i64, y: i64, z: i64) -> u64 {
         let a = (x as u64).wrapping_mul(0x8da6_b343_9e37_79b1);
         let b = (y as u64).wrapping_mul(0xd816_3841_c2b2_ae35);
         let c = (z as u64).wrapping_mul(0xcb1a_b31f_27d4_eb2f);
-        mix(self.seed ^ a ^ b ^ c)
+        let mixed = (self.seed ^ a ^ b ^ c).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        (mixed ^ (mixed >> 29)).wrapping_mul(0x94d0_49bb_1331_11eb) >> 60
     }
 
     fn gradient(&self, x: i64, y: i64, z: i64, dx: f64, dy: f64, dz: f64) -> f64 {
         // Twelve edge directions of a cube, four of them twice (Perlin 2002).
-        match self.hash(x, y, z) & 15 {
-            0 | 12 => dx + dy,
-            1 | 13 => -dx + dy,
-            2 => dx - dy,
-            3 => -dx - dy,
-            4 => dx + dz,
-            5 => -dx + dz,
-            6 => dx - dz,
-            7 => -dx - dz,
-            8 => dy + dz,
-            9 | 14 => -dy + dz,
-            10 => dy - dz,
-            _ => -dy - dz,
-        }
+        const EDGES: [[f64; 3]; 16] = [
+            [1.0, 1.0, 0.0],
+            [-1.0, 1.0, 0.0],
+            [1.0, -1.0, 0.0],
+            [-1.0, -1.0, 0.0],
+            [1.0, 0.0, 1.0],
+            [-1.0, 0.0, 1.0],
+            [1.0, 0.0, -1.0],
+            [-1.0, 0.0, -1.0],
+            [0.0, 1.0, 1.0],
+            [0.0, -1.0, 1.0],
+            [0.0, 1.0, -1.0],
+            [0.0, -1.0, -1.0],
+            [1.0, 1.0, 0.0],
+            [-1.0, 1.0, 0.0],
+            [0.0, -1.0, 1.0],
+            [0.0, -1.0, -1.0],
+        ];
+        let [ex, ey, ez] = EDGES[(self.hash(x, y, z) & 15) as usize];
+        ex * dx + ey * dy + ez * dz
     }
 }
 

@@ -138,7 +138,7 @@ fn bark(
                 from: moved(from, half[0]),
                 to: moved(to, half[1]),
                 half: half.map(|h| h * width),
-                colour: mix((lit + random.between(-0.2, 0.15)) as f32),
+                colour: mix((lit + random.between(-0.05, 0.05)) as f32),
                 opacity: 0.7,
             });
         }

@@ -1,4 +1,4 @@
-//! A spruce: a trunk, whorls of drooping branches, twigs along them where they can be seen.
+//! A spruce: a trunk, whorls of boughs all round it that sink and turn up again, twigs hanging from them.
 
 use super::brush::Stroke;
 use crate::random::Random;
@@ -9,20 +9,22 @@ pub(super) struct Paints {
     pub(super) bark: [f32; 3],
     /// Needles in the shade and in the moonlight.
     pub(super) needles: [[f32; 3]; 2],
-    /// Snow lying on the branches, lit; and how much of it there is, 0 to 1.
+    /// Snow lying on the boughs, lit; and how much of it there is, 0 to 1.
     pub(super) snow: [f32; 3],
     pub(super) snowed: f64,
 }
 
-/// Where the tree stands: foot, height (texels), half width over height.
+/// Where the tree stands: foot, height (texels), half width over height, lean of the top in heights.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Stand {
     pub(super) foot: [f64; 2],
     pub(super) height: f64,
     pub(super) girth: f64,
-    /// How far the top leans, in heights.
     pub(super) lean: f64,
 }
+
+/// Where the moon shines from, as an angle about the trunk: 0 right, a quarter turn towards the eye.
+const MOON: f64 = 0.95;
 
 pub(super) fn conifer(stand: Stand, paints: &Paints, random: &mut Random, strokes: &mut Vec<Stroke>) {
     let Stand {
@@ -31,111 +33,117 @@ pub(super) fn conifer(stand: Stand, paints: &Paints, random: &mut Random, stroke
         girth,
         lean,
     } = stand;
-    let spacing = (height / 46.0).clamp(1.6, 14.0);
-    let whorls = (height / spacing).max(5.0) as usize;
-    let top_bare = random.between(0.0, 0.06);
-    let thin = random.between(0.0, 0.22);
+    let spacing = (height / 58.0).clamp(1.5, 11.0);
+    let whorls = (height / spacing).max(6.0) as usize;
+    let boughs = if height > 150.0 { 9 } else { 5 };
+    let start = random.between(0.02, 0.09);
+    let shape = random.between(0.78, 1.05);
     strokes.push(Stroke {
         from: [x as f32, y as f32],
         to: [(x + lean * height) as f32, (y - height) as f32],
-        half: [(height * 0.016) as f32, 0.3],
+        half: [(height * 0.013) as f32, 0.3],
         colour: paints.bark,
         opacity: 1.0,
     });
-    let start = random.between(0.03, 0.10);
+    let mut ring: Vec<(f64, f64)> = Vec::with_capacity(boughs);
     for whorl in 0..whorls {
-        let t = start + (0.985 - start) * (whorl as f64 + 0.35 * random.uniform()) / whorls as f64;
-        let taper = (1.0 - t + top_bare * 0.3).powf(0.82);
+        let t = start + (0.99 - start) * (whorl as f64 + 0.5 * random.uniform()) / whorls as f64;
         let at = [x + lean * height * t, y - height * t];
-        let reach = girth * height * taper + 0.4;
-        for side in [-1.0, 1.0] {
-            if random.chance(thin) {
-                continue;
-            }
-            let length = reach * random.between(0.62, 1.14);
-            bough(at, side, length, t, spacing, paints, random, strokes);
+        // Widest a little above the foot; each whorl has its own luck.
+        let reach = girth * height * (1.0 - t).powf(shape) * (0.80 + 0.2 * (t / 0.12).min(1.0));
+        let reach = reach * random.between(0.8, 1.12) + 0.35;
+        let turn = random.uniform() * std::f64::consts::TAU;
+        ring.clear();
+        ring.extend((0..boughs).map(|i| {
+            let round =
+                turn + (i as f64 + random.between(-0.35, 0.35)) * std::f64::consts::TAU / boughs as f64;
+            (round.sin(), round)
+        }));
+        // Those behind the trunk first.
+        ring.sort_by(|a, b| a.0.total_cmp(&b.0));
+        for &(_, round) in &ring {
+            bough(
+                &Bough {
+                    at,
+                    round,
+                    length: reach * random.between(0.6, 1.1),
+                    t,
+                    spacing,
+                },
+                paints,
+                random,
+                strokes,
+            );
         }
-        inner(at, reach, spacing, paints, random, strokes);
     }
 }
 
-/// One branch to a side, with its twigs and snow.
-#[expect(
-    clippy::too_many_arguments,
-    reason = "a branch is all of these and nothing else uses them together"
-)]
-fn bough(
+struct Bough {
     at: [f64; 2],
-    side: f64,
+    round: f64,
     length: f64,
     t: f64,
     spacing: f64,
-    paints: &Paints,
-    random: &mut Random,
-    strokes: &mut Vec<Stroke>,
-) {
-    // Old branches hang, young ones at the top rise.
-    let droop = 0.52 - 1.05 * t * t + random.between(-0.12, 0.12);
-    let tip = [at[0] + side * length, at[1] + droop * length];
-    let lit = 0.30 + 0.34 * side + random.between(-0.22, 0.3);
-    let colour = blend(paints.needles, lit);
-    let thick = (spacing * 0.46).min(length * 0.4) as f32;
-    push(strokes, at, tip, [thick, 0.35], colour);
-    let twigs = if spacing > 4.0 {
-        (length / (spacing * 0.55)) as usize
+}
+
+fn bough(b: &Bough, paints: &Paints, random: &mut Random, strokes: &mut Vec<Stroke>) {
+    let (front, side) = b.round.sin_cos();
+    // Old boughs hang and turn up at the tip; young ones at the top rise.
+    let sink = (0.46 - 0.95 * b.t * b.t + random.between(-0.08, 0.08)) * b.length + 0.22 * front * b.length;
+    let across = side * b.length;
+    let path = |u: f64| {
+        let curve = sink * (1.5 * u - 0.62 * u * u * u);
+        [b.at[0] + across * u, b.at[1] + curve]
+    };
+    // The lower boughs stand in the shade of their neighbours.
+    let open = 0.35 + 0.65 * b.t;
+    let facing = open * (0.06 + 0.86 * (b.round - MOON).cos().max(0.0) + random.between(-0.14, 0.2));
+    let thick = (b.spacing * 0.40).min(b.length * 0.35).max(0.35) as f32;
+    let colour = blend(paints.needles, facing);
+    push(strokes, path(0.0), path(0.55), [thick, thick * 0.75], colour);
+    push(strokes, path(0.55), path(1.0), [thick * 0.75, 0.3], colour);
+    let twigs = if b.spacing > 3.0 {
+        (b.length / (b.spacing * 0.42)) as usize
     } else {
-        (length / 3.5) as usize
+        (b.length / 4.5) as usize
     };
     for twig in 0..twigs {
         let u = (twig as f64 + random.uniform()) / twigs as f64;
-        let from = [at[0] + side * length * u, at[1] + droop * length * u];
-        let hang = spacing * random.between(0.5, 1.15) * (1.1 - 0.6 * u);
+        let from = path(u);
+        let hang = b.spacing * random.between(0.45, 1.25) * (1.15 - 0.65 * u);
         let to = [
-            from[0] + side * hang * random.between(0.15, 0.9),
-            from[1] + hang * random.between(0.25, 0.85),
+            from[0] + side.signum() * hang * random.between(-0.15, 0.75),
+            from[1] + hang * random.between(0.3, 0.95),
         ];
-        let shade = blend(paints.needles, lit + random.between(-0.2, 0.2));
-        push(strokes, from, to, [(spacing * 0.16).max(0.5) as f32, 0.3], shade);
+        let shade = blend(
+            paints.needles,
+            facing * (0.72 + 0.4 * u) + random.between(-0.16, 0.16),
+        );
+        push(
+            strokes,
+            from,
+            to,
+            [(b.spacing * 0.17).max(0.45) as f32, 0.28],
+            shade,
+        );
     }
     if random.chance(paints.snowed) {
-        let lift = f64::from(thick) * 0.55;
-        let (a, b) = (random.between(0.15, 0.4), random.between(0.6, 0.95));
-        let on = |u: f64| {
-            [
-                at[0] + side * length * u,
-                at[1] + droop * length * u - lift * (1.0 - u),
-            ]
-        };
-        let half = (thick * 0.30).max(0.35);
+        let (a, c) = (random.between(0.2, 0.5), random.between(0.65, 0.97));
+        let lift = f64::from(thick) * 0.5;
+        let raised = |u: f64| path(u).map(|v| v as f32);
+        let half = (thick * 0.28).max(0.3);
+        let lit = (0.35 + 0.65 * facing.clamp(0.0, 1.0)) as f32;
+        let (mut from, mut to) = (raised(a), raised(c));
+        from[1] -= lift as f32;
+        to[1] -= (0.4 * lift) as f32;
+        let colour = paints.snow.map(|s| s * lit);
         strokes.push(Stroke {
-            from: on(a).map(|v| v as f32),
-            to: on(b).map(|v| v as f32),
+            from,
+            to,
             half: [half, half * 0.6],
-            colour: paints.snow.map(|c| c * (0.75 + 0.3 * side as f32)),
-            opacity: 0.8,
+            colour,
+            opacity: 0.7,
         });
-    }
-}
-
-/// Branches that come towards the eye.
-fn inner(
-    at: [f64; 2],
-    reach: f64,
-    spacing: f64,
-    paints: &Paints,
-    random: &mut Random,
-    strokes: &mut Vec<Stroke>,
-) {
-    let count = if reach > 8.0 { 4 } else { 2 };
-    for _ in 0..count {
-        let u = random.between(-0.62, 0.62);
-        let from = [at[0] + u * reach, at[1] + 0.25 * reach * u.abs()];
-        let to = [
-            from[0] + 0.25 * u * reach,
-            from[1] + spacing * random.between(0.6, 1.5),
-        ];
-        let colour = blend(paints.needles, 0.34 + 0.42 * u + random.between(-0.3, 0.34));
-        push(strokes, from, to, [(spacing * 0.34) as f32, 0.4], colour);
     }
 }
 

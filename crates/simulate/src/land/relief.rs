@@ -26,7 +26,7 @@ pub(super) const SNOW: [f64; 3] = [0.66, 0.68, 0.72];
 pub(super) const GRASS: [f64; 3] = [0.150, 0.128, 0.078];
 pub(super) const ROCK: [f64; 3] = [0.135, 0.128, 0.120];
 pub(super) const HEATH: [f64; 3] = [0.070, 0.064, 0.044];
-pub(super) const NEEDLES: [f64; 3] = [0.042, 0.056, 0.034];
+pub(super) const NEEDLES: [f64; 3] = [0.076, 0.080, 0.056];
 pub(super) const BARK: [f64; 3] = [0.120, 0.104, 0.086];
 
 /// Azimuth in the middle of the composition, degrees.
@@ -64,7 +64,7 @@ impl Relief {
     /// Altitude of the ground of the wooded ridge, degrees.
     pub(super) fn mid(&self, azimuth: f64) -> f64 {
         let u = azimuth - MIDDLE;
-        let sweep = 2.1 * (-((u - 40.0) / 19.0).powi(2)).exp() + 1.9 * (-((u + 37.0) / 17.0).powi(2)).exp();
+        let sweep = 6.0 * (-((u - 38.0) / 15.0).powi(2)).exp() + 4.6 * (-((u + 40.0) / 14.0).powi(2)).exp();
         1.9 + sweep
             + 1.5 * self.mid.fractal(azimuth / 15.0, 0.0, 0.0, 3)
             + 0.35 * self.mid.fractal(azimuth / 2.6, 9.0, 0.0, 4)
@@ -80,16 +80,16 @@ impl Relief {
     pub(super) fn far_colour(&self, light: &Light, azimuth: f64, altitude: f64) -> [f32; 3] {
         let height = |a: f64, h: f64| {
             let slant = a + 0.35 * (h - 4.0) * self.far.noise(a / 5.0, 2.0, 0.0);
-            0.9 * self.detail.ridged(slant / 1.3, h / 3.4, 0.0, 6)
-                + 0.35 * self.detail.fractal(a / 0.5, h / 0.5, 2.0, 4)
+            0.9 * self.detail.ridged(slant / 2.3, h / 3.6, 0.0, 6)
+                + 0.22 * self.detail.fractal(a / 0.7, h / 0.7, 2.0, 3)
         };
         let e = 0.05;
         let here = height(azimuth, altitude);
         let across = (height(azimuth + e, altitude) - here) / e;
         let up = (height(azimuth, altitude + e) - here) / e;
         // The moon comes from the right behind the eye, low.
-        let facing = (0.40 + 0.30 * across - 0.12 * up).clamp(0.03, 1.0);
-        let line = 4.4 + 0.8 * self.far.fractal(azimuth / 3.0, 7.0, 0.0, 3);
+        let facing = (0.50 + 0.30 * across - 0.12 * up).clamp(0.03, 1.0);
+        let line = 3.9 + 0.8 * self.far.fractal(azimuth / 3.0, 7.0, 0.0, 3);
         let drift = self.detail.fractal(azimuth / 0.9, altitude / 2.2, 5.0, 5);
         let snow = smoothstep(line, line + 2.2, altitude + 1.3 * drift) * smoothstep(0.95, 0.55, here) * 0.9;
         let heath = smoothstep(line - 0.2, line - 1.8, altitude + 0.5 * drift);
@@ -103,9 +103,9 @@ impl Relief {
     /// Ground between the trees of the ridge.
     pub(super) fn mid_colour(&self, light: &Light, azimuth: f64, altitude: f64) -> [f32; 3] {
         let patch = self.detail.fractal(azimuth / 0.7, altitude / 0.35, 11.0, 5);
-        let snow = smoothstep(0.12, 0.42, patch) * 0.75;
+        let snow = smoothstep(0.34, 0.62, patch) * 0.6;
         let facing = 0.42 + 0.4 * self.detail.fractal(azimuth / 0.25, altitude / 0.12, 13.0, 4);
-        light.on(mix(HEATH, SNOW, snow), facing * 0.8, 0.55)
+        light.on(mix(HEATH.map(|c| 0.6 * c), SNOW, snow), facing * 0.7, 0.5)
     }
 
     /// The meadow: dry grass, snow in the hollows, stones, seen in perspective from eye height.

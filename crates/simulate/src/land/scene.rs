@@ -178,7 +178,7 @@ fn paints(light: &Light, warm: f64, snowed: f64) -> Paints {
     let needles = NEEDLES.map(|c| c * warm);
     Paints {
         bark: light.on(BARK, 0.25, 0.4),
-        needles: [light.on(needles, 0.04, 0.45), light.on(needles, 0.95, 0.9)],
+        needles: [light.on(needles, 0.02, 0.35), light.on(needles, 0.95, 0.9)],
         snow: light.on(SNOW, 0.30, 0.8),
         snowed,
     }
@@ -188,26 +188,26 @@ fn paints(light: &Light, warm: f64, snowed: f64) -> Paints {
 fn woods(extent: Extent, light: &Light, relief: &Relief, seed: u64) -> Vec<Stroke> {
     let mut random = Random::new(seed, 0x1a4d, 2);
     let mut strokes = Vec::new();
-    for row in 0..11 {
+    for row in 0..34 {
         let depth = f64::from(row);
         let mut azimuth = extent.azimuth(0.0) - 1.0;
         while azimuth < extent.azimuth(extent.width as f64) + 1.0 {
-            azimuth += random.between(0.10, 0.34) * (1.0 + 0.10 * depth);
+            azimuth += random.between(0.07, 0.30) * (1.0 + 0.05 * depth);
             let clearing = relief.meadow(azimuth * 1.3 + depth * 3.0 + 50.0) + 0.9;
-            let keep = if row == 0 { 0.82 } else { 0.62 - 0.55 * clearing };
-            let foot = relief.mid(azimuth) - 0.02 - 0.40 * depth - 0.25 * random.uniform();
-            let size = random.between(0.45, 1.0).powf(0.7) * (0.98 + 0.07 * depth);
-            let warm = random.between(0.8, 1.25);
-            if !random.chance(keep) {
+            let keep = if row == 0 { 0.85 } else { 0.95 - 0.75 * clearing };
+            let foot = relief.mid(azimuth) - 0.02 - 0.26 * depth - 0.30 * random.uniform();
+            let size = random.between(0.40, 1.0).powf(0.8) * (0.86 + 0.045 * depth);
+            let warm = random.between(0.62, 1.3);
+            if !random.chance(keep) || foot < relief.meadow(azimuth) - 0.5 {
                 continue;
             }
             let stand = Stand {
                 foot: [extent.x(azimuth), extent.y(foot)],
-                height: size * 1.25 * extent.per_degree,
-                girth: random.between(0.13, 0.19),
+                height: size * 1.15 * extent.per_degree,
+                girth: random.between(0.17, 0.26),
                 lean: 0.012 * random.normal(),
             };
-            conifer(stand, &paints(light, warm, 0.22), &mut random, &mut strokes);
+            conifer(stand, &paints(light, warm, 0.10), &mut random, &mut strokes);
         }
     }
     strokes
@@ -279,10 +279,10 @@ fn meadow_trees(extent: Extent, light: &Light, relief: &Relief, seed: u64) -> Ve
         let stand = Stand {
             foot: [extent.x(azimuth), extent.y(foot)],
             height: height * extent.per_degree,
-            girth: random.between(0.145, 0.18),
+            girth: random.between(0.165, 0.205),
             lean: 0.01 * random.normal(),
         };
-        conifer(stand, &paints(light, 1.0, 0.3), &mut random, &mut strokes);
+        conifer(stand, &paints(light, 1.0, 0.16), &mut random, &mut strokes);
     }
     grass(extent, light, relief, &mut random, &mut strokes);
     strokes
