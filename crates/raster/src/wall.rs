@@ -37,9 +37,17 @@ pub struct Wall {
 
 #[derive(serde::Serialize, serde::Deserialize)]
 struct Request {
-    meta_only: bool,
+    what: What,
     options: DecodeOptions,
     limits: Limits,
+}
+
+#[derive(Clone, Copy, serde::Serialize, serde::Deserialize)]
+enum What {
+    Frame,
+    Meta,
+    /// Without the raw decoder, whose reading of maker notes may have been what failed.
+    PlainMeta,
 }
 
 enum Answer {
@@ -67,7 +75,7 @@ impl Wall {
         options: &DecodeOptions,
         cancelled: &dyn Fn() -> bool,
     ) -> Result<Frame, DecodeError> {
-        match self.ask(path, options, false, cancelled)? {
+        match self.ask(path, options, What::Frame, cancelled)? {
             Answer::Frame(coded) => Ok(coded.into_frame()),
             Answer::Meta(_) => Err(died(path, "it answered another question")),
             Answer::Failed(error) => Err(error),
@@ -79,7 +87,16 @@ impl Wall {
     /// # Errors
     /// Any [`DecodeError`].
     pub fn meta(&self, path: &Path) -> Result<FrameMeta, DecodeError> {
-        match self.ask(path, &DecodeOptions::default(), true, &|| false)? {
+        match self.ask_meta(path, What::Meta) {
+            Err(DecodeError::Died { .. } | DecodeError::TimedOut { .. }) => {
+                self.ask_meta(path, What::PlainMeta)
+            }
+            other => other,
+        }
+    }
+
+    fn ask_meta(&self, path: &Path, what: What) -> Result<FrameMeta, DecodeError> {
+        match self.ask(path, &DecodeOptions::default(), what, &|| false)? {
             Answer::Meta(meta) => Ok(*meta),
             Answer::Frame(_) => Err(died(path, "it answered another question")),
             Answer::Failed(error) => Err(error),
@@ -90,11 +107,11 @@ impl Wall {
         &self,
         path: &Path,
         options: &DecodeOptions,
-        meta_only: bool,
+        what: What,
         cancelled: &dyn Fn() -> bool,
     ) -> Result<Answer, DecodeError> {
         let request = Request {
-            meta_only,
+            what,
             options: *options,
             limits: self.limits,
         };
@@ -269,16 +286,13 @@ fn panic_text(panic: &(dyn std::any::Any + Send)) -> String {
 }
 
 fn answer(path: &Path, request: &Request) -> Answer {
-    if request.meta_only {
-        return match decode::read_meta(path) {
-            Ok(meta) => Answer::Meta(Box::new(meta)),
-            Err(error) => Answer::Failed(error),
-        };
-    }
-    match decode::decode_coded(path, &request.options, &request.limits) {
-        Ok(coded) => Answer::Frame(Box::new(coded)),
-        Err(error) => Answer::Failed(error),
-    }
+    let answer = match request.what {
+        What::Frame => decode::decode_coded(path, &request.options, &request.limits)
+            .map(|coded| Answer::Frame(Box::new(coded))),
+        What::Meta => decode::read_meta(path).map(|meta| Answer::Meta(Box::new(meta))),
+        What::PlainMeta => decode::read_plain_meta(path).map(|meta| Answer::Meta(Box::new(meta))),
+    };
+    answer.unwrap_or_else(Answer::Failed)
 }
 
 fn send(answer: &Answer) -> std::io::Result<()> {

@@ -157,5 +157,7 @@ impl DecodeError {
 fn clean(text: &str) -> String {
     let line = text.split_whitespace().collect::<Vec<_>>().join(" ");
     let line: String = line.chars().take(200).collect();
-    line.trim_end_matches(['.', '!', ';']).to_string()
+    line.trim_start_matches("TODO: ")
+        .trim_end_matches(['.', '!', ';'])
+        .to_string()
 }

@@ -58,12 +58,24 @@ pub fn decode_here_with(path: &Path, options: &DecodeOptions, limits: &Limits) -
 /// [`DecodeError::Unreadable`], [`DecodeError::Empty`], [`DecodeError::UnknownKind`],
 /// [`DecodeError::Damaged`].
 pub fn read_meta(path: &Path) -> Result<FrameMeta, DecodeError> {
+    meta_by(path, raw::meta)
+}
+
+/// As [`read_meta`], with nothing but what plain EXIF says of camera raws.
+pub(crate) fn read_plain_meta(path: &Path) -> Result<FrameMeta, DecodeError> {
+    meta_by(path, raw::plain_meta)
+}
+
+fn meta_by(
+    path: &Path,
+    raw: impl Fn(&Path) -> Result<FrameMeta, DecodeError>,
+) -> Result<FrameMeta, DecodeError> {
     match sniff(path)? {
-        Kind::Raw => raw::meta(path),
+        Kind::Raw => raw(path),
         Kind::TiffOrRaw => {
             let (source, layout) = open_tiff(path)?;
             if is_raw(path, &layout) {
-                raw::meta(path)
+                raw(path)
             } else {
                 Ok(from_tiff::meta(source.buf()))
             }

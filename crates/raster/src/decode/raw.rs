@@ -31,7 +31,15 @@ pub(crate) fn meta(path: &Path) -> Result<FrameMeta, DecodeError> {
     let layout = Layout::read(source.buf());
     let find = std::panic::AssertUnwindSafe(|| decoder(&source, layout.as_ref()).ok());
     let decoder = std::panic::catch_unwind(find);
-    let meta = raw_meta::read(&source, decoder.ok().flatten().as_deref());
+    said(path, raw_meta::read(&source, decoder.ok().flatten().as_deref()))
+}
+
+/// The same without asking a decoder.
+pub(crate) fn plain_meta(path: &Path) -> Result<FrameMeta, DecodeError> {
+    said(path, raw_meta::read(&open(path)?, None))
+}
+
+fn said(path: &Path, meta: FrameMeta) -> Result<FrameMeta, DecodeError> {
     if meta == FrameMeta::default() {
         return Err(DecodeError::damaged(path, "no EXIF could be read from it"));
     }

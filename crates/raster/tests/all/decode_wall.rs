@@ -268,13 +268,16 @@ fn more_memory_than_allowed_is_an_error_about_the_file() {
     let path = folder.path().join("big.dng");
     let (meta, samples) = (crate::dng::meta(), crate::dng::samples(3000 * 2000));
     write_dng(&path, &crate::dng::frame(3000, 2000, &samples, &meta)).unwrap();
-    let error = decode(&wall(8 * MIB, 10.0), &path).unwrap_err();
-    assert!(error.to_string().contains("big.dng"), "{error}");
-    assert!(matches!(error, DecodeError::TooLarge { .. }), "{error}");
-    // Here the declared 12 MB pass, but the process, the file and the samples do not fit together.
-    let error = decode(&wall(30 * MIB, 10.0), &path).unwrap_err();
-    let by_memory = matches!(error, DecodeError::OutOfMemory { .. } | DecodeError::Died { .. });
-    assert!(by_memory, "{error}");
+    // 8 MiB do not hold the declared 12 MB of pixels; 30 MiB do, but not the process, the file and
+    // the samples together.
+    for mebibytes in [8, 30] {
+        let error = decode(&wall(mebibytes * MIB, 10.0), &path).unwrap_err();
+        let by_memory = matches!(
+            error,
+            DecodeError::TooLarge { .. } | DecodeError::OutOfMemory { .. } | DecodeError::Died { .. }
+        );
+        assert!(by_memory && error.to_string().contains("big.dng"), "{error}");
+    }
     assert!(decode(&wall(512 * MIB, 20.0), &path).is_ok());
 }
 
@@ -347,6 +350,26 @@ fn a_decoder_that_dies_is_an_error_about_the_file() {
         let error = decode(&with(script), &fixture("rgb8.png")).unwrap_err();
         assert!(matches!(error, DecodeError::Died { .. }), "{script}: {error}");
     }
+}
+
+/// A program that dies over the first question and answers the next one.
+#[cfg(unix)]
+#[test]
+fn exif_is_read_plainly_where_the_raw_decoder_dies_over_it() {
+    let child = env!("CARGO_BIN_EXE_nightloom-decode-child");
+    let script = format!("case \"$0\" in *PlainMeta*) exec {child} \"$0\" \"$1\";; *) kill -ABRT $$;; esac");
+    let wall = Wall {
+        program: "/bin/sh".into(),
+        args: vec!["-c".into(), script],
+        limits: Limits::default(),
+    };
+    let meta = wall.meta(&fixture("written.dng")).unwrap();
+    assert_eq!((meta.exposure_s, meta.iso), (Some(90.0), Some(1600.0)));
+    let error = decode(&wall, &fixture("written.dng")).unwrap_err().to_string();
+    assert!(
+        error.contains("ended by signal 6, most likely out of memory"),
+        "{error}"
+    );
 }
 
 #[test]
