@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use nightloom_optics::Projection;
-use nightloom_raster::Cfa;
+use nightloom_raster::{Cfa, DecodeOptions, FitsRows};
 use nightloom_sky::{Instant, Site};
 use serde::Serialize;
 
@@ -65,6 +65,24 @@ pub struct RigSettings {
     pub projection: Projection,
     /// The filter pattern of FITS files that do not tell it.
     pub fits_cfa: Option<Cfa>,
+    /// The row order of FITS files, instead of what they tell.
+    pub fits_rows: Option<FitsRows>,
+    /// The level of no light in FITS files, in their own numbers.
+    pub fits_black: Option<f64>,
+    /// The level of saturation in FITS files, in their own numbers.
+    pub fits_white: Option<f64>,
+}
+
+impl RigSettings {
+    /// What decoding needs to know beside the file.
+    pub fn decode_options(&self) -> DecodeOptions {
+        DecodeOptions {
+            fits_cfa: self.fits_cfa,
+            fits_rows: self.fits_rows,
+            fits_black: self.fits_black,
+            fits_white: self.fits_white,
+        }
+    }
 }
 
 /// `[camera_clock]`.
@@ -85,12 +103,6 @@ pub enum Rejection {
     Auto,
     /// None: the plain weighted mean.
     None,
-    /// The median.
-    Median,
-    /// Clipping about the median by a robust spread.
-    Clip,
-    /// Winsorised clipping.
-    Winsorised,
 }
 
 /// `[sky]`.

@@ -42,7 +42,7 @@ impl Item {
 
 /// What decoding needs to know beside the file.
 pub(super) fn decode_options(settings: &Settings) -> DecodeOptions {
-    DecodeOptions { fits_cfa: settings.rig.fits_cfa, ..DecodeOptions::default() }
+    settings.rig.decode_options()
 }
 
 /// Finds the frames and decides their roles.
@@ -81,7 +81,7 @@ fn look_at(bench: &mut Bench<'_>, settings: &Settings, name: String, path: PathB
     };
     let key = StepKey::new("facts", 1)
         .input(&name, hash)
-        .settings(&(told, decode_options(settings).fits_cfa))
+        .settings(&(told, decode_options(settings)))
         .finish();
     let mut out = None;
     let facts = match bench.kept::<FrameFacts>("facts", key) {

@@ -121,7 +121,7 @@ fn one_master(
             Some(hash) => key.input(&items[i].name, hash),
             None => key,
         })
-        .settings(&settings.rig.fits_cfa)
+        .settings(&decode_options(settings))
         .finish();
     let (name, path) = bench.work_file(&step, key, "plane")?;
     if let Some(about) = bench.kept::<MasterFacts>(&step, key) {

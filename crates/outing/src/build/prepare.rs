@@ -118,7 +118,7 @@ fn slot(
     role: Role,
     loaded: &Loaded,
 ) -> Result<Slot, BuildError> {
-    let mut key = StepKey::new("prepare", VERSION).settings(&(role, settings.rig.fits_cfa));
+    let mut key = StepKey::new("prepare", VERSION).settings(&(role, decode_options(settings)));
     if let Some(hash) = items[i].hash {
         key = key.input("frame", hash);
     }

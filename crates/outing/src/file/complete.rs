@@ -1,7 +1,7 @@
 //! From checked values to complete settings.
 
 use nightloom_optics::Projection;
-use nightloom_raster::Cfa;
+use nightloom_raster::{Cfa, FitsRows};
 use nightloom_sky::{Angle, Instant, Site};
 
 use super::check::{At, Checked, Value};
@@ -73,6 +73,7 @@ pub(super) fn complete(checked: Checked) -> Result<Settings, Vec<Fault>> {
     settings.site.place = place;
     settings.site.zone = values.text("site", "zone");
     rig(&values, &mut settings);
+    levels(&values)?;
     stacks(&values, &mut settings);
     picture(&values, &mut settings);
     frames(values.0, &mut settings);
@@ -109,6 +110,24 @@ fn place(values: &Values) -> Result<Option<Site>, Vec<Fault>> {
     }
 }
 
+fn levels(values: &Values) -> Result<(), Vec<Fault>> {
+    let level = |key: &'static str| values.number("rig", key);
+    match (level("fits_black"), level("fits_white")) {
+        (Some(black), Some(white)) if white <= black => {
+            let line = values.at("rig", "fits_white").map_or(0, |a| a.line);
+            let message = format!(
+                "expected more than fits_black ({black}), found {white}; exchange them or correct one"
+            );
+            Err(vec![Fault {
+                line,
+                key: "rig.fits_white".into(),
+                message,
+            }])
+        }
+        _ => Ok(()),
+    }
+}
+
 fn rig(values: &Values, settings: &mut Settings) {
     let rig = &mut settings.rig;
     rig.camera = values.text("rig", "camera");
@@ -132,6 +151,13 @@ fn rig(values: &Values, settings: &mut Settings) {
         ("GBRG", Cfa::GBRG),
     ];
     rig.fits_cfa = values.word("rig", "fits_cfa", &patterns);
+    rig.fits_rows = values.word(
+        "rig",
+        "fits_rows",
+        &[("bottom-up", FitsRows::BottomUp), ("top-down", FitsRows::TopDown)],
+    );
+    rig.fits_black = values.number("rig", "fits_black");
+    rig.fits_white = values.number("rig", "fits_white");
     settings.camera_clock.offset_s = values.offset("camera_clock", "offset");
     let clock = &mut settings.camera_clock;
     clock.error_s = values.number("camera_clock", "error_s").unwrap_or(clock.error_s);
@@ -139,13 +165,7 @@ fn rig(values: &Values, settings: &mut Settings) {
 
 fn stacks(values: &Values, settings: &mut Settings) {
     let sky = &mut settings.sky;
-    let rejections = [
-        ("auto", Rejection::Auto),
-        ("none", Rejection::None),
-        ("median", Rejection::Median),
-        ("clip", Rejection::Clip),
-        ("winsorised", Rejection::Winsorised),
-    ];
+    let rejections = [("auto", Rejection::Auto), ("none", Rejection::None)];
     sky.rejection = values
         .word("sky", "rejection", &rejections)
         .unwrap_or(sky.rejection);

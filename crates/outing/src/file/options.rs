@@ -69,7 +69,7 @@ pub const SECTIONS: &[(&str, &str)] = &[
     ("outing", "One night at one site with one rig."),
     (
         "site",
-        "Where the camera stood. Latitude north and longitude east are positive.",
+        "Where the camera stood, for the record. Latitude north and longitude east are positive.",
     ),
     (
         "rig",
@@ -216,6 +216,30 @@ pub const OPTIONS: &[OptionSpec] = &[
         "The colour filters of FITS files that do not tell them, first pixel first; without it they are grey.",
     ),
     option(
+        "rig",
+        "fits_rows",
+        Kind::Choice(&["bottom-up", "top-down"]),
+        None,
+        "\"top-down\"",
+        "Whether the first row of FITS files is the picture's bottom or top, instead of what they tell.",
+    ),
+    option(
+        "rig",
+        "fits_black",
+        number("the file's numbers", -1e9, 1e9),
+        None,
+        "1024.0",
+        "The level of no light in FITS files.",
+    ),
+    option(
+        "rig",
+        "fits_white",
+        number("the file's numbers", -1e9, 1e9),
+        None,
+        "16383.0",
+        "The level of saturation in FITS files.",
+    ),
+    option(
         "camera_clock",
         "offset",
         Kind::Offset,
@@ -234,10 +258,10 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "sky",
         "rejection",
-        Kind::Choice(&["auto", "none", "median", "clip", "winsorised"]),
+        Kind::Choice(&["auto", "none"]),
         Some("\"auto\""),
-        "\"median\"",
-        "How satellites, aircraft and hot pixels are rejected; auto chooses by the number of frames.",
+        "\"none\"",
+        "Whether satellites, aircraft and hot pixels are rejected; auto suits the limits to the number of frames.",
     ),
     option(
         "sky",

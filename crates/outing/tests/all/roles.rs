@@ -363,7 +363,11 @@ fn a_pile_with_short_trails_is_sorted_by_comparison() {
             let mut f = frame(&format!("OWL_{i:04}.dng"), exposure, 800.0, Some(content));
             f.meta.pixel_um = Some(40.0);
             let minute = 2 * i + if i > 5 { 30 } else { 0 };
-            f.meta.taken_local = Some(format!("2024-11-20T{:02}:{:02}:00", 21 + minute / 60, minute % 60));
+            f.meta.taken_local = Some(format!(
+                "2024-11-20T{:02}:{:02}:00",
+                21 + minute / 60,
+                minute % 60
+            ));
             frames.push(f);
             expected.push(role);
         }
@@ -374,7 +378,15 @@ fn a_pile_with_short_trails_is_sorted_by_comparison() {
 /// A sky without any land in it is as even as a flat; its stars and its exposure tell.
 #[test]
 fn a_bright_sky_without_land_is_no_flat() {
-    let sky = Content { level: 0.2, structure: 0.03, edges: 0.0, land_fraction: 0.0, ..tracked() };
-    let frames: Vec<FrameFacts> = (0..4).map(|i| frame(&format!("{i}.dng"), 90.0, 1600.0, Some(sky))).collect();
+    let sky = Content {
+        level: 0.2,
+        structure: 0.03,
+        edges: 0.0,
+        land_fraction: 0.0,
+        ..tracked()
+    };
+    let frames: Vec<FrameFacts> = (0..4)
+        .map(|i| frame(&format!("{i}.dng"), 90.0, 1600.0, Some(sky)))
+        .collect();
     assert_eq!(words(&roles(&frames)), ["sky"; 4]);
 }

@@ -8,6 +8,12 @@ type Case = (&'static str, usize, &'static str, &'static [&'static str]);
 
 const WRONG: &[Case] = &[
     (
+        "[rig]\nfits_black = 100\nfits_white = 50",
+        3,
+        "rig.fits_white",
+        &["more than fits_black (100)"],
+    ),
+    (
         "[site]\nlatitude_deg = 95\nlongitude_deg = 0",
         2,
         "site.latitude_deg",
@@ -75,10 +81,10 @@ const WRONG: &[Case] = &[
     ),
     ("[sky]\nmin_stars = 2.5", 2, "sky.min_stars", &["whole number"]),
     (
-        "[sky]\nrejection = \"meidan\"",
+        "[sky]\nrejection = \"nnoe\"",
         2,
         "sky.rejection",
-        &["did you mean \"median\""],
+        &["did you mean \"none\""],
     ),
     (
         "[sky]\nstretch = 0.5",
@@ -225,7 +231,7 @@ fn what_is_said_arrives() {
         [camera_clock]
         offset = "-03:30"
         [sky]
-        rejection = "median"
+        rejection = "none"
         [seam]
         instant = 2026-09-12T23:40:00+02:00
         offset_px = [3, -4.5]
@@ -241,7 +247,7 @@ fn what_is_said_arrives() {
     let place = s.site.place.unwrap();
     assert!((place.latitude.deg() + 33.5).abs() < 1e-12 && (place.longitude.deg() - 20.0).abs() < 1e-12);
     assert_eq!(s.camera_clock.offset_s, Some(-12_600));
-    assert_eq!(s.sky.rejection, Rejection::Median);
+    assert_eq!(s.sky.rejection, Rejection::None);
     assert_eq!(s.seam.instant.unwrap().to_string(), "2026-09-12T21:40:00Z");
     assert_eq!(s.seam.offset_px, [3.0, -4.5]);
     assert_eq!(s.picture.white, White::AsShot);
