@@ -104,8 +104,9 @@ mod tests {
 
     #[test]
     fn land_off_the_line_is_land_when_its_texture_allows() {
-        // As bright as the sky, but yellow: no mixture of grey land and blue sky.
+        // As bright as the sky, but yellow: no mixture of grey land and blue sky. Projected on the line
+        // from land to sky it would be 0.69 sky.
         let found = opacity([1.3, 1.1, 0.6], &colours(0.5));
-        assert!(found.alpha < 0.15, "{found:?}");
+        assert!(found.alpha < 0.35, "{found:?}");
     }
 }

@@ -29,6 +29,8 @@ pub struct SkyModel {
 pub(crate) struct CellLevel {
     pub(crate) level: f32,
     pub(crate) sigma: f32,
+    /// Middle of the pixels it was measured on, in cells from the first cell's corner.
+    centre: [f32; 2],
 }
 
 impl SkyModel {
@@ -44,17 +46,14 @@ impl SkyModel {
             level: [0.0; 3],
         };
         for c in 0..3 {
-            let of = |get: fn(&CellLevel) -> f32| -> Vec<f32> {
-                measured
-                    .iter()
-                    .map(|m| m.as_ref().map_or(f32::NAN, |m| get(&m[c])))
-                    .collect()
+            let cells: Vec<Option<CellLevel>> = measured.iter().map(|m| m.as_ref().map(|m| m[c])).collect();
+            let middle = |get: fn(&CellLevel) -> f32| {
+                let value = stats::median(&mut cells.iter().flatten().map(get).collect::<Vec<_>>());
+                if value.is_finite() { value } else { 0.0 }
             };
-            let levels = Plane::from_vec(width, height, of(|m| m.level));
-            let known = |v: Vec<f32>| -> Vec<f32> { v.into_iter().filter(|v| v.is_finite()).collect() };
-            model.noise[c] = non_nan(stats::median(&mut known(of(|m| m.sigma))));
-            model.level[c] = non_nan(stats::median(&mut known(of(|m| m.level))));
-            model.cells[c] = continued(levels);
+            model.noise[c] = middle(|m| m.sigma);
+            model.level[c] = middle(|m| m.level);
+            model.cells[c] = continued(&cells, width, height);
         }
         model
     }
@@ -127,20 +126,20 @@ pub(crate) fn remeasure(
         })
 }
 
-fn non_nan(v: f32) -> f32 {
-    if v.is_finite() { v } else { 0.0 }
-}
-
 fn cell_levels(land: &Rgb, i: usize, j: usize, is_sky: &(dyn Fn(usize, usize) -> bool + Sync)) -> SkyCell {
     let mut values: [Vec<f32>; 3] = Default::default();
+    let mut sums = [0.0f32; 2];
     for y in j * FACTOR..((j + 1) * FACTOR).min(land.height()) {
         for x in i * FACTOR..((i + 1) * FACTOR).min(land.width()) {
             let colour = land.at(x, y);
             if colour.iter().all(|v| v.is_finite()) && is_sky(x, y) {
                 values.iter_mut().zip(colour).for_each(|(list, v)| list.push(v));
+                sums[0] += x as f32 + 0.5;
+                sums[1] += y as f32 + 0.5;
             }
         }
     }
+    let centre = sums.map(|v| v / (values[0].len().max(1) * FACTOR) as f32);
     (values[0].len() >= LEAST_PIXELS).then(|| {
         values.map(|mut list| {
             if list.len() > PLENTY {
@@ -152,24 +151,26 @@ fn cell_levels(land: &Rgb, i: usize, j: usize, is_sky: &(dyn Fn(usize, usize) ->
             }
             let level = stats::sky_level(&mut list);
             let (_, sigma) = stats::middle_and_sigma(&mut list);
-            CellLevel { level, sigma }
+            CellLevel { level, sigma, centre }
         })
     })
 }
 
 /// Cubic plus smoothed rest, continued where cells are NaN.
-fn continued(levels: Plane) -> Plane {
-    let (width, height) = (levels.width(), levels.height());
-    let place = |i: usize, j: usize| [(i as f32 + 0.5) / width as f32, (j as f32 + 0.5) / height as f32];
-    let points = (0..width * height).map(|k| (place(k % width, k / width), levels.data()[k]));
-    let surface = Surface::fit(points);
-    let mut rest = Plane::from_fn(width, height, |i, j| levels.at(i, j) - surface.at(place(i, j)));
+fn continued(cells: &[Option<CellLevel>], width: usize, height: usize) -> Plane {
+    let place = |at: [f32; 2]| [at[0] / width as f32, at[1] / height as f32];
+    let surface = Surface::fit(cells.iter().flatten().map(|c| (place(c.centre), c.level)));
+    // A cell half hidden by the ridge was measured above its middle: compare it with the surface there.
+    let rest = |c: &Option<CellLevel>| c.map_or(f32::NAN, |c| c.level - surface.at(place(c.centre)));
+    let mut rest = Plane::from_vec(width, height, cells.iter().map(rest).collect());
     if rest.data().iter().all(|v| !v.is_finite()) {
         return Plane::filled(width, height, 0.0);
     }
     resample::fill_nan(&mut rest);
     let rest = smooth(&rest);
-    Plane::from_fn(width, height, |i, j| surface.at(place(i, j)) + rest.at(i, j))
+    Plane::from_fn(width, height, |i, j| {
+        surface.at(place([i as f32 + 0.5, j as f32 + 0.5])) + rest.at(i, j)
+    })
 }
 
 /// Median of nine, then the 1-2-1 binomial: single cells with a bright star do not count.

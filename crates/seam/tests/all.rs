@@ -1,1 +1,18 @@
 //! The tests of this crate, in one binary.
+
+#[path = "all/compose.rs"]
+mod compose;
+#[path = "all/fill.rs"]
+mod fill;
+#[path = "all/foreground.rs"]
+mod foreground;
+#[path = "all/guided.rs"]
+mod guided;
+#[path = "all/matte.rs"]
+mod matte;
+#[path = "all/scene.rs"]
+mod scene;
+#[path = "all/separate.rs"]
+mod separate;
+#[path = "all/tone_match.rs"]
+mod tone_match;

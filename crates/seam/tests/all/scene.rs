@@ -3,23 +3,23 @@
 use nightloom_raster::{Plane, Rgb};
 
 /// Deterministic noise (SplitMix64; Steele, Lea & Flood 2014).
-pub struct Dice(u64);
+pub(crate) struct Dice(u64);
 
 impl Dice {
-    pub fn new(seed: u64) -> Self {
+    pub(crate) fn new(seed: u64) -> Self {
         Self(seed)
     }
-    pub fn unit(&mut self) -> f32 {
+    pub(crate) fn unit(&mut self) -> f32 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
         z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
         ((z ^ (z >> 31)) >> 40) as f32 / (1u64 << 24) as f32
     }
-    pub fn between(&mut self, low: f32, high: f32) -> f32 {
+    pub(crate) fn between(&mut self, low: f32, high: f32) -> f32 {
         low + (high - low) * self.unit()
     }
-    pub fn normal(&mut self) -> f32 {
+    pub(crate) fn normal(&mut self) -> f32 {
         let u = self.unit().max(1e-7);
         (-2.0 * u.ln()).sqrt() * (std::f32::consts::TAU * self.unit()).cos()
     }
@@ -27,10 +27,10 @@ impl Dice {
 
 /// A tapered limb from a to b, half widths at both ends, pixels.
 #[derive(Clone, Copy)]
-pub struct Limb {
-    pub a: [f32; 2],
-    pub b: [f32; 2],
-    pub half: [f32; 2],
+pub(crate) struct Limb {
+    pub(crate) a: [f32; 2],
+    pub(crate) b: [f32; 2],
+    pub(crate) half: [f32; 2],
 }
 
 impl Limb {
@@ -46,7 +46,7 @@ impl Limb {
 
 /// How bright the land is against the sky near the horizon (1 = equal).
 #[derive(Clone, Copy, PartialEq, Debug)]
-pub enum Ground {
+pub(crate) enum Ground {
     /// A silhouette: 0.12 of the sky.
     Dark,
     /// Forest under a low moon: 0.25 to 0.9 of the sky.
@@ -60,50 +60,62 @@ pub enum Ground {
 }
 
 #[derive(Clone, Copy)]
-pub struct SceneSettings {
-    pub width: usize,
-    pub height: usize,
-    pub ground: Ground,
+pub(crate) struct SceneSettings {
+    pub(crate) width: usize,
+    pub(crate) height: usize,
+    pub(crate) ground: Ground,
     /// Noise of one pixel at the sky's level, as a fraction of it.
-    pub noise: f32,
+    pub(crate) noise: f32,
     /// Length of the star trails, pixels, and what is left of them (1 single frame, 0 none).
-    pub trail_px: f32,
-    pub trail_left: f32,
-    pub seed: u64,
+    pub(crate) trail_px: f32,
+    pub(crate) trail_left: f32,
+    pub(crate) seed: u64,
 }
 
 impl Default for SceneSettings {
     fn default() -> Self {
-        Self { width: 600, height: 400, ground: Ground::Moonlit, noise: 0.04, trail_px: 18.0, trail_left: 1.0, seed: 7 }
+        Self {
+            width: 600,
+            height: 400,
+            ground: Ground::Moonlit,
+            noise: 0.04,
+            trail_px: 18.0,
+            trail_left: 1.0,
+            seed: 7,
+        }
     }
 }
 
-pub struct Scene {
+pub(crate) struct Scene {
     /// Truth: 0 land to 1 sky.
-    pub alpha: Plane,
+    pub(crate) alpha: Plane,
     /// Land alone, everywhere.
-    pub ground: Rgb,
+    pub(crate) ground: Rgb,
     /// Sky alone, star-free, everywhere.
-    pub sky: Rgb,
+    pub(crate) sky: Rgb,
     /// Sky with sharp stars, as a tracked stack would show.
-    pub stars: Rgb,
+    pub(crate) stars: Rgb,
     /// What the fixed camera's stack shows: composite, trails, noise.
-    pub land: Rgb,
+    pub(crate) land: Rgb,
     /// Limbs one pixel wide and thinner (in the picture).
-    pub twigs: Vec<Limb>,
+    pub(crate) twigs: Vec<Limb>,
 }
 
 const SKY: [f32; 3] = [0.0170, 0.0200, 0.0230];
 
-pub fn ridge(x: f32, s: &SceneSettings) -> f32 {
+pub(crate) fn ridge(x: f32, s: &SceneSettings) -> f32 {
     let w = s.width as f32;
     let h = s.height as f32;
     h * (0.66 + 0.06 * (x / w * 5.1).sin() + 0.03 * (x / w * 13.7 + 1.0).sin() + 0.004 * (x / w * 91.0).sin())
 }
 
-pub fn make(s: SceneSettings) -> Scene {
+pub(crate) fn make(s: SceneSettings) -> Scene {
     let mut dice = Dice::new(s.seed);
-    let limbs = if matches!(s.ground, Ground::None | Ground::Only) { Vec::new() } else { plants(&s, &mut dice) };
+    let limbs = if matches!(s.ground, Ground::None | Ground::Only) {
+        Vec::new()
+    } else {
+        plants(&s, &mut dice)
+    };
     let alpha = coverage(&s, &limbs);
     let sky = clear_sky(&s);
     let ground = land_colours(&s, &mut dice);
@@ -113,7 +125,8 @@ pub fn make(s: SceneSettings) -> Scene {
         let level = SKY[c];
         let clean = Plane::from_fn(s.width, s.height, |x, y| {
             let a = alpha.at(x, y);
-            a * (sky.planes()[c].at(x, y) + trails.planes()[c].at(x, y)) + (1.0 - a) * ground.planes()[c].at(x, y)
+            a * (sky.planes()[c].at(x, y) + trails.planes()[c].at(x, y))
+                + (1.0 - a) * ground.planes()[c].at(x, y)
         });
         let raw = Plane::from_fn(s.width, s.height, |x, y| {
             clean.at(x, y) + s.noise * (clean.at(x, y) * level).max(0.0).sqrt() * dice.normal()
@@ -122,7 +135,14 @@ pub fn make(s: SceneSettings) -> Scene {
     }
     let land = Rgb::from_planes(planes.try_into().expect("three planes"));
     let twigs = limbs.into_iter().filter(|l| l.half[0] <= 0.5).collect();
-    Scene { alpha, ground, sky, stars, land, twigs }
+    Scene {
+        alpha,
+        ground,
+        sky,
+        stars,
+        land,
+        twigs,
+    }
 }
 
 fn plants(s: &SceneSettings, dice: &mut Dice) -> Vec<Limb> {
@@ -130,19 +150,35 @@ fn plants(s: &SceneSettings, dice: &mut Dice) -> Vec<Limb> {
     let scale = s.height as f32 / 400.0;
     for _ in 0..s.width / 14 {
         let x = dice.between(0.0, s.width as f32 * 0.6);
-        conifer(&mut limbs, [x, ridge(x, s) + 3.0], dice.between(14.0, 46.0) * scale, dice);
+        conifer(
+            &mut limbs,
+            [x, ridge(x, s) + 3.0],
+            dice.between(14.0, 46.0) * scale,
+            dice,
+        );
     }
     for k in 0..4 {
         let x = s.width as f32 * (0.66 + 0.09 * k as f32);
         let up = -std::f32::consts::FRAC_PI_2;
-        branch(&mut limbs, [x, ridge(x, s) + 4.0], up, dice.between(28.0, 40.0) * scale, 2.6, dice);
+        branch(
+            &mut limbs,
+            [x, ridge(x, s) + 4.0],
+            up,
+            dice.between(28.0, 40.0) * scale,
+            2.6,
+            dice,
+        );
     }
     limbs
 }
 
 fn conifer(limbs: &mut Vec<Limb>, foot: [f32; 2], tall: f32, dice: &mut Dice) {
     let top = [foot[0] + dice.between(-1.0, 1.0), foot[1] - tall];
-    limbs.push(Limb { a: foot, b: top, half: [1.6, 0.3] });
+    limbs.push(Limb {
+        a: foot,
+        b: top,
+        half: [1.6, 0.3],
+    });
     let mut t = 0.1;
     while t < 0.97 {
         let reach = (1.0 - t) * tall * dice.between(0.16, 0.26);
@@ -151,7 +187,11 @@ fn conifer(limbs: &mut Vec<Limb>, foot: [f32; 2], tall: f32, dice: &mut Dice) {
         let thick = dice.between(0.6, 1.5);
         for side in [-1.0, 1.0] {
             let b = [foot[0] + side * reach, y + droop];
-            limbs.push(Limb { a: [foot[0], y], b, half: [thick, 0.3] });
+            limbs.push(Limb {
+                a: [foot[0], y],
+                b,
+                half: [thick, 0.3],
+            });
         }
         t += dice.between(1.6, 3.2) / tall;
     }
@@ -159,13 +199,24 @@ fn conifer(limbs: &mut Vec<Limb>, foot: [f32; 2], tall: f32, dice: &mut Dice) {
 
 fn branch(limbs: &mut Vec<Limb>, a: [f32; 2], angle: f32, length: f32, half: f32, dice: &mut Dice) {
     let b = [a[0] + length * angle.cos(), a[1] + length * angle.sin()];
-    limbs.push(Limb { a, b, half: [half, half * 0.75] });
+    limbs.push(Limb {
+        a,
+        b,
+        half: [half, half * 0.75],
+    });
     if half < 0.32 {
         return;
     }
     for _ in 0..if half > 1.0 { 3 } else { 2 } {
         let turn = dice.between(-0.75, 0.75);
-        branch(limbs, b, angle + turn, length * dice.between(0.6, 0.9), half * dice.between(0.5, 0.72), dice);
+        branch(
+            limbs,
+            b,
+            angle + turn,
+            length * dice.between(0.6, 0.9),
+            half * dice.between(0.5, 0.72),
+            dice,
+        );
     }
 }
 
@@ -243,7 +294,10 @@ fn land_colours(s: &SceneSettings, dice: &mut Dice) -> Rgb {
 }
 
 fn value_noise(s: &SceneSettings, cell: f32, dice: &mut Dice) -> Plane {
-    let (gw, gh) = ((s.width as f32 / cell) as usize + 3, (s.height as f32 / cell) as usize + 3);
+    let (gw, gh) = (
+        (s.width as f32 / cell) as usize + 3,
+        (s.height as f32 / cell) as usize + 3,
+    );
     let grid: Vec<f32> = (0..gw * gh).map(|_| dice.unit()).collect();
     let ease = |t: f32| t * t * (3.0 - 2.0 * t);
     Plane::from_fn(s.width, s.height, |x, y| {
@@ -263,14 +317,21 @@ fn star_layers(s: &SceneSettings, sky: &Rgb, dice: &mut Dice) -> (Rgb, Rgb) {
     let mut stars = sky.clone();
     let count = s.width * s.height / 900;
     for _ in 0..count {
-        let p = [dice.between(0.0, s.width as f32), dice.between(0.0, s.height as f32)];
+        let p = [
+            dice.between(0.0, s.width as f32),
+            dice.between(0.0, s.height as f32),
+        ];
         let flux = 0.06 * dice.unit().max(0.002).powf(-0.8);
         let tint = [dice.between(0.8, 1.2), 1.0, dice.between(0.8, 1.2)];
         let steps = (s.trail_px * 2.0).ceil().max(1.0) as usize;
         for k in 0..steps {
             let t = (k as f32 + 0.5) / steps as f32 - 0.5;
             let q = [p[0] + s.trail_px * t * 0.9, p[1] + s.trail_px * t * 0.44];
-            splat(&mut trails, q, tint.map(|v| v * flux * s.trail_left / steps as f32));
+            splat(
+                &mut trails,
+                q,
+                tint.map(|v| v * flux * s.trail_left / steps as f32),
+            );
         }
         splat(&mut stars, p, tint.map(|v| v * flux));
     }
