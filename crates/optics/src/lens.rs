@@ -60,7 +60,11 @@ impl Lens {
             return None;
         }
         let seen = ideal * scale * self.focal_px;
-        let (ux, uy) = if across > 0.0 { (direction.x / across, direction.y / across) } else { (0.0, 0.0) };
+        let (ux, uy) = if across > 0.0 {
+            (direction.x / across, direction.y / across)
+        } else {
+            (0.0, 0.0)
+        };
         Some([self.centre_px[0] + seen * ux, self.centre_px[1] + seen * uy])
     }
 
@@ -77,7 +81,11 @@ impl Lens {
         let ideal = self.undistort(seen)?;
         let theta = self.angle_of(ideal)?;
         let (sin, cos) = theta.sin_cos();
-        Some(Unit::new_unchecked(Vector3::new(sin * x / seen, sin * y / seen, cos)))
+        Some(Unit::new_unchecked(Vector3::new(
+            sin * x / seen,
+            sin * y / seen,
+            cos,
+        )))
     }
 
     fn ideal_radius(&self, theta: f64) -> Option<f64> {

@@ -1,1 +1,7 @@
-//! The tests of this crate, in one binary.
+//! Tests of the optics crate.
+#![allow(clippy::unwrap_used, reason = "a test may stop where it stands")]
+
+#[path = "all/exposure.rs"]
+mod exposure;
+#[path = "all/lens.rs"]
+mod lens;

@@ -56,12 +56,12 @@ fn fields_of_ten_to_a_hundred_degrees_with_rough_focal_length_and_unknown_distor
         (74.0, -0.05),
         (95.0, -0.03),
     ] {
-        for trial in 0..4 {
+        for trial in 0..3 {
             let mut lens = Lens::rectilinear(1500.0 / (field_deg / 2.0).to_radians().tan(), SIZE.0, SIZE.1);
             lens.radial[0] = k1;
             lens.centre_px[1] += 6.0;
             let truth = attitude(&mut random);
-            let stars = shown(&mut random, &lens, &truth, trial == 3);
+            let stars = shown(&mut random, &lens, &truth, trial == 2);
             let off = 1.0 + random.range(-0.05, 0.05);
             let guess = Lens::rectilinear(lens.focal_px * off, SIZE.0, SIZE.1);
             cases += 1;
@@ -87,7 +87,7 @@ fn fields_of_ten_to_a_hundred_degrees_with_rough_focal_length_and_unknown_distor
 fn random_fields_are_refused() {
     let mut random = Random(78);
     for field_deg in [12.0f64, 30.0, 60.0, 90.0] {
-        for _ in 0..4 {
+        for _ in 0..2 {
             let mut stars: Vec<Star> = (0..400)
                 .map(|_| {
                     listed(
