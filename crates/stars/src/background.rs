@@ -297,11 +297,10 @@ fn fill_holes(cells: Vec<Option<f32>>, columns: usize, rows: usize) -> Vec<f32> 
                 let step = if dy.abs() == ring { 1 } else { 2 * ring };
                 for dx in (-ring..=ring).step_by(step as usize) {
                     let (x, y) = (cx + dx, cy + dy);
-                    if x >= 0 && y >= 0 && x < columns as isize && y < rows as isize {
-                        if let Some(v) = cells[y as usize * columns + x as usize] {
-                            sum += v;
-                            n += 1;
-                        }
+                    let inside = x >= 0 && y >= 0 && x < columns as isize && y < rows as isize;
+                    if let Some(v) = inside.then(|| cells[y as usize * columns + x as usize]).flatten() {
+                        sum += v;
+                        n += 1;
                     }
                 }
             }

@@ -140,11 +140,9 @@ fn add_rough_ground(seeds: &mut [Option<bool>], rough: &[bool], columns: usize, 
         .collect();
     let least = (ROUGH_PART * seeds.len() as f64).max(40.0) as usize;
     for patch in patches(&ground, columns, rows) {
-        let on_border = |c: &&usize| {
-            **c % columns == 0
-                || **c % columns == columns - 1
-                || **c / columns == 0
-                || **c / columns == rows - 1
+        let on_border = |cell: &&usize| {
+            let (x, y) = (**cell % columns, **cell / columns);
+            x == 0 || y == 0 || x + 1 == columns || y + 1 == rows
         };
         let stands = patch.iter().filter(on_border).count() >= 4 && patch.len() >= least;
         patch.iter().for_each(|c| seeds[*c] = stands.then_some(true));
