@@ -83,30 +83,13 @@ fn find(path: &Path, data: &[u8]) -> Result<Picture, DecodeError> {
 pub(crate) fn decode(path: &Path, options: &DecodeOptions, limits: &Limits) -> Result<Coded, DecodeError> {
     let data = read(path)?;
     let picture = find(path, &data)?;
-    let (width, height) = (picture.naxes[0], picture.naxes[1]);
-    let planes = picture.naxes.get(2).copied().unwrap_or(1);
-    check_size(
-        path,
-        width as u64,
-        height as u64,
-        4 * planes.min(3) as u64,
-        limits,
-    )?;
-    if planes != 1 && planes != 3 {
-        let what = format!("a cube of {planes} planes");
-        return Err(DecodeError::unsupported(
-            path,
-            what,
-            "save one plane, or red, green and blue, and use that",
-        ));
-    }
+    let (width, height, planes) = shape(path, &picture, limits)?;
     let cards = Cards::new(&picture);
     let samples = samples(path, &data, &picture, planes)?;
     // Orientation 4 turns the picture upside down without mirroring left and right.
-    let orientation = if rows(options, &cards) == FitsRows::BottomUp {
-        4
-    } else {
-        1
+    let orientation = match rows(options, &cards) {
+        FitsRows::BottomUp => 4,
+        FitsRows::TopDown => 1,
     };
     let walk = super::orient::Walk::new(width, height, orientation);
     let channels = match (planes, options.fits_cfa.or_else(|| cards.cfa())) {
@@ -130,6 +113,23 @@ pub(crate) fn decode(path: &Path, options: &DecodeOptions, limits: &Limits) -> R
         was_linear: true,
     };
     Ok(Coded { header, samples })
+}
+
+/// Width, height, planes, as far as they are allowed.
+fn shape(path: &Path, picture: &Picture, limits: &Limits) -> Result<(usize, usize, usize), DecodeError> {
+    let (width, height) = (picture.naxes[0], picture.naxes[1]);
+    let planes = picture.naxes.get(2).copied().unwrap_or(1);
+    let bytes = 4 * planes.min(3) as u64;
+    check_size(path, width as u64, height as u64, bytes, limits)?;
+    if planes == 1 || planes == 3 {
+        return Ok((width, height, planes));
+    }
+    let advice = "save one plane, or red, green and blue, and use that";
+    Err(DecodeError::unsupported(
+        path,
+        format!("a cube of {planes} planes"),
+        advice,
+    ))
 }
 
 fn levels(

@@ -33,36 +33,18 @@ pub(crate) fn decode(
     let (width, height) = decoder.dimensions().map_err(explain)?;
     let colour_type = decoder.colortype().map_err(explain)?;
     let (stored, bits) = (usize::from(colour_type.num_samples()), colour_type.bit_depth());
-    check_size(
-        path,
-        width.into(),
-        height.into(),
-        stored as u64 * u64::from(bits.div_ceil(8)),
-        limits,
-    )?;
+    let bytes = stored as u64 * u64::from(bits.div_ceil(8));
+    check_size(path, width.into(), height.into(), bytes, limits)?;
     let channels = channels(path, colour_type)?;
     let mut result = DecodingResult::U8(Vec::new());
     let laid_out = decoder.read_image_to_buffer(&mut result).map_err(explain)?;
     if result.as_buffer(0).as_bytes().len() < laid_out.complete_len {
         return Err(DecodeError::damaged(path, "its planes do not fit together"));
     }
-    let icc = decoder
-        .find_tag(Tag::Unknown(34675))
-        .ok()
-        .flatten()
-        .and_then(|v| v.into_u8_vec().ok());
-    let (curve, colour) = icc
-        .as_deref()
-        .and_then(profile::read)
-        .unwrap_or_else(profile::srgb);
     let size = (width as usize, height as usize);
     let (samples, white) = samples(path, result, size, stored, laid_out.planes > 1, channels)?;
-    // Floating-point TIFFs are linear by custom; a curve is applied to whole numbers only.
-    let curve = if samples.depth() == Depth::F32 {
-        Curve::Linear
-    } else {
-        curve
-    };
+    let (curve, colour) = curve_and_colour(&mut decoder, &samples);
+    let meta = meta(data);
     let finished = Finished {
         size,
         channels,
@@ -70,10 +52,26 @@ pub(crate) fn decode(
         white,
         curve,
         colour,
-        meta: meta(data),
+        meta,
         bits,
     };
     Ok(finished.coded())
+}
+
+/// The profile, else sRGB. Floating-point TIFFs are linear by custom, whatever their profile's
+/// curve.
+fn curve_and_colour(decoder: &mut Decoder<Cursor<&[u8]>>, samples: &Samples) -> (Curve, crate::CameraColour) {
+    let profile = decoder.find_tag(Tag::Unknown(34675)).ok().flatten();
+    let profile = profile.and_then(|v| v.into_u8_vec().ok());
+    let (curve, colour) = profile
+        .as_deref()
+        .and_then(profile::read)
+        .unwrap_or_else(profile::srgb);
+    if samples.depth() == Depth::F32 {
+        (Curve::Linear, colour)
+    } else {
+        (curve, colour)
+    }
 }
 
 fn channels(path: &Path, colour_type: ColorType) -> Result<Channels, DecodeError> {

@@ -256,6 +256,18 @@ fn fits_mosaics_come_out_upright_with_their_filters_and_levels() {
 }
 
 #[test]
+fn filters_move_with_the_offsets_in_the_header() {
+    // RGGB from one pixel to the left of the picture: G R / B G.
+    assert_mosaic(
+        &decode("mosaic-moved.fits"),
+        "mosaic-moved.fits",
+        Cfa::GRBG,
+        64.0,
+        60000.0,
+    );
+}
+
+#[test]
 fn what_the_photographer_knows_goes_before_the_header() {
     let options = DecodeOptions {
         fits_cfa: Some(Cfa::RGGB),

@@ -124,6 +124,8 @@ def fits_files():
     write = lambda name, hdu: hdu.writeto(OUT / name, overwrite=True)
     write("mosaic-bottom-up.fits", fits.PrimaryHDU(grey[::-1], mosaic_header()))
     write("mosaic-top-down.fits", fits.PrimaryHDU(grey, mosaic_header([("ROWORDER", "TOP-DOWN")])))
+    moved = [("BAYERPAT", "RGGB"), ("XBAYROFF", 1), ("YBAYROFF", 0), ("ROWORDER", "TOP-DOWN")]
+    write("mosaic-moved.fits", fits.PrimaryHDU(grey, mosaic_header(moved)))
     write("int16.fits", fits.PrimaryHDU((grey.astype(np.int32) // 2).astype(np.int16)[::-1]))
     write("float.fits", fits.PrimaryHDU((grey[::-1] / np.float32(65536)).astype(np.float32)))
     cube = np.moveaxis(picture(3, 65535, np.uint16), 2, 0)[:, ::-1]
