@@ -157,7 +157,7 @@ fn refuse_if_all_bad(tracked: &Tracked) -> Result<(), BuildError> {
     }
     let first = tracked.verdicts.first().map(|v| v.reason.clone()).unwrap_or_default();
     let why = format!(
-        "every sky frame was left out; the first: {first}. To use a frame all the same, set used = true for it under [frames] in outing.toml"
+        "every sky frame was left out; the first: {first}. To use a frame all the same, set use = true for it under [frames] in outing.toml"
     );
     Err(BuildError::NothingToDo { why })
 }

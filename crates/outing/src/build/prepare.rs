@@ -2,8 +2,8 @@
 
 use std::path::{Path, PathBuf};
 
-use nightloom_raster::{CameraColour, Frame, FrameMeta, Pixels, Plane, Rgb, WorkFile, demosaic_balanced};
-use nightloom_stack::{HotSettings, calibrate, find_hot_in_frame};
+use nightloom_raster::{CameraColour, Directions, Frame, FrameMeta, Pixels, Plane, Rgb, WorkFile, demosaic_with};
+use nightloom_stack::{HotSettings, calibrate, find_hot_in_frame, whiten_clipped};
 use nightloom_stars::{DetectSettings, Field, Trails, measure};
 use serde::{Deserialize, Serialize};
 
@@ -19,7 +19,7 @@ use crate::plan::Settings;
 use crate::roles::Role;
 
 /// Version of the step; raise it when the same input would give other pixels or figures.
-const VERSION: u32 = 1;
+const VERSION: u32 = 2;
 
 /// A frame ready to be stacked.
 #[derive(Clone, Debug)]
@@ -167,7 +167,9 @@ fn develop(frame: Frame, loaded: &Loaded, role: Role) -> Result<(Rgb, PreparedFa
             }
             calibrate(&mut mosaic, &calibration, meta.exposure_s).map_err(|e| e.to_string())?;
             drop(calibration);
-            demosaic_balanced(&mosaic, colour.white_balance)
+            let mut picture = demosaic_with(&mosaic, colour.white_balance, directions(role));
+            whiten_clipped(&mut picture, colour.white_balance, loaded.calibration.flat.as_ref());
+            picture
         }
         Pixels::Rgb(picture) => {
             calibrated = "not calibrated: it is not raw".into();
@@ -181,6 +183,11 @@ fn develop(frame: Frame, loaded: &Loaded, role: Role) -> Result<(Rgb, PreparedFa
     let field = measure(&luminance_of(&picture), &detect_settings(role));
     let sky_level = sky_level(&picture, &field);
     Ok((picture, PreparedFacts { meta, colour, bits, was_linear, field, sky_level, calibrated }))
+}
+
+/// Stars want their light kept channel by channel, land its edges.
+fn directions(role: Role) -> Directions {
+    if role == Role::Sky { Directions::Equal } else { Directions::Weighted }
 }
 
 fn detect_settings(role: Role) -> DetectSettings {
