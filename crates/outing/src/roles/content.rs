@@ -183,7 +183,10 @@ pub(super) fn covered_or_flat(frame: &FrameFacts, all: &[FrameFacts]) -> Option<
     if c.level < COVERED_LEVEL && even {
         return Some(dark_or_bias(frame, c, longest));
     }
-    let short = frame.meta.exposure_s.is_some_and(|t| t < STARLESS_S || t < STARLESS_PART * longest);
+    let short = frame
+        .meta
+        .exposure_s
+        .is_some_and(|t| t < STARLESS_S || t < STARLESS_PART * longest);
     if c.level >= FLAT_LEVEL && c.edges <= FLAT_EDGES && (short || c.stars <= FEIGNED_STARS) {
         let reason = format!(
             "bright and even: level {:.0} % of saturation, contours in {:.1} % of the frame",

@@ -122,7 +122,13 @@ fn sharpest(frames: &[FrameFacts], group: &[usize]) -> Option<f64> {
 }
 
 fn vote(frame: &FrameFacts, sharpest: Option<f64>) -> Vote {
-    let Some(Content { stars, elongation: Some(elongation), trail_px, .. }) = frame.content else {
+    let Some(Content {
+        stars,
+        elongation: Some(elongation),
+        trail_px,
+        ..
+    }) = frame.content
+    else {
         return Vote::Silent;
     };
     if stars < FEW_STARS {
@@ -134,7 +140,11 @@ fn vote(frame: &FrameFacts, sharpest: Option<f64>) -> Vote {
         Some(expected) if expected < LEAST_TRAIL_PX => Vote::Silent,
         Some(expected) if expected >= TELLING_TRAIL_PX && elongation > ROUND => {
             let fixed = FIXED_PART * expected..=BUMPED_PART * expected + TELLING_TRAIL_PX;
-            if fixed.contains(&trail) { Vote::Trailed } else { Vote::Silent }
+            if fixed.contains(&trail) {
+                Vote::Trailed
+            } else {
+                Vote::Silent
+            }
         }
         Some(expected) if expected >= TELLING_TRAIL_PX => Vote::Round,
         _ => beside_the_sharpest(elongation, sharpest),
@@ -164,25 +174,33 @@ fn by_votes(
     } else {
         Vote::Trailed
     };
-    let breaks: Vec<bool> = group.windows(2).map(|w| apart(&frames[w[0]], &frames[w[1]])).collect();
+    let breaks: Vec<bool> = group
+        .windows(2)
+        .map(|w| apart(&frames[w[0]], &frames[w[1]]))
+        .collect();
     let runs = runs(votes, majority, &breaks);
     let mut out = Vec::with_capacity(group.len());
     for (k, &i) in group.iter().enumerate() {
         // A lone deviating frame is a mishap of its setting; two in a row are a way of working.
         let own = votes[k] != Vote::Silent && votes[k] != majority && runs[k] >= 2;
-        let vote = if own { votes[k] } else { majority };
-        out.push((
-            i,
-            in_words(&frames[i], setting, vote, group.len(), round.max(trailed)),
-        ));
+        let verdict = if own { votes[k] } else { majority };
+        let company = format!("{} of {} frames at {setting}", count(verdict), group.len());
+        out.push((i, in_words(&frames[i], votes[k], verdict, &company)));
     }
     out
 }
 
 /// Whether two frames, in time order, belong to different series.
 fn apart(a: &FrameFacts, b: &FrameFacts) -> bool {
-    let taken = |f: &FrameFacts| f.meta.taken_local.as_deref().and_then(|t| t.parse::<DateTime>().ok());
-    let (Some(first), Some(second)) = (taken(a), taken(b)) else { return false };
+    let taken = |f: &FrameFacts| {
+        f.meta
+            .taken_local
+            .as_deref()
+            .and_then(|t| t.parse::<DateTime>().ok())
+    };
+    let (Some(first), Some(second)) = (taken(a), taken(b)) else {
+        return false;
+    };
     let gap = second.duration_since(first).as_secs_f64();
     gap > (SERIES_GAP * a.meta.exposure_s.unwrap_or(0.0)).max(SERIES_GAP_S)
 }
@@ -203,23 +221,22 @@ fn runs(votes: &[Vote], majority: Vote, breaks: &[bool]) -> Vec<usize> {
     out
 }
 
-fn in_words(frame: &FrameFacts, setting: &str, vote: Vote, of: usize, agreeing: usize) -> RoleDecision {
+fn in_words(frame: &FrameFacts, own: Vote, verdict: Vote, company: &str) -> RoleDecision {
     let c = frame.content.unwrap_or_default();
-    let own = match c.elongation {
+    let shape = match c.elongation {
         Some(e) => format!("{} stars, elongation {e:.2}", c.stars),
         None => "no stars".into(),
     };
-    let company = format!("{agreeing} of {of} frames at {setting} agree");
-    match vote {
-        Vote::Trailed => RoleDecision::of(
-            Role::Land,
-            format!("stars are trailed as on a fixed tripod ({own}; {company})"),
-        ),
-        _ => RoleDecision::of(
-            Role::Sky,
-            format!("stars are round as on a tracker ({own}; {company})"),
-        ),
-    }
+    let (role, as_on) = match verdict {
+        Vote::Trailed => (Role::Land, "stars are trailed as on a fixed tripod"),
+        _ => (Role::Sky, "stars are round as on a tracker"),
+    };
+    let reason = if own == verdict {
+        format!("{as_on} ({shape}), like {company}")
+    } else {
+        format!("taken among frames whose {as_on} ({company}), though its own are not ({shape})")
+    };
+    RoleDecision::of(role, reason)
 }
 
 /// Settings whose stars say nothing: short exposures, few stars. What the others are decides.

@@ -92,7 +92,7 @@ fn torn_at_every_byte_it_goes_on() {
     let whole = fs::read(log(&folder)).unwrap();
     // Every place near a line's end, and every so often within.
     let ends: Vec<usize> = (0..whole.len()).filter(|&i| whole[i] == b'\n').collect();
-    let telling = |n: &usize| n % 29 == 0 || ends.iter().any(|e| e.abs_diff(*n) <= 2);
+    let telling = |n: &usize| n.is_multiple_of(29) || ends.iter().any(|e| e.abs_diff(*n) <= 2);
     for length in (0..=whole.len()).filter(telling) {
         fs::write(log(&folder), &whole[..length]).unwrap();
         let lines = whole[..length].iter().filter(|b| **b == b'\n').count();
