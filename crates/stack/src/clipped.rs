@@ -16,17 +16,23 @@ const CLIPPED: f32 = 0.97;
 /// 1/flat after that. Pixels below 0.80 of saturation are not touched.
 pub fn whiten_clipped(picture: &mut Rgb, white_balance: [f32; 3], flat: Option<&Plane>) {
     let width = picture.width().max(1);
-    let [red, green, blue] = picture.planes_mut().each_mut().map(|p| p.data_mut().par_chunks_mut(width));
-    red.zip(green).zip(blue).enumerate().for_each(|(y, ((red, green), blue))| {
-        let flat = flat.map(|f| f.row(y));
-        for (x, ((r, g), b)) in red.iter_mut().zip(green).zip(blue).enumerate() {
-            let share = r.max(*g).max(*b) * flat.map_or(1.0, |f| f[x]);
-            if share > DOUBTFUL {
-                let t = ((share - DOUBTFUL) / (CLIPPED - DOUBTFUL)).min(1.0);
-                [*r, *g, *b] = drawn_to_white([*r, *g, *b], white_balance, t * t * (3.0 - 2.0 * t));
+    let [red, green, blue] = picture
+        .planes_mut()
+        .each_mut()
+        .map(|p| p.data_mut().par_chunks_mut(width));
+    red.zip(green)
+        .zip(blue)
+        .enumerate()
+        .for_each(|(y, ((red, green), blue))| {
+            let flat = flat.map(|f| f.row(y));
+            for (x, ((r, g), b)) in red.iter_mut().zip(green).zip(blue).enumerate() {
+                let share = r.max(*g).max(*b) * flat.map_or(1.0, |f| f[x]);
+                if share > DOUBTFUL {
+                    let t = ((share - DOUBTFUL) / (CLIPPED - DOUBTFUL)).min(1.0);
+                    [*r, *g, *b] = drawn_to_white([*r, *g, *b], white_balance, t * t * (3.0 - 2.0 * t));
+                }
             }
-        }
-    });
+        });
 }
 
 fn drawn_to_white(camera: [f32; 3], white_balance: [f32; 3], how_far: f32) -> [f32; 3] {

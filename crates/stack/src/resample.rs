@@ -36,21 +36,13 @@ impl Kernel {
     }
 
     /// Values at (xs, ys) in whole-source pixels into `out`, NaN without full support; and into
-    /// `added` by how much each was lifted above the plain kernel's value. `FUSED` uses fused
-    /// multiply-add, for machines that have it only.
-    #[inline(always)]
-    pub(crate) fn row<const FUSED: bool>(
-        &self,
-        patch: &Patch,
-        (xs, ys): (&[f32], &[f32]),
-        out: &mut [f32],
-        added: &mut [f32],
-    ) {
+    /// `added` by how much each was lifted above the plain kernel's value.
+    pub(crate) fn row(&self, patch: &Patch, (xs, ys): (&[f32], &[f32]), out: &mut [f32], added: &mut [f32]) {
         let (w, h) = patch.size;
         for (((x, y), o), a) in xs.iter().zip(ys).zip(out).zip(added) {
             (*o, *a) = (f32::NAN, 0.0);
             if supported((*x, *y), w, h) {
-                let (plain, low) = self.at::<FUSED>(patch, *x, *y);
+                let (plain, low) = at(patch, &self.place(patch, *x, *y));
                 (*o, *a) = if plain < low {
                     (low, low - plain)
                 } else {
@@ -60,71 +52,69 @@ impl Kernel {
         }
     }
 
-    /// The plain kernel's value and the least of the 4 × 4 pixels round the point.
-    #[inline(always)]
-    fn at<const FUSED: bool>(&self, patch: &Patch, x: f32, y: f32) -> (f32, f32) {
-        let (ix, iy) = (x as usize, y as usize);
-        let wx = &self.weights[((x - ix as f32) * PHASES as f32 + 0.5) as usize];
-        let wy = &self.weights[((y - iy as f32) * PHASES as f32 + 0.5) as usize];
-        let stride = patch.block.width;
-        let mut first = (iy - 2 - patch.block.y0) * stride + ix - 2 - patch.block.x0;
-        let mut sum = [0.0f32; 8];
-        let mut low = [f32::INFINITY; 8];
-        for (j, weight) in wy.iter().take(6).enumerate() {
-            let row: [f32; 8] = std::array::from_fn(|k| patch.data[first..first + 8][k]);
-            for k in 0..8 {
-                sum[k] = multiply_add::<FUSED>(row[k], *weight, sum[k]);
-            }
-            if (1..5).contains(&j) {
-                for k in 0..8 {
-                    low[k] = if row[k] < low[k] { row[k] } else { low[k] };
-                }
-            }
-            first += stride;
+    /// Weights and first pixel for a supported point.
+    #[inline]
+    pub(crate) fn place(&self, patch: &Patch, x: f32, y: f32) -> Place<'_> {
+        // Through i32: supported points are small and positive, and it is one instruction.
+        let (ix, iy) = (x as i32 as usize, y as i32 as usize);
+        Place {
+            wx: &self.weights[((x - ix as f32) * PHASES as f32 + 0.5) as usize],
+            wy: &self.weights[((y - iy as f32) * PHASES as f32 + 0.5) as usize],
+            first: (iy - 2 - patch.block.y0) * patch.block.width + ix - 2 - patch.block.x0,
         }
-        for k in 0..8 {
-            sum[k] *= wx[k];
-        }
-        let value = ((sum[0] + sum[4]) + (sum[1] + sum[5])) + ((sum[2] + sum[6]) + (sum[3] + sum[7]));
-        (value, low[1].min(low[2]).min(low[3].min(low[4])))
     }
 }
 
-#[inline(always)]
-fn multiply_add<const FUSED: bool>(a: f32, b: f32, c: f32) -> f32 {
-    if FUSED { a.mul_add(b, c) } else { a * b + c }
+/// Where in a patch the 6 × 6 pixels of a point begin, and their weights.
+pub(crate) struct Place<'a> {
+    pub(crate) wx: &'a [f32; 8],
+    pub(crate) wy: &'a [f32; 8],
+    pub(crate) first: usize,
+}
+
+/// The plain kernel's value and the least of the 4 × 4 pixels round the point.
+fn at(patch: &Patch, place: &Place) -> (f32, f32) {
+    let stride = patch.block.width;
+    let mut sum = [0.0f32; 8];
+    let mut low = [f32::INFINITY; 8];
+    for (j, weight) in place.wy.iter().take(6).enumerate() {
+        let row = &patch.data[place.first + j * stride..][..8];
+        sum.iter_mut().zip(row).for_each(|(s, v)| *s += v * weight);
+        if (1..5).contains(&j) {
+            low.iter_mut()
+                .zip(row)
+                .for_each(|(l, v)| *l = if v < l { *v } else { *l });
+        }
+    }
+    let value = sum.iter().zip(place.wx).map(|(s, w)| s * w).sum();
+    (value, low[1].min(low[2]).min(low[3].min(low[4])))
 }
 
 /// Takes what was added in the dark rings from the brighter pixels within three, each in
 /// proportion to the square of what it stands above the ring.
 pub(crate) fn pay_back(values: &mut [f32], added: &[f32], width: usize) {
-    let height = values.len() / width.max(1);
-    let mut debt: Vec<(usize, f32)> = Vec::new();
+    let width = width.max(1);
+    let height = values.len() / width;
+    let mut owed = vec![0.0f32; values.len()];
     for (p, amount) in added.iter().enumerate().filter(|(_, a)| **a > 0.0) {
         let (x, y) = (p % width, p / width);
-        let (xs, ys) = (
-            x.saturating_sub(RING)..(x + RING + 1).min(width),
-            y.saturating_sub(RING)..(y + RING + 1).min(height),
-        );
-        let around = || ys.clone().flat_map(|y| xs.clone().map(move |x| y * width + x));
+        let columns = x.saturating_sub(RING)..(x + RING + 1).min(width);
+        let rows = y.saturating_sub(RING)..(y + RING + 1).min(height);
+        let level = values[p];
         // Not a number is not greater than anything, so uncovered pixels weigh nothing.
-        let share = |q: usize| {
-            if values[q] > values[p] {
-                (values[q] - values[p]).powi(2)
-            } else {
-                0.0
-            }
-        };
-        let total: f32 = around().map(share).sum();
+        let share = |v: f32| if v > level { (v - level) * (v - level) } else { 0.0 };
+        let run = |row: usize| row * width + columns.start..row * width + columns.end;
+        let sum_of = |row: usize| values[run(row)].iter().map(|v| share(*v)).sum::<f32>();
+        let total: f32 = rows.clone().map(sum_of).sum();
         if total > 0.0 {
-            debt.extend(
-                around()
-                    .map(|q| (q, amount * share(q) / total))
-                    .filter(|d| d.1 > 0.0),
-            );
+            let part = amount / total;
+            for row in rows {
+                let pairs = owed[run(row)].iter_mut().zip(&values[run(row)]);
+                pairs.for_each(|(o, v)| *o += part * share(*v));
+            }
         }
     }
-    debt.into_iter().for_each(|(q, d)| values[q] -= d);
+    values.iter_mut().zip(owed).for_each(|(v, o)| *v -= o);
 }
 
 /// Weights of the pixels −2 … 3 for a point at t in [0, 1], summing to 1; two zeros pad to eight.

@@ -4,7 +4,11 @@
     reason = "calling a function built for a CPU feature that was just detected"
 )]
 
-use crate::resample::{Kernel, Patch};
+#[cfg(target_arch = "x86_64")]
+use std::arch::x86_64::*;
+
+use crate::resample::{Kernel, Patch, Place};
+use crate::warp::supported;
 
 /// [`Kernel::row`] as fast as this machine can.
 pub(crate) fn resample_row(patch: &Patch, points: (&[f32], &[f32]), out: &mut [f32], added: &mut [f32]) {
@@ -13,13 +17,55 @@ pub(crate) fn resample_row(patch: &Patch, points: (&[f32], &[f32]), out: &mut [f
         // SAFETY: both features were detected on the line above; the function has no other needs.
         return unsafe { resample_row_avx2(patch, points, out, added) };
     }
-    Kernel::get().row::<false>(patch, points, out, added);
+    Kernel::get().row(patch, points, out, added);
 }
 
 #[cfg(target_arch = "x86_64")]
 #[target_feature(enable = "avx2,fma")]
-fn resample_row_avx2(patch: &Patch, points: (&[f32], &[f32]), out: &mut [f32], added: &mut [f32]) {
-    Kernel::get().row::<true>(patch, points, out, added);
+fn resample_row_avx2(patch: &Patch, (xs, ys): (&[f32], &[f32]), out: &mut [f32], added: &mut [f32]) {
+    let kernel = Kernel::get();
+    let (w, h) = patch.size;
+    for (((x, y), o), a) in xs.iter().zip(ys).zip(out).zip(added) {
+        (*o, *a) = (f32::NAN, 0.0);
+        if supported((*x, *y), w, h) {
+            let (plain, low) = at_avx2(patch, &kernel.place(patch, *x, *y));
+            (*o, *a) = if plain < low {
+                (low, low - plain)
+            } else {
+                (plain, 0.0)
+            };
+        }
+    }
+}
+
+/// The plain kernel's value and the least of the middle 4 × 4 pixels.
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "avx2,fma")]
+#[inline]
+fn at_avx2(patch: &Patch, place: &Place) -> (f32, f32) {
+    let stride = patch.block.width;
+    let rows = &patch.data[place.first..place.first + 5 * stride + 8];
+    let mut sum = _mm256_setzero_ps();
+    let mut low = _mm256_set1_ps(f32::INFINITY);
+    for (j, weight) in place.wy[..6].iter().enumerate() {
+        // SAFETY: `rows` holds 5 strides and 8 values, and j is at most 5.
+        let row = unsafe { _mm256_loadu_ps(rows.as_ptr().add(j * stride)) };
+        sum = _mm256_fmadd_ps(row, _mm256_set1_ps(*weight), sum);
+        if j > 0 && j < 5 {
+            low = _mm256_min_ps(row, low);
+        }
+    }
+    // SAFETY: the weights of one phase are eight values.
+    let wx = unsafe { _mm256_loadu_ps(place.wx.as_ptr()) };
+    let sum = _mm256_mul_ps(sum, wx);
+    let four = _mm_add_ps(_mm256_castps256_ps128(sum), _mm256_extractf128_ps::<1>(sum));
+    let two = _mm_add_ps(four, _mm_movehl_ps(four, four));
+    let one = _mm_add_ss(two, _mm_shuffle_ps::<1>(two, two));
+    // Lanes 1 to 4 are the middle columns: 4 takes the place of 0.
+    let four = _mm_move_ss(_mm256_castps256_ps128(low), _mm256_extractf128_ps::<1>(low));
+    let two = _mm_min_ps(four, _mm_movehl_ps(four, four));
+    let least = _mm_min_ss(two, _mm_shuffle_ps::<1>(two, two));
+    (_mm_cvtss_f32(one), _mm_cvtss_f32(least))
 }
 
 #[cfg(test)]
@@ -50,7 +96,7 @@ mod tests {
         let (mut a, mut b) = (vec![0.0; 200], vec![0.0; 200]);
         let (mut added_a, mut added_b) = (vec![0.0; 200], vec![0.0; 200]);
         resample_row(&patch, (&xs, &ys), &mut a, &mut added_a);
-        Kernel::get().row::<false>(&patch, (&xs, &ys), &mut b, &mut added_b);
+        Kernel::get().row(&patch, (&xs, &ys), &mut b, &mut added_b);
         assert!(a.iter().any(|v| v.is_nan()) && a.iter().any(|v| v.is_finite()));
         for (a, b) in a.iter().chain(&added_a).zip(b.iter().chain(&added_b)) {
             assert!(

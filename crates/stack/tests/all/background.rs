@@ -56,7 +56,6 @@ fn the_gradient_goes_and_the_milky_way_stays() {
     let model = fit_background(&rgb, None, None, &BackgroundSettings::default()).unwrap();
     model.subtract(&mut rgb, 1.0, true);
     let [gradient, band] = amplitudes(&rgb);
-    eprintln!("gradient left {gradient:.3}, band kept {band:.3}");
     assert!(
         gradient.abs() < GRADIENT_LEFT,
         "{gradient} of the gradient is left"

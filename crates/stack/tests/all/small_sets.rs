@@ -74,10 +74,6 @@ fn land_keeps_its_texture_and_its_noise_falls_as_the_root_of_n() {
         let frames: Vec<Rgb> = (0..n).map(|i| land_frame(i, true, true)).collect();
         let out = aligned(&frames);
         let ratio = rms(&out.rgb, &truth, 84..H) / (SIGMA / (n as f64).sqrt());
-        eprintln!(
-            "n={n} land noise {ratio:.3} rejected {:.4}",
-            out.rejected_fraction
-        );
         assert!(ratio < NOISE_RATIO, "{n} frames: {ratio} of the ideal");
     }
 }
@@ -133,7 +129,6 @@ fn of_two_frames_that_disagree_the_darker_counts() {
         }
     }
     let left = sum / n / (SIGMA / 2f64.sqrt());
-    eprintln!("two frames: {left:.3} σ, rejected {:?}", out.rejected_per_input);
     assert!(left.abs() < 1.0, "{left} σ of the streak are left");
     assert!(out.rejected_per_input[0] < 0.02 && out.rejected_per_input[1] > 0.01);
 }
@@ -173,7 +168,6 @@ fn a_streak_under_the_noise_leaves_less_than_a_sigma() {
             }
         }
         let left = sum / count / (SIGMA / (n as f64).sqrt());
-        eprintln!("faint {height} σ in {n}: {left:.3} σ left");
         assert!(
             left.abs() < 1.0,
             "{height} σ in {n} frames: {left} σ of the streak are left"
@@ -254,6 +248,5 @@ fn a_moving_gradient_is_not_rejected() {
         Rgb::from_planes([0, 1, 2].map(plane))
     };
     let out = aligned(&(0..6).map(frame).collect::<Vec<_>>());
-    eprintln!("moving gradient: rejected {:.4}", out.rejected_fraction);
     assert!(out.rejected_fraction < 0.05, "{} rejected", out.rejected_fraction);
 }
