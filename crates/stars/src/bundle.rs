@@ -7,6 +7,8 @@
 use nalgebra::{DMatrix, DVector, Matrix2, Matrix2x3, Matrix3x2, Rotation3, Vector2, Vector3};
 use nightloom_optics::Lens;
 
+use crate::AirPath;
+
 /// A star seen in a frame.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Sighting {
@@ -61,16 +63,37 @@ pub(crate) struct Bundle {
     /// One per frame; `None` is not part of the fit.
     pub(crate) rotations: Vec<Option<Rotation3<f64>>>,
     pub(crate) tracks: Vec<Track>,
+    /// Refraction, where it is known.
+    pub(crate) air: Option<AirPath>,
 }
 
 impl Bundle {
+    /// Where a true direction is seen in a frame's camera.
+    pub(crate) fn sight(&self, frame: usize, direction: &Vector3<f64>) -> Option<Vector3<f64>> {
+        let rotation = self.rotations[frame]?;
+        Some(match &self.air {
+            Some(air) => rotation * air.lift(frame, direction),
+            None => rotation * direction,
+        })
+    }
+
+    /// The true direction of a pixel of the reference.
+    pub(crate) fn direction(&self, pixel: [f64; 2]) -> Option<Vector3<f64>> {
+        let seen = self.lens.unproject(pixel)?.into_inner();
+        Some(
+            self.air
+                .as_ref()
+                .map_or(seen, |air| air.lower(self.reference, &seen)),
+        )
+    }
+
     /// Seen minus computed, pixels.
     pub(crate) fn residual(&self, track: &Track, sighting: &Sighting) -> Option<Vector2<f64>> {
-        let rotation = self.rotations[sighting.frame]?;
         let seen = Vector2::from(sighting.pixel);
-        self.lens
-            .project(&(rotation * track.direction))
-            .map(|p| seen - Vector2::from(p))
+        let computed = self
+            .lens
+            .project(&self.sight(sighting.frame, &track.direction)?)?;
+        Some(seen - Vector2::from(computed))
     }
 
     /// A robust standard deviation of the residuals on one axis, pixels.
@@ -305,7 +328,7 @@ impl System {
         basis: &Matrix3x2<f64>,
     ) -> Option<Row> {
         let rotation = bundle.rotations[sighting.frame]?;
-        let v = rotation * track.direction;
+        let v = bundle.sight(sighting.frame, &track.direction)?;
         let pixel = Vector2::from(bundle.lens.project(&v)?);
         let by_direction = by_direction(&bundle.lens, &v)?;
         let mut camera: Vec<(usize, Vector2<f64>)> = by_lens(&bundle.lens, &v, pixel)?
@@ -318,6 +341,7 @@ impl System {
         }
         Some(Row {
             residual: Vector2::from(sighting.pixel) - pixel,
+            // Refraction changes by a thousandth of the direction at most: left out of the slope.
             star: by_direction * rotation.matrix() * basis,
             camera,
         })

@@ -8,6 +8,7 @@
 //! The usual way through: [`measure`] each frame, [`register`] the set, [`judge`] the frames by
 //! their [`FrameQuality`], and [`Registration::map`] each pixel of the picture into each frame.
 
+mod airpath;
 mod background;
 mod bundle;
 mod cells;
@@ -29,6 +30,7 @@ mod sphere;
 mod trails;
 mod triangles;
 
+pub use airpath::AirPath;
 pub use background::{Background, BackgroundSettings};
 pub use detect::{DetectSettings, Trails, measure};
 pub use field::{Field, Star};
@@ -36,4 +38,6 @@ pub use identify::{Identification, IdentifySettings, identify};
 pub use land::{LandMask, LandSettings};
 pub use matching::{FieldMatch, MatchSettings, match_fields};
 pub use quality::{FrameQuality, JudgeSettings, Verdict, judge};
-pub use register::{FrameRegistration, RegisterSettings, Registration, Residual, register};
+pub use register::{
+    FrameRegistration, Ground, RegisterSettings, Registration, Residual, register, register_from_ground,
+};
