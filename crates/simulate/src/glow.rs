@@ -61,7 +61,9 @@ impl Moonlight {
             10f64.powf(6.15 - rho / 40.0)
         };
         let scatter = 10f64.powf(5.36) * (1.06 + cos * cos) + mie;
-        let (to_moon, to_sky) = (air(self.direction.z), air(towards.z.max(0.0)));
+        // Their airmass is too small for a moon near the horizon, whose light it lets jump in at its rising.
+        let to_moon = airmass_kasten_young(Angle::from_deg(self.altitude_deg));
+        let to_sky = air(towards.z.max(0.0));
         scatter * moon * extinction_factor(k, to_moon) * (1.0 - extinction_factor(k, to_sky))
     }
 }
@@ -185,4 +187,35 @@ impl Glow {
 pub(crate) fn rate_of_22(scenario: &Scenario, area_cm2: f64) -> f64 {
     let arcsec = Angle::from_rad(scenario.pitch_mm() / scenario.focal_mm).arcsec();
     PHOTONS_OF_V0 * 10f64.powf(-0.4 * 22.0) * arcsec * arcsec * area_cm2 * THROUGHPUT
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Moonlight, nl_of_22};
+    use nalgebra::Vector3;
+
+    /// Krisciunas & Schaefer 1991, worked example: sky at Z 20°, moon at Z 70°, 50° apart, phase angle 45°,
+    /// k 0.15, dark zenith 21.587: 19.855 in all. Our airmass towards the moon is larger by a third of one.
+    #[test]
+    fn moonlit_sky() {
+        const TOLERANCE_MAG: f64 = 0.05;
+        let at = |azimuth: f64, zenith: f64| {
+            let (a, z) = (azimuth.to_radians(), zenith.to_radians());
+            Vector3::new(z.sin() * a.sin(), z.sin() * a.cos(), z.cos())
+        };
+        let moon = Moonlight {
+            direction: at(0.0, 70.0),
+            altitude_deg: 20.0,
+            azimuth_deg: 0.0,
+            phase_angle_deg: 45.0,
+        };
+        let magnitude = |nl: f64| 22.0 - 2.5 * (nl / nl_of_22()).log10();
+        // Dark sky at Z 20°: their eq. 2 over the zenith's 21.587.
+        let k = 0.15;
+        let x = (1.0 - 0.96 * 20f64.to_radians().sin().powi(2)).powf(-0.5);
+        let zenith = nl_of_22() * 10f64.powf(0.4 * (22.0 - 21.587));
+        let dark = zenith * 10f64.powf(-0.4 * k * (x - 1.0)) * x;
+        let total = magnitude(dark + moon.scattered_nl(&at(0.0, 20.0), k));
+        assert!((total - 19.855).abs() < TOLERANCE_MAG, "{total}");
+    }
 }

@@ -208,8 +208,8 @@ pub struct Scenario {
 
 impl Default for Scenario {
     /// The Northern Cross standing over Owlstone Ridge (invented; in the Southern Carpathians) on
-    /// 20 November 2024: dark until the waning moon (71 % lit) clears the horizon behind the camera,
-    /// and is 8° high when the land is taken.
+    /// 20 November 2024: dark until the waning moon (71 % lit) clears the horizon behind the camera at
+    /// 19:05 UTC; it is 5° high when the land is taken.
     fn default() -> Self {
         Self {
             place: "Owlstone Ridge".into(),
@@ -225,8 +225,8 @@ impl Default for Scenario {
             },
             utc_offset_min: 120,
             clock_error_s: 0.0,
-            start: Instant::from_timestamp(jiff::Timestamp::constant(1_732_129_220, 0)),
-            land_pause_s: 1980.0,
+            start: Instant::from_timestamp(jiff::Timestamp::constant(1_732_128_140, 0)),
+            land_pause_s: 2640.0,
             frame_pause_s: 4.0,
             size: Size::Default,
             counts: Counts::default(),
@@ -248,8 +248,8 @@ impl Default for Scenario {
             focal_mm: 24.0,
             radial: [-0.03, 0.004, 0.0],
             sky_aim: Aim {
-                azimuth: Angle::from_deg(285.5),
-                altitude: Angle::from_deg(25.0),
+                azimuth: Angle::from_deg(282.5),
+                altitude: Angle::from_deg(27.5),
                 roll: Angle::from_deg(1.5),
             },
             land_aim: Aim {

@@ -131,7 +131,7 @@ fn bough(b: &Bough, paints: &Paints, random: &mut Random, strokes: &mut Vec<Stro
         let (a, c) = (random.between(0.2, 0.5), random.between(0.65, 0.97));
         let lift = f64::from(thick) * 0.5;
         let raised = |u: f64| path(u).map(|v| v as f32);
-        let half = (thick * 0.28).max(0.3);
+        let half = (thick * 0.42).max(0.3);
         let lit = (0.35 + 0.65 * facing.clamp(0.0, 1.0)) as f32;
         let (mut from, mut to) = (raised(a), raised(c));
         from[1] -= lift as f32;

@@ -111,7 +111,7 @@ impl Relief {
     /// The meadow: dry grass, snow in the hollows, stones, seen in perspective from eye height.
     pub(super) fn meadow_colour(&self, light: &Light, azimuth: f64, altitude: f64, edge: f64) -> [f32; 3] {
         // Metres to the ground there, were it a slope falling away gently.
-        let far = 1.7 / ((edge - altitude).max(0.0) + 1.2).to_radians().tan();
+        let far = 1.7 / ((edge - altitude).max(0.0) + 2.2).to_radians().tan();
         let (x, y) = (far * azimuth.to_radians().sin(), far * azimuth.to_radians().cos());
         let rolling = |x: f64, y: f64| {
             2.2 * self.near.fractal(x / 9.0, y / 9.0, 1.0, 4)

@@ -282,7 +282,7 @@ fn meadow_trees(extent: Extent, light: &Light, relief: &Relief, seed: u64) -> Ve
             girth: random.between(0.165, 0.205),
             lean: 0.01 * random.normal(),
         };
-        conifer(stand, &paints(light, 1.0, 0.16), &mut random, &mut strokes);
+        conifer(stand, &paints(light, 1.0, 0.10), &mut random, &mut strokes);
     }
     grass(extent, light, relief, &mut random, &mut strokes);
     strokes

@@ -183,11 +183,11 @@ fn variants_render() {
     ) * 60.0;
     assert!((moved - 52f64.sqrt()).abs() < 0.01, "{moved}′");
     let meta = nightloom_raster::read_meta(&place.join(&truth.frames[0].path)).expect("EXIF");
-    // 19:00:20 UTC is 21:00:20 there, and the clock is an hour ahead.
+    // 18:42:20 UTC is 20:42:20 there, and the clock is an hour ahead.
     assert!(
         meta.taken_local
             .as_deref()
-            .is_some_and(|t| t.starts_with("2024-11-20T22:00:20")),
+            .is_some_and(|t| t.starts_with("2024-11-20T21:42:20")),
         "{meta:?}"
     );
     assert_eq!(meta.taken_offset.as_deref(), Some("+02:00"));

@@ -19,12 +19,12 @@ CENTRE = ((W - 1) / 2 + 0.001 * W, (H - 1) / 2 - 0.0006 * W)
 K = (-0.03, 0.004)
 LAT, LON = np.radians(45.42), np.radians(24.10)
 SCALE = 872.0 / 1010.0 * 283.0 / (273.0 - 4.0)
-START = Time("2024-11-20T19:00:20", scale="utc")
+START = Time("2024-11-20T18:42:20", scale="utc")
 RATE = 2 * np.pi * 1.00273781191135448 / 86400
 EXPOSURE = 90.0
 AXIS_EAST, AXIS_UP = np.radians(-5.0 / 60), np.radians(3.5 / 60)
 PERIODIC, PERIOD = np.radians(20.0 / 3600), 480.0
-LAND_START = 90.0 + 1980.0
+LAND_START = 90.0 + 2640.0
 
 
 def aimed(azimuth, altitude, roll):
@@ -63,7 +63,7 @@ def pixel(camera, seconds, ra, dec):
 def sky_camera(t):
     axis = np.array([0, np.cos(LAT), np.sin(LAT)]) + np.tan(AXIS_EAST) * np.array([1, 0, 0])
     axis = axis + np.tan(AXIS_UP) * np.array([0, -np.sin(LAT), np.cos(LAT)])
-    return aimed(285.5, 25.0, 1.5) @ turn(axis / np.linalg.norm(axis), RATE * t + PERIODIC * np.sin(2 * np.pi * t / PERIOD))
+    return aimed(282.5, 27.5, 1.5) @ turn(axis / np.linalg.norm(axis), RATE * t + PERIODIC * np.sin(2 * np.pi * t / PERIOD))
 
 
 def main(source):
