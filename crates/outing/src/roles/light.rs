@@ -214,7 +214,9 @@ fn runs(votes: &[Vote], majority: Vote, breaks: &[bool]) -> Vec<usize> {
         let same = |k: &usize| deviates(*k) == deviates(start) && !breaks[*k - 1];
         let end = (start + 1..votes.len()).find(|k| !same(k)).unwrap_or(votes.len());
         if deviates(start) {
-            out[start..end].fill(end - start);
+            // A lone frame that is a series of its own is no mishap within one.
+            let alone = (start == 0 || breaks[start - 1]) && (end == votes.len() || breaks[end - 1]);
+            out[start..end].fill((end - start).max(if alone { 2 } else { 1 }));
         }
         start = end;
     }

@@ -390,3 +390,26 @@ fn a_bright_sky_without_land_is_no_flat() {
         .collect();
     assert_eq!(words(&roles(&frames)), ["sky"; 4]);
 }
+
+/// A single land frame at the sky's settings, taken half an hour later, is no bumped sky frame.
+#[test]
+fn a_lone_trailed_frame_apart_in_time_is_land() {
+    let at = |i: usize, minute: usize, content: Content| {
+        let mut f = frame(&format!("{i}.dng"), 90.0, 1600.0, Some(content));
+        f.meta.taken_local = Some(format!("2024-11-20T21:{minute:02}:00"));
+        f
+    };
+    let trailed = Content {
+        trail_px: Some(22.0),
+        ..fixed()
+    };
+    let mut frames: Vec<FrameFacts> = (0..6).map(|i| at(i, 2 * i, tracked())).collect();
+    frames.push(at(6, 45, trailed));
+    assert_eq!(
+        words(&roles(&frames)),
+        [["sky"; 6].as_slice(), &["land"]].concat()
+    );
+    // Right after the others it is taken for a mishap among them.
+    frames[6] = at(6, 12, trailed);
+    assert_eq!(words(&roles(&frames)), ["sky"; 7]);
+}
