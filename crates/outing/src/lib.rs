@@ -17,8 +17,8 @@ mod roles;
 mod world;
 
 pub use build::{
-    BuildError, BuildReport, CanvasReport, ColourReport, FrameReport, LandReport, LensReport, Outputs, SeamReport, SkyReport,
-    StepCounts, build,
+    BuildError, BuildReport, CanvasReport, ColourReport, FrameReport, LandReport, LensReport, Outputs,
+    SeamReport, SkyReport, StepCounts, build,
 };
 pub use clock::{ClockReport, FrameTime, read_clock};
 pub use discover::{Discovery, Found, OUTING_TOML, RESULTS, WORK, discover};
