@@ -170,6 +170,9 @@ pub fn matte(
         }
         work.step(0.2 + 0.8 * (round + 1) as f32 / ROUNDS as f32)?;
     }
+    // Hearts of twigs lie off the mean on purpose; edge colours want the mean of all that is land.
+    let opaque = |x, y| f32::from(u8::from(alpha.at(x, y) < OPAQUE));
+    land_model = LandModel::fit(land, &opaque, work)?;
     let sky_fraction = mean_over_valid(&alpha, evidence);
     let unknown_fraction = solved.unknown as f64 / (width * height) as f64;
     Ok(Matte {
@@ -181,6 +184,9 @@ pub fn matte(
         land_model: Some(land_model),
     })
 }
+
+/// Alpha below which a pixel's colour goes into the land's mean for edge colours.
+const OPAQUE: f32 = 0.1;
 
 /// Share of the way from sky to deep land beyond which a colour is taken for land's own.
 const MOSTLY_LAND: f32 = 0.8;
