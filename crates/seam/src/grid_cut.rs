@@ -322,8 +322,8 @@ mod tests {
                 .map(|_| ((roll() - 0.5) * 64.0).round() / 8.0)
                 .collect();
             let mut links = Vec::new();
-            for i in 0..w * h {
-                cut.prefer(i, prefer[i]);
+            for (i, &weight) in prefer.iter().enumerate() {
+                cut.prefer(i, weight);
                 for d in 0..8 {
                     if let Some(q) = cut.neighbour(i, d) {
                         let cost = (roll() * 16.0).round() / 8.0;

@@ -121,8 +121,7 @@ pub(crate) fn make(s: SceneSettings) -> Scene {
     let ground = land_colours(&s, &mut dice);
     let (trails, stars) = star_layers(&s, &sky, &mut dice);
     let mut planes: Vec<Plane> = Vec::new();
-    for c in 0..3 {
-        let level = SKY[c];
+    for (c, level) in SKY.into_iter().enumerate() {
         let clean = Plane::from_fn(s.width, s.height, |x, y| {
             let a = alpha.at(x, y);
             a * (sky.planes()[c].at(x, y) + trails.planes()[c].at(x, y))
