@@ -10,6 +10,8 @@ use crate::night::NIGHT;
 /// undersampling, and neighbours fainter by 3.5 magnitudes.
 const MEAN_OFF_PX: f64 = 0.15;
 const WORST_OFF_PX: f64 = 0.5;
+/// Mean of measured over said light.
+const LIGHT_TOLERANCE: f64 = 0.02;
 /// What the truth says against the same places, pixels (proper motion and curvature of trails in it).
 const TRUTH_OFF_PX: f64 = 0.02;
 
@@ -27,8 +29,8 @@ fn expected(frame: &str) -> Vec<(u32, [f64; 2])> {
 }
 
 /// Centre of gravity above a sloping level, each pixel divided by the star's strength in its colour. The
-/// level is fitted for each colour to the window beyond `core` pixels from the place.
-fn centroid(mosaic: &Mosaic, at: [f64; 2], colour: [f32; 3], core: f64) -> [f64; 2] {
+/// third number is the light found over the light said. The level is fitted for each colour to the window beyond `core` pixels from the place.
+fn centroid(mosaic: &Mosaic, at: [f64; 2], colour: [f32; 3], core: f64) -> [f64; 3] {
     const REACH: i64 = 9;
     let window: Vec<(f64, f64, usize, f64)> = (-REACH..=REACH)
         .flat_map(|dy| (-REACH..=REACH).map(move |dx| (dx, dy)))
@@ -52,7 +54,7 @@ fn centroid(mosaic: &Mosaic, at: [f64; 2], colour: [f32; 3], core: f64) -> [f64;
         let light = (value - slopes[c].dot(&Vector3::new(1.0, x, y))) / f64::from(colour[c]);
         sum = [sum[0] + light, sum[1] + light * x, sum[2] + light * y];
     }
-    [at[0] + sum[1] / sum[0], at[1] + sum[2] / sum[0]]
+    [at[0] + sum[1] / sum[0], at[1] + sum[2] / sum[0], sum[0]]
 }
 
 /// A plane through the values, without those that stand out above it (other stars).
@@ -88,7 +90,7 @@ fn check(role: Role, name: &str, core: f64) {
         .expect("a frame");
     let places = expected(name);
     assert!(places.len() >= 8, "{} places", places.len());
-    let mut offs = Vec::new();
+    let (mut offs, mut light) = (Vec::new(), Vec::new());
     for (hip, at) in places {
         let star = truth
             .stars
@@ -99,10 +101,26 @@ fn check(role: Role, name: &str, core: f64) {
         assert!(said < TRUTH_OFF_PX, "HIP {hip}: the truth is {said} px off");
         let found = centroid(&mosaic, at, star.electrons, core);
         offs.push((found[0] - at[0]).hypot(found[1] - at[1]));
+        light.push(found[2] * night.truth.sensor.sky_saturation_e / fall_off(at));
     }
     let mean = offs.iter().sum::<f64>() / offs.len() as f64;
     assert!(mean < MEAN_OFF_PX, "{name}: mean {mean} px, {offs:.2?}");
     assert!(offs.iter().all(|&off| off < WORST_OFF_PX), "{name}: {offs:.2?}");
+    let mean = light.iter().sum::<f64>() / light.len() as f64;
+    assert!(
+        (mean - 1.0).abs() < LIGHT_TOLERANCE,
+        "{name}: light {mean}, {light:.3?}"
+    );
+}
+
+/// Light of an even surface at a place, of that on the axis.
+fn fall_off(at: [f64; 2]) -> f64 {
+    let truth = &NIGHT.truth;
+    let field =
+        (at[0] - truth.lens.centre_px[0]).hypot(at[1] - truth.lens.centre_px[1]) / 900f64.hypot(600.0) * 20.0;
+    let i = (field as usize).min(9);
+    let table = &truth.sensor.vignetting;
+    table[i] + (table[i + 1] - table[i]) * (field - i as f64)
 }
 
 #[test]
