@@ -56,8 +56,8 @@ pub struct CombineSettings {
     pub reject: RejectSettings,
     /// How frames are resampled.
     pub warp: WarpSettings,
-    /// Frames fade out over so many pixels towards their own border, so that no step shows where
-    /// one ends.
+    /// Frames lose weight over so many pixels towards their own border, so that no step shows where
+    /// one ends; where only one frame reaches it is taken at full value up to its last pixel.
     pub feather_px: f32,
     /// Mebibytes one thread may hold for its part of the canvas.
     pub tile_mib: usize,
@@ -79,7 +79,8 @@ impl Default for CombineSettings {
 pub struct Stacked {
     /// The weighted mean of what was kept; 0 where no frame reaches.
     pub rgb: Rgb,
-    /// How many frames went into each pixel (fractional where masks are soft).
+    /// How many frames went into each pixel: fractional where masks are soft, not where frames fade
+    /// out, so the outermost pixel of a single frame counts 1.
     pub coverage: Plane,
     /// Noise of single pixels of the background, per channel, see [`background_noise`].
     pub noise: [f32; 3],
@@ -189,9 +190,9 @@ fn check(inputs: &[Input], width: usize, height: usize) -> Result<(), CombineErr
 
 /// Side of a square tile for which one thread's layers, scores and statistics fit the memory.
 fn tile_side(inputs: usize, mib: usize) -> usize {
-    /// Three values, a weight, a score and a flag per layer, and about as much for eight layers
+    /// Three values, two weights, a score and a flag per layer, and about as much for eight layers
     /// once for the statistics.
-    const BYTES: usize = 22;
+    const BYTES: usize = 26;
     let pixels = (mib.max(1) << 20) / (BYTES * (inputs + 4));
     // Multiples of the rejection map's cells, so that no cell belongs to two tiles.
     let side = pixels.isqrt().saturating_sub(2 * reject::HALO);
@@ -290,14 +291,14 @@ fn add_layer(
         let from = (y + inner.y0 - outer.y0) * outer.width + inner.x0 - outer.x0;
         for x in 0..inner.width {
             let (p, o) = (from + x, y * inner.width + x);
-            let share = layer.weight[p];
-            if share <= 0.0 || rejected[p] {
+            let part = layer.weight[p] * weight;
+            if part <= 0.0 || rejected[p] {
                 continue;
             }
-            weights[o] += share * weight;
-            result.coverage[o] += share;
+            weights[o] += part;
+            result.coverage[o] += layer.share[p];
             for (sum, values) in result.rgb.iter_mut().zip(&layer.values) {
-                sum[o] += share * weight * values[p];
+                sum[o] += part * values[p];
             }
         }
     }

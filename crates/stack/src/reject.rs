@@ -106,7 +106,7 @@ impl Middle {
         for layer in layers {
             count
                 .iter_mut()
-                .zip(&layer.weight)
+                .zip(&layer.share)
                 .for_each(|(n, w)| *n += u16::from(*w >= COUNTS));
         }
         let mut centre: [Vec<f32>; 3] = std::array::from_fn(|_| vec![0.0; size]);
@@ -176,7 +176,7 @@ fn column_statistics(
 fn fill_row(layer: &Layer, trends: &Trends, (l, c, y): (usize, usize, usize), row: &mut [f32]) {
     let at = y * row.len();
     trends.row(l, c, y, row);
-    let pixels = layer.values[c][at..].iter().zip(&layer.weight[at..]);
+    let pixels = layer.values[c][at..].iter().zip(&layer.share[at..]);
     for (r, (v, w)) in row.iter_mut().zip(pixels) {
         *r = if *w >= COUNTS { v - *r } else { f32::INFINITY };
     }

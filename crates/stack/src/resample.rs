@@ -3,10 +3,11 @@
 //! A plain Lanczos kernel rings: its negative lobes draw a dark circle round every sharp star. Here
 //! no value falls below the smallest of the 4 × 4 pixels round its point; what that adds is taken
 //! from the brighter pixels near by, so that the star's flux is that of the plain kernel.
+//!
+//! Within three pixels of the source's border the kernel sees the source mirrored at that border.
 
 use std::sync::OnceLock;
 
-use crate::source::Block;
 use crate::warp::supported;
 
 /// Sub-pixel phases in the table: the nearest one is at most 1/2048 px off.
@@ -16,9 +17,11 @@ const RING: usize = 3;
 
 /// A piece of a source in memory, and the size of the whole.
 pub(crate) struct Patch<'a> {
-    /// The block's rows, then at least 8 values more.
+    /// Rows of `width` values, then at least 8 values more.
     pub(crate) data: &'a [f32],
-    pub(crate) block: Block,
+    pub(crate) width: usize,
+    /// Where in the source the first value lies; mirrored pixels have coordinates beyond it.
+    pub(crate) origin: (i32, i32),
     pub(crate) size: (usize, usize),
 }
 
@@ -35,7 +38,7 @@ impl Kernel {
         })
     }
 
-    /// Values at (xs, ys) in whole-source pixels into `out`, NaN without full support; and into
+    /// Values at (xs, ys) in whole-source pixels into `out`, NaN beside the source; and into
     /// `added` by how much each was lifted above the plain kernel's value.
     pub(crate) fn row(&self, patch: &Patch, (xs, ys): (&[f32], &[f32]), out: &mut [f32], added: &mut [f32]) {
         let (w, h) = patch.size;
@@ -55,14 +58,21 @@ impl Kernel {
     /// Weights and first pixel for a supported point.
     #[inline]
     pub(crate) fn place(&self, patch: &Patch, x: f32, y: f32) -> Place<'_> {
-        // Through i32: supported points are small and positive, and it is one instruction.
-        let (ix, iy) = (x as i32 as usize, y as i32 as usize);
+        let (ix, iy) = (floor(x), floor(y));
+        let (column, row) = (ix - 2 - patch.origin.0, iy - 2 - patch.origin.1);
         Place {
             wx: &self.weights[((x - ix as f32) * PHASES as f32 + 0.5) as usize],
             wy: &self.weights[((y - iy as f32) * PHASES as f32 + 0.5) as usize],
-            first: (iy - 2 - patch.block.y0) * patch.block.width + ix - 2 - patch.block.x0,
+            first: row as usize * patch.width + column as usize,
         }
     }
+}
+
+/// The whole number at or under a small one: a conversion and a comparison, no call.
+#[inline]
+pub(crate) fn floor(x: f32) -> i32 {
+    let towards_zero = x as i32;
+    towards_zero - i32::from(x < towards_zero as f32)
 }
 
 /// Where in a patch the 6 × 6 pixels of a point begin, and their weights.
@@ -74,7 +84,7 @@ pub(crate) struct Place<'a> {
 
 /// The plain kernel's value and the least of the 4 × 4 pixels round the point.
 fn at(patch: &Patch, place: &Place) -> (f32, f32) {
-    let stride = patch.block.width;
+    let stride = patch.width;
     let mut sum = [0.0f32; 8];
     let mut low = [f32::INFINITY; 8];
     for (j, weight) in place.wy.iter().take(6).enumerate() {

@@ -4,7 +4,7 @@ use crate::combine::Input;
 use crate::error::CombineError;
 use crate::mapping::MappingGrid;
 use crate::source::Block;
-use crate::warp::Coordinates;
+use crate::warp::{Coordinates, supported};
 
 /// One frame on one tile, warped and normalised.
 pub(crate) struct Layer {
@@ -12,7 +12,9 @@ pub(crate) struct Layer {
     pub(crate) input: usize,
     /// Red, green, blue; 0 where `weight` is 0.
     pub(crate) values: [Vec<f32>; 3],
-    /// Mask times fade towards the frame's border, 0 to 1; 0 is not covered.
+    /// The mask, 0 to 1; 0 is not covered.
+    pub(crate) share: Vec<f32>,
+    /// The mask times the fade towards the frame's border, 0 only where not covered.
     pub(crate) weight: Vec<f32>,
 }
 
@@ -43,13 +45,14 @@ fn layer(
     feather_px: f32,
 ) -> Result<Option<Layer>, CombineError> {
     let size = tile.width * tile.height;
-    let mut weight = vec![1.0; size];
+    let mut share = vec![1.0; size];
     if let Some(mask) = input.mask {
-        for (y, line) in (tile.y0..).zip(weight.chunks_exact_mut(tile.width)) {
+        for (y, line) in (tile.y0..).zip(share.chunks_exact_mut(tile.width)) {
             mask.row(y, tile.x0, line);
         }
     }
     let coordinates = grid.map(|g| Coordinates::new(g, tile));
+    let mut weight = share.clone();
     if let Some(c) = &coordinates {
         fade(&mut weight, c, input.source.size(), feather_px);
     }
@@ -66,21 +69,24 @@ fn layer(
     };
     read.map_err(|source| CombineError::Read { index, source })?;
     normalise(input, &mut values, &mut weight);
+    let covered = share.iter_mut().zip(&weight).filter(|(_, w)| **w <= 0.0);
+    covered.for_each(|(s, _)| *s = 0.0);
     Ok(Some(Layer {
         input: index,
         values,
+        share,
         weight,
     }))
 }
 
-/// Lowers the weight linearly to nothing over the last `feather_px` pixels of the source.
+/// Lowers the weight linearly over the last `feather_px` pixels of the source, to that of half a
+/// pixel at its very border: where nothing else reaches, what is there still counts.
 fn fade(weight: &mut [f32], coordinates: &Coordinates, (w, h): (usize, usize), feather_px: f32) {
-    let (right, bottom) = ((w as f32) - 3.0, (h as f32) - 3.0);
     let slope = 1.0 / feather_px.max(1e-3);
     for (weight, (x, y)) in weight.iter_mut().zip(coordinates.points()) {
-        let inside = (x - 2.0).min(right - x).min(y - 2.0).min(bottom - y);
-        // Not a number compares false: outside the mapping's domain nothing is covered.
-        *weight *= if inside > 0.0 {
+        // Points outside the mapping's domain are not a number and not supported either.
+        *weight *= if supported((x, y), w, h) {
+            let inside = (x + 1.0).min(w as f32 - x).min(y + 1.0).min(h as f32 - y);
             (inside * slope).min(1.0)
         } else {
             0.0

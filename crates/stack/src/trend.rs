@@ -91,7 +91,7 @@ fn collect(
             column.extend(
                 layers
                     .iter()
-                    .filter(|l| l.weight[p] >= 0.5)
+                    .filter(|l| l.share[p] >= 0.5)
                     .map(|l| l.values[c][p]),
             );
             if column.len() < 2 {
@@ -101,7 +101,7 @@ fn collect(
                 continue;
             };
             for (layer, out) in layers.iter().zip(samples.iter_mut()) {
-                if layer.weight[p] >= 0.5 {
+                if layer.share[p] >= 0.5 {
                     out.push(layer.values[c][p] - middle);
                 }
             }

@@ -6,12 +6,12 @@ use nightloom_raster::Plane;
 use rayon::prelude::*;
 
 use crate::mapping::{Mapping, MappingGrid};
-use crate::resample::{Patch, pay_back};
+use crate::resample::{Patch, floor, pay_back};
 use crate::source::{Block, Source};
 use crate::wide::resample_row;
 
 /// Pixels of support on either side: Lanczos-3.
-const REACH: usize = 3;
+const REACH: i32 = 3;
 
 /// How a source is resampled.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -27,8 +27,9 @@ impl Default for WarpSettings {
     }
 }
 
-/// Resamples one plane of a source onto a canvas of `width` × `height` pixels; NaN where the source
-/// does not cover a pixel with its full 6 × 6 support.
+/// Resamples one plane of a source onto a canvas of `width` × `height` pixels; NaN where a pixel's
+/// centre lies on none of the source's pixels (further than half a pixel outside the centres of the
+/// outermost). Near its border the source is continued by its mirror image.
 ///
 /// Lanczos-3 without its dark rings: no value is below the least of the 4 × 4 source pixels round its
 /// point, and what that adds is taken from the bright pixels near by, so that flux stays. Meant for scales near 1: a source
@@ -91,26 +92,17 @@ impl Coordinates {
         self.xs.iter().copied().zip(self.ys.iter().copied())
     }
 
-    /// The part of a source of the given size that these pixels need, or `None` if they need none.
-    pub(crate) fn needs(&self, (width, height): (usize, usize)) -> Option<Block> {
-        if width < 2 * REACH || height < 2 * REACH {
-            return None;
-        }
+    /// First and last column and row of a source of the given size that these pixels need, with the
+    /// mirrored ones beyond its border; `None` if they need none.
+    fn needs(&self, (width, height): (usize, usize)) -> Option<Window> {
         let (mut low, mut high) = ([f32::INFINITY; 2], [f32::NEG_INFINITY; 2]);
         for (x, y) in self.points().filter(|p| supported(*p, width, height)) {
             low = [low[0].min(x), low[1].min(y)];
             high = [high[0].max(x), high[1].max(y)];
         }
-        if low[0] > high[0] {
-            return None;
-        }
-        let (x0, y0) = (low[0] as usize + 1 - REACH, low[1] as usize + 1 - REACH);
-        let (x1, y1) = (high[0] as usize + REACH, high[1] as usize + REACH);
-        Some(Block {
-            x0,
-            y0,
-            width: x1 - x0 + 1,
-            height: y1 - y0 + 1,
+        (low[0] <= high[0]).then(|| Window {
+            x: [floor(low[0]) + 1 - REACH, floor(high[0]) + REACH],
+            y: [floor(low[1]) + 1 - REACH, floor(high[1]) + REACH],
         })
     }
 
@@ -122,17 +114,16 @@ impl Coordinates {
         out: &mut [&mut [f32]],
     ) -> io::Result<()> {
         let size = source.size();
-        let Some(block) = self.needs(size) else {
+        let Some(window) = self.needs(size) else {
             return Ok(());
         };
-        let mut added = Vec::new();
-        // The kernel loads eight values where it uses six.
-        let mut data = vec![0.0; block.width * block.height + 8];
+        let (mut added, mut data, mut read) = (Vec::new(), Vec::new(), Vec::new());
         for (plane, out) in planes.iter().zip(out) {
-            source.read_block(*plane, block, &mut data[..block.width * block.height])?;
+            window.read(source, *plane, &mut read, &mut data)?;
             let patch = Patch {
                 data: &data,
-                block,
+                width: window.width(),
+                origin: (window.x[0], window.y[0]),
                 size,
             };
             let width = self.width.max(1);
@@ -148,9 +139,69 @@ impl Coordinates {
     }
 }
 
-/// Whether all 6 × 6 pixels round a point lie on the source.
+/// First and last column and row of a piece of a source, which may reach over its border.
+struct Window {
+    x: [i32; 2],
+    y: [i32; 2],
+}
+
+impl Window {
+    fn width(&self) -> usize {
+        (self.x[1] - self.x[0] + 1) as usize
+    }
+
+    /// Fills `data` with the window's rows and eight values more: the kernel loads eight values where
+    /// it uses six. `read` holds what lies on the source meanwhile.
+    fn read(
+        &self,
+        source: &dyn Source,
+        plane: usize,
+        read: &mut Vec<f32>,
+        data: &mut Vec<f32>,
+    ) -> io::Result<()> {
+        let (width, height) = source.size();
+        let (x, y) = (on_source(self.x, width), on_source(self.y, height));
+        let block = Block {
+            x0: x[0],
+            y0: y[0],
+            width: x[1] - x[0] + 1,
+            height: y[1] - y[0] + 1,
+        };
+        read.resize(block.width * block.height, 0.0);
+        source.read_block(plane, block, read)?;
+        data.clear();
+        let columns: Vec<usize> = (self.x[0]..=self.x[1])
+            .map(|x| mirrored(x, width) - block.x0)
+            .collect();
+        for y in self.y[0]..=self.y[1] {
+            let row = &read[(mirrored(y, height) - block.y0) * block.width..][..block.width];
+            data.extend(columns.iter().map(|x| row[*x]));
+        }
+        data.resize(data.len() + 8, 0.0);
+        Ok(())
+    }
+}
+
+/// The pixels, of `length` there are, that a window needs with its mirrored ones.
+fn on_source([first, last]: [i32; 2], length: usize) -> [usize; 2] {
+    // Short sources are mirrored more than once, so all of them is read.
+    if length < 2 * REACH as usize {
+        return [0, length - 1];
+    }
+    // A window is at least six wide and reaches over a border by three: what it sees mirrored there
+    // it also sees directly.
+    [first.max(0) as usize, last.min(length as i32 - 1) as usize]
+}
+
+/// Pixel `at` of a row of `length` pixels continued on both sides by its mirror image.
+fn mirrored(at: i32, length: usize) -> usize {
+    let length = length as i32;
+    let at = at.rem_euclid(2 * length);
+    (if at < length { at } else { 2 * length - 1 - at }) as usize
+}
+
+/// Whether a point lies on a pixel of the source.
 #[inline]
 pub(crate) fn supported((x, y): (f32, f32), width: usize, height: usize) -> bool {
-    let low = (REACH - 1) as f32;
-    x >= low && y >= low && x < (width - REACH) as f32 && y < (height - REACH) as f32
+    x >= -0.5 && y >= -0.5 && x < width as f32 - 0.5 && y < height as f32 - 0.5
 }

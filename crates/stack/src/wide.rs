@@ -43,7 +43,7 @@ fn resample_row_avx2(patch: &Patch, (xs, ys): (&[f32], &[f32]), out: &mut [f32],
 #[target_feature(enable = "avx2,fma")]
 #[inline]
 fn at_avx2(patch: &Patch, place: &Place) -> (f32, f32) {
-    let stride = patch.block.width;
+    let stride = patch.width;
     let rows = &patch.data[place.first..place.first + 5 * stride + 8];
     let mut sum = _mm256_setzero_ps();
     let mut low = _mm256_set1_ps(f32::INFINITY);
@@ -71,7 +71,6 @@ fn at_avx2(patch: &Patch, place: &Place) -> (f32, f32) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::source::Block;
 
     /// The two builds differ by rounding only: fused multiply-add rounds once where the baseline
     /// rounds twice.
@@ -83,13 +82,9 @@ mod tests {
         data.extend([0.0; 8]);
         let patch = Patch {
             data: &data,
-            block: Block {
-                x0: 0,
-                y0: 0,
-                width: w,
-                height: h,
-            },
-            size: (w, h),
+            width: w,
+            origin: (-3, -3),
+            size: (w - 6, h - 6),
         };
         let xs: Vec<f32> = (0..200).map(|k| k as f32 * 0.21).collect();
         let ys: Vec<f32> = (0..200).map(|k| (k * 37 % 200) as f32 * 0.16).collect();

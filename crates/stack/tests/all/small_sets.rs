@@ -250,3 +250,68 @@ fn a_moving_gradient_is_not_rejected() {
     let out = aligned(&(0..6).map(frame).collect::<Vec<_>>());
     assert!(out.rejected_fraction < 0.05, "{} rejected", out.rejected_fraction);
 }
+
+/// One frame laid down by an identity mapping: it is the stack, to its last pixel.
+#[test]
+fn one_mapped_frame_is_the_stack_to_its_border() {
+    const TOLERANCE: f32 = 1e-6;
+    let frame = land_frame(0, true, true);
+    let mapped = Input {
+        to_source: Some(Box::new(Some)),
+        ..Input::unmoved(&frame)
+    };
+    let settings = CombineSettings::default();
+    let out = combine(&[mapped], W, H, &settings, &|_| (), &AtomicBool::new(false)).unwrap();
+    for y in 0..H {
+        for x in 0..W {
+            assert_eq!(out.coverage.at(x, y), 1.0, "at {x}, {y}");
+            for (got, right) in out.rgb.at(x, y).iter().zip(frame.at(x, y)) {
+                assert!((got - right).abs() < TOLERANCE, "at {x}, {y}: {got} for {right}");
+            }
+        }
+    }
+}
+
+/// Two frames, the second shown 40 px to the right and 30 px down: each alone where only it reaches,
+/// full strength to its border, both between.
+#[test]
+fn two_shifted_frames_cover_what_either_shows() {
+    const TOLERANCE: f32 = 2e-6;
+    let level = |x: f64, y: f64| (0.05 + 1e-4 * x + 2e-4 * y) as f32;
+    let grey = |f: &dyn Fn(usize, usize) -> f32| Rgb::from_planes([0, 1, 2].map(|_| Plane::from_fn(W, H, f)));
+    let first = grey(&|x, y| level(x as f64, y as f64));
+    let second = grey(&|x, y| level(x as f64 + 40.0, y as f64 + 30.0));
+    let inputs = [
+        Input {
+            to_source: Some(Box::new(Some)),
+            ..Input::unmoved(&first)
+        },
+        Input {
+            to_source: Some(Box::new(|[x, y]| Some([x - 40.0, y - 30.0]))),
+            ..Input::unmoved(&second)
+        },
+    ];
+    let settings = CombineSettings::default();
+    let out = combine(
+        &inputs,
+        W + 40,
+        H + 30,
+        &settings,
+        &|_| (),
+        &AtomicBool::new(false),
+    )
+    .unwrap();
+    for y in 0..H + 30 {
+        for x in 0..W + 40 {
+            let frames = u8::from(x < W && y < H) + u8::from(x >= 40 && y >= 30);
+            assert_eq!(out.coverage.at(x, y), f32::from(frames), "at {x}, {y}");
+            let right = if frames > 0 {
+                level(x as f64, y as f64)
+            } else {
+                0.0
+            };
+            let got = out.rgb.at(x, y)[1];
+            assert!((got - right).abs() < TOLERANCE, "at {x}, {y}: {got} for {right}");
+        }
+    }
+}

@@ -105,20 +105,49 @@ fn stars_keep_their_flux_and_have_no_dark_rings() {
 }
 
 #[test]
-fn what_lacks_support_is_not_covered() {
-    let plane = Plane::filled(20, 10, 1.0);
-    let out = warp(&plane, 0, &|p| Some(p), 24, 12, &WarpSettings::default()).unwrap();
+fn every_pixel_of_the_source_is_covered_and_no_other() {
+    const TOLERANCE: f32 = 1e-6;
+    let mut random = Random::new(5);
+    let plane = Plane::from_fn(20, 10, |_, _| random.uniform() as f32);
+    let at = |x: usize, y: usize| plane.at(x.min(19), y.min(9));
+    let same = warp(&plane, 0, &|p| Some(p), 24, 12, &WarpSettings::default()).unwrap();
+    // A whole shift takes the same values from elsewhere, and one of −0.4 still lies on the first column.
+    let back = |[x, y]: [f64; 2]| Some([x - 3.0, y - 2.0]);
+    let back = warp(&plane, 0, &back, 24, 12, &WarpSettings::default()).unwrap();
+    let half = |[x, y]: [f64; 2]| Some([x - 0.4, y + 0.4]);
+    let half = warp(&plane, 0, &half, 24, 12, &WarpSettings::default()).unwrap();
     for y in 0..12 {
         for x in 0..24 {
-            let inside = (2..17).contains(&x) && (2..7).contains(&y);
-            assert_eq!(out.at(x, y).is_finite(), inside, "at {x}, {y}");
+            assert_eq!(same.at(x, y).is_finite(), x < 20 && y < 10, "at {x}, {y}");
+            assert_eq!(half.at(x, y).is_finite(), x < 20 && y < 10, "at {x}, {y}");
+            let inside = (3..23).contains(&x) && y >= 2;
+            assert_eq!(back.at(x, y).is_finite(), inside, "at {x}, {y}");
+            assert!(x >= 20 || y >= 10 || (same.at(x, y) - at(x, y)).abs() < TOLERANCE);
+            assert!(!inside || (back.at(x, y) - at(x - 3, y - 2)).abs() < TOLERANCE);
         }
     }
 }
 
+/// A mirror image continues a level exactly, and a slope within a pixel's worth of it.
 #[test]
-fn tiny_and_empty_sources_cover_nothing() {
-    for (w, h) in [(0, 0), (1, 1), (5, 5), (100, 3)] {
+fn borders_keep_levels_and_nearly_slopes() {
+    const LEVEL_TOLERANCE: f32 = 1e-6;
+    const SLOPE_TOLERANCE_PX: f32 = 0.7;
+    let mapping = |[x, y]: [f64; 2]| Some([x + 0.37, y - 0.29]);
+    let level = Plane::filled(30, 20, 0.4);
+    let slope = Plane::from_fn(30, 20, |x, _| 0.1 * x as f32);
+    let [level, slope] =
+        [level, slope].map(|p| warp(&p, 0, &mapping, 30, 20, &WarpSettings::default()).unwrap());
+    for (k, (l, s)) in level.data().iter().zip(slope.data()).enumerate() {
+        let right = (k % 30) as f32 + 0.37;
+        assert!((l - 0.4).abs() < LEVEL_TOLERANCE, "{l}");
+        assert!((s * 10.0 - right).abs() < SLOPE_TOLERANCE_PX, "{s} at {right}");
+    }
+}
+
+#[test]
+fn tiny_sources_cover_themselves_and_empty_ones_nothing() {
+    for (w, h) in [(0, 0), (1, 1), (2, 7), (5, 5), (100, 3)] {
         let out = warp(
             &Plane::filled(w, h, 1.0),
             0,
@@ -128,6 +157,16 @@ fn tiny_and_empty_sources_cover_nothing() {
             &WarpSettings::default(),
         )
         .unwrap();
-        assert!(out.data().iter().all(|v| v.is_nan()));
+        for (k, v) in out.data().iter().enumerate() {
+            let inside = k % 8 < w && k / 8 < h;
+            assert!(
+                if inside {
+                    (v - 1.0).abs() < 1e-6
+                } else {
+                    v.is_nan()
+                },
+                "{w} × {h}: {v}"
+            );
+        }
     }
 }
