@@ -31,7 +31,7 @@ const SKY_ERROR: f32 = 0.015;
 /// Colours at an edge are off the line from F to B by this share of their distance: demosaicing.
 const FRINGE: f32 = 0.08;
 /// Pure land and pure sky are this much likelier beforehand than any one mixture on the grid.
-const PURE: f64 = 3.0;
+const PURE: f64 = 6.0;
 
 pub(crate) fn opacity(seen: [f32; 3], c: &Colours) -> Opacity {
     let apart: [f32; 3] = std::array::from_fn(|k| c.front[k] - c.back[k]);

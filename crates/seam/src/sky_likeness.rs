@@ -27,7 +27,7 @@ const LOOKED_AT: u16 = 1024;
 /// How far a soft edge reaches into plain sky, pixels.
 const SKIRT_PX: usize = 2;
 /// Land farther than this from anything like sky is certain, pixels.
-const DEPTH_PX: usize = 7;
+const DEPTH_PX: usize = 9;
 
 /// How well the smooth sky is known near the ridge, as a fraction of its level.
 const MODEL_ERROR: f32 = 0.02;
@@ -36,7 +36,7 @@ const MODEL_ERROR: f32 = 0.02;
 const LEAST_SHARE: f32 = 0.03;
 
 /// The same for a pixel that may be sky in a narrow gap: its neighbours' light spills into it.
-const GAP_SHARE: f32 = 0.07;
+const GAP_SHARE: f32 = 0.1;
 
 /// Bits of findings per pixel.
 pub(crate) struct Likeness {

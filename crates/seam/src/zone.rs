@@ -3,14 +3,14 @@
 use crate::{Coarse, Evidence, SkyModel, resample};
 
 /// A land cell with this share of sky-coloured pixels, joined to the edge, may let sky through.
-const GAP_SHARE: f32 = 0.06;
+const GAP_SHARE: f32 = 0.03;
 /// A pixel is sky-coloured when every channel is this close to the modelled sky, as a fraction …
 const ALIKE: f32 = 0.2;
 /// … or within this many sigmas of noise.
 const ALIKE_SIGMA: f32 = 3.0;
 
 /// Cells of dense crown that may lie between two gaps.
-const BRIDGE: usize = 4;
+const BRIDGE: usize = 6;
 
 /// Which coarse cells are certain and which lie near the edge.
 pub(crate) struct Zone {
