@@ -3,13 +3,24 @@
 //! The canvas lies in the land camera's geometry, so that the land is never resampled; each
 //! tracked frame is resampled once, straight onto it.
 
-use nalgebra::Rotation3;
+use nalgebra::{Rotation3, Vector3};
 use nightloom_optics::Lens;
+use nightloom_stars::AirPath;
 
 use super::report::CanvasReport;
 
+/// The air's part in where things are seen: directions of the zenith in the reference camera's
+/// axes, which stand still among the stars while the zenith moves.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct CanvasAir {
+    /// The air, and the zenith of each tracked frame.
+    pub(super) frames: AirPath,
+    /// The same air with the one zenith of the moment shown.
+    pub(super) shown: AirPath,
+}
+
 /// The picture's grid.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub(super) struct Canvas {
     /// Pixels across.
     pub(super) width: usize,
@@ -19,16 +30,29 @@ pub(super) struct Canvas {
     pub(super) origin: [i64; 2],
     /// Lens of the land camera, in land frame pixels.
     pub(super) lens: Lens,
-    /// Reference sky camera to land camera at the chosen instant.
+    /// Reference camera's axes to land camera at the chosen instant.
     pub(super) from_reference: Rotation3<f64>,
     /// Shift of the sky asked for.
     pub(super) offset_px: [f64; 2],
+    /// Refraction, where site and times are known.
+    pub(super) air: Option<CanvasAir>,
+}
+
+/// A tracked frame's camera.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct SkyCamera<'a> {
+    /// Index among the tracked frames.
+    pub(super) frame: usize,
+    /// Reference camera's axes to this camera.
+    pub(super) rotation: Rotation3<f64>,
+    /// Its lens.
+    pub(super) lens: &'a Lens,
 }
 
 impl Canvas {
     /// A canvas that is just one frame of `width` × `height`.
     pub(super) fn of_frame(width: usize, height: usize, lens: Lens, from_reference: Rotation3<f64>) -> Self {
-        Self { width, height, origin: [0, 0], lens, from_reference, offset_px: [0.0; 2] }
+        Self { width, height, origin: [0, 0], lens, from_reference, offset_px: [0.0; 2], air: None }
     }
 
     /// The land frame pixel under a canvas pixel.
@@ -36,31 +60,44 @@ impl Canvas {
         [pixel[0] - self.origin[0] as f64, pixel[1] - self.origin[1] as f64]
     }
 
-    /// Where the sky shown at a canvas pixel stands in a tracked frame.
-    ///
-    /// `rotation` leads from the reference camera to that frame's, `lens` is its lens.
-    pub(super) fn to_sky_frame(&self, rotation: &Rotation3<f64>, lens: &Lens, pixel: [f64; 2]) -> Option<[f64; 2]> {
-        let turn = rotation * self.from_reference.inverse();
-        let seen = self.lens.unproject(self.sky_pixel(pixel))?;
-        lens.project(&(turn * seen.into_inner()))
+    /// The direction among the stars, free of refraction, shown at a canvas pixel; in the reference
+    /// camera's axes.
+    pub(super) fn star_direction(&self, pixel: [f64; 2]) -> Option<Vector3<f64>> {
+        let [x, y] = self.land_pixel(pixel);
+        let sky_pixel = [x - self.offset_px[0], y - self.offset_px[1]];
+        let seen = self.from_reference.inverse() * self.lens.unproject(sky_pixel)?.into_inner();
+        Some(self.air.as_ref().map_or(seen, |air| air.shown.lower(0, &seen)))
     }
 
-    /// Where the sky shown at a canvas pixel stood in the land frame when the land camera had
-    /// another rotation against the reference.
-    pub(super) fn to_land_frame(&self, then: &Rotation3<f64>, pixel: [f64; 2]) -> Option<[f64; 2]> {
-        let turn = then * self.from_reference.inverse();
-        let seen = self.lens.unproject(self.sky_pixel(pixel))?;
-        self.lens.project(&(turn * seen.into_inner()))
+    /// Where the sky shown at a canvas pixel stands in a tracked frame.
+    pub(super) fn to_sky_frame(&self, camera: &SkyCamera<'_>, pixel: [f64; 2]) -> Option<[f64; 2]> {
+        let star = self.star_direction(pixel)?;
+        let seen = self.air.as_ref().map_or(star, |air| air.frames.lift(camera.frame, &star));
+        camera.lens.project(&(camera.rotation * seen))
+    }
+
+    /// Where the sky shown at a canvas pixel stood in the land frame at another moment: the land
+    /// camera then had the rotation `then` against the reference, and the zenith stood at `zenith`.
+    pub(super) fn to_land_frame(
+        &self,
+        then: &Rotation3<f64>,
+        zenith: Option<&AirPath>,
+        pixel: [f64; 2],
+    ) -> Option<[f64; 2]> {
+        let star = self.star_direction(pixel)?;
+        let seen = zenith.map_or(star, |air| air.lift(0, &star));
+        self.lens.project(&(then * seen))
     }
 
     /// The canvas pixel that a pixel of a tracked frame is shown at.
-    pub(super) fn of_sky_frame(&self, rotation: &Rotation3<f64>, lens: &Lens, pixel: [f64; 2]) -> Option<[f64; 2]> {
-        let turn = self.from_reference * rotation.inverse();
-        let [x, y] = self.lens.project(&(turn * lens.unproject(pixel)?.into_inner()))?;
-        Some([
-            x + self.origin[0] as f64 + self.offset_px[0],
-            y + self.origin[1] as f64 + self.offset_px[1],
-        ])
+    pub(super) fn shown_at(&self, camera: &SkyCamera<'_>, pixel: [f64; 2]) -> Option<[f64; 2]> {
+        let seen = camera.rotation.inverse() * camera.lens.unproject(pixel)?.into_inner();
+        let shown = match &self.air {
+            Some(air) => air.shown.lift(0, &air.frames.lower(camera.frame, &seen)),
+            None => seen,
+        };
+        let [x, y] = self.lens.project(&(self.from_reference * shown))?;
+        Some([x + self.origin[0] as f64 + self.offset_px[0], y + self.origin[1] as f64 + self.offset_px[1]])
     }
 
     /// The same canvas with rows added on top.
@@ -73,23 +110,18 @@ impl Canvas {
     pub(super) fn report(&self) -> CanvasReport {
         CanvasReport { width_px: self.width, height_px: self.height, land_origin_px: self.origin }
     }
-
-    fn sky_pixel(&self, pixel: [f64; 2]) -> [f64; 2] {
-        let [x, y] = self.land_pixel(pixel);
-        [x - self.offset_px[0], y - self.offset_px[1]]
-    }
 }
 
 /// Rows by which the canvas grows upwards: as far as the tracked frames fill whole rows above the
 /// land frame, if that is at least a tenth of its height (less is no deliberate reframing), at
 /// most half of it.
-pub(super) fn rows_to_grow(canvas: &Canvas, rotations: &[Rotation3<f64>], lens: &Lens, size: (usize, usize)) -> usize {
+pub(super) fn rows_to_grow(canvas: &Canvas, cameras: &[SkyCamera<'_>], size: (usize, usize)) -> usize {
     let step = (canvas.height / 100).max(1);
     let most = canvas.height / 2;
     let seen = |pixel: [f64; 2]| {
         let inside = |[x, y]: [f64; 2]| x >= 3.0 && y >= 3.0 && x <= size.0 as f64 - 4.0 && y <= size.1 as f64 - 4.0;
-        let frames = rotations.iter().filter(|r| canvas.to_sky_frame(r, lens, pixel).is_some_and(inside)).count();
-        2 * frames >= rotations.len().max(1)
+        let frames = cameras.iter().filter(|c| canvas.to_sky_frame(c, pixel).is_some_and(inside)).count();
+        2 * frames >= cameras.len().max(1)
     };
     let full_row = |above: usize| {
         (0..=32).all(|i| seen([(canvas.width - 1) as f64 * f64::from(i) / 32.0, -(above as f64)]))
@@ -108,22 +140,30 @@ mod tests {
         Canvas { offset_px: [12.0, -7.0], ..Canvas::of_frame(1000, 660, lens, turn) }.grown(100)
     }
 
+    fn camera(canvas: &Canvas) -> SkyCamera<'_> {
+        SkyCamera { frame: 1, rotation: Rotation3::from_euler_angles(-0.03, 0.02, 0.2), lens: &canvas.lens }
+    }
+
     #[test]
     fn there_and_back() {
-        let (canvas, frame) = (canvas(), Rotation3::from_euler_angles(-0.03, 0.02, 0.2));
-        let there = canvas.to_sky_frame(&frame, &canvas.lens, [321.0, 456.0]).expect("in view");
-        let back = canvas.of_sky_frame(&frame, &canvas.lens, there).expect("in view");
-        assert!((back[0] - 321.0).abs() < 1e-8 && (back[1] - 456.0).abs() < 1e-8, "{back:?}");
+        let air = |zeniths: Vec<Vector3<f64>>| AirPath { air: nightloom_sky::Air::default(), zeniths };
+        let up = |x: f64| Vector3::new(x, -0.8, 0.6).normalize();
+        let refracted = CanvasAir { frames: air(vec![up(0.0), up(0.1)]), shown: air(vec![up(-0.1)]) };
+        for air in [None, Some(refracted)] {
+            let canvas = Canvas { air, ..canvas() };
+            let there = canvas.to_sky_frame(&camera(&canvas), [321.0, 456.0]).expect("in view");
+            let back = canvas.shown_at(&camera(&canvas), there).expect("in view");
+            assert!((back[0] - 321.0).abs() < 1e-5 && (back[1] - 456.0).abs() < 1e-5, "{back:?}");
+        }
     }
 
     #[test]
     fn the_sky_moves_by_the_offset() {
         let moved = canvas();
-        let still = Canvas { offset_px: [0.0; 2], ..moved };
-        let frame = Rotation3::identity();
+        let still = Canvas { offset_px: [0.0; 2], ..moved.clone() };
         assert_eq!(
-            moved.to_sky_frame(&frame, &moved.lens, [112.0, 93.0]),
-            still.to_sky_frame(&frame, &moved.lens, [100.0, 100.0])
+            moved.to_sky_frame(&camera(&moved), [112.0, 93.0]),
+            still.to_sky_frame(&camera(&moved), [100.0, 100.0])
         );
     }
 
@@ -135,12 +175,14 @@ mod tests {
     #[test]
     fn growth_follows_frames_aimed_higher_and_ignores_a_few_rows() {
         let lens = Lens::rectilinear(700.0, 1000, 660);
-        let land = Canvas::of_frame(1000, 660, lens, Rotation3::identity());
-        let aimed_up = |deg: f64| Rotation3::from_axis_angle(&nalgebra::Vector3::x_axis(), -deg.to_radians());
-        assert_eq!(rows_to_grow(&land, &[aimed_up(0.5)], &lens, (1000, 660)), 0);
         let wide = Lens::rectilinear(500.0, 1000, 660);
-        let high = rows_to_grow(&land, &[aimed_up(-12.0)], &wide, (1000, 660));
-        let low = rows_to_grow(&land, &[aimed_up(12.0)], &wide, (1000, 660));
+        let land = Canvas::of_frame(1000, 660, lens, Rotation3::identity());
+        let rows = |deg: f64, lens: &Lens| {
+            let rotation = Rotation3::from_axis_angle(&Vector3::x_axis(), -deg.to_radians());
+            rows_to_grow(&land, &[SkyCamera { frame: 0, rotation, lens }], (1000, 660))
+        };
+        assert_eq!(rows(0.5, &lens), 0);
+        let (high, low) = (rows(-12.0, &wide), rows(12.0, &wide));
         assert!(high.max(low) >= 66 && high.min(low) == 0, "{high} {low}");
     }
 }

@@ -114,7 +114,7 @@ fn star_colours(
     field: &Field,
     tracked: &Tracked,
 ) -> (Vec<[f64; 3]>, Vec<f64>) {
-    let reference = tracked.rotation(tracked.registration.reference);
+    let reference = tracked.camera(tracked.registration.reference);
     let b_v = |star: usize| {
         let found = tracked.identified.as_ref()?.matches.iter().find(|m| m.0 == star)?;
         Some(f64::from(catalogue::stars().get(found.1)?.b_v))
@@ -122,7 +122,7 @@ fn star_colours(
     let radius = (APERTURE_WIDTHS * f64::from(field.fwhm_px)).max(2.0);
     let good = field.stars.iter().enumerate().filter(|(_, s)| !s.saturated && s.snr > 20.0);
     let measured = good.take(COLOUR_STARS).filter_map(|(i, s)| {
-        let at = canvas.of_sky_frame(&reference, tracked.lens(), [s.x, s.y])?;
+        let at = canvas.shown_at(&reference, [s.x, s.y])?;
         Some((aperture(&joined.sky, &joined.alpha, at, radius)?, b_v(i).unwrap_or(f64::NAN)))
     });
     measured.unzip()

@@ -4,21 +4,21 @@
 //! frames' matte and the turning of the sky, without looking at the smeared land itself; only
 //! where the pole or the times are not known does each frame's own content decide.
 
-use nalgebra::Rotation3;
 use nightloom_raster::Plane;
-use nightloom_stack::Mask;
+use nightloom_stack::{Mask, MappingGrid};
 use nightloom_stars::LandMask;
 use rayon::prelude::*;
 
-use super::canvas::Canvas;
-use super::place::Placement;
+use super::canvas::{Canvas, SkyCamera};
+use super::place::{EARTH_RATE, Placement};
 use crate::clock::FrameTime;
 
 /// Side of a mask cell, and the margin kept from the land, pixels.
 const CELL: usize = 8;
-/// Moments of an exposure at which the land is looked up; between them it moves by under a cell
-/// for any lens and exposure of this trade (200 mm, 4 min, 4 µm: 330 px in 40 steps).
-const MOMENTS: usize = 41;
+/// Moments of an exposure at which the land is looked up, at most.
+const MOST_MOMENTS: usize = 64;
+/// Mappings are sampled at every so many pixels; they are far smoother than that.
+const GRID: usize = 64;
 
 /// The sky part of the land frame in cells: the least matte of a cell and its neighbours.
 pub(super) fn sure_sky(matte: &Plane, canvas: &Canvas, size: (usize, usize)) -> Plane {
@@ -47,24 +47,38 @@ pub(super) fn sure_sky(matte: &Plane, canvas: &Canvas, size: (usize, usize)) -> 
 
 /// The mask of a tracked frame on the canvas from the land's matte; `None` without a known pole.
 pub(super) fn from_turning(canvas: &Canvas, placement: &Placement, sure: &Plane, time: &FrameTime) -> Option<Mask> {
-    let moments: Vec<Rotation3<f64>> = (0..MOMENTS)
-        .map(|k| placement.rotation_at(time.start.plus_seconds(time.exposure_s * k as f64 / (MOMENTS - 1) as f64)))
-        .collect::<Option<_>>()?;
-    let clear = |pixel: [f64; 2]| {
-        let worst = moments.iter().map(|then| canvas.to_land_frame(then, pixel).map_or(1.0, |p| cell_at(sure, p)));
-        worst.fold(1.0f32, f32::min)
-    };
-    Some(mask(canvas, clear))
+    // Between two moments the land moves by less than a cell.
+    let motion_px = EARTH_RATE * time.exposure_s * canvas.lens.focal_px * 1.5;
+    let count = ((motion_px / CELL as f64).ceil() as usize + 2).min(MOST_MOMENTS);
+    let (columns, rows) = (canvas.width.div_ceil(CELL).max(1), canvas.height.div_ceil(CELL).max(1));
+    let mut clear = vec![1.0f32; columns * rows];
+    for k in 0..count {
+        let then = time.start.plus_seconds(time.exposure_s * k as f64 / (count - 1) as f64);
+        let (rotation, air) = (placement.rotation_at(then)?, placement.air_at(then));
+        let mapping = |pixel: [f64; 2]| canvas.to_land_frame(&rotation, air.as_ref(), pixel);
+        let grid = MappingGrid::new(&mapping, canvas.width, canvas.height, GRID);
+        clear.par_chunks_mut(columns).enumerate().for_each(|(row, cells)| {
+            let y = (row * CELL + CELL / 2).min(canvas.height - 1);
+            let (mut xs, mut ys) = (vec![0.0; canvas.width], vec![0.0; canvas.width]);
+            grid.row(y, 0, &mut xs, &mut ys);
+            for (column, cell) in cells.iter_mut().enumerate() {
+                let x = (column * CELL + CELL / 2).min(canvas.width - 1);
+                if xs[x].is_finite() {
+                    *cell = cell.min(cell_at(sure, [f64::from(xs[x]), f64::from(ys[x])]));
+                }
+            }
+        });
+    }
+    Some(Mask::from_fn(canvas.width, canvas.height, CELL, |x, y| clear[(y as usize / CELL) * columns + x as usize / CELL]))
 }
 
 /// The mask of a tracked frame from its own content.
 pub(super) fn from_content(
     canvas: &Canvas,
-    rotation: &Rotation3<f64>,
-    lens: &nightloom_optics::Lens,
+    camera: &SkyCamera<'_>,
     land: &LandMask,
 ) -> Mask {
-    mask(canvas, |pixel| match canvas.to_sky_frame(rotation, lens, pixel) {
+    mask(canvas, |pixel| match canvas.to_sky_frame(camera, pixel) {
         Some([x, y]) if land.is_land(x, y) => 0.0,
         _ => 1.0,
     })

@@ -52,6 +52,7 @@ use prepare::Prepared;
 use sky::SkyStack;
 use track::Tracked;
 
+use crate::clock::FrameTime;
 use crate::hash::Digest;
 use crate::journal::{Journal, StepKey};
 use crate::plan::Settings;
@@ -116,7 +117,7 @@ fn make(
     let land_frames = prepare::prepare(bench, settings, items, &masters, Role::Land)?;
     bench.stage(0.52, 0.56)?;
     let times = Times::read(bench, settings, items, &sky_frames, &land_frames);
-    let tracked = track::track(bench, settings, items, &sky_frames, times.reference_hint())?;
+    let tracked = track::track(bench, settings, items, &sky_frames, &times)?;
     refuse_if_all_bad(&tracked)?;
     let scene = Scene { settings, items, sky_frames: &sky_frames, land_frames: &land_frames, times: &times, tracked: &tracked };
     let made = scene.picture(bench, &results)?;
@@ -214,8 +215,10 @@ impl Scene<'_> {
 
     fn sky_alone(&self, bench: &mut Bench<'_>, results: &Path, size: (usize, usize)) -> Result<Made, BuildError> {
         let lens = *self.tracked.lens();
-        let reference = self.tracked.rotation(self.tracked.registration.reference);
-        let canvas = Canvas::of_frame(size.0, size.1, lens, reference);
+        let reference = self.tracked.registration.reference;
+        let shown = self.times.sky[reference].as_ref().map(FrameTime::middle);
+        let air = self.tracked.canvas_air(shown);
+        let canvas = Canvas { air, ..Canvas::of_frame(size.0, size.1, lens, self.tracked.rotation(reference)) };
         bench.stage(0.74, 0.86)?;
         let sky = sky::stack_sky(bench, &self.settings.sky, self.sky_frames, self.tracked, &canvas, &[])?;
         self.deliver(bench, results, canvas, None, sky, None)
@@ -244,13 +247,14 @@ impl Scene<'_> {
         let (width, height) = self.frame_size(self.land_frames);
         let canvas = Canvas {
             offset_px: self.settings.seam.offset_px,
+            air: placed.timed.then(|| self.tracked.canvas_air(Some(placed.placement.instant))).flatten(),
             ..Canvas::of_frame(width, height, placed.lens, placed.placement.rotation)
         };
         if !self.settings.picture.grow {
             return canvas;
         }
-        let rotations: Vec<_> = self.tracked.used().map(|i| self.tracked.rotation(i)).collect();
-        let rows = canvas::rows_to_grow(&canvas, &rotations, self.tracked.lens(), self.frame_size(self.sky_frames));
+        let cameras: Vec<_> = self.tracked.used().map(|i| self.tracked.camera(i)).collect();
+        let rows = canvas::rows_to_grow(&canvas, &cameras, self.frame_size(self.sky_frames));
         canvas.grown(rows)
     }
 
@@ -262,7 +266,7 @@ impl Scene<'_> {
             .iter()
             .map(|&i| {
                 let land = &self.sky_frames[i].facts.field.land;
-                masks::from_content(canvas, &self.tracked.rotation(i), self.tracked.lens(), land)
+                masks::from_content(canvas, &self.tracked.camera(i), land)
             })
             .collect();
         let sure = masks::sure_sky(&edge.matte.alpha, canvas, self.frame_size(self.land_frames));

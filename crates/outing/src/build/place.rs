@@ -6,10 +6,11 @@
 //! ground's view the stars go round the north pole clockwise as time goes on, seen from outside.
 
 use nalgebra::{Rotation3, Unit, Vector3};
-use nightloom_sky::Instant;
+use nightloom_sky::{Air, Instant};
+use nightloom_stars::AirPath;
 
 /// The Earth's rotation against the stars, rad/s (IERS Conventions 2010: 7.292115e-5).
-const EARTH_RATE: f64 = 7.292_115e-5;
+pub(super) const EARTH_RATE: f64 = 7.292_115e-5;
 
 /// One land frame matched to the reference sky frame.
 #[derive(Clone, Copy, Debug)]
@@ -23,7 +24,7 @@ pub(super) struct LandSighting {
 }
 
 /// The land camera among the stars at one instant.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct Placement {
     /// The moment.
     pub(super) instant: Instant,
@@ -33,12 +34,39 @@ pub(super) struct Placement {
     pub(super) pole: Option<Unit<Vector3<f64>>>,
     /// Mean residual of the land frames' stars.
     pub(super) rms_px: f64,
+    /// The air and where the zenith stood, where site and times are known.
+    pub(super) overhead: Option<Overhead>,
+}
+
+/// The zenith among the stars: where it stood at one moment, and the pole it goes round.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Overhead {
+    /// The air that refracts.
+    pub(super) air: Air,
+    /// The moment.
+    pub(super) instant: Instant,
+    /// Direction of the zenith then, in the reference camera's axes.
+    pub(super) zenith: Vector3<f64>,
+    /// North celestial pole in the same axes.
+    pub(super) pole: Unit<Vector3<f64>>,
+}
+
+impl Overhead {
+    /// The air with the zenith of a moment: the zenith goes east among the stars.
+    pub(super) fn at(&self, moment: Instant) -> AirPath {
+        let turn = Rotation3::from_axis_angle(&self.pole, EARTH_RATE * moment.seconds_since(self.instant));
+        AirPath { air: self.air, zeniths: vec![turn * self.zenith] }
+    }
 }
 
 impl Placement {
     /// Reference camera to land camera at another moment; `None` when the pole is not known.
     pub(super) fn rotation_at(&self, moment: Instant) -> Option<Rotation3<f64>> {
         self.pole.map(|pole| turned(&self.rotation, &pole, moment.seconds_since(self.instant)))
+    }
+    /// The air at a moment.
+    pub(super) fn air_at(&self, moment: Instant) -> Option<AirPath> {
+        self.overhead.map(|o| o.at(moment))
     }
 }
 
@@ -68,12 +96,12 @@ pub(super) fn place(
             let away = |s: &LandSighting| s.middle.seconds_since(middle).abs();
             away(a).total_cmp(&away(b))
         })?;
-        return Some(Placement { instant: nearest.middle, rotation: nearest.rotation, pole: None, rms_px });
+        return Some(Placement { instant: nearest.middle, rotation: nearest.rotation, pole: None, rms_px, overhead: None });
     };
     let instant = wanted.unwrap_or(middle);
     let brought: Vec<_> =
         sightings.iter().map(|s| turned(&s.rotation, &axis, instant.seconds_since(s.middle))).collect();
-    Some(Placement { instant, rotation: mean_rotation(&brought), pole, rms_px })
+    Some(Placement { instant, rotation: mean_rotation(&brought), pole, rms_px, overhead: None })
 }
 
 /// The pole about which the sky turned between two sightings, if it turned at the Earth's rate.
@@ -128,6 +156,22 @@ mod tests {
         let pole = Unit::new_normalize(reference * up);
         let ours = turned(&Rotation3::identity(), &pole, 1800.0);
         assert!((truth * ours.inverse()).angle().to_degrees() * 3600.0 < 1.0, "within one arcsecond");
+    }
+
+    #[test]
+    fn the_zenith_goes_where_the_ground_frame_says() {
+        let site = nightloom_sky::Site {
+            latitude: nightloom_sky::Angle::from_deg(46.0),
+            longitude: nightloom_sky::Angle::from_deg(8.0),
+            elevation_m: 0.0,
+        };
+        let reference = Rotation3::from_euler_angles(0.3, -0.8, 1.1);
+        let up = |t: f64| reference * (site.ground_from_icrs(at(t)).inverse() * Vector3::z());
+        let north = Vector3::new(0.0, 46f64.to_radians().cos(), 46f64.to_radians().sin());
+        let pole = Unit::new_normalize(reference * (site.ground_from_icrs(at(0.0)).inverse() * north));
+        let overhead = Overhead { air: Air::default(), instant: at(0.0), zenith: up(0.0), pole };
+        let later = overhead.at(at(3600.0)).zeniths[0];
+        assert!(later.angle(&up(3600.0)).to_degrees() * 3600.0 < 1.0, "within one arcsecond");
     }
 
     #[test]

@@ -1,10 +1,12 @@
 //! Times of the frames, and the sky placed over the land by them and by the stars.
 
+use nalgebra::{Matrix3, Rotation3, Vector3};
 use nightloom_optics::Lens;
 use nightloom_sky::Instant;
-use nightloom_stars::{MatchSettings, match_fields};
+use nightloom_stars::{MatchSettings, Star, match_fields};
 
 use super::bench::Bench;
+use super::canvas::CanvasAir;
 use super::inventory::Item;
 use super::lens_guess::guess_lens;
 use super::place::{LandSighting, Placement, place};
@@ -19,6 +21,8 @@ pub(super) struct Times {
     pub(super) sky: Vec<Option<FrameTime>>,
     /// Of each prepared land frame.
     pub(super) land: Vec<Option<FrameTime>>,
+    /// Whether they can be trusted as times of day, not only against each other.
+    pub(super) absolute: bool,
 }
 
 impl Times {
@@ -40,7 +44,7 @@ impl Times {
             times.iter_mut().for_each(|t| *t = None);
         }
         let land = times.split_off(sky.len());
-        Self { sky: times, land }
+        Self { sky: times, land, absolute: clock.absolute && clock.relative }
     }
 
     /// Some moment of the night, for the stars' own motion.
@@ -83,7 +87,10 @@ pub(super) fn place_sky(
             let stars = &frame.facts.field.stars;
             let found = match_fields(&reference.stars, tracked.lens(), stars, &lens, &MatchSettings::default())?;
             let middle = time.as_ref().map_or(stand_in, FrameTime::middle);
-            Some(LandSighting { middle, rotation: found.rotation, rms_px: found.rms_px })
+            let air = time.as_ref().and_then(|t| tracked.canvas_air(Some(t.middle())));
+            let pairs = found.pairs.iter().map(|&(a, b)| (&reference.stars[a], &stars[b]));
+            let (rotation, rms_px) = sight(pairs, tracked, &lens, air.as_ref()).unwrap_or((found.rotation, found.rms_px));
+            Some(LandSighting { middle, rotation, rms_px })
         })
         .collect();
     let wanted = settings.seam.instant.filter(|_| timed);
@@ -95,10 +102,53 @@ pub(super) fn place_sky(
             ));
         }
         let by = format!("the stars in {} of {} land frames", sightings.len(), land.len());
+        let placement = Placement { overhead: tracked.overhead, ..placement };
         return Placed { placement, lens, by, timed };
     }
     bench.warn("The land frames show no stars that match the tracked frames. The sky was placed as if the camera had not been re-aimed between the nearest tracked frame and the land frames; check the join.".into());
     Placed { placement: assumed(tracked, times, stand_in), lens, by: "assumption: the camera was not re-aimed".into(), timed }
+}
+
+/// The rotation from the reference camera's axes to the land camera, refraction taken into account,
+/// from pairs of stars (Kabsch 1976), the farthest tenth of the pairs left out once; and its
+/// residual.
+fn sight<'a>(
+    pairs: impl Iterator<Item = (&'a Star, &'a Star)>,
+    tracked: &Tracked,
+    lens: &Lens,
+    air: Option<&CanvasAir>,
+) -> Option<(Rotation3<f64>, f64)> {
+    let home = tracked.camera(tracked.registration.reference);
+    let mut pairs: Vec<(Vector3<f64>, Vector3<f64>, [f64; 2])> = pairs
+        .filter_map(|(sky, land)| {
+            let star = home.lens.unproject([sky.x, sky.y])?.into_inner();
+            let lifted = air.map_or(star, |a| a.shown.lift(0, &a.frames.lower(home.frame, &star)));
+            let at = [land.x, land.y];
+            Some((lifted, lens.unproject(at)?.into_inner(), at))
+        })
+        .collect();
+    let off = |turn: &Rotation3<f64>, pair: &(Vector3<f64>, Vector3<f64>, [f64; 2])| {
+        lens.project(&(turn * pair.0)).map_or(f64::MAX, |p| (p[0] - pair.2[0]).hypot(p[1] - pair.2[1]))
+    };
+    let first = best_turn(&pairs)?;
+    pairs.sort_by(|a, b| off(&first, a).total_cmp(&off(&first, b)));
+    pairs.truncate((pairs.len() * 9).div_ceil(10));
+    let turn = best_turn(&pairs)?;
+    let square = pairs.iter().map(|p| off(&turn, p).powi(2)).sum::<f64>() / pairs.len() as f64;
+    Some((turn, square.sqrt()))
+}
+
+/// The rotation that brings the first of each pair nearest to the second (Kabsch 1976, Acta Cryst.
+/// A32, 922).
+fn best_turn(pairs: &[(Vector3<f64>, Vector3<f64>, [f64; 2])]) -> Option<Rotation3<f64>> {
+    if pairs.len() < 3 {
+        return None;
+    }
+    let sum = pairs.iter().fold(Matrix3::zeros(), |sum, (a, b, _)| sum + b * a.transpose());
+    let parts = sum.svd(true, true);
+    let (u, v_t) = (parts.u?, parts.v_t?);
+    let sign = (u * v_t).determinant().signum();
+    Some(Rotation3::from_matrix_unchecked(u * Matrix3::from_diagonal(&Vector3::new(1.0, 1.0, sign)) * v_t))
 }
 
 /// The land camera's lens: that of the tracked frames if nothing speaks against it.
@@ -124,5 +174,5 @@ fn assumed(tracked: &Tracked, times: &Times, stand_in: Instant) -> Placement {
     });
     let frame = nearest.unwrap_or(tracked.registration.reference);
     let instant = times.sky[frame].as_ref().map(FrameTime::middle).or(middle).unwrap_or(stand_in);
-    Placement { instant, rotation: tracked.rotation(frame), pole: tracked.pole, rms_px: 0.0 }
+    Placement { instant, rotation: tracked.rotation(frame), pole: tracked.pole, rms_px: 0.0, overhead: tracked.overhead }
 }

@@ -63,9 +63,9 @@ pub(super) fn stack_sky(
         .iter()
         .enumerate()
         .map(|(k, &i)| {
-            let rotation = tracked.rotation(i);
+            let camera = tracked.camera(i);
             let to_source: Box<nightloom_stack::Mapping<'_>> =
-                Box::new(move |pixel| canvas.to_sky_frame(&rotation, tracked.lens(), pixel));
+                Box::new(move |pixel| canvas.to_sky_frame(&camera, pixel));
             Input {
                 source: &sources[k] as &dyn Source,
                 to_source: Some(to_source),
@@ -134,6 +134,7 @@ fn key(
         .settings(tracked.lens())
         .settings(&(canvas.width, canvas.height, canvas.origin, canvas.offset_px))
         .settings(&(canvas.lens, canvas.from_reference))
+        .settings(&canvas.air.as_ref().map(|air| (&air.frames, &air.shown)))
         .settings(levels);
     for (k, i) in tracked.used().enumerate() {
         let mask: Option<Vec<u8>> = masks.get(k).map(|m| mask_bytes(m, canvas));

@@ -2,18 +2,25 @@
 
 use nalgebra::{Rotation3, Unit, Vector3};
 use nightloom_optics::Lens;
-use nightloom_sky::{Angle, Instant, Site};
+use nightloom_sky::{Air, Angle, Instant, Site};
 use nightloom_stars::{
-    Field, FrameQuality, Identification, IdentifySettings, JudgeSettings, RegisterSettings, Registration, Verdict,
-    identify, judge, register,
+    Field, FrameQuality, Ground, Identification, IdentifySettings, JudgeSettings, RegisterSettings, Registration,
+    Verdict, identify, judge, register, register_from_ground,
 };
 
 use super::bench::Bench;
 use super::error::BuildError;
 use super::inventory::Item;
+use super::canvas::{CanvasAir, SkyCamera};
 use super::lens_guess::guess_lens;
+use super::place::Overhead;
+use super::placing::Times;
 use super::prepare::Prepared;
+use crate::clock::FrameTime;
 use crate::plan::Settings;
+
+/// Temperature of the night air where nobody said, °C; 10 °C more or less changes refraction by 4 %.
+const NIGHT_C: f64 = 5.0;
 
 /// The registered set of tracked frames.
 pub(super) struct Tracked {
@@ -25,6 +32,8 @@ pub(super) struct Tracked {
     pub(super) identified: Option<Identification>,
     /// North celestial pole in the reference camera's frame, where identified.
     pub(super) pole: Option<Unit<Vector3<f64>>>,
+    /// Air and zenith, where refraction was taken out.
+    pub(super) overhead: Option<Overhead>,
 }
 
 impl Tracked {
@@ -35,6 +44,15 @@ impl Tracked {
     /// The lens of the tracked frames.
     pub(super) fn lens(&self) -> &Lens {
         &self.registration.lens
+    }
+    /// A tracked frame's camera.
+    pub(super) fn camera(&self, frame: usize) -> SkyCamera<'_> {
+        SkyCamera { frame, rotation: self.rotation(frame), lens: self.lens() }
+    }
+    /// Refraction on a canvas that shows the sky of a moment.
+    pub(super) fn canvas_air(&self, shown: Option<Instant>) -> Option<CanvasAir> {
+        let frames = self.registration.air.clone()?;
+        Some(CanvasAir { frames, shown: self.overhead?.at(shown?) })
     }
     /// Reference camera to a frame's camera; every used frame has one.
     pub(super) fn rotation(&self, frame: usize) -> Rotation3<f64> {
@@ -48,7 +66,7 @@ pub(super) fn track(
     settings: &Settings,
     items: &[Item],
     frames: &[Prepared],
-    when: Option<Instant>,
+    times: &Times,
 ) -> Result<Tracked, BuildError> {
     bench.show("Registering sky frames", 0.0, "")?;
     let facts = &frames[0].facts;
@@ -61,8 +79,11 @@ pub(super) fn track(
     let mut registration = register(&fields, wanted, &guess.lens, &RegisterSettings::default());
     bench.show("Identifying the sky", 0.6, "")?;
     let reference = registration.reference;
-    let when = when.unwrap_or(bench.world.now());
-    let identified = identify(&fields[reference].stars, &registration.lens, &IdentifySettings::default(), when);
+    let when = times.reference_hint().unwrap_or(bench.world.now());
+    let site = site_of(settings, frames).filter(|_| times.absolute);
+    let identifying = IdentifySettings { site, ..IdentifySettings::default() };
+    let moment = times.sky[reference].as_ref().map_or(when, FrameTime::middle);
+    let identified = identify(&fields[reference].stars, &registration.lens, &identifying, moment);
     if let Some(found) = &identified {
         // The catalogue shows the lens over the whole frame, which frames that hardly move cannot.
         let settings = RegisterSettings { focal_sigma: 0.0005, ..RegisterSettings::default() };
@@ -71,9 +92,46 @@ pub(super) fn track(
             registration = refined;
         }
     }
-    let pole = identified.as_ref().map(|found| Unit::new_normalize(found.attitude * pole_of_date(when)));
-    let verdicts = verdicts(settings, items, frames, &registration);
-    Ok(Tracked { registration, verdicts, identified, pole })
+    let mut tracked = Tracked { registration, verdicts: Vec::new(), identified, pole: None, overhead: None };
+    tracked.pole = tracked.identified.as_ref().map(|found| Unit::new_normalize(found.attitude * pole_of_date(when)));
+    if let Some(site) = site {
+        tracked.take_refraction_out(&fields, site, times);
+    }
+    tracked.verdicts = verdicts(settings, items, frames, &tracked.registration);
+    Ok(tracked)
+}
+
+/// The site of the settings, or the one the first frame's GPS tells.
+fn site_of(settings: &Settings, frames: &[Prepared]) -> Option<Site> {
+    let gps = || {
+        let meta = &frames.iter().find(|f| f.facts.meta.gps_deg.is_some())?.facts.meta;
+        let [latitude, longitude] = meta.gps_deg?.map(Angle::from_deg);
+        Some(Site { latitude, longitude, elevation_m: meta.gps_elevation_m.unwrap_or(0.0) })
+    };
+    settings.site.place.or_else(gps)
+}
+
+impl Tracked {
+    /// Registers anew with refraction modelled, and keeps that if the stars agree better.
+    fn take_refraction_out(&mut self, fields: &[&Field], site: Site, times: &Times) {
+        let instants: Option<Vec<Instant>> = times.sky.iter().map(|t| Some(t.as_ref()?.middle())).collect();
+        let Some(instants) = instants else { return };
+        let plain = &self.registration;
+        let air = Air::at_elevation(site.elevation_m, NIGHT_C);
+        let ground = Ground { site, air, instants: &instants };
+        let settings = RegisterSettings { focal_sigma: 0.01, ..RegisterSettings::default() };
+        let lifted = register_from_ground(fields, Some(plain.reference), &plain.lens, &settings, &ground);
+        let (Some(path), Some(_)) = (&lifted.air, &self.identified) else { return };
+        if lifted.rms_px > plain.rms_px * 1.02 {
+            return;
+        }
+        let reference = lifted.reference;
+        let zenith = path.zeniths[reference];
+        let when = instants[reference];
+        let Some(pole) = self.pole else { return };
+        self.overhead = Some(Overhead { air, instant: when, zenith, pole });
+        self.registration = lifted;
+    }
 }
 
 /// The celestial pole of date among the stars: the zenith of the Earth's pole.
