@@ -6,12 +6,13 @@ use nightloom_raster::{Plane, Rgb};
 use rayon::prelude::*;
 
 use crate::error::CombineError;
+use crate::level;
 use crate::mapping::{Mapping, MappingGrid};
 use crate::mask::Mask;
 use crate::noise::background_noise;
 use crate::reject::{self, RejectSettings};
 use crate::source::{Block, Source};
-use crate::tile::{self, Layer};
+use crate::tile::{self, Layer, Prepared};
 use crate::warp::WarpSettings;
 
 /// One frame of a stack.
@@ -59,6 +60,10 @@ pub struct CombineSettings {
     /// Frames lose weight over so many pixels towards their own border, so that no step shows where
     /// one ends; where only one frame reaches it is taken at full value up to its last pixel.
     pub feather_px: f32,
+    /// Brings every frame's slow background (moving glow, what a flat left) to that of all together,
+    /// by a cubic over the canvas that is added before anything is judged or averaged: so frames and
+    /// their land end without a step. The whole keeps its level and gradient.
+    pub level_frames: bool,
     /// Mebibytes one thread may hold for its part of the canvas.
     pub tile_mib: usize,
 }
@@ -69,6 +74,7 @@ impl Default for CombineSettings {
             reject: RejectSettings::default(),
             warp: WarpSettings::default(),
             feather_px: 24.0,
+            level_frames: true,
             tile_mib: 64,
         }
     }
@@ -116,13 +122,7 @@ pub fn combine(
     cancelled: &AtomicBool,
 ) -> Result<Stacked, CombineError> {
     check(inputs, width, height)?;
-    let grids: Vec<Option<MappingGrid>> = inputs
-        .par_iter()
-        .map(|i| {
-            let mapping = i.to_source.as_deref().filter(|_| i.is_used())?;
-            Some(MappingGrid::new(mapping, width, height, settings.warp.grid_px))
-        })
-        .collect();
+    let prepared = prepare(inputs, (width, height), settings, cancelled)?;
     let mut work = Work::new(inputs.len(), width, height);
     let tiles = tiles(
         width,
@@ -137,7 +137,7 @@ pub fn combine(
                 if cancelled.load(Ordering::Relaxed) {
                     return Err(CombineError::Cancelled);
                 }
-                let result = one_tile(inputs, &grids, *inner, (width, height), settings)?;
+                let result = one_tile(inputs, &prepared, *inner, (width, height), settings)?;
                 let done = done.fetch_add(1, Ordering::Relaxed) + 1;
                 progress(done as f64 / tiles.len() as f64);
                 Ok(result)
@@ -186,6 +186,25 @@ fn check(inputs: &[Input], width: usize, height: usize) -> Result<(), CombineErr
         }
     }
     Ok(())
+}
+
+fn prepare<'a>(
+    inputs: &'a [Input],
+    (width, height): (usize, usize),
+    settings: &CombineSettings,
+    cancelled: &AtomicBool,
+) -> Result<Vec<Prepared<'a>>, CombineError> {
+    let levels = if settings.level_frames {
+        level::levels(inputs, (width, height), cancelled)?
+    } else {
+        inputs.iter().map(|_| None).collect()
+    };
+    let one = |(i, level): (&'a Input, _)| {
+        let mapping = i.to_source.as_deref().filter(|_| i.is_used());
+        let grid = mapping.map(|m| MappingGrid::new(m, width, height, settings.warp.grid_px));
+        Prepared { grid, level }
+    };
+    Ok(inputs.par_iter().zip(levels).map(one).collect())
 }
 
 /// Side of a square tile for which one thread's layers, scores and statistics fit the memory.
@@ -239,13 +258,13 @@ struct TileResult {
 
 fn one_tile(
     inputs: &[Input],
-    grids: &[Option<MappingGrid>],
+    prepared: &[Prepared],
     inner: Block,
     canvas: (usize, usize),
     settings: &CombineSettings,
 ) -> Result<TileResult, CombineError> {
     let outer = with_halo(inner, canvas);
-    let layers = tile::load(inputs, grids, outer, settings.feather_px)?;
+    let layers = tile::load(inputs, prepared, outer, settings.feather_px)?;
     let rejected = reject::reject(&layers, outer.width, outer.height, &settings.reject);
     let size = inner.width * inner.height;
     let mut result = TileResult {

@@ -2,6 +2,7 @@
 
 use crate::combine::Input;
 use crate::error::CombineError;
+use crate::level::FrameLevel;
 use crate::mapping::MappingGrid;
 use crate::source::Block;
 use crate::warp::{Coordinates, supported};
@@ -18,21 +19,29 @@ pub(crate) struct Layer {
     pub(crate) weight: Vec<f32>,
 }
 
+/// What is known of a frame before its pixels are read.
+pub(crate) struct Prepared<'a> {
+    /// Its mapping, sampled; `None` lays it down unmoved.
+    pub(crate) grid: Option<MappingGrid<'a>>,
+    /// What is taken from its background.
+    pub(crate) level: Option<FrameLevel>,
+}
+
 /// The frames that reach a tile at all.
 pub(crate) fn load(
     inputs: &[Input],
-    grids: &[Option<MappingGrid>],
+    prepared: &[Prepared],
     tile: Block,
     feather_px: f32,
 ) -> Result<Vec<Layer>, CombineError> {
     let mut layers = Vec::with_capacity(inputs.len());
-    for (index, (input, grid)) in inputs
+    for (index, (input, prepared)) in inputs
         .iter()
-        .zip(grids)
+        .zip(prepared)
         .enumerate()
         .filter(|(_, (i, _))| i.is_used())
     {
-        layers.extend(layer(index, input, grid.as_ref(), tile, feather_px)?);
+        layers.extend(layer(index, input, prepared, tile, feather_px)?);
     }
     Ok(layers)
 }
@@ -40,7 +49,7 @@ pub(crate) fn load(
 fn layer(
     index: usize,
     input: &Input,
-    grid: Option<&MappingGrid>,
+    prepared: &Prepared,
     tile: Block,
     feather_px: f32,
 ) -> Result<Option<Layer>, CombineError> {
@@ -51,7 +60,7 @@ fn layer(
             mask.row(y, tile.x0, line);
         }
     }
-    let coordinates = grid.map(|g| Coordinates::new(g, tile));
+    let coordinates = prepared.grid.as_ref().map(|g| Coordinates::new(g, tile));
     let mut weight = share.clone();
     if let Some(c) = &coordinates {
         fade(&mut weight, c, input.source.size(), feather_px);
@@ -68,7 +77,7 @@ fn layer(
         None => (0..3).try_for_each(|p| input.source.read_block(p, tile, &mut values[p])),
     };
     read.map_err(|source| CombineError::Read { index, source })?;
-    normalise(input, &mut values, &mut weight);
+    normalise(input, prepared.level.as_ref(), tile, &mut values, &mut weight);
     let covered = share.iter_mut().zip(&weight).filter(|(_, w)| **w <= 0.0);
     covered.for_each(|(s, _)| *s = 0.0);
     Ok(Some(Layer {
@@ -94,14 +103,28 @@ fn fade(weight: &mut [f32], coordinates: &Coordinates, (w, h): (usize, usize), f
     }
 }
 
-fn normalise(input: &Input, values: &mut [Vec<f32>; 3], weight: &mut [f32]) {
+/// Brings values to the set's level; what is not covered or not finite gets weight and value 0.
+fn normalise(
+    input: &Input,
+    level: Option<&FrameLevel>,
+    tile: Block,
+    values: &mut [Vec<f32>; 3],
+    weight: &mut [f32],
+) {
     for (c, plane) in values.iter_mut().enumerate() {
         let (gain, offset) = (input.gain[c], input.offset[c]);
-        for (v, w) in plane.iter_mut().zip(weight.iter_mut()) {
-            *v = *v * gain + offset;
-            if !v.is_finite() {
-                *w = 0.0;
+        plane.iter_mut().for_each(|v| *v = *v * gain + offset);
+        if let Some(level) = level {
+            for (y, line) in (tile.y0..).zip(plane.chunks_exact_mut(tile.width)) {
+                level.take_off(c, tile.x0, y, line);
             }
+        }
+        for (_, w) in plane
+            .iter()
+            .zip(weight.iter_mut())
+            .filter(|(v, _)| !v.is_finite())
+        {
+            *w = 0.0;
         }
     }
     for plane in values {

@@ -8,6 +8,8 @@ mod background;
 mod colour;
 #[path = "all/combine.rs"]
 mod combine;
+#[path = "all/level.rs"]
+mod level;
 #[path = "all/masters.rs"]
 mod masters;
 #[path = "all/reference.rs"]

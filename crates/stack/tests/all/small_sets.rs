@@ -187,7 +187,10 @@ fn masks_shape_the_coverage_and_the_mean() {
         }
     });
     let above = Mask::from_fn(W, H, 8, |_, y| if y > 120.0 { 0.0 } else { 1.0 });
-    let mut settings = CombineSettings::default();
+    let mut settings = CombineSettings {
+        level_frames: false,
+        ..Default::default()
+    };
     settings.reject.enabled = false;
     let inputs = [
         Input {

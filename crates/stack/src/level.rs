@@ -1,0 +1,403 @@
+//! Frames brought to one background before they are averaged.
+//!
+//! A stack follows the stars, but the light of towns and of the horizon stays with the ground, and what
+//! a flat did not correct with the lens: every frame has a slow background of its own, and where one
+//! frame or its land ends, the mean would step. So each frame gets a smooth correction of its own:
+//!
+//! 1. Every frame's level is measured, as the median of a patch, in the cells of a coarse grid.
+//! 2. With s the level of the scene in cell c, the levels are taken for s(c) + p(f, c): p is a cubic
+//!    in the canvas's coordinates, of lower degree for a frame with few cells. s and p are found in turn
+//!    (backfitting, Buja, Hastie & Tibshirani 1989), with Tukey's biweight against cells that a cloud or an
+//!    aircraft spoils.
+//! 3. The cubic in the middle of all corrections belongs to the scene and is given back, so that
+//!    level and gradient of the whole stay where they were.
+//!
+//! The correction is added, so it touches no star's flux.
+
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use nalgebra::{Cholesky, Const, SMatrix, SVector};
+use rayon::prelude::*;
+
+use crate::combine::Input;
+use crate::error::CombineError;
+use crate::noise::median_of;
+use crate::polynomial::{Cubic, Domain, TERMS, cubic_terms};
+use crate::source::Block;
+
+/// The canvas's longer side is cut in about so many cells, …
+const CELLS: usize = 40;
+/// … no smaller and no larger than this, in pixels.
+const CELL_PX: (usize, usize) = (16, 128);
+/// Side of the patch measured in a cell, at most, pixels.
+const PATCH_PX: usize = 32;
+/// Cells shared with other frames that a correction of degree 0, 1, 2, 3 needs.
+const ENOUGH: [usize; 4] = [3, 12, 30, 60];
+/// Share of a frame's cells by which its coefficients are drawn to 0: settles what the cells do not.
+const RIDGE: f64 = 1e-4;
+/// Rounds of the backfitting at most; those after which cells are weighted anew; the change of a
+/// coefficient that ends it, as a share of saturation (under a hundredth of a 16-bit step).
+const ROUNDS: usize = 100;
+const WEIGHING_ROUNDS: usize = 8;
+const SETTLED: f64 = 1e-7;
+/// Where Tukey's biweight ends, in σ: 95 % efficient on normal noise.
+const BIWEIGHT: f64 = 4.685;
+/// Where corrections begin to pull less on their middle, in medians of their distance from it; rounds.
+const HUBER: f64 = 2.0;
+const HUBER_ROUNDS: usize = 10;
+
+/// What is taken from one frame.
+pub(crate) struct FrameLevel {
+    own: [Cubic; 3],
+    common: [Cubic; 3],
+}
+
+impl FrameLevel {
+    /// Takes the correction off the pixels (x0, y), (x0 + 1, y), … of the canvas in one channel.
+    pub(crate) fn take_off(&self, channel: usize, x0: usize, y: usize, values: &mut [f32]) {
+        let (own, common) = (self.own[channel].along(y), self.common[channel].along(y));
+        for (x, v) in (x0..).zip(values) {
+            *v -= own.at(x) - common.at(x);
+        }
+    }
+}
+
+/// A correction per input; `None` where there is none to make.
+///
+/// # Errors
+/// A frame that cannot be read; [`CombineError::Cancelled`].
+pub(crate) fn levels(
+    inputs: &[Input],
+    (width, height): (usize, usize),
+    cancelled: &AtomicBool,
+) -> Result<Vec<Option<FrameLevel>>, CombineError> {
+    let grid = Grid::new(width, height);
+    let measured: Result<Vec<Vec<[f32; 3]>>, CombineError> = inputs
+        .par_iter()
+        .enumerate()
+        .map(|(index, input)| grid.measure(index, input, cancelled))
+        .collect();
+    let mut frames = frames(&grid, inputs, &measured?);
+    if frames.iter().filter(|f| f.degree.is_some()).count() < 2 {
+        return Ok(inputs.iter().map(|_| None).collect());
+    }
+    backfit(&mut frames, grid.len());
+    let common = common(&frames, &grid);
+    let level = |f: Frame| {
+        f.degree?;
+        Some(FrameLevel {
+            own: f.coefficients.map(|c| Cubic::new(f.domain, c)),
+            common,
+        })
+    };
+    Ok(frames.into_iter().map(level).collect())
+}
+
+/// The cells.
+struct Grid {
+    size: (usize, usize),
+    cell: usize,
+    columns: usize,
+    rows: usize,
+}
+
+impl Grid {
+    fn new(width: usize, height: usize) -> Self {
+        let cell = (width.max(height) / CELLS).clamp(CELL_PX.0, CELL_PX.1);
+        Self {
+            size: (width, height),
+            cell,
+            columns: width / cell,
+            rows: height / cell,
+        }
+    }
+
+    fn len(&self) -> usize {
+        self.columns * self.rows
+    }
+
+    fn centre(&self, cell: usize) -> [f64; 2] {
+        let along = |i: usize| (i as f64 + 0.5) * self.cell as f64 - 0.5;
+        [along(cell % self.columns), along(cell / self.columns)]
+    }
+
+    /// A frame's level per cell and channel; not a number where it does not fill the cell's patch.
+    fn measure(
+        &self,
+        index: usize,
+        input: &Input,
+        cancelled: &AtomicBool,
+    ) -> Result<Vec<[f32; 3]>, CombineError> {
+        if cancelled.load(Ordering::Relaxed) {
+            return Err(CombineError::Cancelled);
+        }
+        let mut values = Vec::new();
+        (0..self.len())
+            .map(|cell| {
+                let block = self.patch(input, self.centre(cell)).filter(|_| input.is_used());
+                let Some(block) = block else {
+                    return Ok([f32::NAN; 3]);
+                };
+                let mut levels = [0.0; 3];
+                for (c, level) in levels.iter_mut().enumerate() {
+                    values.resize(block.width * block.height, 0.0);
+                    let read = input.source.read_block(c, block, &mut values);
+                    read.map_err(|source| CombineError::Read { index, source })?;
+                    let median = median_of(&mut values).unwrap_or(f32::NAN);
+                    *level = median * input.gain[c] + input.offset[c];
+                }
+                Ok(levels)
+            })
+            .collect()
+    }
+
+    /// The frame's pixels for a cell, if it shows all of them and its mask lets them all pass.
+    fn patch(&self, input: &Input, [x, y]: [f64; 2]) -> Option<Block> {
+        let side = self.cell.min(PATCH_PX);
+        if let Some(mask) = input.mask {
+            let clamp = |v: f64, length: usize| v.clamp(0.0, (length - 1) as f64) as usize;
+            let whole = |sx: f64, sy: f64| {
+                let half = side as f64 / 2.0;
+                let (x, y) = (
+                    clamp(x + sx * half, self.size.0),
+                    clamp(y + sy * half, self.size.1),
+                );
+                mask.at(x, y) > 0.99
+            };
+            let corners = [(0.0, 0.0), (-1.0, -1.0), (1.0, -1.0), (-1.0, 1.0), (1.0, 1.0)];
+            if !corners.into_iter().all(|(sx, sy)| whole(sx, sy)) {
+                return None;
+            }
+        }
+        let [sx, sy] = match &input.to_source {
+            Some(mapping) => mapping([x, y])?,
+            None => [x, y],
+        };
+        let (width, height) = input.source.size();
+        let start = |at: f64, length: usize| {
+            let first = (at - 0.5 * (side - 1) as f64).round();
+            (first >= 0.0 && first + side as f64 <= length as f64).then_some(first as usize)
+        };
+        Some(Block {
+            x0: start(sx, width)?,
+            y0: start(sy, height)?,
+            width: side,
+            height: side,
+        })
+    }
+}
+
+/// One frame in the fit.
+struct Frame {
+    /// Its weight in the stack.
+    weight: f64,
+    domain: Domain,
+    /// Of its correction; `None` for a frame with too few cells.
+    degree: Option<usize>,
+    cells: Vec<Cell>,
+    coefficients: [[f64; TERMS]; 3],
+}
+
+/// A frame in one cell.
+struct Cell {
+    index: usize,
+    terms: SVector<f64, TERMS>,
+    values: [f64; 3],
+    /// 1 for one that fits, falling to 0; 0 where no other frame is.
+    trust: f64,
+}
+
+impl Frame {
+    fn at(&self, cell: &Cell, channel: usize) -> f64 {
+        let coefficients = self.coefficients[channel].iter();
+        coefficients.zip(cell.terms.iter()).map(|(a, t)| a * t).sum()
+    }
+}
+
+fn frames(grid: &Grid, inputs: &[Input], measured: &[Vec<[f32; 3]>]) -> Vec<Frame> {
+    let known = |m: &[f32; 3]| m.iter().all(|v| v.is_finite());
+    let mut count = vec![0; grid.len()];
+    for levels in measured {
+        for (n, m) in count.iter_mut().zip(levels) {
+            *n += usize::from(known(m));
+        }
+    }
+    let frame = |(input, levels): (&Input, &Vec<[f32; 3]>)| {
+        let own: Vec<usize> = (0..grid.len()).filter(|k| known(&levels[*k])).collect();
+        let shared = own.iter().filter(|k| count[**k] > 1).count();
+        let degree = ENOUGH.iter().rposition(|n| shared >= *n);
+        let domain = Domain::of(own.iter().map(|k| grid.centre(*k)), grid.cell as f64 / 2.0);
+        let cell = |index: usize| Cell {
+            index,
+            terms: cubic_terms(domain.place(grid.centre(index)), degree.unwrap_or(0)).into(),
+            values: levels[index].map(f64::from),
+            trust: f64::from(u8::from(count[index] > 1)),
+        };
+        Frame {
+            weight: f64::from(input.weight),
+            domain,
+            degree,
+            cells: own.into_iter().map(cell).collect(),
+            coefficients: [[0.0; TERMS]; 3],
+        }
+    };
+    inputs.iter().zip(measured).map(frame).collect()
+}
+
+/// Finds the scene's levels and the frames' coefficients in turn.
+fn backfit(frames: &mut [Frame], cells: usize) {
+    let mut solvers = Vec::new();
+    for round in 0..ROUNDS {
+        let scene = if round == 0 {
+            middle(frames, cells)
+        } else {
+            mean(frames, cells)
+        };
+        if (1..=WEIGHING_ROUNDS).contains(&round) {
+            weigh(frames, &scene);
+        }
+        if round <= WEIGHING_ROUNDS {
+            solvers = frames.iter().map(solver).collect();
+        }
+        let steps = frames.par_iter_mut().zip(&solvers);
+        let change = steps.map(|(frame, solver)| fit(frame, solver.as_ref(), &scene));
+        let change = change.reduce(|| 0.0, f64::max);
+        if round > WEIGHING_ROUNDS && change < SETTLED {
+            break;
+        }
+    }
+}
+
+/// The scene as the median of all frames in a cell.
+fn middle(frames: &[Frame], cells: usize) -> Vec<[f64; 3]> {
+    let mut all: Vec<[Vec<f32>; 3]> = (0..cells).map(|_| Default::default()).collect();
+    for cell in frames.iter().flat_map(|f| &f.cells) {
+        for (list, v) in all[cell.index].iter_mut().zip(cell.values) {
+            list.push(v as f32);
+        }
+    }
+    all.iter_mut()
+        .map(|lists| lists.each_mut().map(|l| f64::from(median_of(l).unwrap_or(0.0))))
+        .collect()
+}
+
+/// The scene as the weighted mean of all corrected frames in a cell; 0 where there are none.
+fn mean(frames: &[Frame], cells: usize) -> Vec<[f64; 3]> {
+    let mut sums = vec![[[0.0; 2]; 3]; cells];
+    for frame in frames.iter().filter(|f| f.degree.is_some()) {
+        for cell in &frame.cells {
+            let weight = frame.weight * cell.trust;
+            for (c, sum) in sums[cell.index].iter_mut().enumerate() {
+                sum[0] += weight * (cell.values[c] - frame.at(cell, c));
+                sum[1] += weight;
+            }
+        }
+    }
+    let mean = |[sum, weight]: [f64; 2]| if weight > 0.0 { sum / weight } else { 0.0 };
+    sums.into_iter().map(|s| s.map(mean)).collect()
+}
+
+/// Sets each cell's trust by how well it fits, in all channels together.
+fn weigh(frames: &mut [Frame], scene: &[[f64; 3]]) {
+    let mut all: Vec<f32> = Vec::new();
+    for frame in frames.iter().filter(|f| f.degree.is_some()) {
+        let shared = frame.cells.iter().filter(|c| c.trust > 0.0);
+        all.extend(shared.map(|cell| miss(frame, cell, &scene[cell.index]) as f32));
+    }
+    // The median length of a normal 3-vector is 1.538 σ (chi distribution).
+    let sigma = f64::from(median_of(&mut all).unwrap_or(0.0)) / 1.538;
+    let end = 3f64.sqrt() * BIWEIGHT * sigma.max(1e-9);
+    for frame in frames {
+        let trusts: Vec<f64> = frame
+            .cells
+            .iter()
+            .map(|c| miss(frame, c, &scene[c.index]) / end)
+            .collect();
+        for (cell, t) in frame.cells.iter_mut().zip(trusts) {
+            // Alone in a cell a frame says nothing of its difference from others and stays out.
+            if cell.trust > 0.0 {
+                cell.trust = (1.0 - t * t).max(0.0).powi(2).max(1e-6);
+            }
+        }
+    }
+}
+
+/// Distance of a frame's level from what the fit says, in all channels together.
+fn miss(frame: &Frame, cell: &Cell, scene: &[f64; 3]) -> f64 {
+    let misses = (0..3).map(|c| cell.values[c] - frame.at(cell, c) - scene[c]);
+    misses.map(|m| m * m).sum::<f64>().sqrt()
+}
+
+type Solver = Cholesky<f64, Const<TERMS>>;
+
+/// The normal equations of one frame.
+fn solver(frame: &Frame) -> Option<Solver> {
+    frame.degree?;
+    let mut normal = SMatrix::<f64, TERMS, TERMS>::zeros();
+    let mut total = 0.0;
+    for cell in &frame.cells {
+        normal += cell.terms * cell.terms.transpose() * cell.trust;
+        total += cell.trust;
+    }
+    for k in 0..TERMS {
+        normal[(k, k)] += RIDGE * total + f64::MIN_POSITIVE;
+    }
+    normal.cholesky()
+}
+
+/// Fits one frame to the scene; returns the largest change of a coefficient.
+fn fit(frame: &mut Frame, solver: Option<&Solver>, scene: &[[f64; 3]]) -> f64 {
+    let Some(solver) = solver else {
+        return 0.0;
+    };
+    let mut change = 0.0f64;
+    for c in 0..3 {
+        let mut right = SVector::<f64, TERMS>::zeros();
+        for cell in &frame.cells {
+            right += cell.terms * (cell.trust * (cell.values[c] - scene[cell.index][c]));
+        }
+        for (old, new) in frame.coefficients[c].iter_mut().zip(solver.solve(&right).iter()) {
+            change = change.max((new - *old).abs());
+            *old = *new;
+        }
+    }
+    change
+}
+
+/// The cubic, over the whole canvas, in the middle of all corrections: their mean, but frames far off
+/// (cloud, a lamp) pull on it no more than the usual ones (Huber 1964).
+fn common(frames: &[Frame], grid: &Grid) -> [Cubic; 3] {
+    let domain = Domain::of((0..grid.len()).map(|k| grid.centre(k)), grid.cell as f64 / 2.0);
+    let corrections = |frame: &Frame| -> Vec<Cell> {
+        let cell = |cell: &Cell| Cell {
+            index: 0,
+            terms: cubic_terms(domain.place(grid.centre(cell.index)), 3).into(),
+            values: [0, 1, 2].map(|c| frame.at(cell, c)),
+            trust: frame.weight,
+        };
+        frame.cells.iter().map(cell).collect()
+    };
+    let mut all = Frame {
+        weight: 1.0,
+        domain,
+        degree: Some(3),
+        cells: frames
+            .iter()
+            .filter(|f| f.degree.is_some())
+            .flat_map(corrections)
+            .collect(),
+        coefficients: [[0.0; TERMS]; 3],
+    };
+    let weights: Vec<f64> = all.cells.iter().map(|c| c.trust).collect();
+    for _ in 0..HUBER_ROUNDS {
+        let solver = solver(&all);
+        fit(&mut all, solver.as_ref(), &[[0.0; 3]]);
+        let misses: Vec<f64> = all.cells.iter().map(|c| miss(&all, c, &[0.0; 3])).collect();
+        let typical = median_of(&mut misses.iter().map(|m| *m as f32).collect()).unwrap_or(0.0);
+        let limit = HUBER * f64::from(typical).max(1e-9);
+        for ((cell, weight), miss) in all.cells.iter_mut().zip(&weights).zip(misses) {
+            cell.trust = weight * (limit / miss).min(1.0);
+        }
+    }
+    all.coefficients.map(|c| Cubic::new(domain, c))
+}
