@@ -16,6 +16,9 @@ pub struct ToneSettings {
     pub min_coverage: f32,
     /// Whether an offset per channel may be solved for beside the gain.
     pub with_offset: bool,
+    /// The factor, where the exposures tell it: then only the offset is solved for. The smooth sky
+    /// alone cannot tell a moon that has risen between the two from another sensitivity.
+    pub known_gain: Option<[f32; 3]>,
     /// How much more blocks near the land count than those far up, 0 and more.
     pub edge_emphasis: f32,
 }
@@ -25,6 +28,7 @@ impl Default for ToneSettings {
         Self {
             min_coverage: 1.0,
             with_offset: true,
+            known_gain: None,
             edge_emphasis: 4.0,
         }
     }
@@ -129,7 +133,10 @@ pub fn match_sky(
         if points.len() < LEAST_BLOCKS {
             return Ok(ToneMatch::identity());
         }
-        let line = regress(&points, settings.with_offset);
+        let line = match settings.known_gain {
+            Some(gain) => shifted(&points, gain[c]),
+            None => regress(&points, settings.with_offset),
+        };
         (found.gain[c], found.offset[c]) = (line.gain, line.offset);
         squares += line.error * line.error / 3.0;
         found.blocks = points.len();
@@ -149,6 +156,15 @@ struct Line {
     gain: f32,
     offset: f32,
     error: f32,
+}
+
+/// The offset that goes with a known gain: the median difference.
+fn shifted(points: &[Point], gain: f32) -> Line {
+    let mut differences: Vec<f32> = points.iter().map(|p| p.sky - gain * p.land).collect();
+    let offset = stats::median(&mut differences);
+    let line = Line { gain, offset, error: 0.0 };
+    let mut away: Vec<f32> = points.iter().map(|p| line.miss(p).abs()).collect();
+    Line { error: stats::MAD_TO_SIGMA * stats::median(&mut away), ..line }
 }
 
 fn regress(points: &[Point], with_offset: bool) -> Line {

@@ -248,9 +248,9 @@ impl Default for Scenario {
             focal_mm: 24.0,
             radial: [-0.03, 0.004, 0.0],
             sky_aim: Aim {
-                azimuth: Angle::from_deg(282.5),
-                altitude: Angle::from_deg(27.5),
-                roll: Angle::from_deg(1.5),
+                azimuth: Angle::from_deg(281.0),
+                altitude: Angle::from_deg(31.5),
+                roll: Angle::from_deg(7.5),
             },
             land_aim: Aim {
                 azimuth: Angle::from_deg(291.0),

@@ -25,6 +25,9 @@ pub struct FrameQuality {
     pub unregistered: Option<String>,
 }
 
+/// A sky this close to the set's is not clouded, as a part of it (common practice, no source).
+const SAME_SKY: f32 = 0.03;
+
 impl FrameQuality {
     /// The figures of a field and, where there is one, of its registration.
     pub fn of(field: &Field, registration: Option<&FrameRegistration>) -> Self {
@@ -174,10 +177,12 @@ impl Typical {
             .transparency(frame)
             .filter(|part| *part < settings.min_transparency / slack)
         {
+            let sky = frame.background / self.background.max(f32::MIN_POSITIVE);
+            // Cloud shows in the sky's light; a knock shares each star's light between two places.
+            let cause = if (sky - 1.0).abs() < SAME_SKY { "a knock that doubled its stars, dew or thin cloud" } else { "cloud" };
             return Some(format!(
-                "cloud: its stars are {:.0} % fainter than the set's, the sky {:.2} times as bright",
-                100.0 * (1.0 - part),
-                frame.background / self.background.max(f32::MIN_POSITIVE)
+                "{cause}: its stars are {:.0} % fainter than the set's, the sky {sky:.2} times as bright",
+                100.0 * (1.0 - part)
             ));
         }
         let excess = frame.elongation - self.elongation;

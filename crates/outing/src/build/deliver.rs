@@ -43,6 +43,7 @@ pub(super) fn linear(folder: &Path, picture: &Rgb, frames: usize) -> Result<Path
     let [r, g, b] = picture.planes();
     let keywords = [
         ("NCOMBINE", FitsValue::Integer(frames as i64), "tracked frames combined"),
+        ("ROWORDER", FitsValue::Text("TOP-DOWN".into()), "the first row is the top of the picture"),
         ("COLORSPC", FitsValue::Text("linear Rec. 2020, D65".into()), "planes are red, green, blue"),
     ];
     write_fits_f32(&path, &[r, g, b], &keywords).map_err(failed)?;

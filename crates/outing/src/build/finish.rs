@@ -4,8 +4,8 @@ use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::compose_row;
 use nightloom_sky::catalogue;
 use nightloom_stack::{
-    BackgroundModel, BackgroundSettings, Mask, Neutral, NeutralSettings, ToneCurve, background_noise, fit_background,
-    neutral_by_stars,
+    BackgroundModel, BackgroundSettings, Mask, Neutral, NeutralSettings, SceneStatistics, ToneCurve, background_noise,
+    fit_background, neutral_by_stars,
 };
 use nightloom_stars::Field;
 
@@ -17,7 +17,7 @@ use super::track::Tracked;
 use crate::plan::{PictureSettings, White};
 
 /// Display value of the sky's background for stretch 0, 0.5 and 1 (common practice, no source).
-const SKY_SHOWN: [f32; 3] = [0.10, 0.20, 0.34];
+const SKY_SHOWN: [f32; 3] = [0.12, 0.22, 0.34];
 /// Radius of the aperture that star colours are measured in, in star widths.
 const APERTURE_WIDTHS: f64 = 1.6;
 /// Stars whose colour is measured, at most.
@@ -161,9 +161,24 @@ fn curve(settings: &PictureSettings, joined: &Joined, background: Option<&Backgr
     } else {
         SKY_SHOWN[1] + (SKY_SHOWN[2] - SKY_SHOWN[1]) * (2.0 * s - 1.0)
     };
-    let curve = ToneCurve::from_statistics(level, noise, shown, 1.0);
+    let [land_dark, land_median] = land_tones(joined);
+    let statistics =
+        SceneStatistics { sky_level: level, sky_noise: noise, land_dark, land_median, target: shown, white: 1.0 };
+    let curve = ToneCurve::from_statistics(&statistics);
     let own = *curve.settings();
     ToneCurve::new(nightloom_stack::ToneSettings { saturation: own.saturation * settings.saturation as f32, ..own })
+}
+
+/// The 5th percentile and the median of the land's intensity, on a sparse grid.
+fn land_tones(joined: &Joined) -> [Option<f32>; 2] {
+    let [r, g, b] = joined.land.planes();
+    let mut values = Vec::new();
+    for y in (0..r.height()).step_by(7) {
+        let places = (0..r.width()).step_by(7).filter(|&x| joined.alpha.at(x, y) < 0.05);
+        values.extend(places.map(|x| (r.at(x, y) + g.at(x, y) + b.at(x, y)) / 3.0).filter(|v| v.is_finite()));
+    }
+    values.sort_unstable_by(f32::total_cmp);
+    [values.len() / 20, values.len() / 2].map(|k| values.get(k).copied())
 }
 
 /// Median sky colour on a sparse grid.

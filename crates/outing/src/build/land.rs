@@ -42,14 +42,20 @@ pub(super) struct LandFacts {
     pub(super) rejected: Vec<f64>,
 }
 
-/// How much more light the tracked frames recorded than the land frames, from exposure, aperture
-/// and ISO; 1 where EXIF does not tell.
+/// How much more light the tracked frames recorded than the land frames, or 1 where EXIF does not
+/// tell.
 pub(super) fn exposure_ratio(sky: &FrameMeta, land: &FrameMeta) -> f32 {
+    known_ratio(sky, land).unwrap_or(1.0)
+}
+
+/// How much more light the tracked frames recorded, from exposure, aperture and ISO.
+pub(super) fn known_ratio(sky: &FrameMeta, land: &FrameMeta) -> Option<f32> {
     let exposure = |m: &FrameMeta| {
         Some(Exposure { seconds: m.exposure_s?, f_number: m.f_number.unwrap_or(1.0), iso: m.iso? })
+        .filter(|_| sky.f_number.is_some() == land.f_number.is_some())
     };
-    let ratio = exposure(sky).zip(exposure(land)).map_or(1.0, |(s, l)| s.gain_over(&l)) as f32;
-    if ratio.is_finite() && ratio > 0.0 { ratio } else { 1.0 }
+    let ratio = exposure(sky)?.gain_over(&exposure(land)?) as f32;
+    (ratio.is_finite() && ratio > 0.0).then_some(ratio)
 }
 
 /// Stacks the land frames on the first one's pixels.
@@ -92,6 +98,16 @@ pub(super) fn stack_land(
 
 fn internal(error: impl std::fmt::Display) -> BuildError {
     BuildError::Internal { what: error.to_string() }
+}
+
+/// One land frame by itself, in the stack's colour and scale.
+pub(super) fn single(frame: &Prepared, to_sky_scale: f32) -> Result<Rgb, BuildError> {
+    let mut picture = WorkFile::open(&frame.work).and_then(|f| f.read_rgb()).map_err(internal)?;
+    to_working(&mut picture, &frame.facts.colour);
+    for plane in picture.planes_mut() {
+        plane.data_mut().iter_mut().for_each(|v| *v *= to_sky_scale);
+    }
+    Ok(picture)
 }
 
 /// How far the tripod moved between the first frame and each.

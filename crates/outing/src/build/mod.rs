@@ -53,6 +53,7 @@ use sky::SkyStack;
 use track::Tracked;
 
 use crate::clock::FrameTime;
+use crate::discover::RESULTS;
 use crate::hash::Digest;
 use crate::journal::{Journal, StepKey};
 use crate::plan::Settings;
@@ -82,7 +83,8 @@ pub fn build(folder: &Path, settings: &Settings, world: &dyn World) -> Result<Bu
     let mut items = inventory::inventory(&mut bench, settings)?;
     let key = picture_key(settings, &items);
     let mut report = match bench.kept::<BuildReport>("picture", key) {
-        Some(report) => report,
+        // The folder may have been moved since.
+        Some(report) => report.in_folder(&folder.join(RESULTS)),
         None => make(&mut bench, settings, &mut items, folder, key)?,
     };
     report.steps = bench.steps;
@@ -228,6 +230,25 @@ impl Scene<'_> {
         (frames[0].facts.field.width, frames[0].facts.field.height)
     }
 
+    /// The land frame in the middle of the set by itself, if the stack lost its stars and it needs no
+    /// shift.
+    fn land_with_stars(&self, facts: &land::LandFacts) -> Result<Option<Rgb>, BuildError> {
+        let middle = self.land_frames.len() / 2;
+        if self.land_frames.len() < 2 || facts.shifts_px.get(middle) != Some(&[0.0, 0.0]) {
+            return Ok(None);
+        }
+        let ratio = land::exposure_ratio(&self.sky_frames[0].facts.meta, &self.land_frames[0].facts.meta);
+        land::single(&self.land_frames[middle], ratio).map(Some)
+    }
+
+    /// Land and sky are on one scale already where one camera took both and EXIF tells both
+    /// exposures; otherwise the sky that both show has to tell.
+    fn known_gain(&self) -> Option<[f32; 3]> {
+        let (sky, land) = (&self.sky_frames[0].facts, &self.land_frames[0].facts);
+        let same = sky.meta.model == land.meta.model && sky.colour == land.colour && sky.was_linear && land.was_linear;
+        land::known_ratio(&sky.meta, &land.meta).filter(|_| same).map(|_| [1.0; 3])
+    }
+
     /// Middles of the star trails of the first land frame: places that are sky.
     fn trails(&self, canvas: &Canvas) -> Vec<[f32; 2]> {
         let [ox, oy] = canvas.origin.map(|v| v as f32);
@@ -356,7 +377,8 @@ impl Scene<'_> {
             return Ok((land::LandFacts::default(), joined));
         };
         let facts = land.facts;
-        Ok((facts, join::join(bench, land.picture, sky, coverage, edge.matte)?))
+        let with_stars = self.land_with_stars(&facts)?.map(|picture| on_canvas(picture, canvas));
+        Ok((facts, join::join(bench, land.picture, sky, coverage, edge.matte, with_stars, self.known_gain())?))
     }
 }
 

@@ -1,6 +1,6 @@
 //! What a build says it did: the JSON of `nightloom build --json`, which stays stable.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use nightloom_sky::Instant;
 use serde::{Deserialize, Serialize};
@@ -32,6 +32,30 @@ pub struct BuildReport {
     pub colour: Option<ColourReport>,
     /// How many steps were taken from the journal and how many were done.
     pub steps: StepCounts,
+}
+
+impl BuildReport {
+    /// The same report with its outputs in another folder.
+    pub(super) fn in_folder(mut self, results: &Path) -> Self {
+        let outputs = &mut self.outputs;
+        let all = [
+            &mut outputs.picture,
+            &mut outputs.layers,
+            &mut outputs.preview,
+            &mut outputs.report,
+            &mut outputs.matte,
+            &mut outputs.sky,
+            &mut outputs.land,
+            &mut outputs.coverage,
+            &mut outputs.linear,
+        ];
+        for path in all.into_iter().flatten() {
+            if let Some(name) = path.file_name() {
+                *path = results.join(name);
+            }
+        }
+        self
+    }
 }
 
 /// One frame and its verdict.
