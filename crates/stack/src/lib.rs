@@ -44,5 +44,5 @@ pub use masters::{Master, MasterSettings, Normalise, flat_from_master, master};
 pub use noise::{background_noise, median_of};
 pub use reject::RejectSettings;
 pub use source::{Block, Source};
-pub use tone::{ToneCurve, ToneSettings};
+pub use tone::{SceneStatistics, ToneCurve, ToneSettings};
 pub use warp::{WarpSettings, warp};

@@ -1,12 +1,23 @@
 use nightloom_raster::colour::srgb_decode;
-use nightloom_stack::{ToneCurve, ToneSettings};
+use nightloom_stack::{SceneStatistics, ToneCurve, ToneSettings};
+
+fn scene(sky: f32, noise: f32, target: f32) -> SceneStatistics {
+    SceneStatistics {
+        sky_level: [sky; 3],
+        sky_noise: [noise; 3],
+        land_dark: None,
+        land_median: None,
+        target,
+        white: 1.0,
+    }
+}
 
 #[test]
 fn the_sky_comes_out_where_it_was_asked() {
     const TOLERANCE: f32 = 0.003;
     for (sky, noise) in [(0.01, 0.001), (0.05, 0.002), (0.2, 0.004)] {
         for target in [0.12, 0.16, 0.2] {
-            let curve = ToneCurve::from_statistics([sky; 3], [noise; 3], target, 1.0);
+            let curve = ToneCurve::from_statistics(&scene(sky, noise, target));
             let out = curve.apply([sky; 3]);
             assert!((out[1] - target).abs() < TOLERANCE, "{sky}: {out:?} for {target}");
             let ridge = curve.apply([0.4 * sky; 3])[1];
@@ -25,7 +36,7 @@ fn the_sky_comes_out_where_it_was_asked() {
 
 #[test]
 fn brightness_never_turns_round() {
-    let curve = ToneCurve::from_statistics([0.05; 3], [0.002; 3], 0.15, 1.0);
+    let curve = ToneCurve::from_statistics(&scene(0.05, 0.002, 0.15));
     let mut last = [-1.0; 3];
     for k in 0..2000 {
         let v = k as f32 * 1e-3;
@@ -96,6 +107,89 @@ fn impossible_settings_do_no_harm() {
             "{out:?}"
         );
     }
-    let curve = ToneCurve::from_statistics([0.0; 3], [0.0; 3], 0.15, 1.0);
+    let curve = ToneCurve::from_statistics(&scene(0.0, 0.0, 0.15));
     assert!(curve.apply([0.1; 3]).iter().all(|v| v.is_finite()));
+}
+
+/// Forest at a tenth of the sky's level, moonlit snow at five times it: neither is lost.
+#[test]
+fn dark_land_stays_readable_and_bright_land_below_white() {
+    /// Of an 8-bit picture: what tells a dark tone from black on a dim screen (common practice, no source).
+    const READABLE: f32 = 5.0 / 255.0;
+    for sky in [0.005, 0.02, 0.08] {
+        let statistics = SceneStatistics {
+            land_dark: Some(0.1 * sky),
+            land_median: Some(0.5 * sky),
+            ..scene(sky, 0.04 * sky, 0.2)
+        };
+        let curve = ToneCurve::from_statistics(&statistics);
+        let shown = |v: f32| curve.apply([v; 3])[1];
+        let black = curve.settings().black[0];
+        assert!(
+            black <= 0.08 * sky && black <= 0.1 * sky,
+            "{sky}: black at {black}"
+        );
+        assert!(
+            shown(0.15 * sky) - shown(0.1 * sky) > READABLE / 2.0 && shown(0.15 * sky) > READABLE,
+            "{sky}: dark land at {} and {}",
+            shown(0.1 * sky),
+            shown(0.15 * sky)
+        );
+        assert!(shown(5.0 * sky) < 0.9, "{sky}: snow at {}", shown(5.0 * sky));
+        // Light half as bright again as the sky, as the Milky Way's, stands out.
+        assert!(shown(1.5 * sky) > 1.3 * shown(sky), "{sky}: {}", shown(1.5 * sky));
+        // Stars a hundred times the sky apart in light still differ.
+        assert!(
+            shown(0.9) - shown(0.3) > 0.02,
+            "{sky}: {} and {}",
+            shown(0.3),
+            shown(0.9)
+        );
+    }
+}
+
+/// Black never rises above the land's dark tone, however bright the sky.
+#[test]
+fn black_stays_under_the_land() {
+    for (sky, dark, median) in [(0.3, 0.01, 0.05), (0.02, 0.0005, 0.002), (0.02, 0.0, 0.0)] {
+        let statistics = SceneStatistics {
+            land_dark: Some(dark),
+            land_median: Some(median),
+            ..scene(sky, 0.001, 0.2)
+        };
+        let curve = ToneCurve::from_statistics(&statistics);
+        assert!(curve.settings().black.iter().all(|b| (0.0..=dark).contains(b)));
+        assert!((curve.apply([sky; 3])[1] - 0.2).abs() < 0.003);
+    }
+}
+
+/// The bend passes through black, pivot and white, rises everywhere and has no kink at the pivot.
+#[test]
+fn the_bend_is_smooth_and_rising() {
+    for contrast in [1.0, 1.7, 3.5] {
+        let at = |contrast: f32| {
+            ToneCurve::new(ToneSettings {
+                contrast,
+                ..Default::default()
+            })
+        };
+        let (plain, bent) = (at(1.0), at(contrast));
+        let mut last = [0.0f32; 2];
+        for k in 0..=4000 {
+            let v = (k as f32 / 4000.0).powi(2);
+            let now = [plain.display(v), bent.display(v)];
+            assert!(now[1] >= last[1], "{contrast}: falls at {v}");
+            let step = now[0] - last[0];
+            if step > 0.0 && (now[0] - 0.2).abs() < 0.01 {
+                let slope = (now[1] - last[1]) / step;
+                assert!(
+                    (slope / contrast - 1.0).abs() < 0.3,
+                    "{contrast}: slope {slope} at {v}"
+                );
+            }
+            last = now;
+        }
+        assert_eq!(bent.display(0.0), 0.0);
+        assert!((bent.display(1.0) - 1.0).abs() < 1e-6);
+    }
 }
