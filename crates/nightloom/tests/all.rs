@@ -2,5 +2,15 @@
 
 #[path = "all/architecture.rs"]
 mod architecture;
+#[path = "all/bad_input.rs"]
+mod bad_input;
 #[path = "all/command_line.rs"]
 mod command_line;
+#[path = "all/interrupted.rs"]
+mod interrupted;
+#[path = "all/night.rs"]
+mod night;
+#[path = "all/placement.rs"]
+mod placement;
+#[path = "all/whole.rs"]
+mod whole;
