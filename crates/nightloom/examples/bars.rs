@@ -39,10 +39,15 @@ fn main() -> Outcome<()> {
         args.insert(0, "nightloom-bars".into());
     }
     let demo = run_demo(&args)?;
-    let truth: Truth = serde_json::from_reader(std::io::BufReader::new(File::open(demo.folder.join("truth/truth.json"))?))?;
+    let truth: Truth = serde_json::from_reader(std::io::BufReader::new(File::open(
+        demo.folder.join("truth/truth.json"),
+    )?))?;
     let report = &demo.build;
     row("rendering", format!("{:.1} s", demo.render_seconds));
-    row("main job", format!("{:.1} s, peak {:.0} MiB", report.seconds, report.peak_memory_mib));
+    row(
+        "main job",
+        format!("{:.1} s, peak {:.0} MiB", report.seconds, report.peak_memory_mib),
+    );
     let scene = Scene::new(&demo, &truth)?;
     scene.frames();
     scene.registration();
@@ -64,11 +69,24 @@ fn row(name: &str, value: String) {
 /// Runs `nightloom demo --json`.
 fn run_demo(args: &[String]) -> Outcome<Demo> {
     let own = std::env::current_exe()?;
-    let program = own.parent().and_then(Path::parent).ok_or("no folder")?.join("nightloom");
+    let program = own
+        .parent()
+        .and_then(Path::parent)
+        .ok_or("no folder")?
+        .join("nightloom");
     if !program.exists() {
-        return Err(format!("{} is missing; run cargo build --release first", program.display()).into());
+        return Err(format!(
+            "{} is missing; run cargo build --release first",
+            program.display()
+        )
+        .into());
     }
-    let output = Command::new(program).arg("demo").args(args).arg("--json").stderr(Stdio::inherit()).output()?;
+    let output = Command::new(program)
+        .arg("demo")
+        .args(args)
+        .arg("--json")
+        .stderr(Stdio::inherit())
+        .output()?;
     Ok(serde_json::from_slice(&output.stdout)?)
 }
 
@@ -90,12 +108,22 @@ impl<'a> Scene<'a> {
             .iter()
             .position(|f| f.rotation_from_reference.as_ref().is_some_and(identity))
             .ok_or("no reference frame in the report")?;
-        let first = decode_here(&demo.folder.join(&report.frames[reference].path), &Limits::default())?;
+        let first = decode_here(
+            &demo.folder.join(&report.frames[reference].path),
+            &Limits::default(),
+        )?;
         let linear = report.outputs.linear.as_ref().ok_or("no linear stack")?;
         let Pixels::Rgb(linear) = decode_here(linear, &Limits::default())?.pixels else {
             return Err("the linear stack is not colour".into());
         };
-        Ok(Self { report, truth, folder: &demo.folder, colour: first.colour, linear, reference })
+        Ok(Self {
+            report,
+            truth,
+            folder: &demo.folder,
+            colour: first.colour,
+            linear,
+            reference,
+        })
     }
 
     fn of(&self, path: &str) -> Option<&TruthFrame> {
@@ -103,16 +131,28 @@ impl<'a> Scene<'a> {
     }
 
     fn reference_truth(&self) -> &TruthFrame {
-        self.of(&self.report.frames[self.reference].path).expect("the reference is in the truth")
+        self.of(&self.report.frames[self.reference].path)
+            .expect("the reference is in the truth")
     }
 
     fn frames(&self) {
         for frame in self.report.frames.iter().filter(|f| f.role == "sky") {
-            let Some(truth) = self.of(&frame.path) else { continue };
+            let Some(truth) = self.of(&frame.path) else {
+                continue;
+            };
             if truth.cloud || truth.bumped_at_s.is_some() || !frame.used {
-                let what = if truth.cloud { "cloud" } else if truth.bumped_at_s.is_some() { "bumped" } else { "sound" };
+                let what = if truth.cloud {
+                    "cloud"
+                } else if truth.bumped_at_s.is_some() {
+                    "bumped"
+                } else {
+                    "sound"
+                };
                 let used = if frame.used { "USED" } else { "left out" };
-                row(&format!("{} ({what})", frame.path), format!("{used}: {}", frame.reason));
+                row(
+                    &format!("{} ({what})", frame.path),
+                    format!("{used}: {}", frame.reason),
+                );
             }
         }
     }
@@ -120,19 +160,33 @@ impl<'a> Scene<'a> {
     /// The map between frames against the true one, over a grid with the corners.
     fn registration(&self) {
         let Some(lens) = self.report.lens else { return };
-        let lens = Lens { focal_px: lens.focal_px, centre_px: lens.centre_px, radial: lens.radial, ..self.truth.lens };
+        let lens = Lens {
+            focal_px: lens.focal_px,
+            centre_px: lens.centre_px,
+            radial: lens.radial,
+            ..self.truth.lens
+        };
         let (width, height) = self.truth.scenario.size.pixels();
         let reference = rotation(&self.reference_truth().attitude[1]);
         let (mut all, mut corners, mut worst) = (Mean::default(), Mean::default(), 0.0f64);
         for frame in self.report.frames.iter().filter(|f| f.used) {
-            let (Some(ours), Some(truth)) = (&frame.rotation_from_reference, self.of(&frame.path)) else { continue };
+            let (Some(ours), Some(truth)) = (&frame.rotation_from_reference, self.of(&frame.path)) else {
+                continue;
+            };
             let ours = rotation(ours);
             let true_turn = rotation(&truth.attitude[1]) * reference.inverse();
             for j in 0..=10 {
                 for i in 0..=14 {
-                    let at = [(width - 1) as f64 * f64::from(i) / 14.0, (height - 1) as f64 * f64::from(j) / 10.0];
-                    let map = |lens: &Lens, turn: &Rotation3<f64>| lens.project(&(turn * lens.unproject(at)?.into_inner()));
-                    let Some((a, b)) = map(&lens, &ours).zip(map(&self.truth.lens, &true_turn)) else { continue };
+                    let at = [
+                        (width - 1) as f64 * f64::from(i) / 14.0,
+                        (height - 1) as f64 * f64::from(j) / 10.0,
+                    ];
+                    let map = |lens: &Lens, turn: &Rotation3<f64>| {
+                        lens.project(&(turn * lens.unproject(at)?.into_inner()))
+                    };
+                    let Some((a, b)) = map(&lens, &ours).zip(map(&self.truth.lens, &true_turn)) else {
+                        continue;
+                    };
                     let square = (a[0] - b[0]).powi(2) + (a[1] - b[1]).powi(2);
                     all.add(square);
                     worst = worst.max(square.sqrt());
@@ -142,11 +196,20 @@ impl<'a> Scene<'a> {
                 }
             }
         }
-        let told = self.report.sky.as_ref().and_then(|s| s.registration_rms_px).unwrap_or(f64::NAN);
+        let told = self
+            .report
+            .sky
+            .as_ref()
+            .and_then(|s| s.registration_rms_px)
+            .unwrap_or(f64::NAN);
         row("registration, by the stars", format!("{told:.3} px rms"));
         row(
             "registration, against truth",
-            format!("{:.3} px rms, corners {:.3}, worst {worst:.3}  (bar 0.3)", all.root(), corners.root()),
+            format!(
+                "{:.3} px rms, corners {:.3}, worst {worst:.3}  (bar 0.3)",
+                all.root(),
+                corners.root()
+            ),
         );
     }
 
@@ -155,7 +218,10 @@ impl<'a> Scene<'a> {
         let reference = rotation(&self.reference_truth().attitude[1]);
         let picture = rotation(&self.truth.picture_attitude);
         let seen = self.truth.lens.unproject(star.at_px.map(f64::from))?;
-        let [x, y] = self.truth.lens.project(&(picture * (reference.inverse() * seen.into_inner())))?;
+        let [x, y] = self
+            .truth
+            .lens
+            .project(&(picture * (reference.inverse() * seen.into_inner())))?;
         let [ox, oy] = self.report.canvas.land_origin_px;
         Some([x + ox as f64, y + oy as f64])
     }
@@ -171,8 +237,12 @@ impl<'a> Scene<'a> {
                     || o.v_mag > star.v_mag + 3.0
                     || (o.at_px[0] - star.at_px[0]).hypot(o.at_px[1] - star.at_px[1]) > 16.0
             });
-            let Some(at) = self.in_picture(star).filter(|_| alone) else { continue };
-            let Some((centre, flux)) = photometry(&self.linear.planes()[1], at) else { continue };
+            let Some(at) = self.in_picture(star).filter(|_| alone) else {
+                continue;
+            };
+            let Some((centre, flux)) = photometry(&self.linear.planes()[1], at) else {
+                continue;
+            };
             let camera = star.electrons.map(|e| e / saturation as f32);
             let mut one = Rgb::filled(1, 1, camera);
             to_working(&mut one, &self.colour);
@@ -184,10 +254,18 @@ impl<'a> Scene<'a> {
             return;
         }
         let at = |share: f64| ratios[((ratios.len() - 1) as f64 * share) as usize];
-        row("stars placed, against truth", format!("{:.3} px rms, {} stars", off.root(), ratios.len()));
+        row(
+            "stars placed, against truth",
+            format!("{:.3} px rms, {} stars", off.root(), ratios.len()),
+        );
         row(
             "star flux over truth, green",
-            format!("median {:.4}, 16 % to 84 %: {:.4} to {:.4}  (bar 0.98 to 1.02)", at(0.5), at(0.16), at(0.84)),
+            format!(
+                "median {:.4}, 16 % to 84 %: {:.4} to {:.4}  (bar 0.98 to 1.02)",
+                at(0.5),
+                at(0.16),
+                at(0.84)
+            ),
         );
     }
 
@@ -198,7 +276,9 @@ impl<'a> Scene<'a> {
         let mut worst = 0.0f64;
         let mut count = 0;
         for frame in self.report.frames.iter().filter(|f| f.used && f.role == "sky") {
-            let Some(truth) = self.of(&frame.path) else { continue };
+            let Some(truth) = self.of(&frame.path) else {
+                continue;
+            };
             let camera = rotation(&truth.attitude[1]);
             for streak in &truth.streaks {
                 let place = |at: [f64; 2]| {
@@ -211,26 +291,45 @@ impl<'a> Scene<'a> {
                 }
             }
         }
-        row("streaks left, of the local noise", format!("worst {worst:.2} σ of {count} streaks  (bar 1)"));
+        row(
+            "streaks left, of the local noise",
+            format!("worst {worst:.2} σ of {count} streaks  (bar 1)"),
+        );
     }
 
     /// Stack noise against that of one demosaiced frame over √n.
     fn noise(&self) -> Outcome<()> {
-        let Some(sky) = &self.report.sky else { return Ok(()) };
+        let Some(sky) = &self.report.sky else {
+            return Ok(());
+        };
         let mut single = Vec::new();
-        for frame in self.report.frames.iter().filter(|f| f.used && f.role == "sky").take(3) {
+        for frame in self
+            .report
+            .frames
+            .iter()
+            .filter(|f| f.used && f.role == "sky")
+            .take(3)
+        {
             let decoded = decode_here(&self.folder.join(&frame.path), &Limits::default())?;
             if let Pixels::Mosaic(mosaic) = decoded.pixels {
                 let rgb = nightloom_raster::demosaic_balanced(&mosaic, decoded.colour.white_balance);
                 let upper = rgb.height() / 2;
-                single.push(f64::from(nightloom_stack::background_noise(&rgb.planes()[1], |_, y| y < upper)));
+                single.push(f64::from(nightloom_stack::background_noise(
+                    &rgb.planes()[1],
+                    |_, y| y < upper,
+                )));
             }
         }
         let one = single.iter().sum::<f64>() / single.len().max(1) as f64;
         let ideal = one / (sky.frames_used as f64).sqrt();
         row(
             "noise of the sky stack",
-            format!("{:.3e}, {:.3} of one frame's over √{}  (bar 1.15)", sky.noise, sky.noise / ideal, sky.frames_used),
+            format!(
+                "{:.3e}, {:.3} of one frame's over √{}  (bar 1.15)",
+                sky.noise,
+                sky.noise / ideal,
+                sky.frames_used
+            ),
         );
         Ok(())
     }
@@ -250,24 +349,37 @@ impl<'a> Scene<'a> {
                 }
             }
         }
-        row("matte, mean absolute error", format!("{:.4}  (bar 0.01)", whole.mean()));
-        row(&format!("matte, within {EDGE_BAND_PX} px of the edge"), format!("{:.4}  (bar 0.08)", band.mean()));
+        row(
+            "matte, mean absolute error",
+            format!("{:.4}  (bar 0.01)", whole.mean()),
+        );
+        row(
+            &format!("matte, within {EDGE_BAND_PX} px of the edge"),
+            format!("{:.4}  (bar 0.08)", band.mean()),
+        );
         Ok(())
     }
 
     fn join(&self) -> Outcome<()> {
-        let Some(ours) = self.report.seam.luminance_step else { return Ok(()) };
+        let Some(ours) = self.report.seam.luminance_step else {
+            return Ok(());
+        };
         let alpha = plane(self.report.outputs.matte.as_deref().ok_or("no matte")?)?;
         let mut truth = colour(&self.folder.join("truth/composite.tif"))?;
         let [ox, oy] = self.report.canvas.land_origin_px.map(|v| v as usize);
         let alpha = Plane::from_fn(truth.width(), truth.height(), |x, y| alpha.at(x + ox, y + oy));
         to_working(&mut truth, &self.colour);
         let scale = (self.truth.picture_unit_e / self.truth.sensor.sky_saturation_e) as f32;
-        let bright = Plane::from_fn(truth.width(), truth.height(), |x, y| luminance(truth.at(x, y)) * scale);
+        let bright = Plane::from_fn(truth.width(), truth.height(), |x, y| {
+            luminance(truth.at(x, y)) * scale
+        });
         let step = join_step(&bright, &alpha, STEP_BAND_PX).ok_or("no join in the truth")?;
         row(
             "luminance step across the join",
-            format!("{ours:.5} against {step:.5}: {:+.2} %  (bar 3 %)", (ours / step - 1.0) * 100.0),
+            format!(
+                "{ours:.5} against {step:.5}: {:+.2} %  (bar 3 %)",
+                (ours / step - 1.0) * 100.0
+            ),
         );
         Ok(())
     }
@@ -280,13 +392,24 @@ fn rotation(rows: &[[f64; 3]; 3]) -> Rotation3<f64> {
 /// Centroid and flux above the ring's median; `None` off the picture or where light is missing.
 fn photometry(plane: &Plane, at: [f64; 2]) -> Option<([f64; 2], f64)> {
     let reach = 12.0;
-    if at[0] < reach || at[1] < reach || at[0] + reach >= plane.width() as f64 - 1.0 || at[1] + reach >= plane.height() as f64 - 1.0 {
+    if at[0] < reach
+        || at[1] < reach
+        || at[0] + reach >= plane.width() as f64 - 1.0
+        || at[1] + reach >= plane.height() as f64 - 1.0
+    {
         return None;
     }
     let span = |c: f64| (c - reach) as usize..=(c + reach) as usize;
     let pixels: Vec<_> = span(at[1])
         .flat_map(|y| span(at[0]).map(move |x| (x, y)))
-        .map(|(x, y)| (x as f64, y as f64, f64::from(plane.at(x, y)), (x as f64 - at[0]).hypot(y as f64 - at[1])))
+        .map(|(x, y)| {
+            (
+                x as f64,
+                y as f64,
+                f64::from(plane.at(x, y)),
+                (x as f64 - at[0]).hypot(y as f64 - at[1]),
+            )
+        })
         .collect();
     let mut ring: Vec<f64> = pixels.iter().filter(|p| p.3 > 8.0).map(|p| p.2).collect();
     ring.sort_by(f64::total_cmp);
@@ -318,9 +441,13 @@ fn left_of_streak(
     for k in 0..length as usize {
         let t = k as f64 / length;
         let at = |d: f64| {
-            let p = [from[0] + (to[0] - from[0]) * t + across[0] * d, from[1] + (to[1] - from[1]) * t + across[1] * d];
+            let p = [
+                from[0] + (to[0] - from[0]) * t + across[0] * d,
+                from[1] + (to[1] - from[1]) * t + across[1] * d,
+            ];
             let [x, y] = place(p)?;
-            let inside = x >= 0.0 && y >= 0.0 && x < plane.width() as f64 - 1.0 && y < plane.height() as f64 * 0.6;
+            let inside =
+                x >= 0.0 && y >= 0.0 && x < plane.width() as f64 - 1.0 && y < plane.height() as f64 * 0.6;
             inside.then(|| f64::from(plane.at((x + 0.5) as usize, (y + 0.5) as usize)))
         };
         if let (Some(on), Some(a), Some(b)) = (at(0.0), at(10.0), at(-10.0)) {

@@ -67,7 +67,10 @@ pub struct CameraColour {
 impl Default for CameraColour {
     /// Already in the working space.
     fn default() -> Self {
-        Self { white_balance: [1.0; 3], to_working: [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]] }
+        Self {
+            white_balance: [1.0; 3],
+            to_working: [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]],
+        }
     }
 }
 

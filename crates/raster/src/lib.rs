@@ -13,7 +13,9 @@ mod wall;
 pub mod workfile;
 pub mod write;
 
-pub use decode::{DecodeError, DecodeOptions, FitsRows, Limits, decode_here, decode_here_with, is_frame_path, read_meta};
+pub use decode::{
+    DecodeError, DecodeOptions, FitsRows, Limits, decode_here, decode_here_with, is_frame_path, read_meta,
+};
 pub use demosaic::{Directions, demosaic, demosaic_balanced, demosaic_with};
 pub use dng::{DngError, DngFrame, write_dng};
 pub use frame::{CameraColour, Cfa, Frame, FrameMeta, Mosaic, Pixels};

@@ -11,14 +11,23 @@ pub struct Plane {
 impl Plane {
     /// A plane filled with one value.
     pub fn filled(width: usize, height: usize, value: f32) -> Self {
-        Self { width, height, data: vec![value; width * height] }
+        Self {
+            width,
+            height,
+            data: vec![value; width * height],
+        }
     }
     /// A plane from its values.
     ///
     /// # Panics
     /// If `data.len() != width * height`.
     pub fn from_vec(width: usize, height: usize, data: Vec<f32>) -> Self {
-        assert_eq!(data.len(), width * height, "a plane of {width} × {height} holds {} values", data.len());
+        assert_eq!(
+            data.len(),
+            width * height,
+            "a plane of {width} × {height} holds {} values",
+            data.len()
+        );
         Self { width, height, data }
     }
     /// A plane computed from each pixel's (x, y).
@@ -96,12 +105,17 @@ impl Rgb {
     /// If their sizes differ.
     pub fn from_planes(planes: [Plane; 3]) -> Self {
         let size = |p: &Plane| (p.width, p.height);
-        assert!(planes.iter().all(|p| size(p) == size(&planes[0])), "the three planes must be of one size");
+        assert!(
+            planes.iter().all(|p| size(p) == size(&planes[0])),
+            "the three planes must be of one size"
+        );
         Self { planes }
     }
     /// A picture of one colour.
     pub fn filled(width: usize, height: usize, value: [f32; 3]) -> Self {
-        Self { planes: value.map(|v| Plane::filled(width, height, v)) }
+        Self {
+            planes: value.map(|v| Plane::filled(width, height, v)),
+        }
     }
     /// Pixels across.
     pub fn width(&self) -> usize {
@@ -126,6 +140,10 @@ impl Rgb {
     /// The colour at (x, y).
     #[inline]
     pub fn at(&self, x: usize, y: usize) -> [f32; 3] {
-        [self.planes[0].at(x, y), self.planes[1].at(x, y), self.planes[2].at(x, y)]
+        [
+            self.planes[0].at(x, y),
+            self.planes[1].at(x, y),
+            self.planes[2].at(x, y),
+        ]
     }
 }

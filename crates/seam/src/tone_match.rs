@@ -162,9 +162,16 @@ struct Line {
 fn shifted(points: &[Point], gain: f32) -> Line {
     let mut differences: Vec<f32> = points.iter().map(|p| p.sky - gain * p.land).collect();
     let offset = stats::median(&mut differences);
-    let line = Line { gain, offset, error: 0.0 };
+    let line = Line {
+        gain,
+        offset,
+        error: 0.0,
+    };
     let mut away: Vec<f32> = points.iter().map(|p| line.miss(p).abs()).collect();
-    Line { error: stats::MAD_TO_SIGMA * stats::median(&mut away), ..line }
+    Line {
+        error: stats::MAD_TO_SIGMA * stats::median(&mut away),
+        ..line
+    }
 }
 
 fn regress(points: &[Point], with_offset: bool) -> Line {

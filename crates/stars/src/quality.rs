@@ -179,7 +179,11 @@ impl Typical {
         {
             let sky = frame.background / self.background.max(f32::MIN_POSITIVE);
             // Cloud shows in the sky's light; a knock shares each star's light between two places.
-            let cause = if (sky - 1.0).abs() < SAME_SKY { "a knock that doubled its stars, dew or thin cloud" } else { "cloud" };
+            let cause = if (sky - 1.0).abs() < SAME_SKY {
+                "a knock that doubled its stars, dew or thin cloud"
+            } else {
+                "cloud"
+            };
             return Some(format!(
                 "{cause}: its stars are {:.0} % fainter than the set's, the sky {sky:.2} times as bright",
                 100.0 * (1.0 - part)

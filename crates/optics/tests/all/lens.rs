@@ -67,7 +67,11 @@ fn agrees_with_opencv() {
 fn fisheye_projections_follow_their_formulas() {
     let expected = [
         [0.577_350_27, 1.732_050_81, 5.671_281_82],
-        [std::f64::consts::FRAC_PI_6, std::f64::consts::FRAC_PI_3, 1.396_263_40],
+        [
+            std::f64::consts::FRAC_PI_6,
+            std::f64::consts::FRAC_PI_3,
+            1.396_263_40,
+        ],
         [0.517_638_09, 1.0, 1.285_575_22],
         [0.535_898_38, 1.154_700_54, 1.678_199_26],
         [0.5, 0.866_025_40, 0.984_807_75],

@@ -29,6 +29,10 @@ pub(super) fn each_decoded(
         for (i, frame) in take.iter().enumerate() {
             work(i, frame)?;
         }
-        if world.is_cancelled() { Err(BuildError::Cancelled) } else { Ok(()) }
+        if world.is_cancelled() {
+            Err(BuildError::Cancelled)
+        } else {
+            Ok(())
+        }
     })
 }

@@ -61,12 +61,21 @@ impl<'a> Bench<'a> {
     pub(super) fn tell(&self, stage: &str, done: f64, note: &str) {
         let (from, to) = self.span;
         let overall = Some(from + (to - from) * done);
-        self.world.progress(&Step { stage, done, overall, note });
+        self.world.progress(&Step {
+            stage,
+            done,
+            overall,
+            note,
+        });
     }
 
     /// An error if the build is to stop.
     pub(super) fn go_on(&self) -> Result<(), BuildError> {
-        if self.world.is_cancelled() { Err(BuildError::Cancelled) } else { Ok(()) }
+        if self.world.is_cancelled() {
+            Err(BuildError::Cancelled)
+        } else {
+            Ok(())
+        }
     }
 
     /// Keeps a sentence for the report and says it now.
@@ -76,7 +85,12 @@ impl<'a> Bench<'a> {
     }
 
     /// Name (inside the outing) and path of a step's work file.
-    pub(super) fn work_file(&mut self, step: &str, key: Digest, ending: &str) -> Result<(String, PathBuf), BuildError> {
+    pub(super) fn work_file(
+        &mut self,
+        step: &str,
+        key: Digest,
+        ending: &str,
+    ) -> Result<(String, PathBuf), BuildError> {
         let short: String = key.to_string().chars().take(24).collect();
         let name = format!("{WORK}/{FILES}/{step}-{short}.{ending}");
         let path = self.journal.folder().join(&name);
@@ -112,7 +126,9 @@ impl<'a> Bench<'a> {
     /// Removes work files that this build did not rest on.
     pub(super) fn tidy(&self) {
         let folder = self.journal.work_folder().join(FILES);
-        let Ok(entries) = fs::read_dir(&folder) else { return };
+        let Ok(entries) = fs::read_dir(&folder) else {
+            return;
+        };
         for entry in entries.flatten() {
             let name = format!("{WORK}/{FILES}/{}", entry.file_name().to_string_lossy());
             if !self.in_use.contains(&name) {

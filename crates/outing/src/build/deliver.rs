@@ -34,7 +34,9 @@ pub(super) fn results_folder(folder: &Path) -> Result<PathBuf, BuildError> {
 }
 
 fn failed(error: impl std::fmt::Display) -> BuildError {
-    BuildError::Internal { what: error.to_string() }
+    BuildError::Internal {
+        what: error.to_string(),
+    }
 }
 
 /// Writes the sky stack as it is, linear, before fill, balance and curve.
@@ -42,9 +44,21 @@ pub(super) fn linear(folder: &Path, picture: &Rgb, frames: usize) -> Result<Path
     let path = folder.join("linear.fits");
     let [r, g, b] = picture.planes();
     let keywords = [
-        ("NCOMBINE", FitsValue::Integer(frames as i64), "tracked frames combined"),
-        ("ROWORDER", FitsValue::Text("TOP-DOWN".into()), "the first row is the top of the picture"),
-        ("COLORSPC", FitsValue::Text("linear Rec. 2020, D65".into()), "planes are red, green, blue"),
+        (
+            "NCOMBINE",
+            FitsValue::Integer(frames as i64),
+            "tracked frames combined",
+        ),
+        (
+            "ROWORDER",
+            FitsValue::Text("TOP-DOWN".into()),
+            "the first row is the top of the picture",
+        ),
+        (
+            "COLORSPC",
+            FitsValue::Text("linear Rec. 2020, D65".into()),
+            "planes are red, green, blue",
+        ),
     ];
     write_fits_f32(&path, &[r, g, b], &keywords).map_err(failed)?;
     Ok(path)
@@ -53,26 +67,49 @@ pub(super) fn linear(folder: &Path, picture: &Rgb, frames: usize) -> Result<Path
 /// Writes coverage: number of frames under each pixel.
 pub(super) fn coverage(folder: &Path, coverage: &Plane) -> Result<PathBuf, BuildError> {
     let path = folder.join("coverage.tif");
-    let shape = TiffShape { width: coverage.width(), height: coverage.height(), channels: 1 };
+    let shape = TiffShape {
+        width: coverage.width(),
+        height: coverage.height(),
+        channels: 1,
+    };
     let rows = |y: usize, out: &mut [u16]| {
-        out.iter_mut().zip(coverage.row(y)).for_each(|(o, v)| *o = (v + 0.5) as u16);
+        out.iter_mut()
+            .zip(coverage.row(y))
+            .for_each(|(o, v)| *o = (v + 0.5) as u16);
         Ok(())
     };
-    write_tiff16_rows(&path, shape, &icc::grey_linear(), "Tracked frames under each pixel", TiffSettings::default(), &rows)
-        .map_err(failed)?;
+    write_tiff16_rows(
+        &path,
+        shape,
+        &icc::grey_linear(),
+        "Tracked frames under each pixel",
+        TiffSettings::default(),
+        &rows,
+    )
+    .map_err(failed)?;
     Ok(path)
 }
 
 /// Writes everything that shows the finished picture.
-pub(super) fn pictures(bench: &Bench<'_>, folder: &Path, finished: &Finished, has_land: bool) -> Result<Outputs, BuildError> {
+pub(super) fn pictures(
+    bench: &Bench<'_>,
+    folder: &Path,
+    finished: &Finished,
+    has_land: bool,
+) -> Result<Outputs, BuildError> {
     let alpha = &finished.joined.alpha;
     let (width, height) = (alpha.width(), alpha.height());
     let profile = icc::rec2020_srgb_curve();
-    let shape = TiffShape { width, height, channels: 3 };
+    let shape = TiffShape {
+        width,
+        height,
+        channels: 3,
+    };
     let stage = "Writing the picture";
     let tiff = |name: &str, description: &str, rows: &dyn nightloom_raster::write::Rows16| {
         let path = folder.join(name);
-        write_tiff16_rows(&path, shape, &profile, description, TiffSettings::default(), rows).map_err(failed)?;
+        write_tiff16_rows(&path, shape, &profile, description, TiffSettings::default(), rows)
+            .map_err(failed)?;
         Ok::<_, BuildError>(path)
     };
     let picture_rows = |y: usize, out: &mut [u16]| {
@@ -92,9 +129,19 @@ pub(super) fn pictures(bench: &Bench<'_>, folder: &Path, finished: &Finished, ha
     bench.show(stage, 0.15, "sky.tif")?;
     let sky = tiff("sky.tif", "Sky layer", &sky_rows)?;
     bench.show(stage, 0.3, "land.tif")?;
-    let land = if has_land { Some(tiff("land.tif", "Land layer", &land_rows)?) } else { None };
+    let land = if has_land {
+        Some(tiff("land.tif", "Land layer", &land_rows)?)
+    } else {
+        None
+    };
     let matte = folder.join("matte.tif");
-    write_tiff16(&matte, &[alpha], &icc::grey_linear(), "Matte, 0 land to 65535 sky").map_err(failed)?;
+    write_tiff16(
+        &matte,
+        &[alpha],
+        &icc::grey_linear(),
+        "Matte, 0 land to 65535 sky",
+    )
+    .map_err(failed)?;
     bench.show(stage, 0.45, "layers.ora")?;
     let layers = layers(folder, finished, has_land, &profile, &picture_rows)?;
     bench.show(stage, 0.9, "preview.jpg")?;
@@ -118,7 +165,10 @@ fn interleaved(out: &mut [u16], fill: impl FnOnce(&mut [Vec<f32>; 3])) {
     let mut rows: [Vec<f32>; 3] = Default::default();
     fill(&mut rows);
     for (x, pixel) in out.chunks_exact_mut(3).enumerate() {
-        pixel.iter_mut().zip(&rows).for_each(|(o, row)| *o = to_u16(row[x]));
+        pixel
+            .iter_mut()
+            .zip(&rows)
+            .for_each(|(o, row)| *o = to_u16(row[x]));
     }
 }
 
@@ -136,16 +186,27 @@ fn layers(
         let mut rows: [Vec<f32>; 3] = Default::default();
         fill(&mut rows);
         for (x, pixel) in out.chunks_exact_mut(4).enumerate() {
-            pixel[..3].iter_mut().zip(&rows).for_each(|(o, row)| *o = to_u16(row[x]));
+            pixel[..3]
+                .iter_mut()
+                .zip(&rows)
+                .for_each(|(o, row)| *o = to_u16(row[x]));
             pixel[3] = to_u16(opacity(x));
         }
     };
     let land = |y: usize, out: &mut [u16]| {
-        with_alpha(out, &|rows| finished.layer_row(&finished.joined.land, y, rows), &|x| 1.0 - alpha.at(x, y));
+        with_alpha(
+            out,
+            &|rows| finished.layer_row(&finished.joined.land, y, rows),
+            &|x| 1.0 - alpha.at(x, y),
+        );
         Ok(())
     };
     let sky = |y: usize, out: &mut [u16]| {
-        with_alpha(out, &|rows| finished.layer_row(&finished.joined.sky, y, rows), &|_| 1.0);
+        with_alpha(
+            out,
+            &|rows| finished.layer_row(&finished.joined.sky, y, rows),
+            &|_| 1.0,
+        );
         Ok(())
     };
     let background = |y: usize, out: &mut [u16]| {
@@ -171,7 +232,18 @@ fn layers(
     if finished.background.is_some() {
         list.push(layer("background model", false, &background));
     }
-    write_ora(&path, &OraImage { width, height, layers: list, merged, dpi: 300, icc: profile }).map_err(failed)?;
+    write_ora(
+        &path,
+        &OraImage {
+            width,
+            height,
+            layers: list,
+            merged,
+            dpi: 300,
+            icc: profile,
+        },
+    )
+    .map_err(failed)?;
     Ok(path)
 }
 
@@ -189,17 +261,24 @@ pub(super) fn small_jpeg(finished: &Finished, max_side: usize, quality: u8) -> R
     for y in 0..alpha.height() {
         finished.picture_row(y, &mut rows);
         for (x, pixel) in line.chunks_exact_mut(3).enumerate() {
-            pixel.iter_mut().zip(&rows).for_each(|(o, row)| *o = srgb_decode(row[x]));
+            pixel
+                .iter_mut()
+                .zip(&rows)
+                .for_each(|(o, row)| *o = srgb_decode(row[x]));
         }
         reducer.push_row(&line);
     }
     let (width, height) = reducer.size();
     let pixels = reducer.finish();
-    let plane = |c: usize| Plane::from_vec(width, height, pixels.iter().skip(c).step_by(3).copied().collect());
+    let plane =
+        |c: usize| Plane::from_vec(width, height, pixels.iter().skip(c).step_by(3).copied().collect());
     let mut small = Rgb::from_planes([plane(0), plane(1), plane(2)]);
     apply_matrix(&mut small, &rec2020_to_srgb().map(|row| row.map(|v| v as f32)));
     for plane in small.planes_mut() {
-        plane.data_mut().iter_mut().for_each(|v| *v = srgb_encode(v.clamp(0.0, 1.0)));
+        plane
+            .data_mut()
+            .iter_mut()
+            .for_each(|v| *v = srgb_encode(v.clamp(0.0, 1.0)));
     }
     jpeg_bytes(&small, quality, &icc::srgb()).map_err(failed)
 }
@@ -207,7 +286,10 @@ pub(super) fn small_jpeg(finished: &Finished, max_side: usize, quality: u8) -> R
 /// A plane as a small grey JPEG; `white` becomes white.
 pub(super) fn plane_jpeg(plane: &Plane, white: f32) -> Result<Vec<u8>, BuildError> {
     let mut small = resize_area_plane(plane, MAP_PX);
-    small.data_mut().iter_mut().for_each(|v| *v = (*v / white.max(1e-6)).clamp(0.0, 1.0));
+    small
+        .data_mut()
+        .iter_mut()
+        .for_each(|v| *v = (*v / white.max(1e-6)).clamp(0.0, 1.0));
     let grey = Rgb::from_planes([small.clone(), small.clone(), small]);
     jpeg_bytes(&grey, 85, &icc::srgb()).map_err(failed)
 }

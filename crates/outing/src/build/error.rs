@@ -53,9 +53,15 @@ pub enum BuildError {
 
 impl BuildError {
     pub(super) fn write(path: &Path, error: &io::Error) -> Self {
-        Self::Write { path: path.into(), reason: error.to_string() }
+        Self::Write {
+            path: path.into(),
+            reason: error.to_string(),
+        }
     }
     pub(super) fn read(path: &Path, error: &io::Error) -> Self {
-        Self::Read { path: path.into(), reason: error.to_string() }
+        Self::Read {
+            path: path.into(),
+            reason: error.to_string(),
+        }
     }
 }

@@ -40,11 +40,16 @@ pub(super) fn read_planes(path: &Path) -> io::Result<Vec<Plane>> {
     file.read_exact(&mut header)?;
     let number = |i: usize| u64::from_le_bytes(header[i..i + 8].try_into().unwrap_or_default());
     let [count, width, height] = [number(8), number(16), number(24)];
-    let expected = count.checked_mul(width).and_then(|n| n.checked_mul(height)).and_then(|n| n.checked_mul(4));
+    let expected = count
+        .checked_mul(width)
+        .and_then(|n| n.checked_mul(height))
+        .and_then(|n| n.checked_mul(4));
     if &header[..8] != MAGIC || expected.and_then(|n| n.checked_add(32)) != Some(length) {
         return Err(damaged());
     }
-    (0..count).map(|_| read_plane(&mut file, width as usize, height as usize)).collect()
+    (0..count)
+        .map(|_| read_plane(&mut file, width as usize, height as usize))
+        .collect()
 }
 
 fn read_plane(file: &mut impl Read, width: usize, height: usize) -> io::Result<Plane> {

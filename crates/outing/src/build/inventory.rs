@@ -12,7 +12,9 @@ use crate::discover::discover;
 use crate::hash::Digest;
 use crate::journal::StepKey;
 use crate::plan::Settings;
-use crate::roles::{Content, FrameFacts, Role, RoleDecision, decide_roles, left_out_by_camera, role_of_folder};
+use crate::roles::{
+    Content, FrameFacts, Role, RoleDecision, decide_roles, left_out_by_camera, role_of_folder,
+};
 
 /// One frame of the outing.
 #[derive(Clone, Debug)]
@@ -54,7 +56,11 @@ pub(super) fn inventory(bench: &mut Bench<'_>, settings: &Settings) -> Result<Ve
     let total = found.frames.len().max(1);
     let mut items = Vec::with_capacity(total);
     for (i, frame) in found.frames.into_iter().enumerate() {
-        bench.show("Reading what the frames say", i as f64 / total as f64, &frame.name)?;
+        bench.show(
+            "Reading what the frames say",
+            i as f64 / total as f64,
+            &frame.name,
+        )?;
         items.push(look_at(bench, settings, frame.name, frame.path)?);
     }
     decide(&mut items, settings);
@@ -66,13 +72,32 @@ pub(super) fn inventory(bench: &mut Bench<'_>, settings: &Settings) -> Result<Ve
 }
 
 fn left_out(name: String, path: PathBuf, reason: String) -> Item {
-    let facts = FrameFacts { name: name.clone(), ..FrameFacts::default() };
-    let decision = RoleDecision { role: None, reason: "not looked at".into() };
-    Item { name, path, hash: None, facts, decision, out: Some(reason), insisted: false }
+    let facts = FrameFacts {
+        name: name.clone(),
+        ..FrameFacts::default()
+    };
+    let decision = RoleDecision {
+        role: None,
+        reason: "not looked at".into(),
+    };
+    Item {
+        name,
+        path,
+        hash: None,
+        facts,
+        decision,
+        out: Some(reason),
+        insisted: false,
+    }
 }
 
 /// Reads one frame's EXIF and, unless its folder or the settings tell its role, its content.
-fn look_at(bench: &mut Bench<'_>, settings: &Settings, name: String, path: PathBuf) -> Result<Item, BuildError> {
+fn look_at(
+    bench: &mut Bench<'_>,
+    settings: &Settings,
+    name: String,
+    path: PathBuf,
+) -> Result<Item, BuildError> {
     let said = settings.frames.get(&name);
     let told = said.is_some_and(|f| f.role.is_some()) || role_of_folder(&name).is_some();
     let hash = match bench.journal.hash(&path) {
@@ -94,7 +119,10 @@ fn look_at(bench: &mut Bench<'_>, settings: &Settings, name: String, path: PathB
             Err(reason) => {
                 bench.go_on()?;
                 out = Some(reason);
-                FrameFacts { name: name.clone(), ..FrameFacts::default() }
+                FrameFacts {
+                    name: name.clone(),
+                    ..FrameFacts::default()
+                }
             }
         },
     };
@@ -102,8 +130,19 @@ fn look_at(bench: &mut Bench<'_>, settings: &Settings, name: String, path: PathB
         out = Some("left out by outing.toml".into());
     }
     let insisted = said.and_then(|f| f.used) == Some(true);
-    let decision = RoleDecision { role: None, reason: String::new() };
-    Ok(Item { name, path, hash: Some(hash), facts, decision, out, insisted })
+    let decision = RoleDecision {
+        role: None,
+        reason: String::new(),
+    };
+    Ok(Item {
+        name,
+        path,
+        hash: Some(hash),
+        facts,
+        decision,
+        out,
+        insisted,
+    })
 }
 
 fn read_facts(
@@ -113,12 +152,18 @@ fn read_facts(
     path: &std::path::Path,
     told: bool,
 ) -> Result<FrameFacts, String> {
-    let mut facts = FrameFacts { name: name.to_owned(), ..FrameFacts::default() };
+    let mut facts = FrameFacts {
+        name: name.to_owned(),
+        ..FrameFacts::default()
+    };
     if told {
         facts.meta = bench.world.meta(path).map_err(|e| e.to_string())?;
         return Ok(facts);
     }
-    let frame = bench.world.decode(path, &decode_options(settings)).map_err(|e| e.to_string())?;
+    let frame = bench
+        .world
+        .decode(path, &decode_options(settings))
+        .map_err(|e| e.to_string())?;
     let (width, height) = frame.pixels.size();
     facts.size_px = Some([width, height]);
     facts.meta = frame.meta;
@@ -139,8 +184,14 @@ fn decide(items: &mut [Item], settings: &Settings) {
     // A frame that cannot be read still has the role its folder gives it.
     for item in items.iter_mut().filter(|i| i.decision.reason.is_empty()) {
         item.decision = match role_of_folder(&item.name) {
-            Some((role, folder)) => RoleDecision { role: Some(role), reason: format!("lies in the folder “{folder}”") },
-            None => RoleDecision { role: None, reason: "it could not be read".into() },
+            Some((role, folder)) => RoleDecision {
+                role: Some(role),
+                reason: format!("lies in the folder “{folder}”"),
+            },
+            None => RoleDecision {
+                role: None,
+                reason: "it could not be read".into(),
+            },
         };
     }
 }

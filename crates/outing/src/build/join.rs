@@ -3,8 +3,8 @@
 use nightloom_raster::colour::luminance;
 use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::{
-    Evidence, FillSettings, Finding, ForegroundSettings, Gap, Matte, MatteSettings, SeparateSettings, Temporal,
-    ToneMatch, ToneSettings, Work, compose_row, fill_sky, foreground, match_sky, matte, separate,
+    Evidence, FillSettings, Finding, ForegroundSettings, Gap, Matte, MatteSettings, SeparateSettings,
+    Temporal, ToneMatch, ToneSettings, Work, compose_row, fill_sky, foreground, match_sky, matte, separate,
 };
 
 use super::bench::Bench;
@@ -28,15 +28,25 @@ pub(super) fn find_edge(
 ) -> Result<Edge, BuildError> {
     // The cells lie over the land frame; on a grown canvas they would lie askew.
     let alike = land.picture.height() / land.mean.height() == land.picture.width() / land.mean.width();
-    let temporal = (frames > 1 && alike).then_some(Temporal { mean: &land.mean, variance: &land.variance });
-    let evidence = Evidence { temporal, stars, ..Evidence::of_land(&land.picture, frames) };
+    let temporal = (frames > 1 && alike).then_some(Temporal {
+        mean: &land.mean,
+        variance: &land.variance,
+    });
+    let evidence = Evidence {
+        temporal,
+        stars,
+        ..Evidence::of_land(&land.picture, frames)
+    };
     let coarse = with_work(bench, "Telling land from sky", |work| {
         separate(&evidence, &SeparateSettings::default(), work)
     })?;
     let matte = with_work(bench, "Drawing the matte", |work| {
         matte(&evidence, &coarse, &MatteSettings::default(), work)
     })?;
-    Ok(Edge { matte, finding: coarse.finding })
+    Ok(Edge {
+        matte,
+        finding: coarse.finding,
+    })
 }
 
 /// Land and sky on one scale, ready to be laid over each other.
@@ -65,22 +75,46 @@ pub(super) fn join(
     known_gain: Option<[f32; 3]>,
 ) -> Result<Joined, BuildError> {
     bench.show("Matching land and sky", 0.0, "")?;
-    let settings = ToneSettings { known_gain, ..ToneSettings::default() };
+    let settings = ToneSettings {
+        known_gain,
+        ..ToneSettings::default()
+    };
     let tone = match_sky(&land, &sky, &matte.alpha, coverage, &settings).map_err(internal)?;
-    let gap = Gap { coverage, matte: &matte, tone: &tone, land: Some(with_stars.as_ref().unwrap_or(&land)) };
+    let gap = Gap {
+        coverage,
+        matte: &matte,
+        tone: &tone,
+        land: Some(with_stars.as_ref().unwrap_or(&land)),
+    };
     let fill = with_work(bench, "Filling the sky over the ridge", |work| {
-        fill_sky(&mut sky, &gap, &FillSettings { keep_trails: 1.0, ..FillSettings::default() }, work)
+        fill_sky(
+            &mut sky,
+            &gap,
+            &FillSettings {
+                keep_trails: 1.0,
+                ..FillSettings::default()
+            },
+            work,
+        )
     })?;
     drop(with_stars);
     let mut land = with_work(bench, "Freeing the land's edge of old sky", |work| {
         foreground(land, &matte, &ForegroundSettings::default(), work)
     })?;
     tone.apply(&mut land, false);
-    Ok(Joined { land, sky, alpha: matte.alpha, filled_fraction: fill.filled_fraction, tone })
+    Ok(Joined {
+        land,
+        sky,
+        alpha: matte.alpha,
+        filled_fraction: fill.filled_fraction,
+        tone,
+    })
 }
 
 fn internal(error: impl std::fmt::Display) -> BuildError {
-    BuildError::Internal { what: error.to_string() }
+    BuildError::Internal {
+        what: error.to_string(),
+    }
 }
 
 /// Runs a step of the seam under the world's progress and cancellation.
@@ -91,7 +125,10 @@ fn with_work<T>(
 ) -> Result<T, BuildError> {
     bench.show(stage, 0.0, "")?;
     let progress = |done: f32| bench.tell(stage, f64::from(done), "");
-    let work = Work { cancelled: bench.world.cancelled(), progress: &progress };
+    let work = Work {
+        cancelled: bench.world.cancelled(),
+        progress: &progress,
+    };
     step(&work).map_err(|e| bench.go_on().err().unwrap_or_else(|| internal(e)))
 }
 

@@ -25,7 +25,10 @@ pub(super) fn guess_lens(rig: &RigSettings, meta: &FrameMeta, width: usize, heig
     let pixel_um = rig.pixel_um.or(meta.pixel_um).filter(|p| *p > 0.0);
     let long = width.max(height) as f64;
     let by_pitch = focal_mm.zip(pixel_um).map(|(f, p)| f * 1000.0 / p);
-    let by_equivalent = meta.focal_35mm.filter(|f| *f > 0.0).map(|f| f / FULL_FRAME_MM * long);
+    let by_equivalent = meta
+        .focal_35mm
+        .filter(|f| *f > 0.0)
+        .map(|f| f / FULL_FRAME_MM * long);
     // A pitch that makes the sensor wider than 60 mm or narrower than 3 mm is a mistaken EXIF unit;
     // what the photographer says stands (a crop may be narrow).
     let said = rig.focal_mm.is_some() && rig.pixel_um.is_some();
@@ -33,7 +36,13 @@ pub(super) fn guess_lens(rig: &RigSettings, meta: &FrameMeta, width: usize, heig
     let by_full_frame = focal_mm.map(|f| f / FULL_FRAME_MM * long);
     let told = by_pitch.filter(plausible).or(by_equivalent).or(by_full_frame);
     let lens = Lens::rectilinear(told.unwrap_or(UNTOLD * long), width, height);
-    LensGuess { lens: Lens { projection: rig.projection, ..lens }, told: told.is_some() || rig.projection != Projection::Rectilinear }
+    LensGuess {
+        lens: Lens {
+            projection: rig.projection,
+            ..lens
+        },
+        told: told.is_some() || rig.projection != Projection::Rectilinear,
+    }
 }
 
 #[cfg(test)]
@@ -41,7 +50,9 @@ mod tests {
     use super::*;
 
     fn focal_px(meta: FrameMeta) -> f64 {
-        guess_lens(&RigSettings::default(), &meta, 6000, 4000).lens.focal_px
+        guess_lens(&RigSettings::default(), &meta, 6000, 4000)
+            .lens
+            .focal_px
     }
 
     #[test]

@@ -50,7 +50,10 @@ pub(super) fn thumbnail(camera: &Rgb, colour: &CameraColour) -> Option<Vec<u8>> 
     let median = greens.get(greens.len() / 2).copied().unwrap_or(0.0).max(1e-5);
     let gain = srgb_decode(QUICK_LEVEL) / median;
     for plane in small.planes_mut() {
-        plane.data_mut().iter_mut().for_each(|v| *v = (*v * gain).clamp(0.0, 1.0));
+        plane
+            .data_mut()
+            .iter_mut()
+            .for_each(|v| *v = (*v * gain).clamp(0.0, 1.0));
     }
     encode_srgb(&mut small);
     jpeg_bytes(&small, 80, &icc::srgb()).ok()

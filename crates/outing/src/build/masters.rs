@@ -63,10 +63,18 @@ pub(super) struct Loaded {
 }
 
 /// Makes the masters that the calibration frames allow.
-pub(super) fn masters(bench: &mut Bench<'_>, settings: &Settings, items: &mut [Item]) -> Result<Masters, BuildError> {
+pub(super) fn masters(
+    bench: &mut Bench<'_>,
+    settings: &Settings,
+    items: &mut [Item],
+) -> Result<Masters, BuildError> {
     let biases = of_role(bench, settings, items, Role::Bias, |_, _| true)?;
-    let darks = of_role(bench, settings, items, Role::Dark, |a, b| near(a.exposure_s, b.exposure_s) && near(a.iso, b.iso))?;
-    let flats = of_role(bench, settings, items, Role::Flat, |a, b| near(a.f_number, b.f_number) && near(a.focal_mm, b.focal_mm))?;
+    let darks = of_role(bench, settings, items, Role::Dark, |a, b| {
+        near(a.exposure_s, b.exposure_s) && near(a.iso, b.iso)
+    })?;
+    let flats = of_role(bench, settings, items, Role::Flat, |a, b| {
+        near(a.f_number, b.f_number) && near(a.focal_mm, b.focal_mm)
+    })?;
     Ok(Masters { darks, flats, biases })
 }
 
@@ -168,7 +176,13 @@ fn gather(
 ) -> Result<Scratch, BuildError> {
     let places = group
         .iter()
-        .map(|&i| bench.work_file("scratch", items[i].hash.unwrap_or(Digest::from_bytes([0; 32])), "plane"))
+        .map(|&i| {
+            bench.work_file(
+                "scratch",
+                items[i].hash.unwrap_or(Digest::from_bytes([0; 32])),
+                "plane",
+            )
+        })
         .collect::<Result<Vec<_>, _>>()?;
     let paths: Vec<&Path> = group.iter().map(|&i| items[i].path.as_path()).collect();
     let (mut scratch, stage) = (Scratch::default(), format!("Reading {role} frames"));
@@ -178,7 +192,9 @@ fn gather(
         match frame.map_err(|e| e.to_string()).and_then(|f| usable(f, &scratch)) {
             Ok((plane, cfa)) => {
                 scratch.cfa = Some(cfa);
-                scratch.files.push(WorkFile::write_plane(&places[k].1, &plane).map_err(work_error)?);
+                scratch
+                    .files
+                    .push(WorkFile::write_plane(&places[k].1, &plane).map_err(work_error)?);
             }
             Err(reason) => scratch.refused.push((name.clone(), reason)),
         }
@@ -204,20 +220,36 @@ fn usable(frame: Frame, scratch: &Scratch) -> Result<(Plane, Cfa), String> {
 
 fn combine(files: &[WorkFile], role: Role, cfa: Cfa) -> Result<Plane, BuildError> {
     let sources: Vec<&dyn Source> = files.iter().map(|f| f as &dyn Source).collect();
-    let normalise = if role == Role::Flat { Normalise::PerFilter(cfa) } else { Normalise::No };
-    let settings = MasterSettings { normalise, ..MasterSettings::default() };
+    let normalise = if role == Role::Flat {
+        Normalise::PerFilter(cfa)
+    } else {
+        Normalise::No
+    };
+    let settings = MasterSettings {
+        normalise,
+        ..MasterSettings::default()
+    };
     let made = master(&sources, &settings).map_err(|e| BuildError::Internal { what: e.to_string() })?;
-    Ok(if role == Role::Flat { flat_from_master(&made.plane, None, cfa) } else { made.plane })
+    Ok(if role == Role::Flat {
+        flat_from_master(&made.plane, None, cfa)
+    } else {
+        made.plane
+    })
 }
 
 fn work_error(error: nightloom_raster::WorkFileError) -> BuildError {
-    BuildError::Internal { what: error.to_string() }
+    BuildError::Internal {
+        what: error.to_string(),
+    }
 }
 
 impl Masters {
     /// Loads what serves frames taken like `meta`, of `size` pixels.
     pub(super) fn load(&self, meta: &FrameMeta) -> Result<Loaded, BuildError> {
-        let mut loaded = Loaded { hot_from_frame: true, ..Loaded::default() };
+        let mut loaded = Loaded {
+            hot_from_frame: true,
+            ..Loaded::default()
+        };
         let mut said = Vec::new();
         if let Some(bias) = self.biases.first() {
             loaded.calibration.bias = Some(bias.plane()?);
@@ -232,7 +264,10 @@ impl Masters {
             let same = near(dark.about.exposure_s, meta.exposure_s) && near(dark.about.iso, meta.iso);
             let scalable = loaded.calibration.bias.is_some() && near(dark.about.iso, meta.iso);
             if same || scalable {
-                loaded.calibration.dark = Some(Dark { plane, exposure_s: dark.about.exposure_s });
+                loaded.calibration.dark = Some(Dark {
+                    plane,
+                    exposure_s: dark.about.exposure_s,
+                });
                 said.push("dark");
             } else {
                 // A dark of another exposure would add its own level; its hot pixels are the same.
@@ -240,13 +275,21 @@ impl Masters {
                 loaded.hot_from_frame = true;
             }
         }
-        let flat = self.flats.iter().find(|f| near(f.about.f_number, meta.f_number)).or(self.flats.first());
+        let flat = self
+            .flats
+            .iter()
+            .find(|f| near(f.about.f_number, meta.f_number))
+            .or(self.flats.first());
         if let Some(flat) = flat {
             loaded.calibration.flat = Some(flat.plane()?);
             loaded.keys.push(flat.key);
             said.push("flat");
         }
-        loaded.said = if said.is_empty() { "no calibration frames".into() } else { said.join(", ") };
+        loaded.said = if said.is_empty() {
+            "no calibration frames".into()
+        } else {
+            said.join(", ")
+        };
         Ok(loaded)
     }
 
@@ -261,7 +304,9 @@ impl Masters {
 
 impl MasterFile {
     fn plane(&self) -> Result<Plane, BuildError> {
-        WorkFile::open(&self.path).and_then(|f| f.read_plane(0)).map_err(work_error)
+        WorkFile::open(&self.path)
+            .and_then(|f| f.read_plane(0))
+            .map_err(work_error)
     }
 }
 

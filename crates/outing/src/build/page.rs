@@ -181,7 +181,10 @@ fn maps(parts: &PageParts<'_>) -> Markup {
 }
 
 fn rejected(report: &BuildReport) -> Markup {
-    let shares = report.frames.iter().filter_map(|f| Some((&f.path, f.rejected_fraction?)));
+    let shares = report
+        .frames
+        .iter()
+        .filter_map(|f| Some((&f.path, f.rejected_fraction?)));
     html! {
         section {
             h2 { "What was rejected in the sky stack" }
@@ -252,7 +255,14 @@ mod tests {
     /// RFC 4648, section 10.
     #[test]
     fn base64_test_vectors() {
-        let vectors = [("", ""), ("f", "Zg=="), ("fo", "Zm8="), ("foo", "Zm9v"), ("foob", "Zm9vYg=="), ("foobar", "Zm9vYmFy")];
+        let vectors = [
+            ("", ""),
+            ("f", "Zg=="),
+            ("fo", "Zm8="),
+            ("foo", "Zm9v"),
+            ("foob", "Zm9vYg=="),
+            ("foobar", "Zm9vYmFy"),
+        ];
         for (plain, coded) in vectors {
             assert_eq!(base64(plain.as_bytes()), coded);
         }

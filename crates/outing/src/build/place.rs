@@ -55,14 +55,18 @@ impl Overhead {
     /// The air with the zenith of a moment: the zenith goes east among the stars.
     pub(super) fn at(&self, moment: Instant) -> AirPath {
         let turn = Rotation3::from_axis_angle(&self.pole, EARTH_RATE * moment.seconds_since(self.instant));
-        AirPath { air: self.air, zeniths: vec![turn * self.zenith] }
+        AirPath {
+            air: self.air,
+            zeniths: vec![turn * self.zenith],
+        }
     }
 }
 
 impl Placement {
     /// Reference camera to land camera at another moment; `None` when the pole is not known.
     pub(super) fn rotation_at(&self, moment: Instant) -> Option<Rotation3<f64>> {
-        self.pole.map(|pole| turned(&self.rotation, &pole, moment.seconds_since(self.instant)))
+        self.pole
+            .map(|pole| turned(&self.rotation, &pole, moment.seconds_since(self.instant)))
     }
     /// The air at a moment.
     pub(super) fn air_at(&self, moment: Instant) -> Option<AirPath> {
@@ -96,12 +100,26 @@ pub(super) fn place(
             let away = |s: &LandSighting| s.middle.seconds_since(middle).abs();
             away(a).total_cmp(&away(b))
         })?;
-        return Some(Placement { instant: nearest.middle, rotation: nearest.rotation, pole: None, rms_px, overhead: None });
+        return Some(Placement {
+            instant: nearest.middle,
+            rotation: nearest.rotation,
+            pole: None,
+            rms_px,
+            overhead: None,
+        });
     };
     let instant = wanted.unwrap_or(middle);
-    let brought: Vec<_> =
-        sightings.iter().map(|s| turned(&s.rotation, &axis, instant.seconds_since(s.middle))).collect();
-    Some(Placement { instant, rotation: mean_rotation(&brought), pole, rms_px, overhead: None })
+    let brought: Vec<_> = sightings
+        .iter()
+        .map(|s| turned(&s.rotation, &axis, instant.seconds_since(s.middle)))
+        .collect();
+    Some(Placement {
+        instant,
+        rotation: mean_rotation(&brought),
+        pole,
+        rms_px,
+        overhead: None,
+    })
 }
 
 /// The pole about which the sky turned between two sightings, if it turned at the Earth's rate.
@@ -118,7 +136,10 @@ fn pole_from(first: &LandSighting, last: &LandSighting) -> Option<Unit<Vector3<f
 /// The mean of nearly equal rotations, by averaging rotation vectors about the first.
 fn mean_rotation(rotations: &[Rotation3<f64>]) -> Rotation3<f64> {
     let base = rotations[0];
-    let mean = rotations.iter().map(|r| (r * base.inverse()).scaled_axis()).sum::<Vector3<f64>>()
+    let mean = rotations
+        .iter()
+        .map(|r| (r * base.inverse()).scaled_axis())
+        .sum::<Vector3<f64>>()
         / rotations.len() as f64;
     Rotation3::from_scaled_axis(mean) * base
 }
@@ -128,13 +149,20 @@ mod tests {
     use super::*;
 
     fn at(seconds: f64) -> Instant {
-        "2026-08-14T22:00:00Z".parse::<Instant>().expect("a valid instant").plus_seconds(seconds)
+        "2026-08-14T22:00:00Z"
+            .parse::<Instant>()
+            .expect("a valid instant")
+            .plus_seconds(seconds)
     }
 
     fn sightings(pole: &Unit<Vector3<f64>>, start: &Rotation3<f64>, times: &[f64]) -> Vec<LandSighting> {
         times
             .iter()
-            .map(|&t| LandSighting { middle: at(t), rotation: turned(start, pole, t), rms_px: 0.2 })
+            .map(|&t| LandSighting {
+                middle: at(t),
+                rotation: turned(start, pole, t),
+                rms_px: 0.2,
+            })
             .collect()
     }
 
@@ -155,7 +183,10 @@ mod tests {
             * Vector3::new(0.0, 46f64.to_radians().cos(), 46f64.to_radians().sin());
         let pole = Unit::new_normalize(reference * up);
         let ours = turned(&Rotation3::identity(), &pole, 1800.0);
-        assert!((truth * ours.inverse()).angle().to_degrees() * 3600.0 < 1.0, "within one arcsecond");
+        assert!(
+            (truth * ours.inverse()).angle().to_degrees() * 3600.0 < 1.0,
+            "within one arcsecond"
+        );
     }
 
     #[test]
@@ -169,9 +200,17 @@ mod tests {
         let up = |t: f64| reference * (site.ground_from_icrs(at(t)).inverse() * Vector3::z());
         let north = Vector3::new(0.0, 46f64.to_radians().cos(), 46f64.to_radians().sin());
         let pole = Unit::new_normalize(reference * (site.ground_from_icrs(at(0.0)).inverse() * north));
-        let overhead = Overhead { air: Air::default(), instant: at(0.0), zenith: up(0.0), pole };
+        let overhead = Overhead {
+            air: Air::default(),
+            instant: at(0.0),
+            zenith: up(0.0),
+            pole,
+        };
         let later = overhead.at(at(3600.0)).zeniths[0];
-        assert!(later.angle(&up(3600.0)).to_degrees() * 3600.0 < 1.0, "within one arcsecond");
+        assert!(
+            later.angle(&up(3600.0)).to_degrees() * 3600.0 < 1.0,
+            "within one arcsecond"
+        );
     }
 
     #[test]

@@ -2,7 +2,9 @@
 
 use std::path::{Path, PathBuf};
 
-use nightloom_raster::{CameraColour, Directions, Frame, FrameMeta, Pixels, Plane, Rgb, WorkFile, demosaic_with};
+use nightloom_raster::{
+    CameraColour, Directions, Frame, FrameMeta, Pixels, Plane, Rgb, WorkFile, demosaic_with,
+};
 use nightloom_stack::{HotSettings, calibrate, find_hot_in_frame, whiten_clipped};
 use nightloom_stars::{DetectSettings, Field, Trails, measure};
 use serde::{Deserialize, Serialize};
@@ -64,7 +66,9 @@ pub(super) fn prepare(
     role: Role,
 ) -> Result<Vec<Prepared>, BuildError> {
     let wanted: Vec<usize> = (0..items.len()).filter(|&i| items[i].serves(role)).collect();
-    let Some(&first) = wanted.first() else { return Ok(Vec::new()) };
+    let Some(&first) = wanted.first() else {
+        return Ok(Vec::new());
+    };
     let loaded = masters.load(&items[first].facts.meta)?;
     let mut ready = Vec::new();
     let mut open = Vec::new();
@@ -82,7 +86,10 @@ pub(super) fn prepare(
         let slot = &open[k];
         let item = &mut items[slot.item];
         bench.show(&stage, k as f64 / paths.len() as f64, &item.name)?;
-        match frame.map_err(|e| e.to_string()).and_then(|f| develop(f, &loaded, role)) {
+        match frame
+            .map_err(|e| e.to_string())
+            .and_then(|f| develop(f, &loaded, role))
+        {
             Ok((picture, facts)) => {
                 lay_by(bench, slot, &picture, &facts)?;
                 ready.push(slot.prepared(facts));
@@ -106,7 +113,13 @@ struct Slot {
 impl Slot {
     fn prepared(&self, facts: PreparedFacts) -> Prepared {
         let [work, thumb, _] = self.paths.clone();
-        Prepared { item: self.item, work, thumb, key: self.key, facts }
+        Prepared {
+            item: self.item,
+            work,
+            thumb,
+            key: self.key,
+            facts,
+        }
     }
 }
 
@@ -122,12 +135,20 @@ fn slot(
     if let Some(hash) = items[i].hash {
         key = key.input("frame", hash);
     }
-    let key = loaded.keys.iter().fold(key, |key, &k| key.input("master", k)).finish();
-    let files = ["work", "jpg", "json"]
-        .map(|ending| bench.work_file("frame", key, ending));
+    let key = loaded
+        .keys
+        .iter()
+        .fold(key, |key, &k| key.input("master", k))
+        .finish();
+    let files = ["work", "jpg", "json"].map(|ending| bench.work_file("frame", key, ending));
     let [a, b, c] = files;
     let (a, b, c) = (a?, b?, c?);
-    Ok(Slot { item: i, key, names: [a.0, b.0, c.0], paths: [a.1, b.1, c.1] })
+    Ok(Slot {
+        item: i,
+        key,
+        names: [a.0, b.0, c.0],
+        paths: [a.1, b.1, c.1],
+    })
 }
 
 fn facts_of(bench: &mut Bench<'_>, slot: &Slot) -> Option<PreparedFacts> {
@@ -138,7 +159,12 @@ fn facts_of(bench: &mut Bench<'_>, slot: &Slot) -> Option<PreparedFacts> {
     Some(facts)
 }
 
-fn lay_by(bench: &mut Bench<'_>, slot: &Slot, picture: &Rgb, facts: &PreparedFacts) -> Result<(), BuildError> {
+fn lay_by(
+    bench: &mut Bench<'_>,
+    slot: &Slot,
+    picture: &Rgb,
+    facts: &PreparedFacts,
+) -> Result<(), BuildError> {
     WorkFile::write_rgb(&slot.paths[0], picture).map_err(|e| BuildError::Internal { what: e.to_string() })?;
     let thumb = thumbnail(picture, &facts.colour).unwrap_or_default();
     write(&slot.paths[1], &thumb)?;
@@ -155,7 +181,13 @@ fn write(path: &Path, bytes: &[u8]) -> Result<(), BuildError> {
 
 /// From a decoded frame to linear camera RGB and what is measured in it.
 fn develop(frame: Frame, loaded: &Loaded, role: Role) -> Result<(Rgb, PreparedFacts), String> {
-    let Frame { pixels, colour, meta, bits, was_linear } = frame;
+    let Frame {
+        pixels,
+        colour,
+        meta,
+        bits,
+        was_linear,
+    } = frame;
     let mut calibrated = loaded.said.clone();
     let picture = match pixels {
         Pixels::Mosaic(mut mosaic) => {
@@ -168,7 +200,11 @@ fn develop(frame: Frame, loaded: &Loaded, role: Role) -> Result<(Rgb, PreparedFa
             calibrate(&mut mosaic, &calibration, meta.exposure_s).map_err(|e| e.to_string())?;
             drop(calibration);
             let mut picture = demosaic_with(&mosaic, colour.white_balance, directions(role));
-            whiten_clipped(&mut picture, colour.white_balance, loaded.calibration.flat.as_ref());
+            whiten_clipped(
+                &mut picture,
+                colour.white_balance,
+                loaded.calibration.flat.as_ref(),
+            );
             picture
         }
         Pixels::Rgb(picture) => {
@@ -182,21 +218,46 @@ fn develop(frame: Frame, loaded: &Loaded, role: Role) -> Result<(Rgb, PreparedFa
     };
     let field = measure(&luminance_of(&picture), &detect_settings(role));
     let sky_level = sky_level(&picture, &field);
-    Ok((picture, PreparedFacts { meta, colour, bits, was_linear, field, sky_level, calibrated }))
+    Ok((
+        picture,
+        PreparedFacts {
+            meta,
+            colour,
+            bits,
+            was_linear,
+            field,
+            sky_level,
+            calibrated,
+        },
+    ))
 }
 
 /// Stars want their light kept channel by channel, land its edges.
 fn directions(role: Role) -> Directions {
-    if role == Role::Sky { Directions::Equal } else { Directions::Weighted }
+    if role == Role::Sky {
+        Directions::Equal
+    } else {
+        Directions::Weighted
+    }
 }
 
 fn detect_settings(role: Role) -> DetectSettings {
-    DetectSettings { trails: if role == Role::Land { Trails::Yes } else { Trails::Auto }, ..DetectSettings::default() }
+    DetectSettings {
+        trails: if role == Role::Land {
+            Trails::Yes
+        } else {
+            Trails::Auto
+        },
+        ..DetectSettings::default()
+    }
 }
 
 /// Median level per channel over the cells without land.
 fn sky_level(picture: &Rgb, field: &Field) -> [f32; 3] {
-    picture.planes().each_ref().map(|plane| median_of_sky(plane, field))
+    picture
+        .planes()
+        .each_ref()
+        .map(|plane| median_of_sky(plane, field))
 }
 
 fn median_of_sky(plane: &Plane, field: &Field) -> f32 {
@@ -205,7 +266,11 @@ fn median_of_sky(plane: &Plane, field: &Field) -> f32 {
     let mut values = Vec::new();
     for y in (0..plane.height()).step_by(step) {
         values.extend(
-            plane.row(y).iter().enumerate().step_by(step)
+            plane
+                .row(y)
+                .iter()
+                .enumerate()
+                .step_by(step)
                 .filter(|(x, v)| v.is_finite() && !field.land.is_land(*x as f64, y as f64))
                 .map(|(_, v)| *v),
         );
@@ -221,7 +286,9 @@ fn median_of_sky(plane: &Plane, field: &Field) -> f32 {
 fn same_size(items: &mut [Item], ready: Vec<Prepared>) -> Vec<Prepared> {
     let size = |p: &Prepared| (p.facts.field.width, p.facts.field.height);
     let count = |s: (usize, usize)| ready.iter().filter(|p| size(p) == s).count();
-    let Some(common) = ready.iter().map(size).max_by_key(|&s| (count(s), s)) else { return ready };
+    let Some(common) = ready.iter().map(size).max_by_key(|&s| (count(s), s)) else {
+        return ready;
+    };
     let (keep, odd): (Vec<_>, Vec<_>) = ready.into_iter().partition(|p| size(p) == common);
     for p in odd {
         let (width, height) = size(&p);

@@ -10,7 +10,8 @@ use super::error::BuildError;
 use super::inventory::Item;
 use super::page::{PageParts, page};
 use super::report::{
-    BuildReport, ColourReport, FrameReport, LandReport, LensReport, Outputs, SeamReport, SkyReport, StepCounts,
+    BuildReport, ColourReport, FrameReport, LandReport, LensReport, Outputs, SeamReport, SkyReport,
+    StepCounts,
 };
 use super::{Made, Scene};
 use crate::discover::RESULTS;
@@ -20,7 +21,14 @@ impl Outputs {
     /// Paths inside the outing of all results, for the journal.
     pub(super) fn names(&self) -> Vec<String> {
         let all = [
-            &self.picture, &self.layers, &self.preview, &self.report, &self.matte, &self.sky, &self.land, &self.coverage,
+            &self.picture,
+            &self.layers,
+            &self.preview,
+            &self.report,
+            &self.matte,
+            &self.sky,
+            &self.land,
+            &self.coverage,
             &self.linear,
         ];
         let name = |p: &std::path::PathBuf| Some(format!("{RESULTS}/{}", p.file_name()?.to_str()?));
@@ -30,14 +38,24 @@ impl Outputs {
 
 impl Scene<'_> {
     /// Puts the report together and writes its page.
-    pub(super) fn report(&self, bench: &mut Bench<'_>, results: &Path, made: Made) -> Result<BuildReport, BuildError> {
+    pub(super) fn report(
+        &self,
+        bench: &mut Bench<'_>,
+        results: &Path,
+        made: Made,
+    ) -> Result<BuildReport, BuildError> {
         bench.show("Writing the report", 0.0, "")?;
         let path = results.join("report.html");
         let registration = &self.tracked.registration;
         let frames_used = self.tracked.used().count();
         let seam = self.seam(&made);
         let report = BuildReport {
-            frames: self.items.iter().enumerate().map(|(i, item)| self.frame(i, item, &made)).collect(),
+            frames: self
+                .items
+                .iter()
+                .enumerate()
+                .map(|(i, item)| self.frame(i, item, &made))
+                .collect(),
             sky: Some(SkyReport {
                 frames_used,
                 registration_rms_px: (self.sky_frames.len() > 1).then_some(self.rms_of_used()),
@@ -47,11 +65,19 @@ impl Scene<'_> {
             }),
             land: LandReport {
                 frames_used: self.land_frames.len(),
-                largest_shift_px: made.land.shifts_px.iter().map(|s| s[0].hypot(s[1])).fold(0.0, f64::max),
+                largest_shift_px: made
+                    .land
+                    .shifts_px
+                    .iter()
+                    .map(|s| s[0].hypot(s[1]))
+                    .fold(0.0, f64::max),
             },
             seam,
             canvas: made.canvas.report(),
-            outputs: Outputs { report: Some(path.clone()), ..made.outputs },
+            outputs: Outputs {
+                report: Some(path.clone()),
+                ..made.outputs
+            },
             seconds: 0.0,
             peak_memory_mib: 0.0,
             warnings: bench.warnings.clone(),
@@ -82,8 +108,16 @@ impl Scene<'_> {
     }
 
     fn title(&self, results: &Path) -> String {
-        let folder = results.parent().and_then(Path::file_name).map(|n| n.to_string_lossy().into_owned());
-        self.settings.outing.name.clone().or(folder).unwrap_or_else(|| "An outing".into())
+        let folder = results
+            .parent()
+            .and_then(Path::file_name)
+            .map(|n| n.to_string_lossy().into_owned());
+        self.settings
+            .outing
+            .name
+            .clone()
+            .or(folder)
+            .unwrap_or_else(|| "An outing".into())
     }
 
     /// Over all stars of the frames in the stack, weighted by their number.
@@ -99,7 +133,9 @@ impl Scene<'_> {
     fn seam(&self, made: &Made) -> SeamReport {
         let placed = made.placed.as_ref();
         let reference = self.tracked.registration.reference;
-        let alone = self.times.sky[reference].as_ref().map(crate::clock::FrameTime::middle);
+        let alone = self.times.sky[reference]
+            .as_ref()
+            .map(crate::clock::FrameTime::middle);
         SeamReport {
             sky_fraction: made.sky_fraction,
             offset_px: made.canvas.offset_px,
@@ -132,7 +168,10 @@ impl Scene<'_> {
         match item.decision.role {
             Some(Role::Sky) => place(self.sky_frames).map_or(base.clone(), |i| self.sky_frame(i, base, made)),
             Some(Role::Land) => place(self.land_frames).map_or(base.clone(), |i| self.land_frame(i, base)),
-            _ => FrameReport { reason: "in a master frame".into(), ..base },
+            _ => FrameReport {
+                reason: "in a master frame".into(),
+                ..base
+            },
         }
     }
 
@@ -157,17 +196,27 @@ impl Scene<'_> {
     fn land_frame(&self, i: usize, base: FrameReport) -> FrameReport {
         let facts = &self.land_frames[i].facts;
         let reason = format!("stacked ({})", facts.calibrated);
-        FrameReport { reason, ..with_field(base, facts) }
+        FrameReport {
+            reason,
+            ..with_field(base, facts)
+        }
     }
 
     fn thumbs(&self) -> Vec<Option<Vec<u8>>> {
         let prepared = || self.sky_frames.iter().chain(self.land_frames);
-        let of = |i: usize| fs::read(&prepared().find(|p| p.item == i)?.thumb).ok().filter(|t| !t.is_empty());
+        let of = |i: usize| {
+            fs::read(&prepared().find(|p| p.item == i)?.thumb)
+                .ok()
+                .filter(|t| !t.is_empty())
+        };
         (0..self.items.len()).map(of).collect()
     }
 
     fn provenance(&self) -> Vec<(String, String)> {
-        self.items.iter().filter_map(|i| Some((i.name.clone(), i.hash?.to_string()))).collect()
+        self.items
+            .iter()
+            .filter_map(|i| Some((i.name.clone(), i.hash?.to_string())))
+            .collect()
     }
 }
 
@@ -176,7 +225,11 @@ fn colour(neutral: Neutral) -> ColourReport {
         NeutralBasis::Catalogue => "the catalogue colours of identified stars",
         NeutralBasis::MedianStar => "the median star taken for white",
     };
-    ColourReport { gains: neutral.gains, stars: neutral.stars, basis: basis.into() }
+    ColourReport {
+        gains: neutral.gains,
+        stars: neutral.stars,
+        basis: basis.into(),
+    }
 }
 
 fn with_field(base: FrameReport, facts: &super::prepare::PreparedFacts) -> FrameReport {
