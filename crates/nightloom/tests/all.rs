@@ -1,4 +1,5 @@
 //! The tests of this crate, in one binary.
+#![allow(clippy::print_stdout, reason = "tests tell what they measured")]
 
 #[path = "all/architecture.rs"]
 mod architecture;

@@ -7,7 +7,7 @@ use nightloom_raster::{DngFrame, Limits, Pixels, decode_here, write_dng};
 
 use crate::night::{
     Chance, LAND, Night, SKY, Temp, assert_same_results, build, built, frame, left_out, output, refused,
-    sentence, stderr, status,
+    sentence, status, stderr,
 };
 
 /// Copies of a sound frame, damaged, in the sky's folder.
@@ -38,7 +38,11 @@ fn damaged_frames_are_left_out_and_the_rest_goes_on() {
         });
     }
     fs::write(night.join("sky/empty.dng"), b"").unwrap();
-    fs::write(night.join("sky/letter.dng"), "Dear photographer, this is no frame.\n").unwrap();
+    fs::write(
+        night.join("sky/letter.dng"),
+        "Dear photographer, this is no frame.\n",
+    )
+    .unwrap();
     fs::write(night.join("land/empty.dng"), b"").unwrap();
 
     let report = built(&night);
@@ -128,7 +132,12 @@ fn cropped(from: &Path, to: &Path) {
     let (width, height) = (600, 400);
     let samples: Vec<u16> = (0..height)
         .flat_map(|y| mosaic.plane.row(y)[..width].iter())
-        .map(|v| (v * f32::from(WHITE - 512)).round().clamp(-512.0, f32::from(WHITE - 512)) as i32 + 512)
+        .map(|v| {
+            (v * f32::from(WHITE - 512))
+                .round()
+                .clamp(-512.0, f32::from(WHITE - 512)) as i32
+                + 512
+        })
         .map(|v| v as u16)
         .collect();
     let raw = DngFrame {
@@ -186,7 +195,10 @@ fn frames_of_another_camera_are_left_out_for_the_majority() {
 
 fn warnings(report: &serde_json::Value) -> String {
     let all = report["warnings"].as_array().unwrap();
-    all.iter().map(|w| w.as_str().unwrap()).collect::<Vec<_>>().join("\n")
+    all.iter()
+        .map(|w| w.as_str().unwrap())
+        .collect::<Vec<_>>()
+        .join("\n")
 }
 
 /// The stars themselves say where the sky stood over the land, whatever the clock says.
@@ -203,7 +215,10 @@ fn a_wrong_clock_on_the_land_frames_does_not_move_the_sky() {
     let placement = report["seam"]["placement"].as_str().unwrap();
     assert!(placement.contains("stars in"), "{placement}");
     let said = warnings(&report);
-    assert!(said.contains("clock") || said.contains("times"), "no word of the clock: {said}");
+    assert!(
+        said.contains("clock") || said.contains("times"),
+        "no word of the clock: {said}"
+    );
     // The same sky over the same land as with the right clock.
     let apart = star_shift(&shared.few_report(), &report);
     assert!(apart < CLOCK_MOVES_PX, "the sky stands {apart:.2} px away");

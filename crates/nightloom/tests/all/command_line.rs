@@ -210,29 +210,43 @@ fn a_folder_that_cannot_be_written_is_status_2() {
     );
 }
 
+/// Root may write everywhere, so the program is then run as a user who may not (65534, `nobody`).
 #[cfg(unix)]
 #[test]
 fn a_read_only_folder_is_left_as_it_is() {
-    use std::os::unix::fs::PermissionsExt;
-    let folder = Temp::new();
+    use std::os::unix::fs::{MetadataExt, PermissionsExt};
+    use std::os::unix::process::CommandExt;
+    let temp = Temp::new();
+    let folder = temp.join("night");
     write_frame(&folder.join("sky/1.dng"), 90.0);
-    let set = |mode| fs::set_permissions(&folder.0, fs::Permissions::from_mode(mode)).unwrap();
-    set(0o555);
-    // Root may write everywhere; then the permission stops nobody and there is nothing to see.
-    let stops_us = fs::write(folder.join("probe"), b"").is_err();
-    let outputs = stops_us.then(|| [run(&["new"], &folder.0), run(&["build"], &folder.0)]);
-    set(0o755);
-    for output in outputs.iter().flatten() {
-        assert_eq!(status(output), 2);
-        assert!(
-            stderr(output).contains("nothing can be written"),
-            "{}",
-            stderr(output)
-        );
+    // Others may not be let into the folder that the program was built in.
+    let program = temp.join("nightloom");
+    fs::copy(env!("CARGO_BIN_EXE_nightloom"), &program).unwrap();
+    let set = |path: &Path, mode| fs::set_permissions(path, fs::Permissions::from_mode(mode)).unwrap();
+    set(&temp.0, 0o755);
+    set(&program, 0o755);
+    set(&folder, 0o555);
+    let root = fs::metadata("/proc/self").is_ok_and(|m| m.uid() == 0);
+    let outputs = ["new", "build"].map(|command| {
+        let mut run = Command::new(&program);
+        run.args([command, "--json"]).arg(&folder).stdin(Stdio::null());
+        if root {
+            run.uid(65534).gid(65534);
+        }
+        run.output().unwrap()
+    });
+    set(&folder, 0o755);
+    for output in &outputs {
+        assert_eq!(status(output), 2, "{}", stderr(output));
+        let said = json(output)["error"].as_str().unwrap().to_owned();
+        assert!(said.contains("nothing can be written"), "{said}");
     }
-    if stops_us {
-        assert_eq!(fs::read_dir(&folder.0).unwrap().count(), 1);
-    }
+    let left: Vec<_> = fs::read_dir(&folder)
+        .unwrap()
+        .flatten()
+        .map(|e| e.file_name())
+        .collect();
+    assert_eq!(left, ["sky"]);
 }
 
 #[test]

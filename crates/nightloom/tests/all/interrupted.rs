@@ -8,7 +8,9 @@ use std::time::{Duration, Instant};
 
 use serde_json::Value;
 
-use crate::night::{Chance, DELIVERED, Night, assert_same_results, build_command, built, json, status, stderr};
+use crate::night::{
+    Chance, DELIVERED, Night, assert_same_results, build_command, built, json, status, stderr,
+};
 
 /// A killed build runs this often at least before one may end by itself.
 const KILLS: usize = 6;
@@ -42,13 +44,16 @@ fn killed_at_any_moment_and_run_again_gives_the_same_bytes() {
             }
         }
     }
+    println!("{killed} of {KILLS} builds were killed");
     assert!(killed >= 2, "only {killed} of {KILLS} came in time");
     let report = built(&night);
     assert_same_results(&night, &shared.few());
     assert_eq!(told(&report, &night), told(&shared.few_report(), &shared.few()));
     // What the killed builds had begun is gone.
     let begun = fs::read_dir(night.join(".nightloom/files")).unwrap().flatten();
-    let expected = fs::read_dir(shared.few().join(".nightloom/files")).unwrap().flatten();
+    let expected = fs::read_dir(shared.few().join(".nightloom/files"))
+        .unwrap()
+        .flatten();
     assert_eq!(begun.count(), expected.count());
 }
 
@@ -138,7 +143,11 @@ fn one_more_frame_redoes_only_what_rests_on_it() {
     let report = built(&night);
     assert_eq!(report["sky"]["frames_used"], 5);
     // At least the six frames' facts and the six prepared frames are kept.
-    assert!(report["steps"]["kept"].as_u64().unwrap() >= 12, "{}", report["steps"]);
+    assert!(
+        report["steps"]["kept"].as_u64().unwrap() >= 12,
+        "{}",
+        report["steps"]
+    );
 }
 
 /// Stopping takes a second at most on a machine that does nothing else; tests share theirs.
@@ -169,11 +178,16 @@ fn ctrl_c_stops_a_build_and_the_next_one_goes_on() {
     assert!(kill.unwrap().success());
     let output = child.wait_with_output().unwrap();
     let took = asked.elapsed();
+    println!("stopped in {took:?}");
     assert!(took < STOPS_WITHIN, "it took {took:?}");
     assert_eq!(status(&output), 2, "{}", stderr(&output));
     let said = json(&output)["error"].as_str().unwrap().to_owned();
     assert!(said.contains("stopped"), "{said}");
     let report = built(&night);
-    assert!(report["steps"]["kept"].as_u64().unwrap() > 0, "{}", report["steps"]);
+    assert!(
+        report["steps"]["kept"].as_u64().unwrap() > 0,
+        "{}",
+        report["steps"]
+    );
     assert_same_results(&night, &shared.few());
 }

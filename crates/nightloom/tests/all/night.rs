@@ -199,7 +199,11 @@ impl Drop for Temp {
 /// `nightloom build FOLDER --json`, ready to run.
 pub(crate) fn build_command(folder: &Path) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_nightloom"));
-    command.arg("build").arg(folder).arg("--json").stdin(Stdio::null());
+    command
+        .arg("build")
+        .arg(folder)
+        .arg("--json")
+        .stdin(Stdio::null());
     command
 }
 
@@ -223,10 +227,7 @@ pub(crate) fn refused(folder: &Path, expected: i32) -> String {
 pub(crate) fn sentence(output: &Output, expected: i32) -> String {
     assert_eq!(status(output), expected, "{}", stderr(output));
     let error = json(output)["error"].as_str().unwrap().to_owned();
-    assert!(
-        error.split_whitespace().count() >= 5,
-        "not a sentence: {error}"
-    );
+    assert!(error.split_whitespace().count() >= 5, "not a sentence: {error}");
     assert!(stderr(output).contains(&error), "{}", stderr(output));
     error
 }
@@ -271,7 +272,10 @@ pub(crate) fn output(report: &Value, name: &str) -> PathBuf {
 
 /// The linear sky stack of a report.
 pub(crate) fn linear(report: &Value) -> Rgb {
-    match decode_here(&output(report, "linear"), &Limits::default()).unwrap().pixels {
+    match decode_here(&output(report, "linear"), &Limits::default())
+        .unwrap()
+        .pixels
+    {
         Pixels::Rgb(rgb) => rgb,
         other => panic!("not colour: {:?}", other.size()),
     }

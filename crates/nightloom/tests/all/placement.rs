@@ -3,18 +3,17 @@
 use std::fs;
 use std::path::Path;
 
-use nalgebra::{Matrix3, Rotation3};
+use nalgebra::{Matrix3, Rotation3, Vector3};
 use nightloom_raster::Plane;
 use nightloom_simulate::{Role, Truth, TruthFrame};
-use nightloom_sky::Instant;
+use nightloom_sky::{Angle, Instant};
 use serde_json::Value;
 
 use crate::night::{Night, built, linear};
 
 /// How exactly an offset asked for is kept, pixels: by whole pixels it is a relabelling.
 const OFFSET_WITHIN_PX: f64 = 0.03;
-/// How exactly the sky stands where the truth has it at another instant, pixels: the bar of
-/// registration. The prediction leaves out refraction, whose change is the same for both to 0.1 px here.
+/// How exactly the sky stands where the truth has it, pixels: the bar of registration.
 const INSTANT_WITHIN_PX: f64 = 0.3;
 /// Reach of a star's centroid, pixels.
 const REACH: i64 = 4;
@@ -60,19 +59,36 @@ fn centroid(plane: &Plane, at: [f64; 2]) -> Option<[f64; 2]> {
 }
 
 /// The truth's stars in the first land frame's pixels, as the sky stood at `instant`, by the truth's
-/// lens, aim and pole, without refraction. Bright lone stars only.
+/// lens, aims, site and air. Bright lone stars only.
 fn predicted(truth: &Truth, instant: Instant) -> Vec<[f64; 2]> {
     let first = |role: Role| truth.frames.iter().find(|f| f.role == role).unwrap();
     let (sky, land) = (first(Role::Sky), first(Role::Land));
-    let from_icrs = truth.scenario.site.ground_from_icrs(instant);
-    let camera = rotation(&land.camera_from_ground[1]) * from_icrs;
+    let (site, air) = (&truth.scenario.site, &truth.scenario.air);
+    let then = sky.start.plus_seconds(sky.exposure.seconds / 2.0);
+    let turn = site.ground_from_icrs(instant) * site.ground_from_icrs(then).inverse();
     lone(sky)
         .filter_map(|at| {
             let seen = truth.lens.unproject(at)?.into_inner();
-            let star = rotation(&sky.attitude[1]).inverse() * seen;
-            truth.lens.project(&(camera * star))
+            let ground = rotation(&sky.camera_from_ground[1]).inverse() * seen;
+            let bare = raised(ground, -air.refraction_at_apparent(altitude(ground)));
+            let turned = turn * bare;
+            let shown = raised(turned, air.refraction_at_true(altitude(turned)));
+            truth
+                .lens
+                .project(&(rotation(&land.camera_from_ground[1]) * shown))
         })
         .collect()
+}
+
+fn altitude(ground: Vector3<f64>) -> Angle {
+    Angle::from_rad(ground.z.atan2(ground.x.hypot(ground.y)))
+}
+
+/// A direction of the ground frame at the same azimuth, higher by an angle.
+fn raised(ground: Vector3<f64>, by: Angle) -> Vector3<f64> {
+    let up = (altitude(ground) + by).rad();
+    let azimuth = ground.y.atan2(ground.x);
+    Vector3::new(up.cos() * azimuth.cos(), up.cos() * azimuth.sin(), up.sin())
 }
 
 /// Places of the stars of a frame that have no neighbour which would pull at them.
@@ -103,11 +119,19 @@ pub(crate) fn moves(a: &Value, b: &Value, by: [f64; 2]) -> Vec<[f64; 2]> {
         .filter_map(|[x, y]| {
             let p = centroid(&ours.planes()[1], [x + from[0], y + from[1]])?;
             let land = [p[0] - from[0], p[1] - from[1]];
-            let q = centroid(&theirs.planes()[1], [land[0] + by[0] + to[0], land[1] + by[1] + to[1]])?;
+            let q = centroid(
+                &theirs.planes()[1],
+                [land[0] + by[0] + to[0], land[1] + by[1] + to[1]],
+            )?;
             Some([q[0] - to[0] - land[0], q[1] - to[1] - land[1]])
         })
         .collect();
-    assert!(found.len() >= 20, "only {} of {} stars compare", found.len(), stars.len());
+    assert!(
+        found.len() >= 20,
+        "only {} of {} stars compare",
+        found.len(),
+        stars.len()
+    );
     found
 }
 
@@ -129,7 +153,10 @@ fn an_offset_moves_the_sky_by_just_that_and_is_recorded() {
     let report = built(&temp.night());
     assert_eq!(report["seam"]["offset_px"], serde_json::json!([40.0, -25.0]));
     let page = fs::read_to_string(temp.night().join("picture/report.html")).unwrap();
-    assert!(page.contains("40") && page.contains("-25"), "the page does not tell the offset");
+    assert!(
+        page.contains("40") && page.contains("-25"),
+        "the page does not tell the offset"
+    );
     let off = moves(&shared.few_report(), &report, [40.0, -25.0]);
     let (middle, worst) = middle_and_worst(off.iter().map(|m| (m[0] - 40.0).hypot(m[1] + 25.0)).collect());
     println!("{} stars, off by {middle:.3} px, at most {worst:.3}", off.len());
@@ -148,7 +175,12 @@ fn off_truth(truth: &Truth, report: &Value, instant: Instant) -> Vec<f64> {
             Some((u - x - ox).hypot(v - y - oy))
         })
         .collect();
-    assert!(found.len() >= 20, "only {} of {} stars were found", found.len(), stars.len());
+    assert!(
+        found.len() >= 20,
+        "only {} of {} stars were found",
+        found.len(),
+        stars.len()
+    );
     found
 }
 

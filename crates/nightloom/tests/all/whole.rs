@@ -45,7 +45,9 @@ impl Is {
             Self::Maybe => value.is_number() || value.is_null(),
             Self::Count => value.is_u64(),
             Self::Yes => value.is_boolean(),
-            Self::Pair => value.as_array().is_some_and(|p| p.len() == 2 && p.iter().all(Value::is_number)),
+            Self::Pair => value
+                .as_array()
+                .is_some_and(|p| p.len() == 2 && p.iter().all(Value::is_number)),
             Self::Utc => value.as_str().is_some_and(|t| {
                 t.ends_with('Z') && serde_json::from_value::<nightloom_sky::Instant>(value.clone()).is_ok()
             }),
@@ -97,7 +99,9 @@ fn the_json_has_every_promised_field() {
             ("background_e_or_adu", Is::Maybe),
         ];
         for (name, is) in fields {
-            let value = frame.get(name).unwrap_or_else(|| panic!("{name} is missing in {frame}"));
+            let value = frame
+                .get(name)
+                .unwrap_or_else(|| panic!("{name} is missing in {frame}"));
             assert!(is.holds(value), "{name} is {value}");
         }
         if frame["role"] == "sky" {
@@ -107,7 +111,9 @@ fn the_json_has_every_promised_field() {
         }
         assert!(!frame["reason"].as_str().unwrap().is_empty(), "{frame}");
     }
-    for name in ["picture", "layers", "preview", "report", "matte", "sky", "land", "linear"] {
+    for name in [
+        "picture", "layers", "preview", "report", "matte", "sky", "land", "linear",
+    ] {
         assert!(output(&report, name).is_file(), "{name}");
     }
     let fraction = report["seam"]["sky_fraction"].as_f64().unwrap();
@@ -119,7 +125,13 @@ fn the_json_has_every_promised_field() {
 fn the_tiffs_are_16_bit_on_one_canvas_with_a_profile() {
     let report = Night::get().whole_report();
     let size = ["width_px", "height_px"].map(|k| report["canvas"][k].as_u64().unwrap() as u32);
-    for (name, samples) in [("picture", 3), ("sky", 3), ("land", 3), ("matte", 1), ("coverage", 1)] {
+    for (name, samples) in [
+        ("picture", 3),
+        ("sky", 3),
+        ("land", 3),
+        ("matte", 1),
+        ("coverage", 1),
+    ] {
         let file = fs::File::open(output(&report, name)).unwrap();
         let mut tiff = Decoder::new(std::io::BufReader::new(file)).unwrap();
         let dimensions = tiff.dimensions().unwrap();
@@ -167,7 +179,9 @@ fn the_layers_are_an_openraster_file_of_16_bit() {
     let stack = String::from_utf8(files["stack.xml"].clone()).unwrap();
     let layers: Vec<&str> = stack.split("<layer ").skip(1).collect();
     let attribute = |layer: &str, name: &str| {
-        let at = layer.find(&format!(" {name}=\"")).or_else(|| layer.starts_with(name).then_some(0));
+        let at = layer
+            .find(&format!(" {name}=\""))
+            .or_else(|| layer.starts_with(name).then_some(0));
         let rest = &layer[at.unwrap_or_else(|| panic!("no {name} in {layer}"))..];
         rest.split('"').nth(1).unwrap().to_owned()
     };
@@ -194,7 +208,9 @@ fn png_header(bytes: &[u8]) -> (u32, u32, u8) {
 fn the_report_is_one_page_that_needs_nothing_else() {
     let report = Night::get().whole_report();
     let page = fs::read_to_string(output(&report, "report")).unwrap();
-    for outside in ["http://", "https://", "src=\"/", "<script", "<link", "@import", "url("] {
+    for outside in [
+        "http://", "https://", "src=\"/", "<script", "<link", "@import", "url(",
+    ] {
         assert!(!page.contains(outside), "the page holds {outside}");
     }
     let sources = page.split("src=\"").skip(1);
@@ -204,7 +220,10 @@ fn the_report_is_one_page_that_needs_nothing_else() {
         assert!(page.contains(path), "{path} is not on the page");
     }
     let reason = left_out(&report, SKY[5]);
-    assert!(page.contains(&reason.replace('&', "&amp;")), "the page does not say why: {reason}");
+    assert!(
+        page.contains(&reason.replace('&', "&amp;")),
+        "the page does not say why: {reason}"
+    );
 }
 
 #[test]
@@ -298,7 +317,12 @@ fn frames_rolled_by_30_degrees_register() {
     let defaults = Scenario::default();
     let scenario = Scenario {
         size: Size::Small,
-        counts: nightloom_simulate::Counts { sky: 5, land: 0, dark: 0, flat: 0 },
+        counts: nightloom_simulate::Counts {
+            sky: 5,
+            land: 0,
+            dark: 0,
+            flat: 0,
+        },
         roll_over_sky: nightloom_sky::Angle::from_deg(ROLL_DEG),
         mishaps: nightloom_simulate::Mishaps::none(),
         truth_pictures: nightloom_simulate::TruthPictures::None,
@@ -308,7 +332,10 @@ fn frames_rolled_by_30_degrees_register() {
     let truth = render(&scenario, &temp.night(), &|_, _, _| {}, &stop).unwrap();
     let turn = rotation(&truth.frames[4].attitude[1]) * rotation(&truth.frames[0].attitude[1]).inverse();
     let turned = turn.angle().to_degrees();
-    assert!(turned > 0.9 * ROLL_DEG, "the night is not rolled but by {turned}°");
+    assert!(
+        turned > 0.9 * ROLL_DEG,
+        "the night is not rolled but by {turned}°"
+    );
     let report = built(&temp.night());
     assert_eq!(report["sky"]["frames_used"], 5, "{}", report["frames"]);
     let rms = registration_rms(&report, &truth);
@@ -338,7 +365,10 @@ fn the_matte_holds_against_the_truth() {
     let edge = |x: usize, y: usize| (0.02..0.98).contains(&truth.at(x, y));
     let near = |x: usize, y: usize| {
         let span = |c: usize, end: usize| c.saturating_sub(BAND_PX)..(c + BAND_PX + 1).min(end);
-        span(y, height).any(|j| span(x, width).any(|i| edge(i, j) && i.abs_diff(x).pow(2) + j.abs_diff(y).pow(2) <= BAND_PX * BAND_PX))
+        span(y, height).any(|j| {
+            span(x, width)
+                .any(|i| edge(i, j) && i.abs_diff(x).pow(2) + j.abs_diff(y).pow(2) <= BAND_PX * BAND_PX)
+        })
     };
     let (mut whole, mut band, mut in_band) = (0.0, 0.0, 0);
     for (x, y) in (0..height).flat_map(|y| (0..width).map(move |x| (x, y))) {
