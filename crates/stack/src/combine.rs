@@ -62,7 +62,9 @@ pub struct CombineSettings {
     pub feather_px: f32,
     /// Brings every frame's slow background (moving glow, what a flat left) to that of all together,
     /// by a cubic over the canvas that is added before anything is judged or averaged: so frames and
-    /// their land end without a step. The whole keeps its level and gradient.
+    /// their land end without a step. The whole keeps its level and gradient. Not for frames whose
+    /// light changed by a factor, as moonlit land does: a correction that is added would change its
+    /// contrast.
     pub level_frames: bool,
     /// Mebibytes one thread may hold for its part of the canvas.
     pub tile_mib: usize,
@@ -160,8 +162,10 @@ pub fn combine_aligned(
 ) -> Result<Stacked, CombineError> {
     let (width, height) = sources.first().ok_or(CombineError::Empty)?.size();
     let inputs: Vec<Input> = sources.iter().map(|s| Input::unmoved(*s)).collect();
+    // All cover all of the canvas: there is no edge to hide.
     let settings = CombineSettings {
         feather_px: 0.0,
+        level_frames: false,
         ..*settings
     };
     combine(&inputs, width, height, &settings, progress, cancelled)

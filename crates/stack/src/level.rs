@@ -351,12 +351,12 @@ fn fit(frame: &mut Frame, solver: Option<&Solver>, scene: &[[f64; 3]]) -> f64 {
         return 0.0;
     };
     let mut change = 0.0f64;
-    for c in 0..3 {
+    for (c, coefficients) in frame.coefficients.iter_mut().enumerate() {
         let mut right = SVector::<f64, TERMS>::zeros();
         for cell in &frame.cells {
             right += cell.terms * (cell.trust * (cell.values[c] - scene[cell.index][c]));
         }
-        for (old, new) in frame.coefficients[c].iter_mut().zip(solver.solve(&right).iter()) {
+        for (old, new) in coefficients.iter_mut().zip(solver.solve(&right).iter()) {
             change = change.max((new - *old).abs());
             *old = *new;
         }

@@ -51,7 +51,11 @@ pub(super) fn exposure_ratio(sky: &FrameMeta, land: &FrameMeta) -> f32 {
 /// How much more light the tracked frames recorded, from exposure, aperture and ISO.
 pub(super) fn known_ratio(sky: &FrameMeta, land: &FrameMeta) -> Option<f32> {
     let exposure = |m: &FrameMeta| {
-        Some(Exposure { seconds: m.exposure_s?, f_number: m.f_number.unwrap_or(1.0), iso: m.iso? })
+        Some(Exposure {
+            seconds: m.exposure_s?,
+            f_number: m.f_number.unwrap_or(1.0),
+            iso: m.iso?,
+        })
         .filter(|_| sky.f_number.is_some() == land.f_number.is_some())
     };
     let ratio = exposure(sky)?.gain_over(&exposure(land)?) as f32;
@@ -68,41 +72,68 @@ pub(super) fn stack_land(
 ) -> Result<LandStack, BuildError> {
     let key = frames
         .iter()
-        .fold(StepKey::new("land-stack", 1), |key, f| key.input(&items[f.item].name, f.key))
+        .fold(StepKey::new("land-stack", 1), |key, f| {
+            key.input(&items[f.item].name, f.key)
+        })
         .settings(&(settings, to_sky_scale))
         .finish();
     let (name, path) = bench.work_file("land", key, "planes")?;
     let (cells_name, cells) = bench.work_file("land", key, "cells")?;
     if let Some(facts) = bench.kept::<LandFacts>("land-stack", key) {
         let read = |path: &Path| read_planes(path).map_err(|e| BuildError::read(path, &e));
-        let planes = (<[Plane; 3]>::try_from(read(&path)?), <[Plane; 2]>::try_from(read(&cells)?));
+        let planes = (
+            <[Plane; 3]>::try_from(read(&path)?),
+            <[Plane; 2]>::try_from(read(&cells)?),
+        );
         if let (Ok([r, g, b]), Ok([mean, variance])) = planes {
-            return Ok(LandStack { picture: Rgb::from_planes([r, g, b]), mean, variance, facts });
+            return Ok(LandStack {
+                picture: Rgb::from_planes([r, g, b]),
+                mean,
+                variance,
+                facts,
+            });
         }
     }
-    let sources = frames.iter().map(|f| WorkFile::open(&f.work)).collect::<Result<Vec<_>, _>>().map_err(internal)?;
+    let sources = frames
+        .iter()
+        .map(|f| WorkFile::open(&f.work))
+        .collect::<Result<Vec<_>, _>>()
+        .map_err(internal)?;
     let shifts = shifts(bench, settings, frames, &sources)?;
     let (mut picture, rejected) = combined(bench, settings, &sources, &shifts)?;
     to_working(&mut picture, &frames[0].facts.colour);
     for plane in picture.planes_mut() {
         plane.data_mut().iter_mut().for_each(|v| *v *= to_sky_scale);
     }
-    let [mean, variance] = temporal(&sources, to_sky_scale).map_err(|e| BuildError::read(&frames[0].work, &e))?;
-    let facts = LandFacts { shifts_px: shifts.iter().map(|s| [s.dx, s.dy]).collect(), rejected };
+    let [mean, variance] =
+        temporal(&sources, to_sky_scale).map_err(|e| BuildError::read(&frames[0].work, &e))?;
+    let facts = LandFacts {
+        shifts_px: shifts.iter().map(|s| [s.dx, s.dy]).collect(),
+        rejected,
+    };
     let [r, g, b] = picture.planes();
     write_planes(&path, &[r, g, b]).map_err(|e| BuildError::write(&path, &e))?;
     write_planes(&cells, &[&mean, &variance]).map_err(|e| BuildError::write(&cells, &e))?;
     bench.done("land-stack", key, &[&name, &cells_name], &facts)?;
-    Ok(LandStack { picture, mean, variance, facts })
+    Ok(LandStack {
+        picture,
+        mean,
+        variance,
+        facts,
+    })
 }
 
 fn internal(error: impl std::fmt::Display) -> BuildError {
-    BuildError::Internal { what: error.to_string() }
+    BuildError::Internal {
+        what: error.to_string(),
+    }
 }
 
 /// One land frame by itself, in the stack's colour and scale.
 pub(super) fn single(frame: &Prepared, to_sky_scale: f32) -> Result<Rgb, BuildError> {
-    let mut picture = WorkFile::open(&frame.work).and_then(|f| f.read_rgb()).map_err(internal)?;
+    let mut picture = WorkFile::open(&frame.work)
+        .and_then(|f| f.read_rgb())
+        .map_err(internal)?;
     to_working(&mut picture, &frame.facts.colour);
     for plane in picture.planes_mut() {
         plane.data_mut().iter_mut().for_each(|v| *v *= to_sky_scale);
@@ -117,7 +148,10 @@ fn shifts(
     frames: &[Prepared],
     sources: &[WorkFile],
 ) -> Result<Vec<Shift>, BuildError> {
-    let still = Shift { confidence: 1.0, ..Shift::default() };
+    let still = Shift {
+        confidence: 1.0,
+        ..Shift::default()
+    };
     if !settings.register || frames.len() < 2 {
         return Ok(vec![still; frames.len()]);
     }
@@ -129,7 +163,11 @@ fn shifts(
         let other = source.read_plane(1).map_err(internal)?;
         let is_land = |x: usize, y: usize| land.is_land(x as f64, y as f64);
         let sure = |s: &Shift| s.dx.hypot(s.dy) > STILL_PX && s.confidence > 0.5;
-        shifts.push(tripod_shift(&first, &other, &is_land).filter(sure).unwrap_or(still));
+        shifts.push(
+            tripod_shift(&first, &other, &is_land)
+                .filter(sure)
+                .unwrap_or(still),
+        );
     }
     Ok(shifts)
 }
@@ -150,15 +188,29 @@ fn combined(
             } else {
                 Some(Box::new(move |[x, y]: [f64; 2]| Some([x + dx, y + dy])))
             };
-            Input { to_source, ..Input::unmoved(source as &dyn Source) }
+            Input {
+                to_source,
+                ..Input::unmoved(source as &dyn Source)
+            }
         })
         .collect();
-    let mut combine_settings = CombineSettings { feather_px: 0.0, ..CombineSettings::default() };
+    let mut combine_settings = CombineSettings {
+        feather_px: 0.0,
+        level_frames: false,
+        ..CombineSettings::default()
+    };
     combine_settings.reject.enabled = settings.reject;
     let (width, height) = (sources[0].width(), sources[0].height());
     let progress = |done: f64| bench.tell("Stacking land frames", done, "");
-    let stacked = combine(&inputs, width, height, &combine_settings, &progress, bench.world.cancelled())
-        .map_err(|e| bench.go_on().err().unwrap_or_else(|| internal(e)))?;
+    let stacked = combine(
+        &inputs,
+        width,
+        height,
+        &combine_settings,
+        &progress,
+        bench.world.cancelled(),
+    )
+    .map_err(|e| bench.go_on().err().unwrap_or_else(|| internal(e)))?;
     Ok((stacked.rgb, stacked.rejected_per_input))
 }
 
@@ -179,7 +231,9 @@ fn temporal(sources: &[WorkFile], scale: f32) -> std::io::Result<[Plane; 2]> {
                 .map_err(|e| std::io::Error::other(e.to_string()))?;
             for (column, (sum, square)) in sum.iter_mut().zip(&mut square).enumerate() {
                 let across = TEMPORAL_CELL.min(width);
-                let cell = band.chunks(width).map(|line| &line[column * TEMPORAL_CELL..][..across]);
+                let cell = band
+                    .chunks(width)
+                    .map(|line| &line[column * TEMPORAL_CELL..][..across]);
                 let value = cell.flatten().sum::<f32>() * scale / (across * lines) as f32;
                 *sum += value;
                 *square += value * value;
@@ -188,7 +242,11 @@ fn temporal(sources: &[WorkFile], scale: f32) -> std::io::Result<[Plane; 2]> {
         for column in 0..columns {
             let m = sum[column] / n;
             *mean.at_mut(column, row) = m;
-            *variance.at_mut(column, row) = if n > 1.0 { ((square[column] - n * m * m) / (n - 1.0)).max(0.0) } else { 0.0 };
+            *variance.at_mut(column, row) = if n > 1.0 {
+                ((square[column] - n * m * m) / (n - 1.0)).max(0.0)
+            } else {
+                0.0
+            };
         }
     }
     Ok([mean, variance])

@@ -129,7 +129,7 @@ fn key(
     masks: &[Mask],
     levels: &[Level],
 ) -> crate::hash::Digest {
-    let mut key = StepKey::new("sky-stack", 1)
+    let mut key = StepKey::new("sky-stack", 2)
         .settings(settings)
         .settings(tracked.lens())
         .settings(&(canvas.width, canvas.height, canvas.origin, canvas.offset_px))
