@@ -60,14 +60,27 @@ pub(super) fn finish(
             None
         }
     };
+    let level = background.as_ref().map_or_else(|| medians(&joined.sky, &joined.alpha), BackgroundModel::level);
+    let level = take_warm_glow(&mut joined.sky, level, settings.gradient as f32);
     if settings.land_stops != 0.0 {
         let factor = (settings.land_stops as f32).exp2();
         for plane in joined.land.planes_mut() {
             plane.data_mut().iter_mut().for_each(|v| *v *= factor);
         }
     }
-    let curve = curve(settings, &joined, background.as_ref());
+    let curve = curve(settings, &joined, level);
     Ok(Finished { joined, background, curve, neutral })
+}
+
+/// Lamps and airglow add light that is warmer than the stars'. What red and green have over blue is
+/// taken off as a constant, `strength` of it; a sky that is bluer than neutral (moon, twilight) is
+/// left as it is. Returns the sky's level after it.
+fn take_warm_glow(sky: &mut Rgb, level: [f32; 3], strength: f32) -> [f32; 3] {
+    let excess = level.map(|v| strength * (v - level[2]).max(0.0));
+    for (plane, e) in sky.planes_mut().iter_mut().zip(excess) {
+        plane.data_mut().iter_mut().for_each(|v| *v -= e);
+    }
+    std::array::from_fn(|c| level[c] - excess[c])
 }
 
 /// 1 where a whole neighbourhood is sky.
@@ -151,8 +164,7 @@ fn aperture(sky: &Rgb, alpha: &Plane, [cx, cy]: [f64; 2], radius: f64) -> Option
     }))
 }
 
-fn curve(settings: &PictureSettings, joined: &Joined, background: Option<&BackgroundModel>) -> ToneCurve {
-    let level = background.map_or_else(|| medians(&joined.sky, &joined.alpha), BackgroundModel::level);
+fn curve(settings: &PictureSettings, joined: &Joined, level: [f32; 3]) -> ToneCurve {
     let is_sky = |x: usize, y: usize| joined.alpha.at(x, y) > 0.99;
     let noise = joined.sky.planes().each_ref().map(|plane| background_noise(plane, is_sky));
     let s = settings.stretch as f32;
