@@ -50,6 +50,11 @@ pub(super) fn linear(folder: &Path, picture: &Rgb, frames: usize) -> Result<Path
             "tracked frames combined",
         ),
         (
+            "SATURATE",
+            FitsValue::Float(1.0),
+            "a single frame saturates at this level",
+        ),
+        (
             "ROWORDER",
             FitsValue::Text("TOP-DOWN".into()),
             "the first row is the top of the picture",

@@ -72,7 +72,7 @@ pub(super) fn stack_land(
 ) -> Result<LandStack, BuildError> {
     let key = frames
         .iter()
-        .fold(StepKey::new("land-stack", 1), |key, f| {
+        .fold(StepKey::new("land-stack", 2), |key, f| {
             key.input(&items[f.item].name, f.key)
         })
         .settings(&(settings, to_sky_scale))
