@@ -14,7 +14,7 @@ use nightloom_outing::BuildReport;
 use nightloom_raster::colour::{luminance, to_working};
 use nightloom_raster::{CameraColour, Limits, Pixels, Plane, Rgb, decode_here};
 use nightloom_seam::join_step;
-use nightloom_simulate::{Truth, TruthFrame, TruthStar};
+use nightloom_simulate::{Truth, TruthFrame};
 use tiff::decoder::{Decoder, DecodingResult};
 
 type Outcome<T> = Result<T, Box<dyn Error>>;
@@ -213,15 +213,17 @@ impl<'a> Scene<'a> {
         );
     }
 
-    /// Where a star of the reference frame stands in the picture, by the truth.
-    fn in_picture(&self, star: &TruthStar) -> Option<[f64; 2]> {
-        let reference = rotation(&self.reference_truth().attitude[1]);
-        let picture = rotation(&self.truth.picture_attitude);
-        let seen = self.truth.lens.unproject(star.at_px.map(f64::from))?;
-        let [x, y] = self
-            .truth
-            .lens
-            .project(&(picture * (reference.inverse() * seen.into_inner())))?;
+    /// Where the sky seen at a pixel of a frame stands in the picture by the truth, refraction taken
+    /// off at the frame's middle and laid on again at the picture's instant.
+    fn in_picture(&self, frame: &TruthFrame, at: [f64; 2]) -> Option<[f64; 2]> {
+        let (site, air) = (&self.truth.scenario.site, &self.truth.scenario.air);
+        let middle = frame.start.plus_seconds(frame.exposure.seconds / 2.0);
+        let seen = self.truth.lens.unproject(at)?.into_inner();
+        let ground = rotation(&frame.camera_from_ground[1]).inverse() * seen;
+        let star = site.ground_from_icrs(middle).inverse() * air.lower(&ground);
+        let then = site.ground_from_icrs(self.truth.default_instant);
+        let camera = rotation(&self.truth.picture_attitude) * then.inverse();
+        let [x, y] = self.truth.lens.project(&(camera * air.lift(&(then * star))))?;
         let [ox, oy] = self.report.canvas.land_origin_px;
         Some([x + ox as f64, y + oy as f64])
     }
@@ -237,7 +239,10 @@ impl<'a> Scene<'a> {
                     || o.v_mag > star.v_mag + 3.0
                     || (o.at_px[0] - star.at_px[0]).hypot(o.at_px[1] - star.at_px[1]) > 16.0
             });
-            let Some(at) = self.in_picture(star).filter(|_| alone) else {
+            let Some(at) = self
+                .in_picture(self.reference_truth(), star.at_px.map(f64::from))
+                .filter(|_| alone)
+            else {
                 continue;
             };
             let Some((centre, flux)) = photometry(&self.linear.planes()[1], at) else {
@@ -271,7 +276,6 @@ impl<'a> Scene<'a> {
 
     /// What is left of satellites, aircraft and meteors in the stack, against the local noise.
     fn streaks(&self) {
-        let picture = rotation(&self.truth.picture_attitude);
         let green = &self.linear.planes()[1];
         let mut worst = 0.0f64;
         let mut count = 0;
@@ -279,12 +283,8 @@ impl<'a> Scene<'a> {
             let Some(truth) = self.of(&frame.path) else {
                 continue;
             };
-            let camera = rotation(&truth.attitude[1]);
             for streak in &truth.streaks {
-                let place = |at: [f64; 2]| {
-                    let seen = self.truth.lens.unproject(at)?.into_inner();
-                    self.truth.lens.project(&(picture * (camera.inverse() * seen)))
-                };
+                let place = |at: [f64; 2]| self.in_picture(truth, at);
                 if let Some(left) = left_of_streak(green, streak.from_px, streak.to_px, place) {
                     count += 1;
                     worst = worst.max(left.abs());

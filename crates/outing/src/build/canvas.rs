@@ -52,7 +52,15 @@ pub(super) struct SkyCamera<'a> {
 impl Canvas {
     /// A canvas that is just one frame of `width` × `height`.
     pub(super) fn of_frame(width: usize, height: usize, lens: Lens, from_reference: Rotation3<f64>) -> Self {
-        Self { width, height, origin: [0, 0], lens, from_reference, offset_px: [0.0; 2], air: None }
+        Self {
+            width,
+            height,
+            origin: [0, 0],
+            lens,
+            from_reference,
+            offset_px: [0.0; 2],
+            air: None,
+        }
     }
 
     /// The land frame pixel under a canvas pixel.
@@ -72,7 +80,10 @@ impl Canvas {
     /// Where the sky shown at a canvas pixel stands in a tracked frame.
     pub(super) fn to_sky_frame(&self, camera: &SkyCamera<'_>, pixel: [f64; 2]) -> Option<[f64; 2]> {
         let star = self.star_direction(pixel)?;
-        let seen = self.air.as_ref().map_or(star, |air| air.frames.lift(camera.frame, &star));
+        let seen = self
+            .air
+            .as_ref()
+            .map_or(star, |air| air.frames.lift(camera.frame, &star));
         camera.lens.project(&(camera.rotation * seen))
     }
 
@@ -97,18 +108,29 @@ impl Canvas {
             None => seen,
         };
         let [x, y] = self.lens.project(&(self.from_reference * shown))?;
-        Some([x + self.origin[0] as f64 + self.offset_px[0], y + self.origin[1] as f64 + self.offset_px[1]])
+        Some([
+            x + self.origin[0] as f64 + self.offset_px[0],
+            y + self.origin[1] as f64 + self.offset_px[1],
+        ])
     }
 
     /// The same canvas with rows added on top.
     pub(super) fn grown(self, rows_above: usize) -> Self {
         let origin = [self.origin[0], self.origin[1] + rows_above as i64];
-        Self { height: self.height + rows_above, origin, ..self }
+        Self {
+            height: self.height + rows_above,
+            origin,
+            ..self
+        }
     }
 
     /// As the report shows it.
     pub(super) fn report(&self) -> CanvasReport {
-        CanvasReport { width_px: self.width, height_px: self.height, land_origin_px: self.origin }
+        CanvasReport {
+            width_px: self.width,
+            height_px: self.height,
+            land_origin_px: self.origin,
+        }
     }
 }
 
@@ -119,14 +141,22 @@ pub(super) fn rows_to_grow(canvas: &Canvas, cameras: &[SkyCamera<'_>], size: (us
     let step = (canvas.height / 100).max(1);
     let most = canvas.height / 2;
     let seen = |pixel: [f64; 2]| {
-        let inside = |[x, y]: [f64; 2]| x >= 3.0 && y >= 3.0 && x <= size.0 as f64 - 4.0 && y <= size.1 as f64 - 4.0;
-        let frames = cameras.iter().filter(|c| canvas.to_sky_frame(c, pixel).is_some_and(inside)).count();
+        let inside =
+            |[x, y]: [f64; 2]| x >= 3.0 && y >= 3.0 && x <= size.0 as f64 - 4.0 && y <= size.1 as f64 - 4.0;
+        let frames = cameras
+            .iter()
+            .filter(|c| canvas.to_sky_frame(c, pixel).is_some_and(inside))
+            .count();
         2 * frames >= cameras.len().max(1)
     };
     let full_row = |above: usize| {
         (0..=32).all(|i| seen([(canvas.width - 1) as f64 * f64::from(i) / 32.0, -(above as f64)]))
     };
-    let rows = (1..).map(|i| i * step).take_while(|&above| above <= most && full_row(above)).last().unwrap_or(0);
+    let rows = (1..)
+        .map(|i| i * step)
+        .take_while(|&above| above <= most && full_row(above))
+        .last()
+        .unwrap_or(0);
     if rows * 10 >= canvas.height { rows } else { 0 }
 }
 
@@ -135,32 +165,57 @@ mod tests {
     use super::*;
 
     fn canvas() -> Canvas {
-        let lens = Lens { radial: [-0.03, 0.004, 0.0], ..Lens::rectilinear(700.0, 1000, 660) };
+        let lens = Lens {
+            radial: [-0.03, 0.004, 0.0],
+            ..Lens::rectilinear(700.0, 1000, 660)
+        };
         let turn = Rotation3::from_euler_angles(0.02, -0.05, 0.1);
-        Canvas { offset_px: [12.0, -7.0], ..Canvas::of_frame(1000, 660, lens, turn) }.grown(100)
+        Canvas {
+            offset_px: [12.0, -7.0],
+            ..Canvas::of_frame(1000, 660, lens, turn)
+        }
+        .grown(100)
     }
 
     fn camera(canvas: &Canvas) -> SkyCamera<'_> {
-        SkyCamera { frame: 1, rotation: Rotation3::from_euler_angles(-0.03, 0.02, 0.2), lens: &canvas.lens }
+        SkyCamera {
+            frame: 1,
+            rotation: Rotation3::from_euler_angles(-0.03, 0.02, 0.2),
+            lens: &canvas.lens,
+        }
     }
 
     #[test]
     fn there_and_back() {
-        let air = |zeniths: Vec<Vector3<f64>>| AirPath { air: nightloom_sky::Air::default(), zeniths };
+        let air = |zeniths: Vec<Vector3<f64>>| AirPath {
+            air: nightloom_sky::Air::default(),
+            zeniths,
+        };
         let up = |x: f64| Vector3::new(x, -0.8, 0.6).normalize();
-        let refracted = CanvasAir { frames: air(vec![up(0.0), up(0.1)]), shown: air(vec![up(-0.1)]) };
+        let refracted = CanvasAir {
+            frames: air(vec![up(0.0), up(0.1)]),
+            shown: air(vec![up(-0.1)]),
+        };
         for air in [None, Some(refracted)] {
             let canvas = Canvas { air, ..canvas() };
-            let there = canvas.to_sky_frame(&camera(&canvas), [321.0, 456.0]).expect("in view");
+            let there = canvas
+                .to_sky_frame(&camera(&canvas), [321.0, 456.0])
+                .expect("in view");
             let back = canvas.shown_at(&camera(&canvas), there).expect("in view");
-            assert!((back[0] - 321.0).abs() < 1e-5 && (back[1] - 456.0).abs() < 1e-5, "{back:?}");
+            assert!(
+                (back[0] - 321.0).abs() < 1e-5 && (back[1] - 456.0).abs() < 1e-5,
+                "{back:?}"
+            );
         }
     }
 
     #[test]
     fn the_sky_moves_by_the_offset() {
         let moved = canvas();
-        let still = Canvas { offset_px: [0.0; 2], ..moved.clone() };
+        let still = Canvas {
+            offset_px: [0.0; 2],
+            ..moved.clone()
+        };
         assert_eq!(
             moved.to_sky_frame(&camera(&moved), [112.0, 93.0]),
             still.to_sky_frame(&camera(&moved), [100.0, 100.0])
@@ -179,7 +234,15 @@ mod tests {
         let land = Canvas::of_frame(1000, 660, lens, Rotation3::identity());
         let rows = |deg: f64, lens: &Lens| {
             let rotation = Rotation3::from_axis_angle(&Vector3::x_axis(), -deg.to_radians());
-            rows_to_grow(&land, &[SkyCamera { frame: 0, rotation, lens }], (1000, 660))
+            rows_to_grow(
+                &land,
+                &[SkyCamera {
+                    frame: 0,
+                    rotation,
+                    lens,
+                }],
+                (1000, 660),
+            )
         };
         assert_eq!(rows(0.5, &lens), 0);
         let (high, low) = (rows(-12.0, &wide), rows(12.0, &wide));

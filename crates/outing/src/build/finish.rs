@@ -4,8 +4,8 @@ use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::compose_row;
 use nightloom_sky::catalogue;
 use nightloom_stack::{
-    BackgroundModel, BackgroundSettings, Mask, Neutral, NeutralSettings, SceneStatistics, ToneCurve, background_noise,
-    fit_background, neutral_by_stars,
+    BackgroundModel, BackgroundSettings, Mask, Neutral, NeutralSettings, SceneStatistics, ToneCurve,
+    background_noise, fit_background, neutral_by_stars,
 };
 use nightloom_stars::Field;
 
@@ -50,7 +50,8 @@ pub(super) fn finish(
     };
     bench.show("Modelling the sky's background", 0.3, "")?;
     let sky_mask = Mask::from_fn(canvas.width, canvas.height, 8, |x, y| sure(&joined.alpha, x, y));
-    let background = match fit_background(&joined.sky, Some(&sky_mask), None, &BackgroundSettings::default()) {
+    let background = match fit_background(&joined.sky, Some(&sky_mask), None, &BackgroundSettings::default())
+    {
         Ok(model) => {
             model.subtract(&mut joined.sky, settings.gradient as f32, true);
             Some(model)
@@ -60,7 +61,9 @@ pub(super) fn finish(
             None
         }
     };
-    let level = background.as_ref().map_or_else(|| medians(&joined.sky, &joined.alpha), BackgroundModel::level);
+    let level = background
+        .as_ref()
+        .map_or_else(|| medians(&joined.sky, &joined.alpha), BackgroundModel::level);
     let level = take_warm_glow(&mut joined.sky, level, settings.gradient as f32);
     if settings.land_stops != 0.0 {
         let factor = (settings.land_stops as f32).exp2();
@@ -69,7 +72,12 @@ pub(super) fn finish(
         }
     }
     let curve = curve(settings, &joined, level);
-    Ok(Finished { joined, background, curve, neutral })
+    Ok(Finished {
+        joined,
+        background,
+        curve,
+        neutral,
+    })
 }
 
 /// Lamps and airglow add light that is warmer than the stars'. What red and green have over blue is
@@ -114,7 +122,9 @@ fn balance(
             Some(neutral)
         }
         Err(error) => {
-            bench.warn(format!("The colours were left as the camera balanced them: {error}."));
+            bench.warn(format!(
+                "The colours were left as the camera balanced them: {error}."
+            ));
             None
         }
     }
@@ -129,14 +139,26 @@ fn star_colours(
 ) -> (Vec<[f64; 3]>, Vec<f64>) {
     let reference = tracked.camera(tracked.registration.reference);
     let b_v = |star: usize| {
-        let found = tracked.identified.as_ref()?.matches.iter().find(|m| m.0 == star)?;
+        let found = tracked
+            .identified
+            .as_ref()?
+            .matches
+            .iter()
+            .find(|m| m.0 == star)?;
         Some(f64::from(catalogue::stars().get(found.1)?.b_v))
     };
     let radius = (APERTURE_WIDTHS * f64::from(field.fwhm_px)).max(2.0);
-    let good = field.stars.iter().enumerate().filter(|(_, s)| !s.saturated && s.snr > 20.0);
+    let good = field
+        .stars
+        .iter()
+        .enumerate()
+        .filter(|(_, s)| !s.saturated && s.snr > 20.0);
     let measured = good.take(COLOUR_STARS).filter_map(|(i, s)| {
         let at = canvas.shown_at(&reference, [s.x, s.y])?;
-        Some((aperture(&joined.sky, &joined.alpha, at, radius)?, b_v(i).unwrap_or(f64::NAN)))
+        Some((
+            aperture(&joined.sky, &joined.alpha, at, radius)?,
+            b_v(i).unwrap_or(f64::NAN),
+        ))
     });
     measured.unzip()
 }
@@ -144,7 +166,10 @@ fn star_colours(
 /// Flux above the surrounding ring's median per channel; `None` near the border or the land.
 fn aperture(sky: &Rgb, alpha: &Plane, [cx, cy]: [f64; 2], radius: f64) -> Option<[f64; 3]> {
     let reach = (2.5 * radius).ceil();
-    let inside = cx >= reach && cy >= reach && cx + reach < sky.width() as f64 - 1.0 && cy + reach < sky.height() as f64 - 1.0;
+    let inside = cx >= reach
+        && cy >= reach
+        && cx + reach < sky.width() as f64 - 1.0
+        && cy + reach < sky.height() as f64 - 1.0;
     if !inside {
         return None;
     }
@@ -157,16 +182,27 @@ fn aperture(sky: &Rgb, alpha: &Plane, [cx, cy]: [f64; 2], radius: f64) -> Option
     }
     Some(std::array::from_fn(|c| {
         let plane = &sky.planes()[c];
-        let mut ring: Vec<f32> =
-            places.iter().filter(|p| p.2 > 1.6 * radius).map(|&(x, y, _)| plane.at(x, y)).collect();
+        let mut ring: Vec<f32> = places
+            .iter()
+            .filter(|p| p.2 > 1.6 * radius)
+            .map(|&(x, y, _)| plane.at(x, y))
+            .collect();
         let level = f64::from(nightloom_stack::median_of(&mut ring).unwrap_or(0.0));
-        places.iter().filter(|p| p.2 <= radius).map(|&(x, y, _)| f64::from(plane.at(x, y)) - level).sum()
+        places
+            .iter()
+            .filter(|p| p.2 <= radius)
+            .map(|&(x, y, _)| f64::from(plane.at(x, y)) - level)
+            .sum()
     }))
 }
 
 fn curve(settings: &PictureSettings, joined: &Joined, level: [f32; 3]) -> ToneCurve {
     let is_sky = |x: usize, y: usize| joined.alpha.at(x, y) > 0.99;
-    let noise = joined.sky.planes().each_ref().map(|plane| background_noise(plane, is_sky));
+    let noise = joined
+        .sky
+        .planes()
+        .each_ref()
+        .map(|plane| background_noise(plane, is_sky));
     let s = settings.stretch as f32;
     let shown = if s < 0.5 {
         SKY_SHOWN[0] + (SKY_SHOWN[1] - SKY_SHOWN[0]) * 2.0 * s
@@ -174,11 +210,20 @@ fn curve(settings: &PictureSettings, joined: &Joined, level: [f32; 3]) -> ToneCu
         SKY_SHOWN[1] + (SKY_SHOWN[2] - SKY_SHOWN[1]) * (2.0 * s - 1.0)
     };
     let [land_dark, land_median] = land_tones(joined);
-    let statistics =
-        SceneStatistics { sky_level: level, sky_noise: noise, land_dark, land_median, target: shown, white: 1.0 };
+    let statistics = SceneStatistics {
+        sky_level: level,
+        sky_noise: noise,
+        land_dark,
+        land_median,
+        target: shown,
+        white: 1.0,
+    };
     let curve = ToneCurve::from_statistics(&statistics);
     let own = *curve.settings();
-    ToneCurve::new(nightloom_stack::ToneSettings { saturation: own.saturation * settings.saturation as f32, ..own })
+    ToneCurve::new(nightloom_stack::ToneSettings {
+        saturation: own.saturation * settings.saturation as f32,
+        ..own
+    })
 }
 
 /// The 5th percentile and the median of the land's intensity, on a sparse grid.
@@ -186,8 +231,14 @@ fn land_tones(joined: &Joined) -> [Option<f32>; 2] {
     let [r, g, b] = joined.land.planes();
     let mut values = Vec::new();
     for y in (0..r.height()).step_by(7) {
-        let places = (0..r.width()).step_by(7).filter(|&x| joined.alpha.at(x, y) < 0.05);
-        values.extend(places.map(|x| (r.at(x, y) + g.at(x, y) + b.at(x, y)) / 3.0).filter(|v| v.is_finite()));
+        let places = (0..r.width())
+            .step_by(7)
+            .filter(|&x| joined.alpha.at(x, y) < 0.05);
+        values.extend(
+            places
+                .map(|x| (r.at(x, y) + g.at(x, y) + b.at(x, y)) / 3.0)
+                .filter(|v| v.is_finite()),
+        );
     }
     values.sort_unstable_by(f32::total_cmp);
     [values.len() / 20, values.len() / 2].map(|k| values.get(k).copied())
@@ -198,7 +249,12 @@ fn medians(sky: &Rgb, alpha: &Plane) -> [f32; 3] {
     sky.planes().each_ref().map(|plane| {
         let mut values = Vec::new();
         for y in (0..plane.height()).step_by(7) {
-            values.extend((0..plane.width()).step_by(7).filter(|&x| alpha.at(x, y) > 0.99).map(|x| plane.at(x, y)));
+            values.extend(
+                (0..plane.width())
+                    .step_by(7)
+                    .filter(|&x| alpha.at(x, y) > 0.99)
+                    .map(|x| plane.at(x, y)),
+            );
         }
         nightloom_stack::median_of(&mut values).unwrap_or(0.0)
     })

@@ -5,7 +5,7 @@
 //! where the pole or the times are not known does each frame's own content decide.
 
 use nightloom_raster::Plane;
-use nightloom_stack::{Mask, MappingGrid};
+use nightloom_stack::{MappingGrid, Mask};
 use nightloom_stars::LandMask;
 use rayon::prelude::*;
 
@@ -46,38 +46,49 @@ pub(super) fn sure_sky(matte: &Plane, canvas: &Canvas, size: (usize, usize)) -> 
 }
 
 /// The mask of a tracked frame on the canvas from the land's matte; `None` without a known pole.
-pub(super) fn from_turning(canvas: &Canvas, placement: &Placement, sure: &Plane, time: &FrameTime) -> Option<Mask> {
+pub(super) fn from_turning(
+    canvas: &Canvas,
+    placement: &Placement,
+    sure: &Plane,
+    time: &FrameTime,
+) -> Option<Mask> {
     // Between two moments the land moves by less than a cell.
     let motion_px = EARTH_RATE * time.exposure_s * canvas.lens.focal_px * 1.5;
     let count = ((motion_px / CELL as f64).ceil() as usize + 2).min(MOST_MOMENTS);
-    let (columns, rows) = (canvas.width.div_ceil(CELL).max(1), canvas.height.div_ceil(CELL).max(1));
+    let (columns, rows) = (
+        canvas.width.div_ceil(CELL).max(1),
+        canvas.height.div_ceil(CELL).max(1),
+    );
     let mut clear = vec![1.0f32; columns * rows];
     for k in 0..count {
-        let then = time.start.plus_seconds(time.exposure_s * k as f64 / (count - 1) as f64);
+        let then = time
+            .start
+            .plus_seconds(time.exposure_s * k as f64 / (count - 1) as f64);
         let (rotation, air) = (placement.rotation_at(then)?, placement.air_at(then));
         let mapping = |pixel: [f64; 2]| canvas.to_land_frame(&rotation, air.as_ref(), pixel);
         let grid = MappingGrid::new(&mapping, canvas.width, canvas.height, GRID);
-        clear.par_chunks_mut(columns).enumerate().for_each(|(row, cells)| {
-            let y = (row * CELL + CELL / 2).min(canvas.height - 1);
-            let (mut xs, mut ys) = (vec![0.0; canvas.width], vec![0.0; canvas.width]);
-            grid.row(y, 0, &mut xs, &mut ys);
-            for (column, cell) in cells.iter_mut().enumerate() {
-                let x = (column * CELL + CELL / 2).min(canvas.width - 1);
-                if xs[x].is_finite() {
-                    *cell = cell.min(cell_at(sure, [f64::from(xs[x]), f64::from(ys[x])]));
+        clear
+            .par_chunks_mut(columns)
+            .enumerate()
+            .for_each(|(row, cells)| {
+                let y = (row * CELL + CELL / 2).min(canvas.height - 1);
+                let (mut xs, mut ys) = (vec![0.0; canvas.width], vec![0.0; canvas.width]);
+                grid.row(y, 0, &mut xs, &mut ys);
+                for (column, cell) in cells.iter_mut().enumerate() {
+                    let x = (column * CELL + CELL / 2).min(canvas.width - 1);
+                    if xs[x].is_finite() {
+                        *cell = cell.min(cell_at(sure, [f64::from(xs[x]), f64::from(ys[x])]));
+                    }
                 }
-            }
-        });
+            });
     }
-    Some(Mask::from_fn(canvas.width, canvas.height, CELL, |x, y| clear[(y as usize / CELL) * columns + x as usize / CELL]))
+    Some(Mask::from_fn(canvas.width, canvas.height, CELL, |x, y| {
+        clear[(y as usize / CELL) * columns + x as usize / CELL]
+    }))
 }
 
 /// The mask of a tracked frame from its own content.
-pub(super) fn from_content(
-    canvas: &Canvas,
-    camera: &SkyCamera<'_>,
-    land: &LandMask,
-) -> Mask {
+pub(super) fn from_content(canvas: &Canvas, camera: &SkyCamera<'_>, land: &LandMask) -> Mask {
     mask(canvas, |pixel| match canvas.to_sky_frame(camera, pixel) {
         Some([x, y]) if land.is_land(x, y) => 0.0,
         _ => 1.0,
@@ -95,11 +106,18 @@ pub(super) fn agreement(a: &Mask, b: &Mask, canvas: &Canvas) -> f64 {
             either += u32::from(a || b);
         }
     }
-    if either == 0 { 1.0 } else { f64::from(both) / f64::from(either) }
+    if either == 0 {
+        1.0
+    } else {
+        f64::from(both) / f64::from(either)
+    }
 }
 
 fn mask(canvas: &Canvas, clear: impl Fn([f64; 2]) -> f32 + Sync) -> Mask {
-    let (columns, rows) = (canvas.width.div_ceil(CELL).max(1), canvas.height.div_ceil(CELL).max(1));
+    let (columns, rows) = (
+        canvas.width.div_ceil(CELL).max(1),
+        canvas.height.div_ceil(CELL).max(1),
+    );
     let centre = |i: usize| (i as f64 + 0.5) * CELL as f64 - 0.5;
     let values: Vec<f32> = (0..columns * rows)
         .into_par_iter()

@@ -34,7 +34,8 @@ use std::path::Path;
 pub use error::BuildError;
 
 pub use report::{
-    BuildReport, CanvasReport, ColourReport, FrameReport, LandReport, LensReport, Outputs, SeamReport, SkyReport, StepCounts,
+    BuildReport, CanvasReport, ColourReport, FrameReport, LandReport, LensReport, Outputs, SeamReport,
+    SkyReport, StepCounts,
 };
 
 use nightloom_raster::{Plane, Rgb};
@@ -121,7 +122,14 @@ fn make(
     let times = Times::read(bench, settings, items, &sky_frames, &land_frames);
     let tracked = track::track(bench, settings, items, &sky_frames, &times)?;
     refuse_if_all_bad(&tracked)?;
-    let scene = Scene { settings, items, sky_frames: &sky_frames, land_frames: &land_frames, times: &times, tracked: &tracked };
+    let scene = Scene {
+        settings,
+        items,
+        sky_frames: &sky_frames,
+        land_frames: &land_frames,
+        times: &times,
+        tracked: &tracked,
+    };
     let made = scene.picture(bench, &results)?;
     bench.stage(0.97, 1.0)?;
     let report = scene.report(bench, &results, made)?;
@@ -142,8 +150,14 @@ fn sky_frames(
     if !prepared.is_empty() {
         return Ok(prepared);
     }
-    let called_sky = items.iter().filter(|i| i.decision.role == Some(Role::Sky)).count();
-    let first_reason = items.iter().find(|i| i.decision.role == Some(Role::Sky)).and_then(|i| i.out.clone());
+    let called_sky = items
+        .iter()
+        .filter(|i| i.decision.role == Some(Role::Sky))
+        .count();
+    let first_reason = items
+        .iter()
+        .find(|i| i.decision.role == Some(Role::Sky))
+        .and_then(|i| i.out.clone());
     let why = match first_reason {
         Some(reason) => format!("none of the {called_sky} sky frames can be used; the first: {reason}"),
         None => format!(
@@ -158,7 +172,11 @@ fn refuse_if_all_bad(tracked: &Tracked) -> Result<(), BuildError> {
     if tracked.used().next().is_some() {
         return Ok(());
     }
-    let first = tracked.verdicts.first().map(|v| v.reason.clone()).unwrap_or_default();
+    let first = tracked
+        .verdicts
+        .first()
+        .map(|v| v.reason.clone())
+        .unwrap_or_default();
     let why = format!(
         "every sky frame was left out; the first: {first}. To use a frame all the same, set use = true for it under [frames] in outing.toml"
     );
@@ -202,27 +220,59 @@ impl Scene<'_> {
         bench.stage(0.56, 0.66)?;
         let ratio = land::exposure_ratio(&self.sky_frames[0].facts.meta, &self.land_frames[0].facts.meta);
         let land = land::stack_land(bench, &self.settings.land, self.items, self.land_frames, ratio)?;
-        let placed = placing::place_sky(bench, self.settings, self.tracked, self.sky_frames, self.land_frames, self.times);
+        let placed = placing::place_sky(
+            bench,
+            self.settings,
+            self.tracked,
+            self.sky_frames,
+            self.land_frames,
+            self.times,
+        );
         let canvas = self.canvas(&placed);
-        let land = LandStack { picture: on_canvas(land.picture, &canvas), ..land };
+        let land = LandStack {
+            picture: on_canvas(land.picture, &canvas),
+            ..land
+        };
         bench.stage(0.66, 0.74)?;
         let edge = join::find_edge(bench, &land, self.land_frames.len(), &self.trails(&canvas))?;
         self.say_finding(bench, edge.finding);
         let masks = self.masks(bench, &canvas, &placed, &edge);
         bench.stage(0.74, 0.86)?;
-        let sky = sky::stack_sky(bench, &self.settings.sky, self.sky_frames, self.tracked, &canvas, &masks)?;
+        let sky = sky::stack_sky(
+            bench,
+            &self.settings.sky,
+            self.sky_frames,
+            self.tracked,
+            &canvas,
+            &masks,
+        )?;
         drop(masks);
         self.deliver(bench, results, canvas, Some(placed), sky, Some((land, edge)))
     }
 
-    fn sky_alone(&self, bench: &mut Bench<'_>, results: &Path, size: (usize, usize)) -> Result<Made, BuildError> {
+    fn sky_alone(
+        &self,
+        bench: &mut Bench<'_>,
+        results: &Path,
+        size: (usize, usize),
+    ) -> Result<Made, BuildError> {
         let lens = *self.tracked.lens();
         let reference = self.tracked.registration.reference;
         let shown = self.times.sky[reference].as_ref().map(FrameTime::middle);
         let air = self.tracked.canvas_air(shown);
-        let canvas = Canvas { air, ..Canvas::of_frame(size.0, size.1, lens, self.tracked.rotation(reference)) };
+        let canvas = Canvas {
+            air,
+            ..Canvas::of_frame(size.0, size.1, lens, self.tracked.rotation(reference))
+        };
         bench.stage(0.74, 0.86)?;
-        let sky = sky::stack_sky(bench, &self.settings.sky, self.sky_frames, self.tracked, &canvas, &[])?;
+        let sky = sky::stack_sky(
+            bench,
+            &self.settings.sky,
+            self.sky_frames,
+            self.tracked,
+            &canvas,
+            &[],
+        )?;
         self.deliver(bench, results, canvas, None, sky, None)
     }
 
@@ -245,8 +295,13 @@ impl Scene<'_> {
     /// exposures; otherwise the sky that both show has to tell.
     fn known_gain(&self) -> Option<[f32; 3]> {
         let (sky, land) = (&self.sky_frames[0].facts, &self.land_frames[0].facts);
-        let same = sky.meta.model == land.meta.model && sky.colour == land.colour && sky.was_linear && land.was_linear;
-        land::known_ratio(&sky.meta, &land.meta).filter(|_| same).map(|_| [1.0; 3])
+        let same = sky.meta.model == land.meta.model
+            && sky.colour == land.colour
+            && sky.was_linear
+            && land.was_linear;
+        land::known_ratio(&sky.meta, &land.meta)
+            .filter(|_| same)
+            .map(|_| [1.0; 3])
     }
 
     /// Middles of the star trails of the first land frame: places that are sky.
@@ -259,8 +314,12 @@ impl Scene<'_> {
     fn say_finding(&self, bench: &mut Bench<'_>, finding: Finding) {
         match finding {
             Finding::Both => {}
-            Finding::SkyOnly => bench.warn("No land was found in the land frames; the picture is sky throughout.".into()),
-            Finding::LandOnly => bench.warn("No sky was found in the land frames; the picture is land throughout.".into()),
+            Finding::SkyOnly => {
+                bench.warn("No land was found in the land frames; the picture is sky throughout.".into())
+            }
+            Finding::LandOnly => {
+                bench.warn("No sky was found in the land frames; the picture is land throughout.".into())
+            }
         }
     }
 
@@ -268,7 +327,10 @@ impl Scene<'_> {
         let (width, height) = self.frame_size(self.land_frames);
         let canvas = Canvas {
             offset_px: self.settings.seam.offset_px,
-            air: placed.timed.then(|| self.tracked.canvas_air(Some(placed.placement.instant))).flatten(),
+            air: placed
+                .timed
+                .then(|| self.tracked.canvas_air(Some(placed.placement.instant)))
+                .flatten(),
             ..Canvas::of_frame(width, height, placed.lens, placed.placement.rotation)
         };
         if !self.settings.picture.grow {
@@ -300,8 +362,14 @@ impl Scene<'_> {
             return by_content;
         };
         // Only frames that see land themselves can contradict.
-        let seeing = used.iter().map(|&i| self.sky_frames[i].facts.field.land.sky_fraction() < MOSTLY_SKY);
-        let pairs = by_content.iter().zip(&by_turning).zip(seeing).filter(|(_, sees)| *sees);
+        let seeing = used
+            .iter()
+            .map(|&i| self.sky_frames[i].facts.field.land.sky_fraction() < MOSTLY_SKY);
+        let pairs = by_content
+            .iter()
+            .zip(&by_turning)
+            .zip(seeing)
+            .filter(|(_, sees)| *sees);
         let mut agree: Vec<f64> = pairs.map(|((c, t), _)| masks::agreement(c, t, canvas)).collect();
         agree.sort_unstable_by(f64::total_cmp);
         match agree.get(agree.len() / 2) {
@@ -335,14 +403,25 @@ impl Scene<'_> {
         drop(sky.coverage);
         let field = &self.sky_frames[self.tracked.registration.reference].facts.field;
         let filled_fraction = joined.filled_fraction;
-        let step = has_land.then(|| join_step(&joined.luminance(), &joined.alpha, STEP_BAND_PX)).flatten();
-        let finished =
-            finish::finish(bench, &self.settings.picture, joined, &canvas, Some((field, self.tracked)))?;
+        let step = has_land
+            .then(|| join_step(&joined.luminance(), &joined.alpha, STEP_BAND_PX))
+            .flatten();
+        let finished = finish::finish(
+            bench,
+            &self.settings.picture,
+            joined,
+            &canvas,
+            Some((field, self.tracked)),
+        )?;
         bench.stage(0.92, 0.97)?;
         let outputs = deliver::pictures(bench, results, &finished, has_land)?;
         let alpha = &finished.joined.alpha;
         Ok(Made {
-            outputs: Outputs { linear: Some(linear), coverage: Some(coverage_path), ..outputs },
+            outputs: Outputs {
+                linear: Some(linear),
+                coverage: Some(coverage_path),
+                ..outputs
+            },
             canvas,
             placed,
             sky: sky.facts,
@@ -377,8 +456,21 @@ impl Scene<'_> {
             return Ok((land::LandFacts::default(), joined));
         };
         let facts = land.facts;
-        let with_stars = self.land_with_stars(&facts)?.map(|picture| on_canvas(picture, canvas));
-        Ok((facts, join::join(bench, land.picture, sky, coverage, edge.matte, with_stars, self.known_gain())?))
+        let with_stars = self
+            .land_with_stars(&facts)?
+            .map(|picture| on_canvas(picture, canvas));
+        Ok((
+            facts,
+            join::join(
+                bench,
+                land.picture,
+                sky,
+                coverage,
+                edge.matte,
+                with_stars,
+                self.known_gain(),
+            )?,
+        ))
     }
 }
 

@@ -44,12 +44,21 @@ impl Times {
             times.iter_mut().for_each(|t| *t = None);
         }
         let land = times.split_off(sky.len());
-        Self { sky: times, land, absolute: clock.absolute && clock.relative }
+        Self {
+            sky: times,
+            land,
+            absolute: clock.absolute && clock.relative,
+        }
     }
 
     /// Some moment of the night, for the stars' own motion.
     pub(super) fn reference_hint(&self) -> Option<Instant> {
-        self.sky.iter().chain(&self.land).flatten().map(FrameTime::middle).next()
+        self.sky
+            .iter()
+            .chain(&self.land)
+            .flatten()
+            .map(FrameTime::middle)
+            .next()
     }
 }
 
@@ -85,12 +94,23 @@ pub(super) fn place_sky(
         .filter(|(_, time)| time.is_some() || !timed)
         .filter_map(|(frame, time)| {
             let stars = &frame.facts.field.stars;
-            let found = match_fields(&reference.stars, tracked.lens(), stars, &lens, &MatchSettings::default())?;
+            let found = match_fields(
+                &reference.stars,
+                tracked.lens(),
+                stars,
+                &lens,
+                &MatchSettings::default(),
+            )?;
             let middle = time.as_ref().map_or(stand_in, FrameTime::middle);
             let air = time.as_ref().and_then(|t| tracked.canvas_air(Some(t.middle())));
             let pairs = found.pairs.iter().map(|&(a, b)| (&reference.stars[a], &stars[b]));
-            let (rotation, rms_px) = sight(pairs, tracked, &lens, air.as_ref()).unwrap_or((found.rotation, found.rms_px));
-            Some(LandSighting { middle, rotation, rms_px })
+            let (rotation, rms_px) =
+                sight(pairs, tracked, &lens, air.as_ref()).unwrap_or((found.rotation, found.rms_px));
+            Some(LandSighting {
+                middle,
+                rotation,
+                rms_px,
+            })
         })
         .collect();
     let wanted = settings.seam.instant.filter(|_| timed);
@@ -102,11 +122,24 @@ pub(super) fn place_sky(
             ));
         }
         let by = format!("the stars in {} of {} land frames", sightings.len(), land.len());
-        let placement = Placement { overhead: tracked.overhead, ..placement };
-        return Placed { placement, lens, by, timed };
+        let placement = Placement {
+            overhead: tracked.overhead,
+            ..placement
+        };
+        return Placed {
+            placement,
+            lens,
+            by,
+            timed,
+        };
     }
     bench.warn("The land frames show no stars that match the tracked frames. The sky was placed as if the camera had not been re-aimed between the nearest tracked frame and the land frames; check the join.".into());
-    Placed { placement: assumed(tracked, times, stand_in), lens, by: "assumption: the camera was not re-aimed".into(), timed }
+    Placed {
+        placement: assumed(tracked, times, stand_in),
+        lens,
+        by: "assumption: the camera was not re-aimed".into(),
+        timed,
+    }
 }
 
 /// The rotation from the reference camera's axes to the land camera, refraction taken into account,
@@ -128,7 +161,8 @@ fn sight<'a>(
         })
         .collect();
     let off = |turn: &Rotation3<f64>, pair: &(Vector3<f64>, Vector3<f64>, [f64; 2])| {
-        lens.project(&(turn * pair.0)).map_or(f64::MAX, |p| (p[0] - pair.2[0]).hypot(p[1] - pair.2[1]))
+        lens.project(&(turn * pair.0))
+            .map_or(f64::MAX, |p| (p[0] - pair.2[0]).hypot(p[1] - pair.2[1]))
     };
     let first = best_turn(&pairs)?;
     pairs.sort_by(|a, b| off(&first, a).total_cmp(&off(&first, b)));
@@ -144,11 +178,15 @@ fn best_turn(pairs: &[(Vector3<f64>, Vector3<f64>, [f64; 2])]) -> Option<Rotatio
     if pairs.len() < 3 {
         return None;
     }
-    let sum = pairs.iter().fold(Matrix3::zeros(), |sum, (a, b, _)| sum + b * a.transpose());
+    let sum = pairs
+        .iter()
+        .fold(Matrix3::zeros(), |sum, (a, b, _)| sum + b * a.transpose());
     let parts = sum.svd(true, true);
     let (u, v_t) = (parts.u?, parts.v_t?);
     let sign = (u * v_t).determinant().signum();
-    Some(Rotation3::from_matrix_unchecked(u * Matrix3::from_diagonal(&Vector3::new(1.0, 1.0, sign)) * v_t))
+    Some(Rotation3::from_matrix_unchecked(
+        u * Matrix3::from_diagonal(&Vector3::new(1.0, 1.0, sign)) * v_t,
+    ))
 }
 
 /// The land camera's lens: that of the tracked frames if nothing speaks against it.
@@ -173,6 +211,16 @@ fn assumed(tracked: &Tracked, times: &Times, stand_in: Instant) -> Placement {
         away(a).total_cmp(&away(b))
     });
     let frame = nearest.unwrap_or(tracked.registration.reference);
-    let instant = times.sky[frame].as_ref().map(FrameTime::middle).or(middle).unwrap_or(stand_in);
-    Placement { instant, rotation: tracked.rotation(frame), pole: tracked.pole, rms_px: 0.0, overhead: tracked.overhead }
+    let instant = times.sky[frame]
+        .as_ref()
+        .map(FrameTime::middle)
+        .or(middle)
+        .unwrap_or(stand_in);
+    Placement {
+        instant,
+        rotation: tracked.rotation(frame),
+        pole: tracked.pole,
+        rms_px: 0.0,
+        overhead: tracked.overhead,
+    }
 }

@@ -55,10 +55,18 @@ pub(super) fn stack_sky(
     if let Some(facts) = bench.kept::<SkyFacts>("sky-stack", key) {
         let planes = read_planes(&path).map_err(|e| BuildError::read(&path, &e))?;
         if let Ok([r, g, b, coverage]) = <[Plane; 4]>::try_from(planes) {
-            return Ok(SkyStack { picture: Rgb::from_planes([r, g, b]), coverage, facts });
+            return Ok(SkyStack {
+                picture: Rgb::from_planes([r, g, b]),
+                coverage,
+                facts,
+            });
         }
     }
-    let sources = used.iter().map(|&i| WorkFile::open(&frames[i].work)).collect::<Result<Vec<_>, _>>().map_err(internal)?;
+    let sources = used
+        .iter()
+        .map(|&i| WorkFile::open(&frames[i].work))
+        .collect::<Result<Vec<_>, _>>()
+        .map_err(internal)?;
     let inputs: Vec<Input<'_>> = used
         .iter()
         .enumerate()
@@ -79,9 +87,15 @@ pub(super) fn stack_sky(
     let mut combine_settings = CombineSettings::default();
     combine_settings.reject.enabled = settings.rejection != Rejection::None;
     let progress = |done: f64| bench.tell("Stacking sky frames", done, "");
-    let stacked =
-        combine(&inputs, canvas.width, canvas.height, &combine_settings, &progress, bench.world.cancelled())
-            .map_err(|e| bench.go_on().err().unwrap_or_else(|| internal(e)))?;
+    let stacked = combine(
+        &inputs,
+        canvas.width,
+        canvas.height,
+        &combine_settings,
+        &progress,
+        bench.world.cancelled(),
+    )
+    .map_err(|e| bench.go_on().err().unwrap_or_else(|| internal(e)))?;
     drop(inputs);
     let mut picture = stacked.rgb;
     to_working(&mut picture, &frames[used[0]].facts.colour);
@@ -93,11 +107,17 @@ pub(super) fn stack_sky(
     let [r, g, b] = picture.planes();
     write_planes(&path, &[r, g, b, &stacked.coverage]).map_err(|e| BuildError::write(&path, &e))?;
     bench.done("sky-stack", key, &[&name], &facts)?;
-    Ok(SkyStack { picture, coverage: stacked.coverage, facts })
+    Ok(SkyStack {
+        picture,
+        coverage: stacked.coverage,
+        facts,
+    })
 }
 
 fn internal(error: impl std::fmt::Display) -> BuildError {
-    BuildError::Internal { what: error.to_string() }
+    BuildError::Internal {
+        what: error.to_string(),
+    }
 }
 
 /// How one frame is brought to the reference's level.
@@ -116,7 +136,10 @@ fn levels(frames: &[Prepared], tracked: &Tracked, used: &[usize]) -> Vec<Level> 
             let differs = (ratio - 1.0).abs() > SAME_TRANSPARENCY && ratio > 0.2;
             let gain = if differs { 1.0 / ratio } else { 1.0 };
             let own = frames[i].facts.sky_level;
-            Level { gain, offset: std::array::from_fn(|c| reference[c] - gain * own[c]) }
+            Level {
+                gain,
+                offset: std::array::from_fn(|c| reference[c] - gain * own[c]),
+            }
         })
         .collect()
 }
@@ -150,5 +173,10 @@ fn key(
 fn mask_bytes(mask: &Mask, canvas: &Canvas) -> Vec<u8> {
     let cell = mask.cell();
     let rows = (cell / 2..canvas.height).step_by(cell);
-    rows.flat_map(|y| (cell / 2..canvas.width).step_by(cell).map(move |x| (mask.at(x, y) * 255.0) as u8)).collect()
+    rows.flat_map(|y| {
+        (cell / 2..canvas.width)
+            .step_by(cell)
+            .map(move |x| (mask.at(x, y) * 255.0) as u8)
+    })
+    .collect()
 }

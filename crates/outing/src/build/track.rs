@@ -4,14 +4,14 @@ use nalgebra::{Rotation3, Unit, Vector3};
 use nightloom_optics::Lens;
 use nightloom_sky::{Air, Angle, Instant, Site};
 use nightloom_stars::{
-    Field, FrameQuality, Ground, Identification, IdentifySettings, JudgeSettings, RegisterSettings, Registration,
-    Verdict, identify, judge, register, register_from_ground,
+    Field, FrameQuality, Ground, Identification, IdentifySettings, JudgeSettings, RegisterSettings,
+    Registration, Verdict, identify, judge, register, register_from_ground,
 };
 
 use super::bench::Bench;
+use super::canvas::{CanvasAir, SkyCamera};
 use super::error::BuildError;
 use super::inventory::Item;
-use super::canvas::{CanvasAir, SkyCamera};
 use super::lens_guess::guess_lens;
 use super::place::Overhead;
 use super::placing::Times;
@@ -39,7 +39,11 @@ pub(super) struct Tracked {
 impl Tracked {
     /// Indices of the prepared frames that go into the stack.
     pub(super) fn used(&self) -> impl Iterator<Item = usize> + '_ {
-        self.verdicts.iter().enumerate().filter(|(_, v)| v.use_it).map(|(i, _)| i)
+        self.verdicts
+            .iter()
+            .enumerate()
+            .filter(|(_, v)| v.use_it)
+            .map(|(i, _)| i)
     }
     /// The lens of the tracked frames.
     pub(super) fn lens(&self) -> &Lens {
@@ -47,16 +51,25 @@ impl Tracked {
     }
     /// A tracked frame's camera.
     pub(super) fn camera(&self, frame: usize) -> SkyCamera<'_> {
-        SkyCamera { frame, rotation: self.rotation(frame), lens: self.lens() }
+        SkyCamera {
+            frame,
+            rotation: self.rotation(frame),
+            lens: self.lens(),
+        }
     }
     /// Refraction on a canvas that shows the sky of a moment.
     pub(super) fn canvas_air(&self, shown: Option<Instant>) -> Option<CanvasAir> {
         let frames = self.registration.air.clone()?;
-        Some(CanvasAir { frames, shown: self.overhead?.at(shown?) })
+        Some(CanvasAir {
+            frames,
+            shown: self.overhead?.at(shown?),
+        })
     }
     /// Reference camera to a frame's camera; every used frame has one.
     pub(super) fn rotation(&self, frame: usize) -> Rotation3<f64> {
-        self.registration.frames[frame].rotation.unwrap_or_else(Rotation3::identity)
+        self.registration.frames[frame]
+            .rotation
+            .unwrap_or_else(Rotation3::identity)
     }
 }
 
@@ -75,25 +88,44 @@ pub(super) fn track(
         bench.warn("Neither the frames nor outing.toml tell the focal length; a 24 mm view was assumed to begin with. Set rig.focal_mm and rig.pixel_um.".into());
     }
     let fields: Vec<&Field> = frames.iter().map(|f| &f.facts.field).collect();
-    let wanted = settings.sky.reference.as_ref().and_then(|name| frames.iter().position(|f| &items[f.item].name == name));
+    let wanted = settings
+        .sky
+        .reference
+        .as_ref()
+        .and_then(|name| frames.iter().position(|f| &items[f.item].name == name));
     let mut registration = register(&fields, wanted, &guess.lens, &RegisterSettings::default());
     bench.show("Identifying the sky", 0.6, "")?;
     let reference = registration.reference;
     let when = times.reference_hint().unwrap_or(bench.world.now());
     let site = site_of(settings, frames).filter(|_| times.absolute);
-    let identifying = IdentifySettings { site, ..IdentifySettings::default() };
+    let identifying = IdentifySettings {
+        site,
+        ..IdentifySettings::default()
+    };
     let moment = times.sky[reference].as_ref().map_or(when, FrameTime::middle);
     let identified = identify(&fields[reference].stars, &registration.lens, &identifying, moment);
     if let Some(found) = &identified {
         // The catalogue shows the lens over the whole frame, which frames that hardly move cannot.
-        let settings = RegisterSettings { focal_sigma: 0.0005, ..RegisterSettings::default() };
+        let settings = RegisterSettings {
+            focal_sigma: 0.0005,
+            ..RegisterSettings::default()
+        };
         let refined = register(&fields, Some(reference), &found.lens, &settings);
         if refined.rms_px <= registration.rms_px * 1.02 {
             registration = refined;
         }
     }
-    let mut tracked = Tracked { registration, verdicts: Vec::new(), identified, pole: None, overhead: None };
-    tracked.pole = tracked.identified.as_ref().map(|found| Unit::new_normalize(found.attitude * pole_of_date(when)));
+    let mut tracked = Tracked {
+        registration,
+        verdicts: Vec::new(),
+        identified,
+        pole: None,
+        overhead: None,
+    };
+    tracked.pole = tracked
+        .identified
+        .as_ref()
+        .map(|found| Unit::new_normalize(found.attitude * pole_of_date(when)));
     if let Some(site) = site {
         tracked.take_refraction_out(&fields, site, times);
     }
@@ -106,7 +138,11 @@ fn site_of(settings: &Settings, frames: &[Prepared]) -> Option<Site> {
     let gps = || {
         let meta = &frames.iter().find(|f| f.facts.meta.gps_deg.is_some())?.facts.meta;
         let [latitude, longitude] = meta.gps_deg?.map(Angle::from_deg);
-        Some(Site { latitude, longitude, elevation_m: meta.gps_elevation_m.unwrap_or(0.0) })
+        Some(Site {
+            latitude,
+            longitude,
+            elevation_m: meta.gps_elevation_m.unwrap_or(0.0),
+        })
     };
     settings.site.place.or_else(gps)
 }
@@ -118,10 +154,19 @@ impl Tracked {
         let Some(instants) = instants else { return };
         let plain = &self.registration;
         let air = Air::at_elevation(site.elevation_m, NIGHT_C);
-        let ground = Ground { site, air, instants: &instants };
-        let settings = RegisterSettings { focal_sigma: 0.01, ..RegisterSettings::default() };
+        let ground = Ground {
+            site,
+            air,
+            instants: &instants,
+        };
+        let settings = RegisterSettings {
+            focal_sigma: 0.01,
+            ..RegisterSettings::default()
+        };
         let lifted = register_from_ground(fields, Some(plain.reference), &plain.lens, &settings, &ground);
-        let (Some(path), Some(_)) = (&lifted.air, &self.identified) else { return };
+        let (Some(path), Some(_)) = (&lifted.air, &self.identified) else {
+            return;
+        };
         if lifted.rms_px > plain.rms_px * 1.02 {
             return;
         }
@@ -129,26 +174,47 @@ impl Tracked {
         let zenith = path.zeniths[reference];
         let when = instants[reference];
         let Some(pole) = self.pole else { return };
-        self.overhead = Some(Overhead { air, instant: when, zenith, pole });
+        self.overhead = Some(Overhead {
+            air,
+            instant: when,
+            zenith,
+            pole,
+        });
         self.registration = lifted;
     }
 }
 
 /// The celestial pole of date among the stars: the zenith of the Earth's pole.
 fn pole_of_date(when: Instant) -> Vector3<f64> {
-    let pole = Site { latitude: Angle::from_deg(90.0), longitude: Angle::from_deg(0.0), elevation_m: 0.0 };
+    let pole = Site {
+        latitude: Angle::from_deg(90.0),
+        longitude: Angle::from_deg(0.0),
+        elevation_m: 0.0,
+    };
     pole.ground_from_icrs(when).inverse() * Vector3::z()
 }
 
-fn verdicts(settings: &Settings, items: &[Item], frames: &[Prepared], registration: &Registration) -> Vec<Verdict> {
-    let qualities: Vec<FrameQuality> =
-        frames.iter().zip(&registration.frames).map(|(f, r)| FrameQuality::of(&f.facts.field, Some(r))).collect();
+fn verdicts(
+    settings: &Settings,
+    items: &[Item],
+    frames: &[Prepared],
+    registration: &Registration,
+) -> Vec<Verdict> {
+    let qualities: Vec<FrameQuality> = frames
+        .iter()
+        .zip(&registration.frames)
+        .map(|(f, r)| FrameQuality::of(&f.facts.field, Some(r)))
+        .collect();
     let mut verdicts = judge(&qualities, &JudgeSettings::default());
     let alone = frames.len() == 1;
     for (i, verdict) in verdicts.iter_mut().enumerate() {
         let field = &frames[i].facts.field;
         let registered = alone || i == registration.reference || registration.frames[i].rotation.is_some();
-        let refuse = |reason: String| Verdict { use_it: false, reason, weight: 0.0 };
+        let refuse = |reason: String| Verdict {
+            use_it: false,
+            reason,
+            weight: 0.0,
+        };
         if !registered {
             let why = registration.frames[i].reason.clone().unwrap_or_default();
             *verdict = refuse(format!("it could not be registered: {why}"));
@@ -157,9 +223,17 @@ fn verdicts(settings: &Settings, items: &[Item], frames: &[Prepared], registrati
             verdict.weight = verdict.weight.max(0.1);
             verdict.reason = format!("kept by outing.toml; the check says: {}", verdict.reason);
         } else if alone {
-            *verdict = Verdict { use_it: true, reason: "the only sky frame".into(), weight: 1.0 };
+            *verdict = Verdict {
+                use_it: true,
+                reason: "the only sky frame".into(),
+                weight: 1.0,
+            };
         } else if field.stars.len() < settings.sky.min_stars {
-            *verdict = refuse(format!("{} stars, at least {} are asked for", field.stars.len(), settings.sky.min_stars));
+            *verdict = refuse(format!(
+                "{} stars, at least {} are asked for",
+                field.stars.len(),
+                settings.sky.min_stars
+            ));
         } else if f64::from(field.elongation) > settings.sky.max_elongation {
             *verdict = refuse(format!(
                 "stars are {:.1} times longer than wide, at most {:.1} is asked for",

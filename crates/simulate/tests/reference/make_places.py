@@ -63,7 +63,7 @@ def pixel(camera, seconds, ra, dec):
 def sky_camera(t):
     axis = np.array([0, np.cos(LAT), np.sin(LAT)]) + np.tan(AXIS_EAST) * np.array([1, 0, 0])
     axis = axis + np.tan(AXIS_UP) * np.array([0, -np.sin(LAT), np.cos(LAT)])
-    return aimed(282.5, 27.5, 1.5) @ turn(axis / np.linalg.norm(axis), RATE * t + PERIODIC * np.sin(2 * np.pi * t / PERIOD))
+    return aimed(281.0, 31.5, 7.5) @ turn(axis / np.linalg.norm(axis), RATE * t + PERIODIC * np.sin(2 * np.pi * t / PERIOD))
 
 
 def main(source):

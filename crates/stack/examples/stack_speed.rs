@@ -1,6 +1,6 @@
 //! How long a stack takes: scratch files of 24 Mpx made up, warped and combined.
 //!
-//! `cargo run --release -p nightloom-stack --example speed [FRAMES [WIDTH HEIGHT]]`
+//! `cargo run --release -p nightloom-stack --example stack_speed [FRAMES [WIDTH HEIGHT]]`
 #![allow(clippy::print_stdout, reason = "a program that reports to its user")]
 
 use std::error::Error;
