@@ -219,8 +219,9 @@ impl<'a> Scene<'a> {
         let (site, air) = (&self.truth.scenario.site, &self.truth.scenario.air);
         let middle = frame.start.plus_seconds(frame.exposure.seconds / 2.0);
         let seen = self.truth.lens.unproject(at)?.into_inner();
-        let ground = rotation(&frame.camera_from_ground[1]).inverse() * seen;
-        let star = site.ground_from_icrs(middle).inverse() * air.lower(&ground);
+        let turned = site.ground_from_icrs(middle);
+        let ground = turned * (rotation(&frame.attitude[1]).inverse() * seen);
+        let star = turned.inverse() * air.lower(&ground);
         let then = site.ground_from_icrs(self.truth.default_instant);
         let camera = rotation(&self.truth.picture_attitude) * then.inverse();
         let [x, y] = self.truth.lens.project(&(camera * air.lift(&(then * star))))?;

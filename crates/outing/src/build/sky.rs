@@ -127,12 +127,17 @@ struct Level {
     offset: [f32; 3],
 }
 
-/// Starlight sets the factor, the sky's own light what is added.
+/// Starlight sets the factor, the sky's own light what is added. Both are brought to the median of
+/// the frames in the stack, so that no single frame decides the scale.
 fn levels(frames: &[Prepared], tracked: &Tracked, used: &[usize]) -> Vec<Level> {
-    let reference = frames[tracked.registration.reference].facts.sky_level;
+    let flux = |i: usize| tracked.registration.frames[i].flux_ratio.unwrap_or(1.0);
+    let median = |mut values: Vec<f32>| nightloom_stack::median_of(&mut values).unwrap_or(1.0);
+    let common = median(used.iter().map(|&i| flux(i)).collect()).max(f32::MIN_POSITIVE);
+    let reference: [f32; 3] =
+        std::array::from_fn(|c| median(used.iter().map(|&i| frames[i].facts.sky_level[c]).collect()));
     used.iter()
         .map(|&i| {
-            let ratio = tracked.registration.frames[i].flux_ratio.unwrap_or(1.0);
+            let ratio = flux(i) / common;
             let differs = (ratio - 1.0).abs() > SAME_TRANSPARENCY && ratio > 0.2;
             let gain = if differs { 1.0 / ratio } else { 1.0 };
             let own = frames[i].facts.sky_level;
@@ -152,7 +157,7 @@ fn key(
     masks: &[Mask],
     levels: &[Level],
 ) -> crate::hash::Digest {
-    let mut key = StepKey::new("sky-stack", 2)
+    let mut key = StepKey::new("sky-stack", 3)
         .settings(settings)
         .settings(tracked.lens())
         .settings(&(canvas.width, canvas.height, canvas.origin, canvas.offset_px))

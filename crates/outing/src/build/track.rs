@@ -94,6 +94,11 @@ pub(super) fn track(
         .as_ref()
         .and_then(|name| frames.iter().position(|f| &items[f.item].name == name));
     let mut registration = register(&fields, wanted, &guess.lens, &RegisterSettings::default());
+    if let Some(better) =
+        better_reference(settings, items, frames, &registration).filter(|_| wanted.is_none())
+    {
+        registration = register(&fields, Some(better), &guess.lens, &RegisterSettings::default());
+    }
     bench.show("Identifying the sky", 0.6, "")?;
     let reference = registration.reference;
     let when = times.reference_hint().unwrap_or(bench.world.now());
@@ -131,6 +136,23 @@ pub(super) fn track(
     }
     tracked.verdicts = verdicts(settings, items, frames, &tracked.registration);
     Ok(tracked)
+}
+
+/// A frame to register to instead, where the reference turns out to be one that is left out.
+fn better_reference(
+    settings: &Settings,
+    items: &[Item],
+    frames: &[Prepared],
+    registration: &Registration,
+) -> Option<usize> {
+    let judged = verdicts(settings, items, frames, registration);
+    if judged[registration.reference].use_it {
+        return None;
+    }
+    let away = |i: usize| i.abs_diff(frames.len() / 2);
+    (0..frames.len())
+        .filter(|&i| judged[i].use_it)
+        .min_by_key(|&i| away(i))
 }
 
 /// The site of the settings, or the one the first frame's GPS tells.
