@@ -198,9 +198,28 @@ fn dot(a: &[f32], b: &[f32]) -> f64 {
     sums.iter().sum()
 }
 
-/// Values within their own uncertainty of 0 or 1 become exactly that.
+/// What is surely land or sky but for noise lies no farther from 0 or 1 than this.
+const NOISE_SLACK: f32 = 0.05;
+/// Where a pixel's own colour tells little, being land of the sky's colour, as far as this.
+const DOUBT_SLACK: f32 = 0.2;
+/// Slack per variance of what the colour tells.
+const SLACK_PER_VARIANCE: f32 = 8.0;
+
+/// Values within their own uncertainty of 0 or 1 become exactly that; true mixtures stay unbiased, for
+/// a crown's small shares of sky add up to a visible haze of the old one.
 fn settle(node: &Node, alpha: f32) -> f32 {
     let sigma = 1.0 / (node.weight + node.links.iter().sum::<f32>()).max(1.0).sqrt();
-    let slack = (1.5 * sigma).min(0.2);
-    ((alpha - slack) / (1.0 - 2.0 * slack)).clamp(0.0, 1.0)
+    let doubt = (SLACK_PER_VARIANCE / node.weight.max(1.0)).min(DOUBT_SLACK);
+    let slack = (1.5 * sigma).min(NOISE_SLACK).max(doubt);
+    let reach = (3.0 * slack).min(0.5);
+    let snap = |a: f32| match a {
+        a if a < reach => ((a - slack) * reach / (reach - slack)).max(0.0),
+        a => a,
+    };
+    let alpha = alpha.clamp(0.0, 1.0);
+    if alpha < 0.5 {
+        snap(alpha)
+    } else {
+        1.0 - snap(1.0 - alpha)
+    }
 }

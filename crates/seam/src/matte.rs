@@ -185,8 +185,9 @@ pub fn matte(
     })
 }
 
-/// Alpha below which a pixel's colour goes into the land's mean for edge colours.
-const OPAQUE: f32 = 0.1;
+/// Alpha below which a pixel's colour goes into the land's mean for edge colours: a tenth of a bright
+/// sky would already outshine dark land.
+const OPAQUE: f32 = 0.02;
 
 /// Share of the way from sky to deep land beyond which a colour is taken for land's own.
 const MOSTLY_LAND: f32 = 0.8;
