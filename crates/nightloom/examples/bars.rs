@@ -51,7 +51,7 @@ fn main() -> Outcome<()> {
     let scene = Scene::new(&demo, &truth)?;
     scene.frames();
     scene.registration();
-    scene.stars();
+    scene.stars()?;
     scene.streaks();
     scene.noise()?;
     scene.matte()?;
@@ -66,8 +66,8 @@ fn row(name: &str, value: String) {
     }
 }
 
-/// Runs `nightloom demo --json`.
-fn run_demo(args: &[String]) -> Outcome<Demo> {
+/// The program beside this one.
+fn program() -> Outcome<PathBuf> {
     let own = std::env::current_exe()?;
     let program = own
         .parent()
@@ -81,7 +81,12 @@ fn run_demo(args: &[String]) -> Outcome<Demo> {
         )
         .into());
     }
-    let output = Command::new(program)
+    Ok(program)
+}
+
+/// Runs `nightloom demo --json`.
+fn run_demo(args: &[String]) -> Outcome<Demo> {
+    let output = Command::new(program()?)
         .arg("demo")
         .args(args)
         .arg("--json")
@@ -230,11 +235,12 @@ impl<'a> Scene<'a> {
     }
 
     /// Places and fluxes of stars in the linear stack.
-    fn stars(&self) {
-        let saturation = self.truth.sensor.sky_saturation_e;
+    fn stars(&self) -> Outcome<()> {
+        let mut sky = self.true_sky()?;
+        to_working(&mut sky, &self.colour);
         let stars = &self.reference_truth().stars;
         let (mut off, mut ratios) = (Mean::default(), Vec::new());
-        for star in stars.iter().filter(|s| (4.0..7.0).contains(&s.v_mag)) {
+        for star in stars.iter().filter(|s| (5.5..8.5).contains(&s.v_mag)) {
             let alone = stars.iter().all(|o| {
                 o.id == star.id
                     || o.v_mag > star.v_mag + 3.0
@@ -249,15 +255,16 @@ impl<'a> Scene<'a> {
             let Some((centre, flux)) = photometry(&self.linear.planes()[1], at) else {
                 continue;
             };
-            let camera = star.electrons.map(|e| e / saturation as f32);
-            let mut one = Rgb::filled(1, 1, camera);
-            to_working(&mut one, &self.colour);
+            let [ox, oy] = self.report.canvas.land_origin_px.map(|v| v as f64);
+            let Some((_, truth)) = photometry(&sky.planes()[1], [at[0] - ox, at[1] - oy]) else {
+                continue;
+            };
             off.add((centre[0] - at[0]).powi(2) + (centre[1] - at[1]).powi(2));
-            ratios.push(flux / f64::from(one.at(0, 0)[1]));
+            ratios.push(flux / truth);
         }
         ratios.sort_by(f64::total_cmp);
         if ratios.is_empty() {
-            return;
+            return Ok(());
         }
         let at = |share: f64| ratios[((ratios.len() - 1) as f64 * share) as usize];
         row(
@@ -273,6 +280,19 @@ impl<'a> Scene<'a> {
                 at(0.84)
             ),
         );
+        Ok(())
+    }
+
+    /// The true sky at the picture's instant, camera colour, 1 at a tracked frame's saturation.
+    fn true_sky(&self) -> Outcome<Rgb> {
+        let mut sky = colour(&self.folder.join("truth/sky.tif"))?;
+        let sensor = &self.truth.sensor;
+        let exposures = self.truth.scenario.sky_exposure.seconds / self.truth.picture_seconds;
+        let scale = (self.truth.picture_unit_e / sensor.sky_saturation_e * exposures) as f32;
+        for plane in sky.planes_mut() {
+            plane.data_mut().iter_mut().for_each(|v| *v *= scale);
+        }
+        Ok(sky)
     }
 
     /// What is left of satellites, aircraft and meteors in the stack, against the local noise.
@@ -298,41 +318,64 @@ impl<'a> Scene<'a> {
         );
     }
 
-    /// Stack noise against that of one demosaiced frame over √n.
+    /// Stack noise against that of a single frame brought through the same program, over √n.
     fn noise(&self) -> Outcome<()> {
         let Some(sky) = &self.report.sky else {
             return Ok(());
         };
-        let mut single = Vec::new();
-        for frame in self
-            .report
-            .frames
-            .iter()
-            .filter(|f| f.used && f.role == "sky")
-            .take(3)
-        {
-            let decoded = decode_here(&self.folder.join(&frame.path), &Limits::default())?;
-            if let Pixels::Mosaic(mosaic) = decoded.pixels {
-                let rgb = nightloom_raster::demosaic_balanced(&mosaic, decoded.colour.white_balance);
-                let upper = rgb.height() / 2;
-                single.push(f64::from(nightloom_stack::background_noise(
-                    &rgb.planes()[1],
-                    |_, y| y < upper,
-                )));
-            }
-        }
-        let one = single.iter().sum::<f64>() / single.len().max(1) as f64;
-        let ideal = one / (sky.frames_used as f64).sqrt();
+        let alone = self.single_frame()?;
+        let upper = self.linear.height() * 2 / 5;
+        let noise = |picture: &Rgb| {
+            f64::from(nightloom_stack::background_noise(&picture.planes()[1], |_, y| {
+                y < upper
+            }))
+        };
+        let mut truth = self.true_sky()?;
+        to_working(&mut truth, &self.colour);
+        // Faint stars are texture, not noise: they do not fall with the number of frames.
+        let texture = noise(&truth);
+        let [one, many] =
+            [noise(&alone), noise(&self.linear)].map(|v| (v * v - texture * texture).max(0.0).sqrt());
+        let n = sky.frames_used as f64;
         row(
             "noise of the sky stack",
             format!(
-                "{:.3e}, {:.3} of one frame's over √{}  (bar 1.15)",
-                sky.noise,
-                sky.noise / ideal,
-                sky.frames_used
+                "{many:.2e}, {:.3} of one frame's {one:.2e} over √{n} (faint stars {texture:.1e})  (bar 1.15)",
+                many * n.sqrt() / one
             ),
         );
         Ok(())
+    }
+
+    /// The linear stack of the reference frame alone, with the same darks and flats.
+    fn single_frame(&self) -> Outcome<Rgb> {
+        let folder = self.folder.with_file_name("nightloom-bars-single");
+        let _ = std::fs::remove_dir_all(&folder);
+        let wanted = |f: &&nightloom_outing::FrameReport| f.role == "dark" || f.role == "flat";
+        let frames = self
+            .report
+            .frames
+            .iter()
+            .filter(wanted)
+            .chain([&self.report.frames[self.reference]]);
+        for frame in frames {
+            let to = folder.join(&frame.path);
+            std::fs::create_dir_all(to.parent().ok_or("no folder")?)?;
+            std::fs::copy(self.folder.join(&frame.path), to)?;
+        }
+        let output = Command::new(program()?)
+            .arg("build")
+            .arg(&folder)
+            .arg("--json")
+            .stderr(Stdio::null())
+            .output()?;
+        let report: BuildReport = serde_json::from_slice(&output.stdout)?;
+        let linear = report.outputs.linear.ok_or("no linear stack")?;
+        let Pixels::Rgb(linear) = decode_here(&linear, &Limits::default())?.pixels else {
+            return Err("the linear stack is not colour".into());
+        };
+        std::fs::remove_dir_all(&folder)?;
+        Ok(linear)
     }
 
     fn matte(&self) -> Outcome<()> {
@@ -425,7 +468,7 @@ fn photometry(plane: &Plane, at: [f64; 2]) -> Option<([f64; 2], f64)> {
         }
     }
     // Saturated cores and stars lost in noise, land or fill tell nothing.
-    let usable = level > 0.0 && top < 0.8 && sums.z > 40.0 * spread;
+    let usable = level > 0.0 && top < 0.4 && sums.z > 40.0 * spread;
     usable.then(|| ([sums.x / sums.z, sums.y / sums.z], sums.z))
 }
 

@@ -125,7 +125,7 @@ fn one_master(
     let step = format!("master-{role}");
     let key = group
         .iter()
-        .fold(StepKey::new(&step, 1), |key, &i| match items[i].hash {
+        .fold(StepKey::new(&step, 2), |key, &i| match items[i].hash {
             Some(hash) => key.input(&items[i].name, hash),
             None => key,
         })
@@ -231,10 +231,31 @@ fn combine(files: &[WorkFile], role: Role, cfa: Cfa) -> Result<Plane, BuildError
     };
     let made = master(&sources, &settings).map_err(|e| BuildError::Internal { what: e.to_string() })?;
     Ok(if role == Role::Flat {
-        flat_from_master(&made.plane, None, cfa)
+        brightest_to_one(flat_from_master(&made.plane, None, cfa))
     } else {
         made.plane
     })
+}
+
+/// A flat scaled so that its brightest part is 1: a calibrated frame's 1.0 stays the sensor's
+/// saturation there, and is never lowered elsewhere. The brightest part is that of block means, which
+/// noise and single hot pixels hardly move.
+fn brightest_to_one(mut flat: Plane) -> Plane {
+    const BLOCK: usize = 64;
+    let (width, height) = (flat.width(), flat.height());
+    let (w, h) = (BLOCK.min(width.max(1)), BLOCK.min(height.max(1)));
+    let mean = |x0: usize, y0: usize| {
+        let rows = (y0..y0 + h).flat_map(|y| &flat.row(y)[x0..x0 + w]);
+        rows.map(|v| f64::from(*v)).sum::<f64>() / (w * h) as f64
+    };
+    let blocks = (0..height / h).flat_map(|j| (0..width / w).map(move |i| (i * w, j * h)));
+    let brightest = blocks.map(|(x, y)| mean(x, y)).fold(0.0, f64::max);
+    if brightest > 0.0 {
+        flat.data_mut()
+            .iter_mut()
+            .for_each(|v| *v = (f64::from(*v) / brightest) as f32);
+    }
+    flat
 }
 
 fn work_error(error: nightloom_raster::WorkFileError) -> BuildError {
@@ -312,7 +333,14 @@ impl MasterFile {
 
 #[cfg(test)]
 mod tests {
-    use super::near;
+    use super::{Plane, near};
+
+    #[test]
+    fn the_brightest_part_of_a_flat_becomes_one() {
+        let flat = Plane::from_fn(256, 128, |x, _| if x < 64 { 1.5 } else { 0.8 });
+        let scaled = super::brightest_to_one(flat);
+        assert!((scaled.at(10, 10) - 1.0).abs() < 1e-6 && (scaled.at(200, 100) - 0.8 / 1.5).abs() < 1e-6);
+    }
 
     #[test]
     fn settings_count_as_the_same_within_three_per_cent() {
