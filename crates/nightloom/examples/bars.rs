@@ -51,7 +51,7 @@ fn main() -> Outcome<()> {
     let scene = Scene::new(&demo, &truth)?;
     scene.frames();
     scene.registration();
-    scene.stars()?;
+    scene.stars();
     scene.streaks();
     scene.noise()?;
     scene.matte()?;
@@ -235,9 +235,8 @@ impl<'a> Scene<'a> {
     }
 
     /// Places and fluxes of stars in the linear stack.
-    fn stars(&self) -> Outcome<()> {
-        let mut sky = self.true_sky()?;
-        to_working(&mut sky, &self.colour);
+    fn stars(&self) {
+        let saturation = self.truth.sensor.sky_saturation_e;
         let stars = &self.reference_truth().stars;
         let (mut off, mut ratios) = (Mean::default(), Vec::new());
         for star in stars.iter().filter(|s| (5.5..8.5).contains(&s.v_mag)) {
@@ -255,16 +254,17 @@ impl<'a> Scene<'a> {
             let Some((centre, flux)) = photometry(&self.linear.planes()[1], at) else {
                 continue;
             };
-            let [ox, oy] = self.report.canvas.land_origin_px.map(|v| v as f64);
-            let Some((_, truth)) = photometry(&sky.planes()[1], [at[0] - ox, at[1] - oy]) else {
-                continue;
-            };
+            // Flat-fielding lifts a star off the axis more than the sky under it: `electrons` has that in it.
+            let camera = star.electrons.map(|e| e / saturation as f32);
+            let mut one = Rgb::filled(1, 1, camera);
+            to_working(&mut one, &self.colour);
+            let truth = f64::from(one.at(0, 0)[1]);
             off.add((centre[0] - at[0]).powi(2) + (centre[1] - at[1]).powi(2));
             ratios.push(flux / truth);
         }
         ratios.sort_by(f64::total_cmp);
         if ratios.is_empty() {
-            return Ok(());
+            return;
         }
         let at = |share: f64| ratios[((ratios.len() - 1) as f64 * share) as usize];
         row(
@@ -280,7 +280,6 @@ impl<'a> Scene<'a> {
                 at(0.84)
             ),
         );
-        Ok(())
     }
 
     /// The true sky at the picture's instant, camera colour, 1 at a tracked frame's saturation.
