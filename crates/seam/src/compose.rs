@@ -6,7 +6,7 @@ use rayon::prelude::*;
 use crate::SeamError;
 
 /// Luminance weights of linear Rec. 2020 (ITU-R BT.2020-2, table 4).
-pub(crate) const LUMA: [f32; 3] = [0.2627, 0.6780, 0.0593];
+pub(crate) const LUMA: [f32; 3] = nightloom_raster::colour::LUMINANCE;
 
 /// Lays land over sky: `alpha·sky + (1 − alpha)·land`, linear, per channel.
 ///

@@ -95,8 +95,7 @@ pub(super) fn from_content(canvas: &Canvas, camera: &SkyCamera<'_>, land: &LandM
     })
 }
 
-/// Share of the sky frame's own land cells that the other mask calls land too, and the reverse:
-/// the smaller of both; 1 where neither sees land.
+/// Overlap over union of what two masks call land; 1 where neither sees land.
 pub(super) fn agreement(a: &Mask, b: &Mask, canvas: &Canvas) -> f64 {
     let (mut both, mut either) = (0u32, 0u32);
     for y in (0..canvas.height).step_by(4 * CELL) {

@@ -62,7 +62,7 @@ use crate::roles::Role;
 use crate::world::World;
 
 /// Version of what follows the stacks; raise it when the same stacks would give other pictures.
-const PICTURE_VERSION: u32 = 4;
+const PICTURE_VERSION: u32 = 5;
 /// Rows either side of the join over which its step is measured, pixels.
 const STEP_BAND_PX: usize = 6;
 

@@ -22,7 +22,7 @@ pub struct BuildReport {
     pub outputs: Outputs,
     /// Wall-clock time of this run.
     pub seconds: f64,
-    /// Largest resident memory of the program so far, its decoder child apart.
+    /// Largest resident memory of the program so far, with its largest decoder child: an upper bound.
     pub peak_memory_mib: f64,
     /// Sentences the photographer should read: what was assumed, what could not be done.
     pub warnings: Vec<String>,

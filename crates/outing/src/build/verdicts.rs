@@ -98,13 +98,26 @@ impl Scene<'_> {
             thumbs: self.thumbs(),
             residuals: &registration.residuals,
             sky_size: self.frame_size(self.sky_frames),
-            settings: serde_json::to_string_pretty(self.settings).unwrap_or_default(),
+            settings: self.settings_text(),
             provenance: self.provenance(),
         };
         let text = page(&report, &parts);
         nightloom_raster::atomic::write_whole(&path, |f| std::io::Write::write_all(f, text.as_bytes()))
             .map_err(|e| BuildError::write(&path, &e))?;
         Ok(report)
+    }
+
+    /// All settings as JSON; the place in degrees, as `outing.toml` has it.
+    fn settings_text(&self) -> String {
+        let mut all = serde_json::to_value(self.settings).unwrap_or_default();
+        if let Some(place) = &self.settings.site.place {
+            all["site"]["place"] = serde_json::json!({
+                "latitude_deg": place.latitude.deg(),
+                "longitude_deg": place.longitude.deg(),
+                "elevation_m": place.elevation_m,
+            });
+        }
+        serde_json::to_string_pretty(&all).unwrap_or_default()
     }
 
     fn title(&self, results: &Path) -> String {
