@@ -5,3 +5,5 @@
 mod exposure;
 #[path = "all/lens.rs"]
 mod lens;
+#[path = "all/noise.rs"]
+mod noise;
