@@ -8,5 +8,7 @@ mod bodies;
 mod catalogue;
 #[path = "all/site.rs"]
 mod site;
+#[path = "all/skyline.rs"]
+mod skyline;
 #[path = "all/table.rs"]
 mod table;
