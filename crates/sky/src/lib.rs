@@ -4,6 +4,7 @@
 mod angle;
 mod atmosphere;
 mod bodies;
+pub mod brightness;
 pub mod catalogue;
 mod instant;
 mod site;

@@ -4,6 +4,8 @@
 mod atmosphere;
 #[path = "all/bodies.rs"]
 mod bodies;
+#[path = "all/brightness.rs"]
+mod brightness;
 #[path = "all/catalogue.rs"]
 mod catalogue;
 #[path = "all/site.rs"]
