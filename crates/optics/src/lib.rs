@@ -1,13 +1,17 @@
-//! The camera without pixels: lens projection and distortion, attitude, exposure.
+//! The camera without pixels: lens projection and distortion, attitude, exposure in stops, trailing.
 
+mod attitude;
 mod exposure;
 mod field;
 mod lens;
 pub mod noise;
+mod stops;
 
+pub use attitude::{Attitude, level};
 pub use exposure::Exposure;
 pub use field::FieldError;
 pub use lens::{Lens, Projection};
-
-/// The rotation from celestial (ICRS) unit vectors to the camera frame (x right, y down, z forward).
-pub type Attitude = nalgebra::Rotation3<f64>;
+pub use stops::{
+    Attachment, Comparison, Equivalent, Ladder, Limit, Limits, Rung, Setting, StopsBy, StopsError, Written,
+    compare, ladder, solve,
+};

@@ -7,3 +7,5 @@ mod exposure;
 mod lens;
 #[path = "all/noise.rs"]
 mod noise;
+#[path = "all/stops.rs"]
+mod stops;
