@@ -31,15 +31,27 @@ pub(crate) struct Moonlight {
 }
 
 impl Moonlight {
+    /// The moon at an instant; outside the years whose positions are held, a moon that is down.
     pub(crate) fn at(scenario: &Scenario, instant: Instant) -> Self {
-        let body = moon(instant, Some(&scenario.site));
+        let (Ok(body), Ok(phase)) = (moon(instant, Some(&scenario.site)), moon_phase_angle(instant)) else {
+            return Self::down();
+        };
         let direction = scenario.site.ground_from_icrs(instant) * body.direction.into_inner();
         let lifted = scenario.air.lift(&direction);
         Self {
             direction: lifted,
             altitude_deg: lifted.z.asin().to_degrees(),
             azimuth_deg: Angle::from_rad(lifted.x.atan2(lifted.y)).wrapped_360().deg(),
-            phase_angle_deg: moon_phase_angle(instant).deg(),
+            phase_angle_deg: phase.deg(),
+        }
+    }
+
+    fn down() -> Self {
+        Self {
+            direction: -Vector3::z(),
+            altitude_deg: -90.0,
+            azimuth_deg: 0.0,
+            phase_angle_deg: 180.0,
         }
     }
 

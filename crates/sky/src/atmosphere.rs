@@ -54,6 +54,27 @@ impl Air {
         Angle::from_arcmin(self.scale() * 1.02 / Angle::from_deg(h + 10.3 / (h + 5.11)).tan())
     }
 
+    /// The apparent altitude of what stands at a *true* altitude: Bennett's formula turned round exactly, so that
+    /// `lifted − refraction_at_apparent(lifted)` is the true altitude again (to 0.0001″).
+    ///
+    /// Below an apparent altitude of −1° the refraction stays what it is there.
+    pub fn lifted_altitude(&self, true_altitude: Angle) -> Angle {
+        const ENOUGH: usize = 20;
+        const CLOSE_RAD: f64 = 1e-11;
+        let mut apparent = true_altitude + self.refraction_at_true(true_altitude);
+        for _ in 0..ENOUGH {
+            let step = Angle::from_arcmin(0.5);
+            let refraction = self.refraction_at_apparent(apparent);
+            let slope = (self.refraction_at_apparent(apparent + step) - refraction).rad() / step.rad();
+            let excess = (apparent - refraction - true_altitude).rad();
+            apparent = apparent - Angle::from_rad(excess / (1.0 - slope));
+            if excess.abs() < CLOSE_RAD {
+                break;
+            }
+        }
+        apparent
+    }
+
     /// A true direction in the ground frame (x east, y north, z up) lifted by refraction.
     pub fn lift(&self, true_direction: &Vector3<f64>) -> Vector3<f64> {
         turn_in_altitude(true_direction, |h| self.refraction_at_true(h))

@@ -5,8 +5,8 @@ use std::str::FromStr;
 
 use jiff::{SignedDuration, Timestamp};
 
-/// 37 leap seconds and TT − TAI = 32.184 s; used only where the table does not reach.
-const LATEST_TT_MINUS_UTC_S: f64 = 69.184;
+/// TT − TAI, seconds (exact).
+const TT_MINUS_TAI_S: f64 = 32.184;
 
 /// A moment in UTC, read and written as RFC 3339 with `Z`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
@@ -30,12 +30,18 @@ impl Instant {
         let seconds = self.0.as_second() as f64 + f64::from(self.0.subsec_nanosecond()) * 1e-9;
         (2_440_587.5, seconds / 86_400.0)
     }
-    /// The TT Julian date in two parts, through the leap-second table (last entry 2017, 37 s).
+    /// The TT Julian date in two parts, through the leap-second table.
     pub fn julian_date_tt(self) -> (f64, f64) {
         let (jd, fraction) = self.julian_date_utc();
-        sofars::ts::utctai(jd, fraction)
-            .and_then(|(tai, part)| sofars::ts::taitt(tai, part))
-            .unwrap_or((jd, fraction + LATEST_TT_MINUS_UTC_S / 86_400.0))
+        (jd, fraction + self.tt_minus_utc_s() / 86_400.0)
+    }
+    /// TT − UTC in seconds: 32.184 s and the leap seconds so far (37 since 2017, taken to stay; nought before 1960).
+    pub fn tt_minus_utc_s(self) -> f64 {
+        let date = jiff::tz::Offset::UTC.to_datetime(self.0);
+        let (year, month, day) = (date.year(), date.month(), date.day());
+        // In 1960 to 1971 UTC drifted; a day's fraction of that is 3 ms, and is let go.
+        let leap = sofars::ts::dat(i32::from(year), i32::from(month), i32::from(day), 0.0);
+        TT_MINUS_TAI_S + leap.unwrap_or(0.0)
     }
     /// This moment moved by seconds, later when positive.
     pub fn plus_seconds(self, seconds: f64) -> Self {

@@ -33,7 +33,7 @@ fn meeus_25_sun() {
     let (tt, fraction) = instant.julian_date_tt();
     let of_date = rotated(
         sofars::pnp::pnm06a(tt, fraction),
-        sun(instant).direction.into_inner(),
+        sun(instant).expect("held").direction.into_inner(),
     );
     let (ra, dec) = spherical_deg(&of_date);
     let expected = (
@@ -61,7 +61,7 @@ fn meeus_47_moon() {
     const TOLERANCE_FRACTION: f64 = 0.0005;
     let instant = at_zero_td("1992-04-12");
     let (tt, fraction) = instant.julian_date_tt();
-    let body = moon(instant, None);
+    let body = moon(instant, None).expect("held");
     let ecliptic = rotated(sofars::coords::ecm06(tt, fraction), body.direction.into_inner());
     let (longitude, latitude) = spherical_deg(&ecliptic);
     assert!(
@@ -77,14 +77,14 @@ fn meeus_47_moon() {
         "{} km",
         body.distance_km
     );
-    let lit = moon_illuminated_fraction(instant);
+    let lit = moon_illuminated_fraction(instant).expect("held");
     assert!((lit - 0.6786).abs() < TOLERANCE_FRACTION, "{lit}");
 }
 
 /// Published phases of 2024: new moon April 8 18:21, full moon April 23 23:49 UT.
 #[test]
 fn phases_of_april_2024() {
-    let lit = |utc: &str| moon_illuminated_fraction(utc.parse().expect("an instant"));
+    let lit = |utc: &str| moon_illuminated_fraction(utc.parse().expect("an instant")).expect("held");
     assert!(lit("2024-04-08T18:21:00Z") < 0.001);
     assert!(lit("2024-04-23T23:49:00Z") > 0.998);
     // First quarter, April 15 19:13 UT: half lit within what the light's travel and parallax make.
@@ -102,7 +102,8 @@ fn moon_from_a_site() {
         elevation_m: 1240.0,
     };
     let instant = "2024-11-20T20:00:00Z".parse().expect("an instant");
-    let ground = site.ground_from_icrs(instant) * moon(instant, Some(&site)).direction.into_inner();
+    let ground =
+        site.ground_from_icrs(instant) * moon(instant, Some(&site)).expect("held").direction.into_inner();
     let azimuth = ground.x.atan2(ground.y).to_degrees();
     assert!((azimuth - 64.7).abs() < TOLERANCE_DEG, "{azimuth}°");
     let altitude = ground.z.asin().to_degrees();
