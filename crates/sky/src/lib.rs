@@ -11,7 +11,7 @@ mod instant;
 mod place;
 mod pole;
 mod site;
-mod skyline;
+pub mod skyline;
 
 pub use angle::Angle;
 pub use atmosphere::{Air, airmass_kasten_young, airmass_pickering, extinction_factor};

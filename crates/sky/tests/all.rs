@@ -8,9 +8,13 @@ mod bodies;
 mod brightness;
 #[path = "all/catalogue.rs"]
 mod catalogue;
+#[path = "all/horizon.rs"]
+mod horizon;
 #[path = "all/site.rs"]
 mod site;
 #[path = "all/skyline.rs"]
 mod skyline;
 #[path = "all/table.rs"]
 mod table;
+#[path = "all/utm.rs"]
+mod utm;

@@ -1,5 +1,22 @@
-//! The terrain's edge as a function of azimuth.
+//! The terrain's edge as a function of azimuth: the profile, the elevation tiles it is computed
+//! from, and the computation.
 
+mod ellipsoid;
+mod error;
+mod hgt;
+mod horizon;
 mod profile;
+mod terrain;
+mod tile;
+mod unknown;
+mod utm;
+mod voids;
+mod walk;
 
+pub use error::{HorizonError, TileError};
+pub use hgt::hgt_corner;
+pub use horizon::{Horizon, HorizonSettings, Unknown, horizon, terrain_altitude};
 pub use profile::{Skyline, SkylineError};
+pub use terrain::Terrain;
+pub use tile::Tile;
+pub use utm::Utm;
