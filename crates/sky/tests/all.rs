@@ -8,6 +8,8 @@ mod bodies;
 mod brightness;
 #[path = "all/catalogue.rs"]
 mod catalogue;
+#[path = "all/geotiff.rs"]
+mod geotiff;
 #[path = "all/horizon.rs"]
 mod horizon;
 #[path = "all/site.rs"]

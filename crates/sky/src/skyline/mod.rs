@@ -3,6 +3,8 @@
 
 mod ellipsoid;
 mod error;
+mod geokeys;
+mod geotiff;
 mod hgt;
 mod horizon;
 mod profile;

@@ -184,16 +184,41 @@ impl Tile {
 
     /// Height at a column and row within [`Tile::reach`]; NaN where one of the four posts is void.
     pub(super) fn bilinear(&self, column: f64, row: f64) -> f64 {
-        let across = self.width + 2;
         // From the border's first post; the last cell serves its far edge too.
         let (u, v) = (column + 1.0, row + 1.0);
         let (left, top) = ((u as usize).min(self.width), (v as usize).min(self.height));
+        let height = self.in_cell(left, top, u, v);
+        if height.is_nan() {
+            self.on_line(left, top, u, v)
+        } else {
+            height
+        }
+    }
+
+    fn in_cell(&self, left: usize, top: usize, u: f64, v: f64) -> f64 {
+        let across = self.width + 2;
         let (fu, fv) = (u - left as f64, v - top as f64);
         let at = top * across + left;
         let post = |n: usize| f64::from(self.posts[n]);
         let upper = post(at) + (post(at + 1) - post(at)) * fu;
         let lower = post(at + across) + (post(at + across + 1) - post(at + across)) * fu;
         upper + (lower - upper) * fv
+    }
+
+    /// On a grid line the cell on its other side serves as well.
+    fn on_line(&self, left: usize, top: usize, u: f64, v: f64) -> f64 {
+        let other = |cell: usize, place: f64, most: usize| {
+            let part = place - cell as f64;
+            match part {
+                p if p < ON_EDGE => cell.saturating_sub(1),
+                p if p > 1.0 - ON_EDGE => (cell + 1).min(most),
+                _ => cell,
+            }
+        };
+        let (beside, below) = (other(left, u, self.width), other(top, v, self.height));
+        let cells = [(beside, top), (left, below), (beside, below)];
+        let heights = cells.into_iter().map(|(l, t)| self.in_cell(l, t, u, v));
+        heights.into_iter().find(|h| !h.is_nan()).unwrap_or(f64::NAN)
     }
 
     /// The border's posts: index, and place.

@@ -110,6 +110,8 @@ impl Case {
     fn settings(&self) -> HorizonSettings {
         HorizonSettings {
             range_m: self.reach_m,
+            // The table has whole degrees.
+            points: 360,
             ..HorizonSettings::default()
         }
     }
@@ -122,11 +124,17 @@ pub(crate) fn hgt_name(lat: i32, lon: i32) -> String {
 
 pub(crate) fn hgt_bytes(lat: i32, lon: i32, side: usize, height: impl Fn(f64, f64) -> f64) -> Vec<u8> {
     let step = 1.0 / (side - 1) as f64;
-    let post = |n: usize| {
-        let (row, column) = ((n / side) as f64, (n % side) as f64);
-        height(f64::from(lat) + 1.0 - row * step, f64::from(lon) + column * step).round() as i16
-    };
-    (0..side * side).flat_map(|n| post(n).to_be_bytes()).collect()
+    let mut bytes = Vec::with_capacity(side * side * 2);
+    for row in 0..side {
+        for column in 0..side {
+            let place = (
+                f64::from(lat) + 1.0 - row as f64 * step,
+                f64::from(lon) + column as f64 * step,
+            );
+            bytes.extend((height(place.0, place.1).round() as i16).to_be_bytes());
+        }
+    }
+    bytes
 }
 
 pub(crate) fn hgt(lat: i32, lon: i32, side: usize, height: impl Fn(f64, f64) -> f64) -> Tile {
