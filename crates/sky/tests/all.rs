@@ -12,6 +12,10 @@ mod catalogue;
 mod geotiff;
 #[path = "all/horizon.rs"]
 mod horizon;
+#[path = "all/pole.rs"]
+mod pole;
+#[path = "all/positions.rs"]
+mod positions;
 #[path = "all/site.rs"]
 mod site;
 #[path = "all/skyline.rs"]

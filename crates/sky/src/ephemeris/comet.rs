@@ -79,6 +79,12 @@ impl CometOrbit {
         Ok(self)
     }
 
+    /// True anomaly, −180° to 180°, and distance from the sun in astronomical units, `days` after perihelion.
+    pub fn anomaly_and_distance(&self, days: f64) -> (Angle, f64) {
+        let (x, y) = in_plane(self.perihelion_au, self.eccentricity, days);
+        (Angle::from_rad(y.atan2(x)), x.hypot(y))
+    }
+
     /// Place against the sun, kilometres, ICRS axes, at `days` of the ephemeris.
     pub(super) fn heliocentric(&self, days: f64) -> Vector3<f64> {
         let since_perihelion = days - (self.perihelion_jd_tdb - FIRST_JD);

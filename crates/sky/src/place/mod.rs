@@ -5,6 +5,7 @@
 
 mod observer;
 mod orientation;
+mod parallax;
 mod target;
 mod watch;
 

@@ -86,7 +86,7 @@ impl From<&CatalogueStar> for Star {
             epoch: 1991.25,
             motion_east: star.motion_east,
             motion_north: star.motion_north,
-            parallax: Angle::default(),
+            parallax: super::parallax::parallax(star.hip),
             radial_velocity_km_s: 0.0,
         }
     }
