@@ -157,8 +157,8 @@ pub(crate) struct LightLine {
 pub(crate) fn light_line(place: impl Fn(f64) -> Vector3<f64>, here: &Vector3<f64>, days: f64) -> LightLine {
     let (mut there, mut left) = (place(days), days);
     let distance_km = (there - here).norm();
-    // The second pass leaves (v/c)² of the light time, the third nothing.
-    for _ in 0..3 {
+    // Each pass leaves v/c of the error before: after two, 1e-8 of the body's way in its light time.
+    for _ in 0..2 {
         left = days - (there - here).norm() / LIGHT_KM_A_DAY;
         there = place(left);
     }

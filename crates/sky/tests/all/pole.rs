@@ -6,8 +6,8 @@ use crate::positions::observer;
 use crate::table::rows_with_text;
 
 /// Arcseconds and degrees; the bars are 0.3″ and 0.01°.
-const SEPARATION_ARCSEC: f64 = 0.02;
-const CLOCK_DEG: f64 = 0.001;
+const SEPARATION_ARCSEC: f64 = 0.003;
+const CLOCK_DEG: f64 = 0.0001;
 const HOURS: f64 = CLOCK_DEG / 15.0;
 
 fn turn(a: f64, b: f64) -> f64 {
