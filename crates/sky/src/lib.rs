@@ -8,6 +8,7 @@ pub mod brightness;
 pub mod catalogue;
 mod ephemeris;
 mod instant;
+pub mod magnetic;
 mod place;
 mod pole;
 mod site;

@@ -12,6 +12,8 @@ mod catalogue;
 mod geotiff;
 #[path = "all/horizon.rs"]
 mod horizon;
+#[path = "all/magnetic.rs"]
+mod magnetic;
 #[path = "all/pole.rs"]
 mod pole;
 #[path = "all/positions.rs"]
@@ -20,6 +22,8 @@ mod positions;
 mod site;
 #[path = "all/skyline.rs"]
 mod skyline;
+#[path = "all/skyline_csv.rs"]
+mod skyline_csv;
 #[path = "all/table.rs"]
 mod table;
 #[path = "all/utm.rs"]

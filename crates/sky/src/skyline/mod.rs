@@ -1,6 +1,7 @@
 //! The terrain's edge as a function of azimuth: the profile, the elevation tiles it is computed
 //! from, and the computation.
 
+mod csv;
 mod ellipsoid;
 mod error;
 mod geokeys;
@@ -15,6 +16,7 @@ mod utm;
 mod voids;
 mod walk;
 
+pub use csv::{CsvError, CsvFault, North, read_csv, write_csv};
 pub use error::{HorizonError, TileError};
 pub use hgt::hgt_corner;
 pub use horizon::{Horizon, HorizonSettings, Unknown, horizon, terrain_altitude};
