@@ -3,8 +3,10 @@
 mod attitude;
 mod exposure;
 mod field;
+pub mod land;
 mod lens;
 pub mod noise;
+pub mod sensor;
 mod stops;
 
 pub use attitude::{Attitude, level};

@@ -3,9 +3,13 @@
 
 #[path = "all/exposure.rs"]
 mod exposure;
+#[path = "all/land.rs"]
+mod land;
 #[path = "all/lens.rs"]
 mod lens;
 #[path = "all/noise.rs"]
 mod noise;
+#[path = "all/sensor.rs"]
+mod sensor;
 #[path = "all/stops.rs"]
 mod stops;

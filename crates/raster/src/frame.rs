@@ -109,6 +109,23 @@ pub struct FrameMeta {
     pub orientation: Option<u8>,
 }
 
+/// The file's own numbers of no light and of saturation.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Levels {
+    /// No light, in the upright picture's order of [`Cfa`]: (0,0), (1,0), (0,1), (1,1); of RGB per
+    /// channel.
+    pub black: [f32; 4],
+    /// Saturation, in the same order.
+    pub white: [f32; 4],
+}
+
+impl Levels {
+    /// How many of the file's numbers one unit of the linear values is, in the same order.
+    pub fn span(&self) -> [f32; 4] {
+        std::array::from_fn(|i| self.white[i] - self.black[i])
+    }
+}
+
 /// One exposure out of one file.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Frame {
@@ -118,6 +135,8 @@ pub struct Frame {
     pub colour: CameraColour,
     /// What the file says.
     pub meta: FrameMeta,
+    /// The file's numbers that became 0 and 1.
+    pub levels: Levels,
     /// Bits per sample in the file.
     pub bits: u8,
     /// Whether the values were linear in the file (raw, FITS) or were taken out of a display

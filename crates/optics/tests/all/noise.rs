@@ -1,7 +1,8 @@
 //! Rates, limits and signal-to-noise against the trade's figures and second routes.
 
 use nightloom_optics::noise::{
-    LightPath, READ_NOISE_SHARE, ZERO_POINT_V, sky_e_per_s, sky_limited_s, star_e_per_s,
+    BEST_RADIUS, Background, LightPath, READ_NOISE_SHARE, Subject, ZERO_POINT_V, brightest_pixel, choices,
+    headroom, signal_to_noise, sky_e_per_s, sky_limited_s, star_e_per_s,
 };
 
 const WIDE: LightPath = LightPath {
@@ -69,4 +70,123 @@ fn what_cannot_be_is_refused_in_a_sentence_with_an_example() {
     assert!(sky_limited_s(0.0, 2.0, 0.05).is_err());
     assert!(sky_limited_s(1.0, -2.0, 0.05).is_err());
     assert!(star_e_per_s(5.0, 0.0, &WIDE).is_err());
+}
+
+/// Electrons per second of a made-up night.
+const NIGHT: Background = Background {
+    sky_e_per_s: 1.36,
+    dark_e_per_s: 0.1,
+    read_noise_e: 2.0,
+};
+
+#[test]
+fn signal_to_noise_is_the_textbook_sum() {
+    // √n·O·t/√((O+P+D)t+R²), worked by hand: O 0.2, t 60, n 12: 0.2·60·√12/√(1.66·60+4).
+    let subject = Subject::Extended { e_per_s: 0.2 };
+    let got = signal_to_noise(&subject, &NIGHT, 60.0, 12).unwrap();
+    let want = 0.2 * 60.0 * 12f64.sqrt() / (1.66f64 * 60.0 + 4.0).sqrt();
+    assert!((got.ratio / want - 1.0).abs() < 1e-12, "{got:?}");
+    let s = got.shares;
+    assert!((s.subject + s.sky + s.dark + s.read - 1.0).abs() < 1e-12);
+    assert!((s.read - 4.0 / (1.66 * 60.0 + 4.0)).abs() < 1e-12);
+}
+
+#[test]
+fn read_noise_adds_five_per_cent_at_the_sky_limited_exposure() {
+    let sky_only = Background {
+        dark_e_per_s: 0.0,
+        ..NIGHT
+    };
+    let seconds = sky_limited_s(1.36, 2.0, READ_NOISE_SHARE).unwrap();
+    let none = Subject::Extended { e_per_s: 0.0 };
+    let made = choices(&none, &sky_only, 3600.0, 0.0, &[seconds]).unwrap();
+    assert!((made[0].read_noise_adds - 0.05).abs() < 1e-9, "{made:?}");
+}
+
+#[test]
+fn the_aperture_of_a_star_is_the_best_one() {
+    // 0.673 full widths (1.585 σ) is where Σ light/√area peaks, and it holds 71.5 % of the light.
+    let ratio = |radius_px: f64| {
+        let star = Subject::Star {
+            e_per_s: 1e-3,
+            fwhm_px: 2.5,
+            radius_px,
+        };
+        signal_to_noise(&star, &NIGHT, 60.0, 1).unwrap()
+    };
+    let best = ratio(BEST_RADIUS * 2.5);
+    assert!((best.signal_e / (1e-3 * 60.0) - 0.7153).abs() < 5e-4, "{best:?}");
+    for other in [0.6, 0.65, 0.7, 0.75] {
+        assert!(ratio(other * 2.5).ratio < best.ratio);
+    }
+}
+
+#[test]
+fn choices_of_equal_time_stand_side_by_side() {
+    let subject = Subject::Extended { e_per_s: 0.2 };
+    let made = choices(&subject, &NIGHT, 3600.0, 5.0, &[10.0, 60.0, 240.0, 5000.0]).unwrap();
+    let frames: Vec<u32> = made.iter().map(|c| c.frames).collect();
+    assert_eq!(frames, [240, 55, 14, 0]);
+    for c in &made[..3] {
+        assert!(
+            c.used_s <= 3600.0 && c.used_s + c.exposure_s + 5.0 > 3600.0,
+            "{c:?}"
+        );
+        let same = signal_to_noise(&subject, &NIGHT, c.exposure_s, c.frames).unwrap();
+        assert!((c.signal_to_noise / same.ratio - 1.0).abs() < 1e-12);
+        assert!(c.efficiency > 0.0 && c.efficiency < 1.0);
+    }
+    assert!(made[0].signal_to_noise < made[1].signal_to_noise);
+    assert_eq!(made[3].signal_to_noise, 0.0);
+    // Exactly as many as fit, the last one without a pause.
+    let exact = choices(&subject, &NIGHT, 12.0 * 60.0 + 11.0 * 5.0, 5.0, &[60.0]).unwrap();
+    assert_eq!(exact[0].frames, 12);
+}
+
+/// Against the integral of the Gaussian over the pixel by 400 × 400 points.
+const PIXEL_SHARE: f64 = 2e-6;
+
+#[test]
+fn the_brightest_pixel_is_the_gaussian_integrated_over_it() {
+    for (fwhm, [x, y]) in [(1.2, [0.0, 0.0]), (2.0, [0.3, -0.1]), (3.5, [0.5, 0.5])] {
+        let sigma = fwhm / (8.0 * 2f64.ln()).sqrt();
+        let mut sum = 0.0;
+        for k in 0..160_000 {
+            let dx = (k % 400) as f64 / 400.0 + 0.00125 - 0.5 - x;
+            let dy = (k / 400) as f64 / 400.0 + 0.00125 - 0.5 - y;
+            sum += (-(dx * dx + dy * dy) / (2.0 * sigma * sigma)).exp();
+        }
+        let want = sum / 160_000.0 / (2.0 * std::f64::consts::PI * sigma * sigma);
+        let got = brightest_pixel(fwhm, [x, y]).unwrap();
+        assert!((got - want).abs() < PIXEL_SHARE, "{fwhm}: {got} for {want}");
+    }
+}
+
+#[test]
+fn a_star_of_the_saturating_magnitude_just_fills_the_well() {
+    let at = |mag| headroom(mag, (&WIDE, 24.0), 2.2, &NIGHT, 10_000.0, 60.0).unwrap();
+    let mag = at(5.0).saturating_mag.unwrap();
+    let edge = at(mag);
+    assert!((edge.peak_e - 10_000.0).abs() < 1e-6 && edge.stops.abs() < 1e-9);
+    assert!((edge.longest_s - 60.0).abs() < 1e-9);
+    assert!(at(mag - 1.0).stops < 0.0 && at(mag + 1.0).stops > 0.0);
+    let drowned = headroom(5.0, (&WIDE, 24.0), 2.2, &NIGHT, 50.0, 60.0).unwrap();
+    assert_eq!(drowned.saturating_mag, None);
+}
+
+#[test]
+fn noise_refuses_what_cannot_be() {
+    let subject = Subject::Extended { e_per_s: 0.2 };
+    assert!(signal_to_noise(&subject, &NIGHT, 0.0, 1).is_err());
+    let said = signal_to_noise(&subject, &NIGHT, 60.0, 0)
+        .unwrap_err()
+        .to_string();
+    assert_eq!(
+        said,
+        "the number of frames must be a number above zero, for example 12; 0 was given"
+    );
+    assert!(signal_to_noise(&Subject::star(100.0, -1.0), &NIGHT, 60.0, 1).is_err());
+    assert!(choices(&subject, &NIGHT, -1.0, 0.0, &[60.0]).is_err());
+    assert!(brightest_pixel(0.0, [0.0, 0.0]).is_err());
+    assert!(headroom(5.0, (&WIDE, 24.0), 2.2, &NIGHT, 0.0, 60.0).is_err());
 }

@@ -187,6 +187,7 @@ fn develop(frame: Frame, loaded: &Loaded, role: Role) -> Result<(Rgb, PreparedFa
         meta,
         bits,
         was_linear,
+        levels: _,
     } = frame;
     let mut calibrated = loaded.said.clone();
     let picture = match pixels {

@@ -3,7 +3,7 @@
 
 use super::orient::Walk;
 use super::profile::Curve;
-use crate::{CameraColour, Cfa, Frame, FrameMeta, Mosaic, Pixels, Plane, Rgb};
+use crate::{CameraColour, Cfa, Frame, FrameMeta, Levels, Mosaic, Pixels, Plane, Rgb};
 use rayon::prelude::*;
 
 /// What the samples are.
@@ -173,11 +173,27 @@ impl Coded {
         };
         Frame {
             pixels,
+            levels: levels(&header, &walk),
             colour: header.colour,
             meta: header.meta,
             bits: header.bits,
             was_linear: header.was_linear,
         }
+    }
+}
+
+/// The levels in the order of the upright picture.
+fn levels(header: &Header, walk: &Walk) -> Levels {
+    let upright = |of: [f32; 4]| match header.channels {
+        Channels::Mosaic(_) => [(0, 0), (1, 0), (0, 1), (1, 1)].map(|(x, y)| {
+            let (sx, sy) = walk.stored_parity(x, y);
+            of[sy * 2 + sx]
+        }),
+        Channels::Rgb | Channels::Grey => of,
+    };
+    Levels {
+        black: upright(header.black),
+        white: upright(header.white),
     }
 }
 

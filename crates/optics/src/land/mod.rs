@@ -1,0 +1,11 @@
+//! Exposing and focusing the land under the sky.
+
+mod depth;
+mod exposures;
+mod focus_chain;
+mod match_sky;
+
+pub use depth::{Airy, Depth, airy, circle_of_confusion_mm, depth, hyperfocal_m};
+pub use exposures::{LandExposure, LandSettings, land_exposures};
+pub use focus_chain::{FOCUS_STEPS, focus_chain};
+pub use match_sky::{METER_CONSTANT, SkyMatch, match_land_to_sky, sky_ev100};
