@@ -13,6 +13,7 @@ mod place;
 mod pole;
 mod site;
 pub mod skyline;
+pub mod subjects;
 
 pub use angle::Angle;
 pub use atmosphere::{Air, airmass_kasten_young, airmass_pickering, extinction_factor};

@@ -24,6 +24,8 @@ mod site;
 mod skyline;
 #[path = "all/skyline_csv.rs"]
 mod skyline_csv;
+#[path = "all/subjects.rs"]
+mod subjects;
 #[path = "all/table.rs"]
 mod table;
 #[path = "all/utm.rs"]
