@@ -145,9 +145,11 @@ pub fn matte(
         )?;
         if round > 0 {
             // Twigs have colours of their own: take them from the heart of each.
+            let solid = zone.beside_solid(SOLID_PX);
+            let reach = |x, y| HEART_PX[usize::from(!solid(x, y))];
             let core = |x, y| match (likeness.deep_land(x, y), likeness.on_land(x, y)) {
                 (true, _) => 1.0,
-                (_, true) => core_weight(evidence, &sky_model, &deep_model, x, y),
+                (_, true) => core_weight(evidence, &sky_model, &deep_model, [x, y], reach(x, y)),
                 _ => 0.0,
             };
             land_model = LandModel::fit(land, &core, work)?;
@@ -171,7 +173,13 @@ pub fn matte(
         work.step(0.2 + 0.8 * (round + 1) as f32 / ROUNDS as f32)?;
     }
     // Hearts of twigs lie off the mean on purpose; edge colours want the mean of all that is land.
-    let opaque = |x, y| f32::from(u8::from(alpha.at(x, y) < OPAQUE));
+    let solid = zone.beside_solid(SOLID_PX);
+    let opaque = |x, y| match alpha.at(x, y) < OPAQUE {
+        true if solid(x, y) => 1.0,
+        // Where sky shines through all over, what seems opaque is so no more than its heart.
+        true => core_weight(evidence, &sky_model, &deep_model, [x, y], HEART_PX[1]),
+        false => 0.0,
+    };
     land_model = LandModel::fit(land, &opaque, work)?;
     let sky_fraction = mean_over_valid(&alpha, evidence);
     let unknown_fraction = solved.unknown as f64 / (width * height) as f64;
@@ -192,10 +200,22 @@ const OPAQUE: f32 = 0.02;
 /// Share of the way from sky to deep land beyond which a colour is taken for land's own.
 const MOSTLY_LAND: f32 = 0.8;
 
-/// Whether a pixel shows land's own colour: of all its neighbours within 2 px it differs most from the
-/// sky (or nearly so), and it lies as far from it as the deep land does, or quite elsewhere (not
+/// Land this near to ground that lets no sky through is taken for solid, pixels.
+const SOLID_PX: usize = 48;
+/// How far around a pixel may be more land than it is, at solid land and in a crown. In a crown hardly a
+/// pixel is free of sky, and the mean of those that seem so would still carry a tenth of it.
+const HEART_PX: [usize; 2] = [2, 8];
+
+/// Whether a pixel shows land's own colour: of all its neighbours within `reach` it differs most from
+/// the sky (or nearly so), and it lies as far from it as the deep land does, or quite elsewhere (not
 /// simply brighter, if that can be a star).
-fn core_weight(evidence: &Evidence, sky: &SkyModel, deep: &LandModel, x: usize, y: usize) -> f32 {
+fn core_weight(
+    evidence: &Evidence,
+    sky: &SkyModel,
+    deep: &LandModel,
+    [x, y]: [usize; 2],
+    reach: usize,
+) -> f32 {
     let away = |u: usize, v: usize| -> f32 {
         let (colour, back) = (evidence.land.at(u, v), sky.at(u, v));
         (0..3)
@@ -220,11 +240,11 @@ fn core_weight(evidence: &Evidence, sky: &SkyModel, deep: &LandModel, x: usize, 
         return 0.0;
     }
     let (x1, y1) = (
-        (x + 3).min(evidence.land.width()),
-        (y + 3).min(evidence.land.height()),
+        (x + 1 + reach).min(evidence.land.width()),
+        (y + 1 + reach).min(evidence.land.height()),
     );
-    let most = (y.saturating_sub(2)..y1)
-        .flat_map(|v| (x.saturating_sub(2)..x1).map(move |u| (u, v)))
+    let most = (y.saturating_sub(reach)..y1)
+        .flat_map(|v| (x.saturating_sub(reach)..x1).map(move |u| (u, v)))
         .map(|(u, v)| away(u, v))
         .fold(0.0, f32::max);
     if here >= 0.9 * most { 1.0 } else { 0.0 }

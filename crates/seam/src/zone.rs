@@ -70,6 +70,15 @@ impl Zone {
         })
     }
 
+    /// Whether land that lets no sky through lies within `px` of a pixel.
+    pub(crate) fn beside_solid(&self, px: usize) -> impl Fn(usize, usize) -> bool + Sync + use<> {
+        let solid = |b: &u8| u8::from(b & (Self::SKY | Self::NEAR) == 0);
+        let own: Vec<u8> = self.bits.iter().map(solid).collect();
+        let near = resample::spread_bits(&own, self.width, self.height, px.div_ceil(self.factor));
+        let (width, factor) = (self.width, self.factor);
+        move |x, y| near[y / factor * width + x / factor] != 0
+    }
+
     /// Follows sky-coloured pixels from the edge into the land; true if the zone grew.
     pub(crate) fn grow_into_gaps(&mut self, evidence: &Evidence, sky: &SkyModel) -> bool {
         let is_near_land = |b: u8| b & (Self::NEAR | Self::SKY) == Self::NEAR;

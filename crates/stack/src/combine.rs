@@ -12,6 +12,7 @@ use crate::mask::Mask;
 use crate::noise::background_noise;
 use crate::reject::{self, RejectSettings};
 use crate::source::{Block, Source};
+use crate::surface::Surface;
 use crate::tile::{self, Layer, Prepared};
 use crate::warp::WarpSettings;
 
@@ -25,6 +26,8 @@ pub struct Input<'a> {
     pub gain: [f32; 3],
     /// … and what is added after it.
     pub offset: [f32; 3],
+    /// A slow surface added to it all, see [`ground_light`](crate::ground_light).
+    pub surface: Option<Surface>,
     /// Weight in the mean; the best is 1/σ² of the frame after `gain`. Frames of weight 0 or less
     /// (or not finite) are left out.
     pub weight: f32,
@@ -40,6 +43,7 @@ impl<'a> Input<'a> {
             to_source: None,
             gain: [1.0; 3],
             offset: [0.0; 3],
+            surface: None,
             weight: 1.0,
             mask: None,
         }

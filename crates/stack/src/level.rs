@@ -41,7 +41,7 @@ const ROUNDS: usize = 100;
 const WEIGHING_ROUNDS: usize = 8;
 const SETTLED: f64 = 1e-7;
 /// Where Tukey's biweight ends, in σ: 95 % efficient on normal noise.
-const BIWEIGHT: f64 = 4.685;
+pub(crate) const BIWEIGHT: f64 = 4.685;
 /// Where corrections begin to pull less on their middle, in medians of their distance from it; rounds.
 const HUBER: f64 = 2.0;
 const HUBER_ROUNDS: usize = 10;
@@ -94,7 +94,7 @@ pub(crate) fn levels(
 }
 
 /// The cells.
-struct Grid {
+pub(crate) struct Grid {
     size: (usize, usize),
     cell: usize,
     columns: usize,
@@ -102,7 +102,7 @@ struct Grid {
 }
 
 impl Grid {
-    fn new(width: usize, height: usize) -> Self {
+    pub(crate) fn new(width: usize, height: usize) -> Self {
         let cell = (width.max(height) / CELLS).clamp(CELL_PX.0, CELL_PX.1);
         Self {
             size: (width, height),
@@ -112,17 +112,33 @@ impl Grid {
         }
     }
 
-    fn len(&self) -> usize {
+    pub(crate) fn len(&self) -> usize {
         self.columns * self.rows
     }
 
-    fn centre(&self, cell: usize) -> [f64; 2] {
+    pub(crate) fn centre(&self, cell: usize) -> [f64; 2] {
         let along = |i: usize| (i as f64 + 0.5) * self.cell as f64 - 0.5;
         [along(cell % self.columns), along(cell / self.columns)]
     }
 
+    /// Side of a cell, pixels.
+    pub(crate) fn side(&self) -> usize {
+        self.cell
+    }
+
+    /// The part of the canvas that whole cells cover.
+    pub(crate) fn covered(&self) -> (usize, usize) {
+        (self.columns * self.cell, self.rows * self.cell)
+    }
+
+    /// The cell that holds a point of the covered part.
+    pub(crate) fn holding(&self, [x, y]: [f64; 2]) -> usize {
+        let along = |at: f64, cells: usize| ((at.max(0.0) as usize) / self.cell).min(cells - 1);
+        along(y, self.rows) * self.columns + along(x, self.columns)
+    }
+
     /// A frame's level per cell and channel; not a number where it does not fill the cell's patch.
-    fn measure(
+    pub(crate) fn measure(
         &self,
         index: usize,
         input: &Input,
@@ -145,6 +161,9 @@ impl Grid {
                     read.map_err(|source| CombineError::Read { index, source })?;
                     let median = median_of(&mut values).unwrap_or(f32::NAN);
                     *level = median * input.gain[c] + input.offset[c];
+                    if let Some(surface) = &input.surface {
+                        *level += surface.at(c, self.centre(cell));
+                    }
                 }
                 Ok(levels)
             })

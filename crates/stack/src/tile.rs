@@ -114,6 +114,11 @@ fn normalise(
     for (c, plane) in values.iter_mut().enumerate() {
         let (gain, offset) = (input.gain[c], input.offset[c]);
         plane.iter_mut().for_each(|v| *v = *v * gain + offset);
+        if let Some(surface) = &input.surface {
+            for (y, line) in (tile.y0..).zip(plane.chunks_exact_mut(tile.width)) {
+                surface.add(c, tile.x0, y, line);
+            }
+        }
         if let Some(level) = level {
             for (y, line) in (tile.y0..).zip(plane.chunks_exact_mut(tile.width)) {
                 level.take_off(c, tile.x0, y, line);

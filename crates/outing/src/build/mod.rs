@@ -12,6 +12,7 @@ mod deliver;
 mod error;
 mod exact;
 mod finish;
+mod ground;
 mod inventory;
 mod join;
 mod land;
@@ -62,7 +63,7 @@ use crate::roles::Role;
 use crate::world::World;
 
 /// Version of what follows the stacks; raise it when the same stacks would give other pictures.
-const PICTURE_VERSION: u32 = 5;
+const PICTURE_VERSION: u32 = 6;
 /// Rows either side of the join over which its step is measured, pixels.
 const STEP_BAND_PX: usize = 6;
 

@@ -2,13 +2,14 @@
 
 use nightloom_raster::colour::to_working;
 use nightloom_raster::{Plane, Rgb, WorkFile};
-use nightloom_stack::{CombineSettings, Input, Mask, Source, combine};
+use nightloom_stack::{CombineSettings, Input, Mask, Source, combine, ground_light};
 use serde::{Deserialize, Serialize};
 
 use super::bench::Bench;
 use super::canvas::Canvas;
 use super::error::BuildError;
 use super::exact::{read_planes, write_planes};
+use super::ground;
 use super::prepare::Prepared;
 use super::track::Tracked;
 use crate::journal::StepKey;
@@ -67,7 +68,7 @@ pub(super) fn stack_sky(
         .map(|&i| WorkFile::open(&frames[i].work))
         .collect::<Result<Vec<_>, _>>()
         .map_err(internal)?;
-    let inputs: Vec<Input<'_>> = used
+    let mut inputs: Vec<Input<'_>> = used
         .iter()
         .enumerate()
         .map(|(k, &i)| {
@@ -79,11 +80,13 @@ pub(super) fn stack_sky(
                 to_source: Some(to_source),
                 gain: [levels[k].gain; 3],
                 offset: levels[k].offset,
+                surface: None,
                 weight: tracked.verdicts[i].weight,
                 mask: masks.get(k),
             }
         })
         .collect();
+    into_the_light_shown(bench, &mut inputs, tracked, canvas, &used)?;
     let mut combine_settings = CombineSettings::default();
     combine_settings.reject.enabled = settings.rejection != Rejection::None;
     let progress = |done: f64| bench.tell("Stacking sky frames", done, "");
@@ -112,6 +115,28 @@ pub(super) fn stack_sky(
         coverage: stacked.coverage,
         facts,
     })
+}
+
+/// Brings every frame into the light of the place where its sky is shown, if the frames tell that
+/// light; its measured drift then stands for the difference of the frames' medians.
+fn into_the_light_shown(
+    bench: &mut Bench<'_>,
+    inputs: &mut [Input<'_>],
+    tracked: &Tracked,
+    canvas: &Canvas,
+    used: &[usize],
+) -> Result<(), BuildError> {
+    let Some((stood, shown)) = ground::directions(canvas, tracked, used) else {
+        return Ok(());
+    };
+    let size = (canvas.width, canvas.height);
+    let surfaces = ground_light(inputs, &stood, &shown, size, bench.world.cancelled())
+        .map_err(|e| bench.go_on().err().unwrap_or_else(|| internal(e)))?;
+    for (input, surface) in inputs.iter_mut().zip(surfaces.into_iter().flatten()) {
+        input.offset = [0.0; 3];
+        input.surface = Some(surface);
+    }
+    Ok(())
 }
 
 fn internal(error: impl std::fmt::Display) -> BuildError {
@@ -157,7 +182,7 @@ fn key(
     masks: &[Mask],
     levels: &[Level],
 ) -> crate::hash::Digest {
-    let mut key = StepKey::new("sky-stack", 3)
+    let mut key = StepKey::new("sky-stack", 4)
         .settings(settings)
         .settings(tracked.lens())
         .settings(&(canvas.width, canvas.height, canvas.origin, canvas.offset_px))
