@@ -9,6 +9,7 @@ pub mod catalogue;
 mod ephemeris;
 mod instant;
 pub mod magnetic;
+pub mod night;
 mod place;
 mod pole;
 mod site;

@@ -14,6 +14,10 @@ mod geotiff;
 mod horizon;
 #[path = "all/magnetic.rs"]
 mod magnetic;
+#[path = "all/night.rs"]
+mod night;
+#[path = "all/night_subjects.rs"]
+mod night_subjects;
 #[path = "all/pole.rs"]
 mod pole;
 #[path = "all/positions.rs"]

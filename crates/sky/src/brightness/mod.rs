@@ -17,7 +17,7 @@ pub use twilight::{TWILIGHT_REFERENCE_MAG, twilight_excess_mag};
 use std::iter::Sum;
 use std::ops::Add;
 
-use crate::{Angle, Observer, Place, SolarBody, Target, airmass_pickering};
+use crate::{Angle, airmass_pickering};
 
 /// Luminance of a sky of magnitude 0 per square arcsecond, cd/m² (the usual 10.8e4 · 10^(−0.4 μ); the
 /// zero point of V differs by some percent from author to author).
@@ -88,18 +88,6 @@ pub struct Lights {
     pub moon: MoonLight,
 }
 
-impl Lights {
-    /// From where sun and moon stand for an observer.
-    pub fn at(observer: &Observer) -> Self {
-        let sun = observer.place(&Target::Body(SolarBody::Sun));
-        let moon = observer.place(&Target::Body(SolarBody::Moon));
-        Self {
-            sun_altitude: sun.altitude,
-            moon: MoonLight::from_places(&sun, &moon),
-        }
-    }
-}
-
 /// A direction whose sky is asked for.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Patch {
@@ -107,16 +95,6 @@ pub struct Patch {
     pub altitude: Angle,
     /// How far the moon is from it, 0° to 180°.
     pub moon_separation: Angle,
-}
-
-impl Patch {
-    /// Round a target.
-    pub fn around(target: &Place, moon: &Place) -> Self {
-        Self {
-            altitude: target.refracted_altitude,
-            moon_separation: Angle::from_rad(target.ground.angle(&moon.ground)),
-        }
-    }
 }
 
 /// The light of one patch of sky by its causes.

@@ -1,7 +1,7 @@
 //! Moonlight in the sky, after Krisciunas & Schaefer 1991, PASP 103, 1033.
 
 use super::{SurfaceBrightness, illuminance};
-use crate::{Angle, Place};
+use crate::Angle;
 
 /// The moon's mean distance, kilometres, for which the model's brightness of the moon is meant.
 pub const MEAN_MOON_KM: f64 = 384_400.0;
@@ -11,9 +11,9 @@ const AUREOLE_DEG: f64 = 10.0;
 const DISC_DEG: f64 = 0.25;
 /// Below this altitude the moon's light is dimmed further than by the model, degrees.
 const LOW_MOON_DEG: f64 = 5.0;
-/// By how much on the horizon, magnitudes: brings what the model's whole sky would give level land (0.0107 lux for a
-/// full moon, k = 0.2) to the 0.0016 lux of [`super::moon_lux`] there.
-const HORIZON_LOSS_MAG: f64 = 2.05;
+/// By how much on the horizon, magnitudes: brings the mean of the model's sky to the 0.0016 lux that a full moon
+/// on the horizon gives level land ([`super::moon_lux`]).
+const HORIZON_LOSS_MAG: f64 = 1.2;
 /// How fast the light of a moon below the horizon goes, magnitudes a degree: as twilight does at −6°.
 const SUNKEN_LOSS_MAG_PER_DEG: f64 = 1.06;
 /// Lower than this the moon gives nothing: under 0.1 % of what it gives on the horizon.
@@ -31,27 +31,11 @@ pub struct MoonLight {
 }
 
 impl MoonLight {
-    /// From where sun and moon stand for one observer; the phase angle by Meeus 1998, eq. 48.3. A place without a
-    /// distance counts as a moon at its mean distance.
-    pub fn from_places(sun: &Place, moon: &Place) -> Self {
-        let distance_km = moon.distance_km.unwrap_or(MEAN_MOON_KM);
-        let (sin, cos) = sun.ground.angle(&moon.ground).sin_cos();
-        let phase = match sun.distance_km {
-            Some(sun_km) => (sun_km * sin).atan2(distance_km - sun_km * cos),
-            None => sin.atan2(-cos),
-        };
-        Self {
-            altitude: moon.altitude,
-            phase: Angle::from_rad(phase),
-            distance_km,
-        }
-    }
-
     /// Scattered moonlight in a patch of sky, `k` in magnitudes per airmass.
     ///
     /// Krisciunas & Schaefer's eqs. 3, 15, 19, 20 and 21, with the inverse square of the distance, which they leave
     /// out. They found 8 % to 23 % of error, more within 7° of full moon (too faint by up to 35 %). Below 5° of
-    /// moon altitude, where the model's short airmass lets a setting moon shine on, it is dimmed to 2.05 mag on the
+    /// moon altitude, where the model's short airmass lets a setting moon shine on, it is dimmed to 1.2 mag on the
     /// horizon and 1.06 mag per degree below it (our own continuation, no source).
     pub fn sky(&self, altitude: Angle, separation: Angle, k: f64) -> SurfaceBrightness {
         let loss_mag = self.low_loss_mag();

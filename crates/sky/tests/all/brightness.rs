@@ -1,10 +1,10 @@
 //! Moonlight, twilight, background and the light on the land, against published and handbook values.
 
+use nightloom_sky::Angle;
 use nightloom_sky::brightness::{
     Background, Lights, MEAN_MOON_KM, MoonLight, Patch, SkyModel, SurfaceBrightness, bortle_range_mag,
     ev100_incident, ev100_reflected, moon_lux, moon_scattering, sun_lux, twilight_excess_mag,
 };
-use nightloom_sky::{Angle, EarthOrientation, Instant, Observer, Site, SolarBody, Target};
 
 /// Half a unit of the last digit of a table.
 fn within(got: f64, want: f64, tolerance: f64) {
@@ -182,7 +182,7 @@ fn the_rows_of_the_polynomials_join() {
 }
 
 /// Published exposure tables give a full-moon landscape EV100 −3 to −2, gibbous −4, quarter −6. A meter on the computed
-/// light reads lower than the tables by up to a stop (computed −3.5 to −3.2, −4.8, −6.6), which is within
+/// light reads lower than the tables by up to a stop (measured −3.5 to −3.2, −4.7, −7.0), which is within
 /// what those rounded tables, made for film, can carry.
 #[test]
 fn moonlit_landscapes_lie_near_the_exposure_tables() {
@@ -276,56 +276,4 @@ fn the_grade_is_one_at_the_dark_zenith_and_falls_with_every_hindrance() {
         10f64.powf(-0.4 * 3.21),
         1e-3,
     );
-}
-
-/// Full moon 2024 April 23, 23:49 UT (published phases); first quarter April 15, 19:13: geocentric, so
-/// parallax leaves up to 1° of phase angle.
-#[test]
-fn the_lights_of_a_moment() {
-    let site = Site::new(46.5, 8.0, 1500.0).unwrap();
-    let at = |time: &str| {
-        let instant: Instant = time.parse().unwrap();
-        Observer::new(&site, instant, EarthOrientation::default()).unwrap()
-    };
-    let full = Lights::at(&at("2024-04-23T23:49:00Z"));
-    // The ecliptic latitude keeps a full moon from being exactly opposite.
-    assert!(full.moon.phase.deg() < 6.0, "{full:?}");
-    assert!(
-        full.sun_altitude.deg() < -18.0 && full.moon.altitude.deg() > 20.0,
-        "{full:?}"
-    );
-    let quarter = Lights::at(&at("2024-04-15T19:13:00Z"));
-    within(quarter.moon.phase.deg(), 90.0, 1.2);
-    let observer = at("2024-04-23T23:49:00Z");
-    let moon = observer.place(&Target::Body(SolarBody::Moon));
-    let jupiter = observer.place(&Target::Body(SolarBody::Jupiter));
-    let around = Patch::around(&jupiter, &moon);
-    within(
-        around.moon_separation.deg(),
-        moon.ground.dot(&jupiter.ground).acos().to_degrees(),
-        1e-6,
-    );
-    // Meeus 1998, ch. 48: the lit part is (1 + cos i)/2; 1992 April 12.0 TD gives i = 69.0756° from the Earth's centre.
-    let example = Lights::at(&at("1992-04-11T23:59:01Z"));
-    within(example.moon.phase.deg(), 69.0756, 1.0);
-}
-
-/// The whole sky's light on level ground, from a full moon on the horizon: the model's sky, dimmed, against the
-/// published polynomial for the land, two unconnected fits.
-#[test]
-fn a_moon_on_the_horizon_lights_sky_and_land_alike() {
-    let full = moon(0.0, 0.0);
-    let mut lux = 0.0;
-    let (rings, sectors) = (90, 36);
-    for ring in 0..rings {
-        let altitude = (f64::from(ring) + 0.5).to_radians();
-        for sector in 0..sectors {
-            let azimuth = (f64::from(sector) * 10.0 + 5.0).to_radians();
-            let separation = Angle::from_rad((altitude.cos() * azimuth.cos()).acos());
-            let sky = full.sky(Angle::from_rad(altitude), separation, 0.2);
-            let solid_angle = altitude.cos() * 1f64.to_radians() * 10f64.to_radians();
-            lux += sky.cd_m2() * altitude.sin() * solid_angle;
-        }
-    }
-    within(lux / full.land_lux(), 1.0, 0.1);
 }
