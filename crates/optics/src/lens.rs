@@ -1,6 +1,7 @@
 //! From directions in the camera frame to pixels and back.
 
 use nalgebra::{Unit, Vector3};
+use nightloom_sky::Angle;
 
 /// How the angle θ from the optical axis becomes a distance r from the principal point,
 /// before distortion, in focal lengths.
@@ -18,6 +19,15 @@ pub enum Projection {
     Stereographic,
     /// r = sin θ.
     Orthographic,
+}
+
+/// The sky that one pixel covers.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
+pub struct PixelScale {
+    /// Along the radius from the principal point.
+    pub radial: Angle,
+    /// Across the radius.
+    pub tangential: Angle,
 }
 
 /// A lens on a sensor: projection, focal length, principal point and radial distortion.
@@ -86,6 +96,55 @@ impl Lens {
             sin * y / seen,
             cos,
         )))
+    }
+
+    /// The same lens on a part of the sensor whose first pixel was at `left`, `top`.
+    pub fn cropped(&self, left: f64, top: f64) -> Self {
+        Self {
+            centre_px: [self.centre_px[0] - left, self.centre_px[1] - top],
+            ..*self
+        }
+    }
+
+    /// How much sky a pixel covers where it stands, along the radius and across it.
+    ///
+    /// `None` outside the image circle of the projection. From the derivatives of projection and
+    /// distortion, not from differences.
+    pub fn scale_at(&self, pixel: [f64; 2]) -> Option<PixelScale> {
+        let seen = self.seen_radius(pixel);
+        let ideal = self.undistort(seen)?;
+        let theta = self.angle_of(ideal)?;
+        let (_, slope) = self.stretch(ideal);
+        let per_angle = slope * self.growth(theta);
+        if per_angle <= 0.0 {
+            return None;
+        }
+        let across = if seen > 0.0 { theta.sin() / seen } else { 1.0 };
+        Some(PixelScale {
+            radial: Angle::from_rad(1.0 / (per_angle * self.focal_px)),
+            tangential: Angle::from_rad(across / self.focal_px),
+        })
+    }
+
+    /// The angle between the optical axis and what a pixel sees; `None` outside the image circle.
+    pub fn angle_off_axis(&self, pixel: [f64; 2]) -> Option<Angle> {
+        let theta = self.angle_of(self.undistort(self.seen_radius(pixel))?)?;
+        Some(Angle::from_rad(theta))
+    }
+
+    fn seen_radius(&self, pixel: [f64; 2]) -> f64 {
+        (pixel[0] - self.centre_px[0]).hypot(pixel[1] - self.centre_px[1]) / self.focal_px
+    }
+
+    /// d r_ideal / d θ.
+    fn growth(&self, theta: f64) -> f64 {
+        match self.projection {
+            Projection::Rectilinear => theta.cos().powi(-2),
+            Projection::Equidistant => 1.0,
+            Projection::Equisolid => (theta / 2.0).cos(),
+            Projection::Stereographic => (theta / 2.0).cos().powi(-2),
+            Projection::Orthographic => theta.cos(),
+        }
     }
 
     fn ideal_radius(&self, theta: f64) -> Option<f64> {

@@ -1,6 +1,8 @@
 //! Tests of the optics crate.
 #![allow(clippy::unwrap_used, reason = "a test may stop where it stands")]
 
+#[path = "all/camera.rs"]
+mod camera;
 #[path = "all/exposure.rs"]
 mod exposure;
 #[path = "all/land.rs"]
@@ -13,3 +15,5 @@ mod noise;
 mod sensor;
 #[path = "all/stops.rs"]
 mod stops;
+#[path = "all/trail.rs"]
+mod trail;
