@@ -24,6 +24,8 @@ pub(crate) enum Command {
     Build(BuildArgs),
     /// Render a night with known truth, then make its picture.
     Demo(DemoArgs),
+    /// The land's edge round a place, from elevation tiles or from a measured CSV.
+    Skyline(crate::skyline::SkylineArgs),
 }
 
 impl Command {
@@ -32,6 +34,7 @@ impl Command {
             Self::New(a) => &a.common,
             Self::Build(a) => &a.common,
             Self::Demo(a) => &a.common,
+            Self::Skyline(a) => &a.common,
         }
     }
 }

@@ -11,6 +11,7 @@ mod memory;
 mod new;
 mod out;
 mod show;
+mod skyline;
 
 use std::process::ExitCode;
 
@@ -66,6 +67,7 @@ fn run(cli: &Cli) -> Result<serde_json::Value, Trouble> {
         Command::New(args) => new::run(args, &door),
         Command::Build(args) => build::run(args, &door),
         Command::Demo(args) => demo::run(args, &door),
+        Command::Skyline(args) => skyline::run(args, &door),
     }
 }
 
@@ -87,6 +89,9 @@ pub(crate) enum Trouble {
     /// Rendering the demo failed.
     #[error(transparent)]
     Simulate(#[from] nightloom_simulate::SimulateError),
+    /// No skyline.
+    #[error(transparent)]
+    Skyline(#[from] skyline::SkylineTrouble),
     /// The folder for the demo holds something else.
     #[error(
         "{folder} is not empty and was not made by nightloom demo; name an empty or a new folder, so that nothing of yours is touched"

@@ -48,6 +48,9 @@ pub struct SiteSettings {
     pub place: Option<Site>,
     /// IANA name of the time zone, for showing and for a camera clock of unknown offset.
     pub zone: Option<String>,
+    /// A CSV with the skyline, from the outing's folder; `skyline.csv` there when not given.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub skyline: Option<String>,
 }
 
 /// `[rig]`.

@@ -12,5 +12,7 @@ mod new;
 mod roles;
 #[path = "all/settings.rs"]
 mod settings;
+#[path = "all/skyline.rs"]
+mod skyline;
 #[path = "all/temp.rs"]
 mod temp;

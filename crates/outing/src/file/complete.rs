@@ -72,6 +72,7 @@ pub(super) fn complete(checked: Checked) -> Result<Settings, Vec<Fault>> {
     settings.outing.note = values.text("outing", "note");
     settings.site.place = place;
     settings.site.zone = values.text("site", "zone");
+    settings.site.skyline = values.text("site", "skyline");
     rig(&values, &mut settings);
     levels(&values)?;
     stacks(&values, &mut settings);

@@ -162,6 +162,14 @@ pub const OPTIONS: &[OptionSpec] = &[
         "Time zone by its IANA name: for a camera clock whose offset nothing tells, and for showing times.",
     ),
     option(
+        "site",
+        "skyline",
+        Kind::Text,
+        None,
+        "\"ridge.csv\"",
+        "A CSV of azimuth (from true north) and altitude in degrees, by its path from this folder; without it skyline.csv, if it is there.",
+    ),
+    option(
         "rig",
         "camera",
         Kind::Text,

@@ -1,5 +1,6 @@
 //! GeoTIFFs written by GDAL, read by us, against GDAL's and numpy's reading.
 
+use nightloom_sky::Angle;
 use nightloom_sky::skyline::{HorizonSettings, Terrain, Tile, TileError, horizon};
 
 use crate::horizon::{hgt_bytes, hgt_name};
@@ -244,4 +245,25 @@ fn voids_are_bridged_when_small_and_left_when_large() {
     assert!((found - 2800.0).abs() < 1.0, "{found}");
     assert!((tile.height_m(46.5, 8.5).expect("bridged") - 4000.0).abs() < 1.0);
     assert_eq!(tile.height_m(46.7, 8.7), None);
+}
+
+/// Rough land between posts of 93 m, from 2 m to 5 km away, against rasterio, scipy and pyproj
+/// (make_rough.py). Measured: see the report of the assertion.
+#[test]
+fn rough_land_stands_where_an_independent_reader_sees_it() {
+    const EXACT_RAY_DEG: f64 = 0.02;
+    let tile = Tile::from_geotiff("rough.tif", include_bytes!("../reference/rough.tif")).expect("a tile");
+    let terrain = Terrain::new(vec![tile]).expect("terrain");
+    let settings = HorizonSettings {
+        range_m: 5500.0,
+        points: 180,
+        ..HorizonSettings::default()
+    };
+    let found = horizon(&terrain, -33.3752, -70.6237, &settings).expect("a horizon");
+    let table = rows(include_str!("../reference/rough.csv"));
+    assert_eq!(table.len(), 180);
+    let off = |row: &[f64]| (found.skyline.altitude(Angle::from_deg(row[0])).deg() - row[1]).abs();
+    let worst = table.iter().map(|(_, row)| off(row)).fold(0.0, f64::max);
+    println!("rough {worst}");
+    assert!(worst < EXACT_RAY_DEG, "{worst}°");
 }
