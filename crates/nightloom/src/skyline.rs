@@ -192,11 +192,8 @@ fn computed(args: &SkylineArgs, whose: &Whose<'_>) -> Result<Answer, SkylineTrou
 }
 
 fn measured(args: &SkylineArgs, site: &Site, csv: &Path, now: Instant) -> Result<Answer, SkylineTrouble> {
-    let noon = |date: jiff::civil::Date| date.at(12, 0, 0, 0).to_zoned(jiff::tz::TimeZone::UTC).ok();
-    let when = args
-        .date
-        .and_then(noon)
-        .map_or(now, |z| Instant::from_timestamp(z.timestamp()));
+    let noon = |date: jiff::civil::Date| jiff::tz::Offset::UTC.to_timestamp(date.at(12, 0, 0, 0)).ok();
+    let when = args.date.and_then(noon).map_or(now, Instant::from_timestamp);
     let turn = match args.magnetic {
         true => Some(declination(
             site.latitude.deg(),

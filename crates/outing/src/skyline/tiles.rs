@@ -194,8 +194,9 @@ fn unzipped(path: &Path, bytes: &[u8]) -> Result<(String, Vec<u8>), SkylineFileE
         reason,
     };
     let mut archive = zip::ZipArchive::new(Cursor::new(bytes)).map_err(|e| failed(e.to_string()))?;
-    let is_hgt = |name: &&str| name.to_lowercase().ends_with(".hgt");
-    let name = archive.file_names().find(is_hgt).map(str::to_owned);
+    let mut names = (0..archive.len()).filter_map(|n| Some(archive.name_for_index(n)?.ok()?.into_owned()));
+    let name = names.find(|n| n.to_lowercase().ends_with(".hgt"));
+    drop(names);
     let name = name.ok_or_else(|| failed("it holds no .hgt file".into()))?;
     let file = archive.by_name(&name).map_err(|e| failed(e.to_string()))?;
     let mut inside = Vec::new();

