@@ -273,15 +273,14 @@ fn ground(found: &Horizon, args: &SkylineArgs, whose: &Whose<'_>) -> String {
     let said = args
         .elevation
         .or_else(|| whose.folder.map(|_| whose.site.elevation_m).filter(|e| *e != 0.0));
-    if let (Some(said), Some(tiles)) = (said, found.tiles_ground_m) {
-        if (said - tiles).abs() > SAME_GROUND_M {
-            let taken = if args.elevation.is_some() {
-                "yours was taken"
-            } else {
-                "theirs was taken; --elevation takes yours"
-            };
-            text.push_str(&format!("; you say {said:.0} m, the tiles {tiles:.0} m: {taken}"));
-        }
+    if let (Some(said), Some(tiles)) = (said, found.tiles_ground_m)
+        && (said - tiles).abs() > SAME_GROUND_M
+    {
+        let taken = match args.elevation {
+            Some(_) => "yours was taken",
+            None => "theirs was taken; --elevation takes yours",
+        };
+        text.push_str(&format!("; you say {said:.0} m, the tiles {tiles:.0} m: {taken}"));
     }
     text
 }
