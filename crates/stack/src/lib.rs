@@ -22,6 +22,7 @@ mod noise;
 mod polynomial;
 mod reject;
 mod resample;
+mod sensor_pairs;
 mod source;
 mod spread;
 mod surface;
@@ -46,6 +47,9 @@ pub use mask::Mask;
 pub use masters::{Master, MasterSettings, Normalise, flat_from_master, master};
 pub use noise::{background_noise, median_of};
 pub use reject::RejectSettings;
+pub use sensor_pairs::{
+    PairPatch, Pile, PlaceLevel, Readout, lower_of_both, pair_patches, pile, place_levels,
+};
 pub use source::{Block, Source};
 pub use surface::Surface;
 pub use tone::{SceneStatistics, ToneCurve, ToneSettings};

@@ -18,6 +18,8 @@ mod masters;
 mod reference;
 #[path = "all/scene.rs"]
 mod scene;
+#[path = "all/sensor_pairs.rs"]
+mod sensor_pairs;
 #[path = "all/small_sets.rs"]
 mod small_sets;
 #[path = "all/table.rs"]
