@@ -14,6 +14,7 @@ mod journal;
 mod new;
 mod plan;
 mod roles;
+mod sensor;
 mod skyline;
 mod world;
 
@@ -33,6 +34,10 @@ pub use plan::{
     SeamSettings, Settings, SiteSettings, SkySettings, White,
 };
 pub use roles::{Content, FrameFacts, Role, RoleDecision, decide_roles, left_out_by_camera, role_of_folder};
+pub use sensor::{
+    Channel, DarkCurrentReport, FramesUsed, HotReport, LeftOut, Saturation, SensorAtIso, SensorError,
+    SensorReport, measure_sensor,
+};
 pub use skyline::{
     SKYLINE_CSV, SkylineFileError, StoreOptions, TileReport, Tiles, measured_skyline, outing_skyline,
     read_tiles, store_skyline,

@@ -10,6 +10,8 @@ mod journal;
 mod new;
 #[path = "all/roles.rs"]
 mod roles;
+#[path = "all/sensor.rs"]
+mod sensor;
 #[path = "all/settings.rs"]
 mod settings;
 #[path = "all/skyline.rs"]

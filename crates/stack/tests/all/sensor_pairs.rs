@@ -12,6 +12,7 @@ use nightloom_stack::{
 use rayon::prelude::*;
 
 use crate::scene::Random;
+use crate::table::rows;
 
 /// Frames of the simulated sensor.
 const WIDTH: usize = 400;
@@ -276,4 +277,68 @@ fn saturated_frames_show_where_they_pile_up() {
         "{top:?}"
     );
     assert!(top.share > 0.9 && pile(&sensor.readout(&dim), 1).share < 0.001);
+}
+
+/// Patches against the whole frame: the variance about 24 means instead of one.
+const VARIANCE: f64 = 0.003;
+/// Levels are the same sums.
+const LEVEL: f64 = 1e-5;
+/// The reference weighs all levels alike, we by their scatter; each line's own error is 1.1 % here.
+const SLOPE: f64 = 0.015;
+
+#[test]
+fn the_reference_implementation_of_emva_1288_agrees() {
+    const SIZE: [usize; 2] = [96, 64];
+    let bytes = include_bytes!("../fixtures/photon_transfer.u16")
+        .as_chunks::<2>()
+        .0;
+    let values: Vec<f32> = bytes.iter().map(|b| f32::from(u16::from_le_bytes(*b))).collect();
+    let frames: Vec<Plane> = values
+        .chunks_exact(SIZE[0] * SIZE[1])
+        .map(|v| Plane::from_vec(SIZE[0], SIZE[1], v.to_vec()))
+        .collect();
+    let readout = |plane| Readout {
+        plane,
+        cell: 2,
+        span_dn: [1.0; 4],
+    };
+    let row = &rows(include_str!("../fixtures/photon_transfer.csv"))[0];
+    let mut points: Vec<Vec<TransferPoint>> = Vec::new();
+    for (k, pair) in frames.chunks_exact(2).enumerate() {
+        let patches = pair_patches(&readout(&pair[0]), &readout(&pair[1]));
+        let pixels: usize = patches.iter().map(|p| p.samples).sum();
+        let mean = |of: &dyn Fn(&nightloom_stack::PairPatch) -> f64| {
+            patches.iter().map(|p| of(p) * p.samples as f64).sum::<f64>() / pixels as f64
+        };
+        assert_eq!(pixels, SIZE[0] * SIZE[1]);
+        let (level, variance) = (mean(&|p| p.level_dn), mean(&|p| p.variance_dn2));
+        assert!(
+            (level / row[2 * k] - 1.0).abs() < LEVEL,
+            "{level} for {}",
+            row[2 * k]
+        );
+        assert!(
+            (variance / row[2 * k + 1] - 1.0).abs() < VARIANCE,
+            "{variance} for {}",
+            row[2 * k + 1]
+        );
+        let above_dark = |p: &nightloom_stack::PairPatch| TransferPoint {
+            level_dn: p.level_dn - row[0],
+            variance_dn2: p.variance_dn2,
+            samples: p.samples,
+        };
+        points.push(patches.iter().map(above_dark).collect());
+    }
+    // The third level is above 70 % of saturation for both.
+    let saturation = row[6] - row[0];
+    let lit = points[1..].concat();
+    let found = photon_transfer(&lit, &points[0], saturation, &TransferSettings::default()).unwrap();
+    assert_eq!(found.lit, 2 * points[1].len());
+    let gain = found.gain_e_per_dn.value;
+    assert!((gain / row[8] - 1.0).abs() < SLOPE, "{gain} for {}", row[8]);
+    let read = found.read_noise_e.value;
+    assert!((read / row[9] - 1.0).abs() < SLOPE, "{read} for {}", row[9]);
+    // And both find the sensor that was made up: 2.4 e⁻/DN, 4 e⁻, within three errors.
+    assert!((gain - 2.4).abs() < 3.0 * found.gain_e_per_dn.error);
+    assert!((read - 4.0).abs() < 3.0 * found.read_noise_e.error);
 }
