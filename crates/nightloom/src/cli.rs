@@ -26,6 +26,8 @@ pub(crate) enum Command {
     Demo(DemoArgs),
     /// The land's edge round a place, from elevation tiles or from a measured CSV.
     Skyline(crate::skyline::SkylineArgs),
+    /// Measure a camera's gain, read noise, full well, dark current and hot pixels from its own frames.
+    Sensor(crate::sensor::SensorArgs),
 }
 
 impl Command {
@@ -35,6 +37,7 @@ impl Command {
             Self::Build(a) => &a.common,
             Self::Demo(a) => &a.common,
             Self::Skyline(a) => &a.common,
+            Self::Sensor(a) => &a.common,
         }
     }
 }

@@ -10,6 +10,7 @@ mod door;
 mod memory;
 mod new;
 mod out;
+mod sensor;
 mod show;
 mod skyline;
 
@@ -68,6 +69,7 @@ fn run(cli: &Cli) -> Result<serde_json::Value, Trouble> {
         Command::Build(args) => build::run(args, &door),
         Command::Demo(args) => demo::run(args, &door),
         Command::Skyline(args) => skyline::run(args, &door),
+        Command::Sensor(args) => sensor::run(args, &door),
     }
 }
 
@@ -86,6 +88,12 @@ pub(crate) enum Trouble {
     /// The folder cannot serve.
     #[error(transparent)]
     Folder(#[from] nightloom_outing::FolderError),
+    /// Measuring a sensor failed.
+    #[error(transparent)]
+    Sensor(#[from] nightloom_outing::SensorError),
+    /// The frames do not suffice for it.
+    #[error(transparent)]
+    NothingMeasured(#[from] sensor::NothingMeasured),
     /// Rendering the demo failed.
     #[error(transparent)]
     Simulate(#[from] nightloom_simulate::SimulateError),
@@ -122,7 +130,7 @@ impl Trouble {
     /// 1 where the work was done and its answer is “no”, else 2.
     fn status(&self) -> u8 {
         match self {
-            Self::Build(nightloom_outing::BuildError::NothingToDo { .. }) => 1,
+            Self::Build(nightloom_outing::BuildError::NothingToDo { .. }) | Self::NothingMeasured(_) => 1,
             _ => 2,
         }
     }

@@ -61,44 +61,69 @@ fn tell(report: &SensorReport, json: bool) {
 fn lines(s: &SensorAtIso) -> Vec<String> {
     let camera = s.camera.as_deref().unwrap_or("Camera unknown");
     let iso = s.iso.map_or("ISO unknown".into(), |iso| format!("ISO {iso:.0}"));
-    let mut all = vec![format!("{camera}, {iso}, {} × {} pixels", s.size_px[0], s.size_px[1])];
+    let mut all = vec![format!(
+        "{camera}, {iso}, {} × {} pixels",
+        s.size_px[0], s.size_px[1]
+    )];
     let mut row = |what: &str, figure: String| all.push(format!("  {what:<13}{figure}"));
     if let Some(m) = s.gain_e_per_dn {
-        row("gain", format!("{:.4} ± {:.4} electrons per number", m.value, m.error));
+        row(
+            "gain",
+            format!("{:.4} ± {:.4} electrons per number", m.value, m.error),
+        );
     }
     if let Some(m) = s.read_noise_e {
         row("read noise", format!("{:.3} ± {:.3} electrons", m.value, m.error));
     }
     if let Some(m) = s.full_well_e {
-        let from = if s.saturation.seen { "seen in the frames" } else { "as the file says" };
+        let from = if s.saturation.seen {
+            "seen in the frames"
+        } else {
+            "as the file says"
+        };
         let level = s.saturation.level_dn;
         row(
             "full well",
-            format!("{:.0} ± {:.0} electrons ({level:.0} numbers above black, {from})", m.value, m.error),
+            format!(
+                "{:.0} ± {:.0} electrons ({level:.0} numbers above black, {from})",
+                m.value, m.error
+            ),
         );
     }
     if let Some(d) = s.dark {
         let m = d.e_per_s;
-        row("dark current", format!("{:.4} ± {:.4} electrons per second", m.value, m.error));
+        row(
+            "dark current",
+            format!("{:.4} ± {:.4} electrons per second", m.value, m.error),
+        );
     }
     if let Some(h) = s.hot {
         let (count, share, t) = (h.count, h.share * 1e6, h.exposure_s);
         row(
             "hot pixels",
-            format!("{:.0} ± {:.0} in {t} s ({share:.0} in a million)", count.value, count.error),
+            format!(
+                "{:.0} ± {:.0} in {t} s ({share:.0} in a million)",
+                count.value, count.error
+            ),
         );
     }
     for c in &s.channels {
         let (g, r) = (c.gain_e_per_dn, c.read_noise_e);
         row(
             &c.name,
-            format!("gain {:.4} ± {:.4}, read noise {:.3} ± {:.3}", g.value, g.error, r.value, r.error),
+            format!(
+                "gain {:.4} ± {:.4}, read noise {:.3} ± {:.3}",
+                g.value, g.error, r.value, r.error
+            ),
         );
     }
     let f = s.frames;
     row(
         "from",
-        format!("{} flats ({} pairs), {} biases, {} longer darks", f.flats, f.flat_pairs, f.biases, f.darks),
+        format!(
+            "{} flats ({} pairs), {} biases, {} longer darks",
+            f.flats, f.flat_pairs, f.biases, f.darks
+        ),
     );
     all.extend(s.missing.iter().chain(&s.notes).map(|line| format!("  {line}")));
     all

@@ -13,5 +13,7 @@ mod interrupted;
 mod night;
 #[path = "all/placement.rs"]
 mod placement;
+#[path = "all/sensor.rs"]
+mod sensor;
 #[path = "all/whole.rs"]
 mod whole;

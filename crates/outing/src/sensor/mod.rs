@@ -6,6 +6,7 @@
 mod frames;
 mod measure;
 mod sort;
+mod words;
 
 use std::path::PathBuf;
 
