@@ -28,6 +28,8 @@ pub(crate) enum Command {
     Skyline(crate::skyline::SkylineArgs),
     /// Measure a camera's gain, read noise, full well, dark current and hot pixels from its own frames.
     Sensor(crate::sensor::SensorArgs),
+    /// Where to focus so that the land is as sharp as the stars, in brackets if need be.
+    Focus(crate::focus::FocusArgs),
 }
 
 impl Command {
@@ -38,6 +40,7 @@ impl Command {
             Self::Demo(a) => &a.common,
             Self::Skyline(a) => &a.common,
             Self::Sensor(a) => &a.common,
+            Self::Focus(a) => &a.common,
         }
     }
 }

@@ -7,6 +7,7 @@ mod build;
 mod cli;
 mod demo;
 mod door;
+mod focus;
 mod memory;
 mod new;
 mod out;
@@ -70,6 +71,7 @@ fn run(cli: &Cli) -> Result<serde_json::Value, Trouble> {
         Command::Demo(args) => demo::run(args, &door),
         Command::Skyline(args) => skyline::run(args, &door),
         Command::Sensor(args) => sensor::run(args, &door),
+        Command::Focus(args) => Ok(focus::run(args)?),
     }
 }
 
@@ -88,6 +90,9 @@ pub(crate) enum Trouble {
     /// The folder cannot serve.
     #[error(transparent)]
     Folder(#[from] nightloom_outing::FolderError),
+    /// A number for the focus cannot be.
+    #[error(transparent)]
+    Field(#[from] nightloom_optics::FieldError),
     /// Measuring a sensor failed.
     #[error(transparent)]
     Sensor(#[from] nightloom_outing::SensorError),

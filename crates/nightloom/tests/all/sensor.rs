@@ -1,4 +1,4 @@
-//! `nightloom sensor`, run as a person runs it.
+//! `nightloom sensor` and `nightloom focus`, run as a person runs them.
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
@@ -115,4 +115,30 @@ fn sensor_tells_gain_and_read_noise_and_what_is_missing() {
     let nothing = nightloom(&[&folder.join("no.dng")]);
     assert_eq!(nothing.status.code(), Some(2));
     std::fs::remove_dir_all(&folder).unwrap();
+}
+
+#[test]
+fn focus_tells_the_hyperfocal_distance_and_brackets() {
+    let run = |args: &str| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_nightloom"));
+        command.arg("focus").args(args.split(' ')).output().unwrap()
+    };
+    let found = run("--focal 24 --f-number 2.8 --pitch 6 --nearest 2 --json");
+    let plan: Value = serde_json::from_slice(&found.stdout).unwrap();
+    assert!(
+        (plan["hyperfocal_m"].as_f64().unwrap() - 17.17).abs() < 0.005,
+        "{plan}"
+    );
+    let brackets = plan["brackets"].as_array().unwrap();
+    assert!(
+        brackets.len() > 3 && brackets[0]["far_m"].is_null() && plan["reached"] == true,
+        "{plan}"
+    );
+    let bad = run("--focal 24 --f-number 0 --pitch 6");
+    assert_eq!(bad.status.code(), Some(2));
+    let said = String::from_utf8_lossy(&bad.stderr).into_owned();
+    assert!(
+        said.contains("the f-number must be a number above zero, for example 2.8"),
+        "{said}"
+    );
 }

@@ -2,8 +2,8 @@
 
 use nightloom_optics::Exposure;
 use nightloom_optics::land::{
-    LandSettings, airy, circle_of_confusion_mm, depth, focus_chain, hyperfocal_m, land_exposures,
-    match_land_to_sky, sky_ev100,
+    FOCUS_STEPS, FocusQuestion, LandSettings, airy, circle_of_confusion_mm, depth, focus_chain, focus_plan,
+    hyperfocal_m, land_exposures, match_land_to_sky, sky_ev100,
 };
 
 /// The trade writes hyperfocal distances to a centimetre.
@@ -67,6 +67,27 @@ fn a_chain_of_focus_leaves_no_gap() {
     assert_eq!(focus_chain(9.0, 24.0, 2.8, 0.012, 0.0).unwrap().len(), 1);
     assert!(focus_chain(0.0, 24.0, 2.8, 0.012, 0.0).is_err());
     assert!(focus_chain(1.5, 24.0, 2.8, 0.012, 1.0).is_err());
+}
+
+#[test]
+fn one_answer_holds_it_all_and_says_when_the_chain_is_too_short() {
+    let ask = |nearest_m| {
+        focus_plan(&FocusQuestion {
+            focal_mm: 24.0,
+            f_number: 2.8,
+            pitch_um: 6.0,
+            nearest_m,
+            overlap: 0.1,
+        })
+        .unwrap()
+    };
+    let plan = ask(Some(2.0));
+    assert!(plan.reached && plan.brackets.len() > 3 && (plan.hyperfocal_m - 17.17).abs() < DISTANCE_M);
+    assert!((plan.at_hyperfocal.near_m / plan.hyperfocal_m - 0.5).abs() < 1e-9);
+    let none = ask(None);
+    assert!(none.reached && none.brackets.is_empty());
+    let endless = ask(Some(0.06));
+    assert!(!endless.reached && endless.brackets.len() == FOCUS_STEPS);
 }
 
 #[test]

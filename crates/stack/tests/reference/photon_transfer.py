@@ -37,18 +37,13 @@ def summed(pair):
     return {"sum": images["sum"].sum(), "pvar": images["pvar"].sum(), "dmean": images["dmean"]}
 
 
-def spatial(pair):
-    images = get_int_imgs(pair)
-    return images
-
-
 temporal = {1.0: {level: summed(pair) for level, pair in zip([0.0, *LEVELS], pairs)}}
 data = Data1288(
     {
         "width": WIDTH,
         "height": HEIGHT,
         "temporal": temporal,
-        "spatial": {1.0: {0.0: spatial(pairs[0]), 0.5: spatial(pairs[2])}},
+        "spatial": {1.0: {0.0: get_int_imgs(pairs[0]), 0.5: get_int_imgs(pairs[2])}},
     },
     loglevel=logging.ERROR,
 )

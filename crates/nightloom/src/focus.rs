@@ -1,0 +1,70 @@
+//! `nightloom focus`.
+
+use clap::Args;
+use nightloom_optics::FieldError;
+use nightloom_optics::land::{FocusPlan, FocusQuestion, focus_plan};
+
+use crate::cli::Common;
+use crate::out;
+
+/// `nightloom focus`.
+#[derive(Args, Debug)]
+pub(crate) struct FocusArgs {
+    /// Focal length, millimetres.
+    #[arg(long, value_name = "MM")]
+    focal: f64,
+    /// Aperture.
+    #[arg(long, value_name = "N")]
+    f_number: f64,
+    /// Distance between the sensor's pixels, micrometres. Two of them count as sharp.
+    #[arg(long, value_name = "UM")]
+    pitch: f64,
+    /// The nearest thing that is to be sharp, metres.
+    #[arg(long, value_name = "M")]
+    nearest: Option<f64>,
+    /// Part of its near limit by which each focus bracket reaches into the one before it.
+    #[arg(long, value_name = "SHARE", default_value_t = 0.1)]
+    overlap: f64,
+    #[command(flatten)]
+    pub(crate) common: Common,
+}
+
+pub(crate) fn run(args: &FocusArgs) -> Result<serde_json::Value, FieldError> {
+    let plan = focus_plan(&FocusQuestion {
+        focal_mm: args.focal,
+        f_number: args.f_number,
+        pitch_um: args.pitch,
+        nearest_m: args.nearest,
+        overlap: args.overlap,
+    })?;
+    tell(&plan, args.common.json);
+    Ok(serde_json::to_value(&plan).unwrap_or_default())
+}
+
+fn tell(focus: &FocusPlan, json: bool) {
+    let say = |line: &str| out::result(line, json);
+    say(&format!(
+        "Hyperfocal distance {:.2} m: focused there, all from {:.2} m to infinity is sharp within {:.1} µm, two \
+         pixels.",
+        focus.hyperfocal_m, focus.at_hyperfocal.near_m, focus.confusion_um
+    ));
+    let airy = focus.diffraction;
+    if airy.limits {
+        say(&format!(
+            "Diffraction makes every point {:.1} µm wide, {:.1} pixels: open the aperture rather than close it.",
+            airy.diameter_um, airy.diameter_px
+        ));
+    }
+    for (k, step) in focus.brackets.iter().enumerate() {
+        let far = step.far_m.map_or("infinity".into(), |far| format!("{far:.2} m"));
+        say(&format!(
+            "{:>3}. focus at {:.2} m: sharp from {:.2} m to {far}",
+            k + 1,
+            step.focus_m,
+            step.near_m
+        ));
+    }
+    if !focus.reached {
+        say("That is as many as are planned; the nearest thing stays soft. Close the aperture or step back.");
+    }
+}
