@@ -109,8 +109,9 @@ pub enum TransferError {
 /// Gain, read noise and full well from patches of lit and unlit pairs, by a straight line weighted
 /// with the patches' expected scatter.
 ///
-/// Measured on simulated frames (test `sensor_pairs` of the stack crate): gain within 0.6 % and read
-/// noise within 1 % from four flats and four biases of 400 × 300 pixels; 68 % of the errors hold.
+/// Measured on simulated frames (test `sensor_pairs` of the stack crate; four flats, two biases and four
+/// darks of 400 × 300 pixels): in the worst of 100 seeds the gain is off by 0.8 %, the read noise by 0.9 %,
+/// the dark current by 0.8 %; 69 to 72 seeds lie within one standard error.
 ///
 /// # Errors
 /// No lit or no unlit patches that can serve; variance that does not grow with the level.
