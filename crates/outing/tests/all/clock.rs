@@ -21,6 +21,7 @@ fn read(frames: &[FrameFacts], clock: ClockSettings, zone: Option<&str>) -> Cloc
     let site = SiteSettings {
         place: None,
         zone: zone.map(Into::into),
+        skyline: None,
     };
     let frames: Vec<&FrameFacts> = frames.iter().collect();
     read_clock(&frames, &clock, &site, "2026-09-13T12:00:00Z".parse().unwrap())
