@@ -4,6 +4,9 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use crate::pole::PoleArgs;
+use crate::where_is::WhereArgs;
+
 /// From a night's raw frames to one natural, layered picture.
 ///
 /// Exit status: 0 done; 1 done, but the answer is "no"; 2 could not.
@@ -30,6 +33,10 @@ pub(crate) enum Command {
     Sensor(crate::sensor::SensorArgs),
     /// Where to focus so that the land is as sharp as the stars, in brackets if need be.
     Focus(crate::focus::FocusArgs),
+    /// Tell where a body stands in the sky at one instant.
+    Where(WhereArgs),
+    /// Tell where the pole star stands against the pole.
+    Pole(PoleArgs),
 }
 
 impl Command {
@@ -41,6 +48,8 @@ impl Command {
             Self::Skyline(a) => &a.common,
             Self::Sensor(a) => &a.common,
             Self::Focus(a) => &a.common,
+            Self::Where(a) => &a.common,
+            Self::Pole(a) => &a.common,
         }
     }
 }

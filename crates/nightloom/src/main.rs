@@ -12,8 +12,11 @@ mod memory;
 mod new;
 mod out;
 mod sensor;
+mod pole;
 mod show;
 mod skyline;
+mod standpoint;
+mod where_is;
 
 use std::process::ExitCode;
 
@@ -72,6 +75,8 @@ fn run(cli: &Cli) -> Result<serde_json::Value, Trouble> {
         Command::Skyline(args) => skyline::run(args, &door),
         Command::Sensor(args) => sensor::run(args, &door),
         Command::Focus(args) => Ok(focus::run(args)?),
+        Command::Where(args) => where_is::run(args, &door),
+        Command::Pole(args) => pole::run(args, &door),
     }
 }
 
@@ -105,6 +110,12 @@ pub(crate) enum Trouble {
     /// No skyline.
     #[error(transparent)]
     Skyline(#[from] skyline::SkylineTrouble),
+    /// A body's place cannot be told.
+    #[error(transparent)]
+    Where(#[from] where_is::WhereError),
+    /// The pole star's place cannot be told.
+    #[error(transparent)]
+    Pole(#[from] pole::PoleError),
     /// The folder for the demo holds something else.
     #[error(
         "{folder} is not empty and was not made by nightloom demo; name an empty or a new folder, so that nothing of yours is touched"

@@ -15,5 +15,7 @@ mod night;
 mod placement;
 #[path = "all/sensor.rs"]
 mod sensor;
+#[path = "all/where_and_pole.rs"]
+mod where_and_pole;
 #[path = "all/whole.rs"]
 mod whole;

@@ -49,6 +49,34 @@ fn bennett_undoes_saemundsson() {
     }
 }
 
+/// Bennett's formula turned round is Bennett's formula: the bar is 0.1″ of the model named.
+#[test]
+fn lifted_by_bennett() {
+    const TOLERANCE_ARCSEC: f64 = 0.0005;
+    let thin = Air {
+        pressure_hpa: 620.0,
+        temperature_c: -20.0,
+    };
+    let none = Air {
+        pressure_hpa: 0.0,
+        temperature_c: 10.0,
+    };
+    for air in [Air::default(), thin, none] {
+        let mut before = Angle::from_deg(-100.0);
+        for step in 0..9600 {
+            let truth = Angle::from_deg(-6.0 + f64::from(step) / 100.0);
+            let seen = air.lifted_altitude(truth);
+            let off = (seen - air.refraction_at_apparent(seen) - truth).arcsec().abs();
+            assert!(off < TOLERANCE_ARCSEC, "{}°: {off}″", truth.deg());
+            assert!(seen > before, "{}°", truth.deg());
+            before = seen;
+        }
+    }
+    // Apparent 0.5° (Meeus 1998, ch. 16: 28.754′), from the true altitude back.
+    let seen = Air::default().lifted_altitude(Angle::from_deg(0.5) - Angle::from_arcmin(28.754));
+    assert!((seen.deg() - 0.5).abs() < 1e-5, "{}°", seen.deg());
+}
+
 #[test]
 fn there_and_back() {
     const TOLERANCE_ARCSEC: f64 = 0.001;

@@ -81,14 +81,35 @@ fn meeus_47_moon() {
     assert!((lit - 0.6786).abs() < TOLERANCE_FRACTION, "{lit}");
 }
 
-/// Published phases of 2024: new moon April 8 18:21, full moon April 23 23:49 UT.
+/// Published phases of 2024: new moon April 8 18:21, first quarter April 15 19:13, full moon April 23 23:49 UT, the
+/// moments when the apparent geocentric longitudes of moon and sun differ by 0°, 90° and 180°.
 #[test]
 fn phases_of_april_2024() {
-    let lit = |utc: &str| moon_illuminated_fraction(utc.parse().expect("an instant")).expect("held");
-    assert!(lit("2024-04-08T18:21:00Z") < 0.001);
-    assert!(lit("2024-04-23T23:49:00Z") > 0.998);
-    // First quarter, April 15 19:13 UT: half lit within what the light's travel and parallax make.
-    assert!((lit("2024-04-15T19:13:00Z") - 0.5).abs() < 0.01);
+    /// Half a minute, as the times are to the minute, of 0.0085° to 0.01° a minute.
+    const TOLERANCE_DEG: f64 = 0.005;
+    let phases = [
+        ("2024-04-08T18:21:00Z", 0.0, 0.0),
+        ("2024-04-15T19:13:00Z", 90.0, 0.5),
+        ("2024-04-23T23:49:00Z", 180.0, 1.0),
+    ];
+    for (utc, expected, lit) in phases {
+        let instant: Instant = utc.parse().expect("an instant");
+        let (tt, fraction) = instant.julian_date_tt();
+        let longitude = |direction: nalgebra::UnitVector3<f64>| {
+            spherical_deg(&rotated(
+                sofars::coords::ecm06(tt, fraction),
+                direction.into_inner(),
+            ))
+            .0
+        };
+        let moon = moon(instant, None).expect("held").direction;
+        let sun = sun(instant).expect("held").direction;
+        let ahead = longitude(moon) - longitude(sun);
+        let off = (ahead - expected + 180.0).rem_euclid(360.0) - 180.0;
+        assert!(off.abs() < TOLERANCE_DEG, "{utc}: {ahead}°");
+        let found = moon_illuminated_fraction(instant).expect("held");
+        assert!((found - lit).abs() < 0.003, "{utc}: {found}");
+    }
 }
 
 /// 20 November 2024, 20:00 UTC at 45.42° N 24.10° E, 1240 m: azimuth 64.7°, altitude 7.7° by astropy 8.0.2

@@ -39,6 +39,35 @@ fn directions_agree_with_pyerfa_and_astropy() {
     }
 }
 
+/// Meeus 1998, example 12.a, 1987 April 10, 0h UT: apparent sidereal time at Greenwich 13h10m46.1351s (mean
+/// 197.693195°): the right ascension of date that stands over the equator there.
+#[test]
+fn meeus_12a() {
+    // His nutation and sidereal time are those of 1980; UT1 is taken as UTC only in the nutation.
+    const TOLERANCE_ARCSEC: f64 = 0.3;
+    let site = Site {
+        latitude: Angle::from_deg(0.0),
+        longitude: Angle::from_deg(0.0),
+        elevation_m: 0.0,
+    };
+    let instant: Instant = "1987-04-10T00:00:00Z".parse().expect("an instant");
+    let (tt, fraction) = instant.julian_date_tt();
+    let rows = sofars::pnp::pnm06a(tt, fraction);
+    let overhead = site.ground_from_icrs(instant).inverse() * Vector3::z();
+    let of_date = nalgebra::Matrix3::from_fn(|r, c| rows[r][c]) * overhead;
+    let found = Angle::from_rad(of_date.y.atan2(of_date.x)).wrapped_360();
+    let expected = Angle::from_deg((13.0 + 10.0 / 60.0 + 46.1351 / 3600.0) * 15.0);
+    let off = (found - expected).arcsec();
+    assert!(off.abs() < TOLERANCE_ARCSEC, "{off}″");
+    let mean = sofars::erst::gmst06(
+        instant.julian_date_utc().0,
+        instant.julian_date_utc().1,
+        tt,
+        fraction,
+    );
+    assert!((mean.to_degrees() - 197.693_195).abs() * 3600.0 < TOLERANCE_ARCSEC);
+}
+
 /// Meeus 1998, example 13.b, Venus from Washington: azimuth 248.0337° from north, altitude 15.1249°. His
 /// place is of date (apparent), which is brought to ICRS first; his sidereal time is apparent.
 #[test]
