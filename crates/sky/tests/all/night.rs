@@ -161,8 +161,9 @@ fn hold_all(ut1_known: bool, most_s: f64) -> f64 {
 #[test]
 fn sun_and_moon_within_a_second_of_jpl() {
     let largest = hold_all(true, TOLERANCE_S);
-    // Far below the bar, so that a loss is seen.
-    assert!(largest < 0.03, "{largest} s");
+    // Far below the bar, so that a loss is seen. The worst is a grazing moon, whose disc skyfield reckons from the way
+    // of the light, and this crate from the distance at the instant (0.09″).
+    assert!(largest < 0.06, "{largest} s");
 }
 
 #[test]
