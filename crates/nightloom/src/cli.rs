@@ -37,6 +37,8 @@ pub(crate) enum Command {
     Where(WhereArgs),
     /// Tell where the pole star stands against the pole.
     Pole(PoleArgs),
+    /// List what a picture can be about, or look a name up.
+    Subjects(crate::subjects::SubjectsArgs),
 }
 
 impl Command {
@@ -50,6 +52,7 @@ impl Command {
             Self::Focus(a) => &a.common,
             Self::Where(a) => &a.common,
             Self::Pole(a) => &a.common,
+            Self::Subjects(a) => &a.common,
         }
     }
 }

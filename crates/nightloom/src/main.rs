@@ -17,12 +17,14 @@ mod show;
 mod skyline;
 mod standpoint;
 mod where_is;
+mod subjects;
 
 use std::process::ExitCode;
 
 use clap::Parser;
 
 use cli::{Cli, Command};
+use nightloom_sky::subjects::SubjectError;
 
 /// The hidden first argument that makes this program a decoder and nothing else.
 const DECODE_CHILD: &str = "decode-child";
@@ -77,6 +79,7 @@ fn run(cli: &Cli) -> Result<serde_json::Value, Trouble> {
         Command::Focus(args) => Ok(focus::run(args)?),
         Command::Where(args) => where_is::run(args, &door),
         Command::Pole(args) => pole::run(args, &door),
+        Command::Subjects(args) => subjects::run(args),
     }
 }
 
@@ -132,6 +135,9 @@ pub(crate) enum Trouble {
         /// What the system said.
         reason: String,
     },
+    /// There is no such subject.
+    #[error(transparent)]
+    Subject(#[from] SubjectError),
     /// So many threads cannot be had.
     #[error("{threads} threads cannot be started ({reason}); ask for fewer with --threads")]
     Threads {
@@ -147,6 +153,7 @@ impl Trouble {
     fn status(&self) -> u8 {
         match self {
             Self::Build(nightloom_outing::BuildError::NothingToDo { .. }) | Self::NothingMeasured(_) => 1,
+            Self::Subject(SubjectError::Unknown { .. } | SubjectError::Star { .. }) => 1,
             _ => 2,
         }
     }

@@ -17,5 +17,7 @@ mod placement;
 mod sensor;
 #[path = "all/where_and_pole.rs"]
 mod where_and_pole;
+#[path = "all/subjects.rs"]
+mod subjects;
 #[path = "all/whole.rs"]
 mod whole;

@@ -185,6 +185,18 @@ def deep_sky(database):
             out.write(f"{line};;memory\n")
 
 
+def check_deep_sky(database):
+    """The constellation that the source gives each object must be the one that its place is in."""
+    db = sqlite3.connect(database)
+    rows = [r for r in csv.reader(open("deep_sky.csv", encoding="utf8"), delimiter=";") if r[-1] == "ongc"]
+    for row in rows:
+        con = get_constellation(SkyCoord(float(row[3]) * u.deg, float(row[4]) * u.deg), short_name=True)
+        for catalogue, number in (d.split(" ") for d in row[0].split(",") if d[:3] == "NGC" or d[:3] == "IC "):
+            query = db.execute("select const from objects where name = ?", (f"{catalogue}{int(number):04}",))
+            assert query.fetchone()[0].replace("Se1", "Ser").replace("Se2", "Ser") == con, row
+    print(len(rows), "objects lie where the source says")
+
+
 def check_stars():
     blob = open("stars.bin", "rb").read()
     stars = {hip: (ra * 360 / 2**32, dec * 360 / 2**32, v / 1000)
@@ -202,4 +214,5 @@ DATA = coords.__path__[0] + "/data"
 if __name__ == "__main__":
     constellations()
     deep_sky(sys.argv[1])
+    check_deep_sky(sys.argv[1])
     check_stars()

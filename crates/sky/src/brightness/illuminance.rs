@@ -1,9 +1,9 @@
 //! The light that falls on the land, lux, and the exposure value it asks for.
 //!
 //! Polynomials for a clear sky, level ground: log₁₀ E = l₀ + l₁x + l₂x² + l₃x³, x = altitude/90° (P. K. Seidelmann,
-//! ed., Explanatory Supplement to the Astronomical Almanac 1992, sec. 9.3, after Jansen et al.; the same table
-//! stands in Urban & Seidelmann 2013). Both tables were read in independent transcriptions, not in the
-//! book itself; the rows join at every bound within 1.5 % and give the published 0.008 lux at −12°.
+//! ed., Explanatory Supplement to the Astronomical Almanac 1992, sec. 9.3, after Janiczek & DeYoung 1987, USNO
+//! Circular 171; the same stands in Urban & Seidelmann 2013). Both tables were read in independent transcriptions, not
+//! in the book itself; the rows join at every bound within 1.5 % and give the published 0.008 lux at −12°.
 
 use std::f64::consts::PI;
 

@@ -15,8 +15,11 @@ use std::fmt;
 
 pub use search::{SubjectError, all, find, search};
 
-use crate::{Angle, DateError, Instant, Target};
+use constellations::Constellation;
+use nalgebra::{UnitVector3, Vector3};
 use showers::Shower;
+
+use crate::{Angle, DateError, Instant, Target};
 
 /// What sort of thing a subject is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize)]
@@ -122,6 +125,31 @@ impl Subject {
             Whereabouts::Target(target) => Ok(target),
             Whereabouts::Radiant(shower) => shower.radiant_at(instant),
             Whereabouts::EastOfSun(angle) => zodiacal::east_of_sun(instant, angle),
+        }
+    }
+
+    /// Right ascension and declination in ICRS at the epoch of its catalogue, of what does not wander among the stars.
+    pub fn right_ascension_and_declination(&self) -> Option<(Angle, Angle)> {
+        match self.whereabouts {
+            Whereabouts::Target(Target::Star(star)) => Some((star.right_ascension, star.declination)),
+            _ => None,
+        }
+    }
+
+    /// The constellation it stands in, of what does not wander among the stars.
+    pub fn constellation(&self) -> Option<&'static Constellation> {
+        let (right_ascension, declination) = self.right_ascension_and_declination()?;
+        let (sin_ra, cos_ra) = right_ascension.rad().sin_cos();
+        let (sin_dec, cos_dec) = declination.rad().sin_cos();
+        let place = Vector3::new(cos_dec * cos_ra, cos_dec * sin_ra, sin_dec);
+        boundaries::constellation_of(&UnitVector3::new_normalize(place))
+    }
+
+    /// The shower whose radiant it is.
+    pub fn shower(&self) -> Option<&'static Shower> {
+        match self.whereabouts {
+            Whereabouts::Radiant(shower) => Some(shower),
+            _ => None,
         }
     }
 

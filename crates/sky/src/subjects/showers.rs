@@ -15,7 +15,7 @@ static TABLE: &str = include_str!("../../data/showers.csv");
 static ALL: LazyLock<Vec<Shower>> =
     LazyLock::new(|| rows(TABLE, ',').map(|row| Shower::from_row(&row)).collect());
 
-/// A meteor shower established by the IAU.
+/// A meteor shower, under the number and the letters that the IAU gave it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Shower {
     /// The IAU's number.
