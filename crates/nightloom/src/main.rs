@@ -7,17 +7,19 @@ mod build;
 mod cli;
 mod demo;
 mod door;
+mod exposure;
 mod focus;
 mod memory;
 mod new;
 mod out;
-mod sensor;
 mod pole;
+mod sensor;
 mod show;
 mod skyline;
 mod standpoint;
-mod where_is;
 mod subjects;
+mod trail;
+mod where_is;
 
 use std::process::ExitCode;
 
@@ -80,6 +82,8 @@ fn run(cli: &Cli) -> Result<serde_json::Value, Trouble> {
         Command::Where(args) => where_is::run(args, &door),
         Command::Pole(args) => pole::run(args, &door),
         Command::Subjects(args) => subjects::run(args),
+        Command::Exposure(args) => Ok(exposure::run(args)?),
+        Command::Trail(args) => Ok(trail::run(args)?),
     }
 }
 
@@ -119,6 +123,12 @@ pub(crate) enum Trouble {
     /// The pole star's place cannot be told.
     #[error(transparent)]
     Pole(#[from] pole::PoleError),
+    /// Exposures have no answer.
+    #[error(transparent)]
+    Exposure(#[from] exposure::ExposureError),
+    /// Trails have no answer.
+    #[error(transparent)]
+    Trail(#[from] trail::TrailCommandError),
     /// The folder for the demo holds something else.
     #[error(
         "{folder} is not empty and was not made by nightloom demo; name an empty or a new folder, so that nothing of yours is touched"

@@ -15,9 +15,11 @@ mod night;
 mod placement;
 #[path = "all/sensor.rs"]
 mod sensor;
-#[path = "all/where_and_pole.rs"]
-mod where_and_pole;
 #[path = "all/subjects.rs"]
 mod subjects;
+#[path = "all/sums.rs"]
+mod sums;
+#[path = "all/where_and_pole.rs"]
+mod where_and_pole;
 #[path = "all/whole.rs"]
 mod whole;

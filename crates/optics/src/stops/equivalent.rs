@@ -1,5 +1,6 @@
 //! Settings that give the same exposure, and how far two exposures are apart.
 
+use super::settings_text::{FASTEST, LONGEST_S as DAY_S};
 use super::{Setting, StopsError, Written};
 use crate::Exposure;
 
@@ -60,6 +61,46 @@ pub struct Equivalent {
     /// Mark nearest to the value worked out, where that is none itself, and the stops by which
     /// setting it makes the picture brighter.
     pub nearest_mark: Option<(f64, f64)>,
+}
+
+impl Equivalent {
+    /// What a photographer should know of the setting that was worked out: that it is between the
+    /// marks, or cannot be set at all. A sentence each.
+    pub fn remarks(&self) -> Vec<String> {
+        let mut remarks = Vec::new();
+        let found = value(&self.to, self.solved);
+        let (low, high) = self.solved.ends();
+        let range = self.solved.marked(low).zip(self.solved.marked(high));
+        match self.solved {
+            Setting::Time if found > DAY_S => remarks.push("No night is that long.".into()),
+            Setting::Aperture if found < FASTEST => {
+                remarks.push("No lens in air is faster than f/0.5.".into());
+            }
+            Setting::Iso if range.is_some_and(|(low, high)| found < low / 1.1 || found > high * 1.1) => {
+                remarks.push("No camera has that ISO.".into());
+            }
+            _ => {
+                if let Some((mark, off)) = self.nearest_mark {
+                    let side = if off > 0.0 { "brighter" } else { "darker" };
+                    remarks.push(format!(
+                        "The nearest mark is {}, {:.2} stop {side}.",
+                        written(self.solved, mark),
+                        off.abs()
+                    ));
+                }
+            }
+        }
+        remarks
+    }
+}
+
+fn written(setting: Setting, mark: f64) -> String {
+    match setting {
+        Setting::Time if mark < 0.29 => format!("1/{:.0} s", 1.0 / mark),
+        Setting::Time => format!("{mark} s"),
+        Setting::Aperture => format!("f/{mark}"),
+        Setting::Iso => format!("ISO {mark}"),
+    }
 }
 
 /// How two exposures differ.

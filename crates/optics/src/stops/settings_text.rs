@@ -3,11 +3,11 @@
 use super::{Attachment, Setting, StopsError};
 
 /// No lens in air is faster: N = 1/(2 sin 90°).
-const FASTEST: f64 = 0.5;
+pub(super) const FASTEST: f64 = 0.5;
 /// A pinhole is about f/200; what is beyond this is a slip.
 const SLOWEST: f64 = 10_000.0;
 /// A day. No exposure is longer.
-const LONGEST_S: f64 = 86_400.0;
+pub(super) const LONGEST_S: f64 = 86_400.0;
 const SHORTEST_S: f64 = 1e-6;
 
 /// Settings as written; what was left out is `None`.

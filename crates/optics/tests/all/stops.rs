@@ -138,9 +138,9 @@ fn series_are_regular() {
         assert!(setting.marks().windows(2).all(|w| w[0] < w[1]));
     }
     // The whole stops of ISO 2720 and ISO 12232 (from memory).
-    let stops = |setting: Setting, from: f64| -> Vec<f64> {
+    let stops = |setting: Setting, from: f64| -> [f64; 8] {
         let place = setting.place_of(from).unwrap();
-        (0..8).filter_map(|n| setting.marked(place + 3 * n)).collect()
+        std::array::from_fn(|n| setting.marked(place + 3 * n as i32).unwrap())
     };
     assert_eq!(
         stops(Setting::Aperture, 1.0),
@@ -151,22 +151,13 @@ fn series_are_regular() {
         [100.0, 200.0, 400.0, 800.0, 1600.0, 3200.0, 6400.0, 12800.0]
     );
     assert_eq!(
-        stops(Setting::Time, 1.0 / 125.0).map_inverse(),
+        stops(Setting::Time, 1.0 / 125.0).map(|t| (1.0 / t).round()),
         [125.0, 60.0, 30.0, 15.0, 8.0, 4.0, 2.0, 1.0]
     );
     assert_eq!(
         stops(Setting::Time, 1.0),
         [1.0, 2.0, 4.0, 8.0, 15.0, 30.0, 60.0, 120.0]
     );
-}
-
-trait Inverse {
-    fn map_inverse(self) -> Vec<f64>;
-}
-impl Inverse for Vec<f64> {
-    fn map_inverse(self) -> Vec<f64> {
-        self.into_iter().map(|t| (1.0 / t).round()).collect()
-    }
 }
 
 #[test]
@@ -291,6 +282,19 @@ fn no_text_is_a_panic() {
         }
     }
     assert!(read > 100 && refused > 1000, "{read} {refused}");
+}
+
+#[test]
+fn what_cannot_be_set_is_said() {
+    let said = |from: &str, to: &str| solved(from, to).remarks().join(" ");
+    assert_eq!(said("15s f/2.8 ISO6400", "f/4 ISO800"), "");
+    assert_eq!(
+        said("15s f/2.8 ISO6400", "90s f/2.8"),
+        "The nearest mark is ISO 1250, 0.14 stop brighter."
+    );
+    assert!(said("15s f/2.8 ISO6400", "1s ISO100").contains("faster than f/0.5"));
+    assert!(said("15s f/2.8 ISO6400", "1/8000s f/22").contains("No camera has that ISO"));
+    assert!(said("15s f/2.8 ISO6400", "f/64 ISO6").contains("No night is that long"));
 }
 
 /// Filters and converters: ND1000 is sold as ten stops, a 1.4× converter costs one (common

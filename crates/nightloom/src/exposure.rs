@@ -1,0 +1,342 @@
+//! `nightloom exposure`: equivalent settings, their ladder, and the sky's rate.
+
+use std::fmt::Write as _;
+
+use clap::Args;
+use nightloom_optics::noise::{LightPath, READ_NOISE_SHARE, sky_e_per_s, sky_limited_s};
+use nightloom_optics::{
+    Comparison, Equivalent, Exposure, FieldError, Ladder, Limit, Limits, Setting, StopsError, Written,
+    compare, ladder, solve,
+};
+use serde_json::{Value, json};
+
+use crate::cli::Common;
+use crate::out;
+
+/// `nightloom exposure`.
+#[derive(Args, Debug)]
+#[command(
+    override_usage = "nightloom exposure --from \"15s f/2.8 ISO6400\" --to \"f/4 ISO800\"\n       nightloom exposure --from \"15s f/2.8 ISO6400\" --ladder --lowest-iso 800 --narrowest 4\n       nightloom exposure --sky 21.5 --f-number 2.8 --pitch 5.95 --qe 0.5 --transmission 0.8 --read-noise 2"
+)]
+pub(crate) struct ExposureArgs {
+    /// Settings that looked right: time, f-number and ISO, with filters if there were any
+    #[arg(long, value_name = "SETTINGS", allow_hyphen_values = true)]
+    from: Option<String>,
+    /// Settings wanted: leave one of the three out to have it worked out, give all to compare
+    #[arg(long, value_name = "SETTINGS", allow_hyphen_values = true)]
+    to: Option<String>,
+    /// List equivalents up to the limits below, towards longer times
+    #[arg(long)]
+    ladder: bool,
+    /// The ladder goes towards shorter times
+    #[arg(long, requires = "ladder")]
+    shorter: bool,
+    /// Thirds of a stop from rung to rung
+    #[arg(long, value_name = "N", default_value_t = 3, value_parser = clap::value_parser!(i32).range(1..=30))]
+    step: i32,
+    /// Longest time of the ladder, like 4min
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true)]
+    longest: Option<String>,
+    /// Shortest time of the ladder, like 5s
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true)]
+    shortest: Option<String>,
+    /// Highest ISO of the ladder
+    #[arg(long, value_name = "ISO", value_parser = number, allow_hyphen_values = true)]
+    highest_iso: Option<f64>,
+    /// Lowest ISO of the ladder
+    #[arg(long, value_name = "ISO", value_parser = number, allow_hyphen_values = true)]
+    lowest_iso: Option<f64>,
+    /// Widest aperture of the ladder, the smallest f-number
+    #[arg(long, value_name = "N", value_parser = number, allow_hyphen_values = true)]
+    widest: Option<f64>,
+    /// Narrowest aperture of the ladder, the largest f-number
+    #[arg(long, value_name = "N", value_parser = number, allow_hyphen_values = true)]
+    narrowest: Option<f64>,
+    /// Brightness of the sky, mag/arcsec² in V: gives its rate, and the exposure it limits
+    #[arg(long, value_name = "MAG", value_parser = number, allow_hyphen_values = true)]
+    sky: Option<f64>,
+    /// With --sky: f-number
+    #[arg(long, value_name = "N", value_parser = number, allow_hyphen_values = true)]
+    f_number: Option<f64>,
+    /// With --sky: pixel pitch, micrometres
+    #[arg(long, value_name = "UM", value_parser = number, allow_hyphen_values = true)]
+    pitch: Option<f64>,
+    /// With --sky: quantum efficiency with the colour filter, 0 to 1
+    #[arg(long, value_name = "Q", value_parser = number, allow_hyphen_values = true)]
+    qe: Option<f64>,
+    /// With --sky: transmission of lens and filters, 0 to 1
+    #[arg(long, value_name = "T", value_parser = number, allow_hyphen_values = true)]
+    transmission: Option<f64>,
+    /// With --sky: read noise, electrons
+    #[arg(long, value_name = "E", value_parser = number, allow_hyphen_values = true)]
+    read_noise: Option<f64>,
+    #[command(flatten)]
+    pub(crate) common: Common,
+}
+
+fn number(text: &str) -> Result<f64, String> {
+    text.trim()
+        .parse()
+        .map_err(|_| "expected a number without unit, like 2.8".into())
+}
+
+/// Why there is no answer.
+#[derive(Debug, thiserror::Error)]
+pub(crate) enum ExposureError {
+    /// Settings.
+    #[error(transparent)]
+    Stops(#[from] StopsError),
+    /// A number.
+    #[error(transparent)]
+    Field(#[from] FieldError),
+    /// No question.
+    #[error(
+        "nothing is asked; give --from \"15s f/2.8 ISO6400\" with --to \"f/4 ISO800\" or with --ladder, or give --sky 21.5 with the camera's figures"
+    )]
+    NoQuestion,
+    /// Half a question.
+    #[error("{flag} is missing; add it, like {flag} {example}")]
+    Missing {
+        /// What.
+        flag: &'static str,
+        /// How.
+        example: &'static str,
+    },
+    /// A limit that is no time.
+    #[error("{flag}: {found} is no time; write it like {flag} 4min")]
+    NoTime {
+        /// Where.
+        flag: &'static str,
+        /// What.
+        found: String,
+    },
+}
+
+pub(crate) fn run(args: &ExposureArgs) -> Result<Value, ExposureError> {
+    let mut answer = json!({});
+    if args.sky.is_none() && args.from.is_none() {
+        return Err(match args.to {
+            Some(_) => missing("--from", "\"15s f/2.8 ISO6400\""),
+            None => ExposureError::NoQuestion,
+        });
+    }
+    if let Some(from) = &args.from {
+        let before = Written::parse("--from", from)?;
+        let settings = before.complete("--from")?;
+        answer["from"] = exposure_json(&settings);
+        answer["ev100"] = json!(settings.ev100());
+        match &args.to {
+            Some(to) => to_answer(&before, to, args.common.json, &mut answer)?,
+            None if args.ladder => {}
+            None => return Err(missing("--to", "\"f/4 ISO800\"")),
+        }
+        if args.ladder {
+            answer["ladder"] = ladder_answer(&settings, args)?;
+        }
+    }
+    if let Some(mag) = args.sky {
+        sky_answer(mag, args, &mut answer)?;
+    }
+    Ok(answer)
+}
+
+fn missing(flag: &'static str, example: &'static str) -> ExposureError {
+    ExposureError::Missing { flag, example }
+}
+
+fn to_answer(before: &Written, to: &str, quiet: bool, answer: &mut Value) -> Result<(), ExposureError> {
+    let after = Written::parse("--to", to)?;
+    if after.left_open("--to")?.is_some() {
+        let found = solve(before, &after)?;
+        tell_equivalent(&found, quiet);
+        answer["to"] = exposure_json(&found.to);
+        answer["stops"] = json!(found.stops);
+        answer["solved"] = json!(found.solved);
+        answer["exact"] = exposure_json(&found.exact);
+        answer["as_written"] = exposure_json(&found.as_written);
+        answer["nearest_mark"] = json!(found.nearest_mark.map(|m| m.0));
+        answer["remarks"] = json!(found.remarks());
+    } else {
+        let found = compare(before, &after)?;
+        tell_comparison(&found, quiet);
+        answer["to"] = exposure_json(&found.to);
+        answer["stops"] = json!(found.stops);
+        answer["difference_stops"] = json!(found.difference_stops);
+        answer["marked_difference_stops"] = json!(found.marked_difference_stops);
+        answer["to_ev100"] = json!(found.to_ev100);
+    }
+    Ok(())
+}
+
+fn exposure_json(e: &Exposure) -> Value {
+    json!({ "time_s": e.seconds, "f_number": e.f_number, "iso": e.iso })
+}
+
+fn tell_equivalent(found: &Equivalent, quiet: bool) {
+    let say = |line: &str| out::result(line, quiet);
+    say(&settings(&found.to));
+    let stops = &found.stops;
+    let mut line = format!(
+        "Stops: time {:+.2}, aperture {:+.2}, ISO {:+.2}",
+        stops.time, stops.aperture, stops.iso
+    );
+    if stops.attachments != 0.0 {
+        let _ = write!(line, ", filters {:+.2}", stops.attachments);
+    }
+    say(&format!("{line}. EV100 {:.1}.", found.ev100));
+    let value = |e: &Exposure| one(found.solved, e);
+    if value(&found.as_written) != value(&found.to) || value(&found.exact) != value(&found.to) {
+        say(&format!(
+            "By the numbers as written {}; what the marks stand for gives {}.",
+            value(&found.as_written),
+            value(&found.exact)
+        ));
+    }
+    for remark in found.remarks() {
+        say(&remark);
+    }
+}
+
+fn tell_comparison(found: &Comparison, quiet: bool) {
+    let say = |line: &str| out::result(line, quiet);
+    let difference = found.difference_stops;
+    let by = match difference {
+        d if d.abs() < 0.005 => "The second is as bright as the first".to_owned(),
+        d if d > 0.0 => format!("The second is {d:.2} stops brighter"),
+        d => format!("The second is {:.2} stops darker", -d),
+    };
+    let marks = found.marked_difference_stops;
+    if (marks - difference).abs() < 0.005 {
+        say(&format!("{by}."));
+    } else {
+        say(&format!(
+            "{by} by the numbers as written, {marks:+.2} between the marks."
+        ));
+    }
+    say(&format!("EV100 {:.1} and {:.1}.", found.ev100, found.to_ev100));
+}
+
+fn settings(e: &Exposure) -> String {
+    format!(
+        "{}  {}  {}",
+        one(Setting::Time, e),
+        one(Setting::Aperture, e),
+        one(Setting::Iso, e)
+    )
+}
+
+fn one(setting: Setting, e: &Exposure) -> String {
+    match setting {
+        Setting::Time => time(e.seconds),
+        Setting::Aperture => format!("f/{}", short(e.f_number)),
+        Setting::Iso => format!("ISO {}", short(e.iso)),
+    }
+}
+
+fn time(seconds: f64) -> String {
+    match seconds {
+        s if s < 0.29 => format!("1/{} s", short(1.0 / s)),
+        s if s < 120.0 => format!("{} s", short(s)),
+        s if s < 7200.0 => format!("{} s ({} min)", short(s), short(s / 60.0)),
+        s => format!("{} s ({} h)", short(s), short(s / 3600.0)),
+    }
+}
+
+/// Four figures at most behind which nothing is lost to a photographer.
+fn short(value: f64) -> String {
+    let decimals = match value.abs() {
+        v if v >= 100.0 => 0,
+        v if v >= 10.0 => 1,
+        _ => 2,
+    };
+    let text = format!("{value:.decimals$}");
+    if text.contains('.') {
+        text.trim_end_matches('0').trim_end_matches('.').to_owned()
+    } else {
+        text
+    }
+}
+
+fn ladder_answer(from: &Exposure, args: &ExposureArgs) -> Result<Value, ExposureError> {
+    let limits = Limits {
+        longest_s: limit_s("--longest", args.longest.as_deref())?,
+        shortest_s: limit_s("--shortest", args.shortest.as_deref())?,
+        highest_iso: args.highest_iso,
+        lowest_iso: args.lowest_iso,
+        widest: args.widest,
+        narrowest: args.narrowest,
+    };
+    let step = if args.shorter { -args.step } else { args.step };
+    let found = ladder(from, step, &limits)?;
+    tell_ladder(&found, args.common.json);
+    let rungs: Vec<Value> = found.rungs.iter().map(|r| exposure_json(&r.settings)).collect();
+    Ok(json!({ "rungs": rungs, "ended_by": found.ended_by }))
+}
+
+fn limit_s(flag: &'static str, text: Option<&str>) -> Result<Option<f64>, ExposureError> {
+    let Some(text) = text else { return Ok(None) };
+    match Written::parse(flag, text)? {
+        Written {
+            seconds: Some(seconds),
+            f_number: None,
+            iso: None,
+            ..
+        } => Ok(Some(seconds)),
+        _ => Err(ExposureError::NoTime {
+            flag,
+            found: text.into(),
+        }),
+    }
+}
+
+fn tell_ladder(found: &Ladder, quiet: bool) {
+    let say = |line: &str| out::result(line, quiet);
+    for rung in &found.rungs {
+        let e = &rung.settings;
+        say(&format!(
+            "{:>18}  {:<6}  {}",
+            one(Setting::Time, e),
+            one(Setting::Aperture, e),
+            one(Setting::Iso, e)
+        ));
+    }
+    let ends: Vec<&str> = found.ended_by.iter().map(|&l| limit_words(l)).collect();
+    say(&format!("It ends there: {}.", ends.join(" and ")));
+}
+
+fn limit_words(limit: Limit) -> &'static str {
+    match limit {
+        Limit::Longest => "the longest time is reached",
+        Limit::Shortest => "the shortest time is reached",
+        Limit::HighestIso => "the highest ISO is reached",
+        Limit::LowestIso => "the lowest ISO is reached",
+        Limit::Widest => "the widest aperture is reached",
+        Limit::Narrowest => "the narrowest aperture is reached",
+    }
+}
+
+fn sky_answer(mag: f64, args: &ExposureArgs, answer: &mut Value) -> Result<(), ExposureError> {
+    let need = |value: Option<f64>, flag, example| value.ok_or_else(|| missing(flag, example));
+    let path = LightPath {
+        f_number: need(args.f_number, "--f-number", "2.8")?,
+        pitch_um: need(args.pitch, "--pitch", "5.95")?,
+        qe: need(args.qe, "--qe", "0.5")?,
+        transmission: need(args.transmission, "--transmission", "0.8")?,
+    };
+    let read_noise = need(args.read_noise, "--read-noise", "2")?;
+    let rate = sky_e_per_s(mag, &path)?;
+    let limited = sky_limited_s(rate, read_noise, READ_NOISE_SHARE)?;
+    let say = |line: &str| out::result(line, args.common.json);
+    say(&format!(
+        "The sky gives {} electrons per second and pixel.",
+        short(rate)
+    ));
+    say(&format!(
+        "From {} on, read noise adds less than {:.0} % to the noise.",
+        time(limited),
+        READ_NOISE_SHARE * 100.0
+    ));
+    answer["sky_e_per_s"] = json!(rate);
+    answer["sky_limited_s"] = json!(limited);
+    Ok(())
+}

@@ -1,0 +1,320 @@
+//! `nightloom trail`: how far the stars move on the sensor within an exposure.
+
+mod show;
+
+use clap::{Args, ValueEnum};
+use nightloom_optics::{
+    AxisAllowance, Camera, FieldError, FrameTrails, Periodic, Projection, Rate, Rules, Scene, SensorFormat,
+    Shot, StopsError, Subject, Tracker, TrailError, Written, axis_allowance, longest_exposure_s, rules,
+    share_of_frames_kept,
+};
+use nightloom_sky::{Air, Angle};
+use serde_json::Value;
+
+use crate::cli::Common;
+use show::{answer_json, map_json, tell};
+
+/// Places across and down the map.
+const MAP: [usize; 2] = [24, 16];
+
+/// `nightloom trail`.
+#[derive(Args, Debug)]
+#[command(
+    override_usage = "nightloom trail --lat 51.5 --dec -5 --ha -1.5 --focal 24 --pitch 5.95 --exposure 120 [--axis-alt 51.2 --axis-az 0.4]"
+)]
+pub(crate) struct TrailArgs {
+    /// Latitude in degrees, north positive
+    #[arg(long, value_name = "D", value_parser = number, allow_hyphen_values = true)]
+    lat: Option<f64>,
+    /// Declination of the middle of the picture, degrees
+    #[arg(long, value_name = "D", value_parser = number, allow_hyphen_values = true)]
+    dec: Option<f64>,
+    /// Its hour angle when the shutter opens, hours: 0 on the meridian, positive in the west
+    #[arg(long, value_name = "H", value_parser = number, allow_hyphen_values = true)]
+    ha: Option<f64>,
+    /// Focal length, millimetres
+    #[arg(long, value_name = "MM", value_parser = number, allow_hyphen_values = true)]
+    focal: Option<f64>,
+    /// Pixel pitch, micrometres
+    #[arg(long, value_name = "UM", value_parser = number, allow_hyphen_values = true)]
+    pitch: Option<f64>,
+    /// Exposure in seconds, or with a unit: 120, 2min, 1/15s
+    #[arg(long, value_name = "S", allow_hyphen_values = true)]
+    exposure: Option<String>,
+    /// Sensor in millimetres, or the name of its format, like aps-c
+    #[arg(long, value_name = "WxH", default_value = "36x24", allow_hyphen_values = true)]
+    sensor: String,
+    /// What the lens does
+    #[arg(long, value_enum, default_value_t = Lens::Rectilinear)]
+    projection: Lens,
+    /// Altitude of the tracker's axis, degrees, airless; without it the camera is fixed
+    #[arg(long, value_name = "D", value_parser = number, allow_hyphen_values = true)]
+    axis_alt: Option<f64>,
+    /// Azimuth of the tracker's axis, degrees from north through east; near 180 in the south
+    #[arg(long, value_name = "D", value_parser = number, allow_hyphen_values = true)]
+    axis_az: Option<f64>,
+    /// The tracker's rate: sidereal, solar, half, off, or a factor of sidereal
+    #[arg(long, value_name = "RATE", value_parser = rate, allow_hyphen_values = true)]
+    rate: Option<Rate>,
+    /// Amplitude of the tracker's periodic error, arcsec: half of peak to peak
+    #[arg(long, value_name = "ARCSEC", value_parser = number, allow_hyphen_values = true)]
+    gear_error: Option<f64>,
+    /// Period of the tracker's periodic error, seconds
+    #[arg(long, value_name = "S", value_parser = number, allow_hyphen_values = true)]
+    gear_period: Option<f64>,
+    /// Count refraction in, for 1010 hPa and 10 °C
+    #[arg(long)]
+    refraction: bool,
+    /// Longest trail that is still a point, pixels
+    #[arg(long, value_name = "PX", value_parser = number, default_value_t = 1.0, allow_hyphen_values = true)]
+    tolerance: f64,
+    /// f-number, for the rule of thumb that wants it
+    #[arg(long, value_name = "N", value_parser = number, allow_hyphen_values = true)]
+    f_number: Option<f64>,
+    /// Add the lengths of trails over the frame to the JSON
+    #[arg(long)]
+    map: bool,
+    #[command(flatten)]
+    pub(crate) common: Common,
+}
+
+/// Projections.
+#[derive(ValueEnum, Clone, Copy, Debug)]
+enum Lens {
+    /// Straight lines stay straight
+    Rectilinear,
+    /// Fisheye, r = θ
+    Equidistant,
+    /// Fisheye, r = 2 sin(θ/2)
+    Equisolid,
+    /// Fisheye, r = 2 tan(θ/2)
+    Stereographic,
+    /// Fisheye, r = sin θ
+    Orthographic,
+}
+
+impl From<Lens> for Projection {
+    fn from(lens: Lens) -> Self {
+        match lens {
+            Lens::Rectilinear => Self::Rectilinear,
+            Lens::Equidistant => Self::Equidistant,
+            Lens::Equisolid => Self::Equisolid,
+            Lens::Stereographic => Self::Stereographic,
+            Lens::Orthographic => Self::Orthographic,
+        }
+    }
+}
+
+fn number(text: &str) -> Result<f64, String> {
+    text.trim()
+        .parse()
+        .map_err(|_| "expected a number without unit, like 24".into())
+}
+
+fn rate(text: &str) -> Result<Rate, String> {
+    match text {
+        "sidereal" => Ok(Rate::Sidereal),
+        "solar" => Ok(Rate::Solar),
+        "half" => Ok(Rate::Half),
+        "off" => Ok(Rate::Off),
+        other => match other.parse() {
+            Ok(factor) if (-10.0..=10.0).contains(&factor) => Ok(Rate::Times(factor)),
+            _ => {
+                Err("expected sidereal, solar, half, off or a factor of the sidereal rate, like 0.997".into())
+            }
+        },
+    }
+}
+
+/// Why there is no answer.
+#[derive(Debug, thiserror::Error)]
+pub(crate) enum TrailCommandError {
+    /// A number, or the exposure.
+    #[error(transparent)]
+    Trail(#[from] TrailError),
+    /// The exposure's text.
+    #[error(transparent)]
+    Stops(#[from] StopsError),
+    /// Not given.
+    #[error("{flag} is missing; give {what}, like {flag} {example}")]
+    Missing {
+        /// Where.
+        flag: &'static str,
+        /// What.
+        what: &'static str,
+        /// How.
+        example: &'static str,
+    },
+    /// No such sensor.
+    #[error(
+        "--sensor: {found} is no sensor; give width and height in millimetres, like 36x24, or one of {names}"
+    )]
+    Sensor {
+        /// What.
+        found: String,
+        /// The table.
+        names: String,
+    },
+    /// No such exposure.
+    #[error("--exposure: {found} is no time; write seconds, like 120, or a time with its unit, like 2min")]
+    NoTime {
+        /// What.
+        found: String,
+    },
+    /// A tracker's error without a tracker.
+    #[error(
+        "{flag} says how a tracker turns, but without an axis the camera is fixed; add --axis-alt and --axis-az, like --axis-alt 51.5 --axis-az 0"
+    )]
+    NoAxis {
+        /// Which.
+        flag: &'static str,
+    },
+}
+
+impl From<FieldError> for TrailCommandError {
+    fn from(error: FieldError) -> Self {
+        Self::Trail(error.into())
+    }
+}
+
+pub(crate) fn run(args: &TrailArgs) -> Result<Value, TrailCommandError> {
+    let shot = shot(args)?;
+    let answer = Answer {
+        trails: shot.frame_trails(Subject::Sky),
+        land: shot.tracker.map(|_| shot.frame_trails(Subject::Land)),
+        longest_s: longest_exposure_s(&shot, args.tolerance)?,
+        allowed: axis_allowance(&shot.scene, &shot.camera, shot.seconds, args.tolerance)?,
+        kept: match shot.tracker.and_then(|t| t.periodic) {
+            Some(_) => share_of_frames_kept(&shot, args.tolerance)?,
+            None => None,
+        },
+        rules: rules(
+            &shot.camera,
+            args.f_number,
+            Angle::from_deg(shot.least_declination_deg()),
+        )?,
+    };
+    tell(&shot, &answer, args);
+    let mut value = answer_json(&shot, &answer, args);
+    if args.map {
+        value["map"] = map_json(&shot.trail_map(MAP[0], MAP[1], Subject::Sky));
+    }
+    Ok(value)
+}
+
+struct Answer {
+    trails: FrameTrails,
+    land: Option<FrameTrails>,
+    longest_s: Option<f64>,
+    allowed: AxisAllowance,
+    kept: Option<f64>,
+    rules: Rules,
+}
+
+fn need<T>(
+    value: Option<T>,
+    flag: &'static str,
+    what: &'static str,
+    example: &'static str,
+) -> Result<T, TrailCommandError> {
+    value.ok_or(TrailCommandError::Missing { flag, what, example })
+}
+
+fn shot(args: &TrailArgs) -> Result<Shot, TrailCommandError> {
+    let lat = need(args.lat, "--lat", "the latitude in degrees", "51.5")?;
+    let dec = need(args.dec, "--dec", "the declination in degrees", "-5")?;
+    let ha = need(args.ha, "--ha", "the hour angle in hours", "-1.5")?;
+    let focal = need(args.focal, "--focal", "the focal length in mm", "24")?;
+    let pitch = need(args.pitch, "--pitch", "the pixel pitch in micrometres", "5.95")?;
+    let exposure = need(
+        args.exposure.as_deref(),
+        "--exposure",
+        "the exposure in seconds",
+        "120",
+    )?;
+    let shot = Shot {
+        scene: Scene::new(
+            Angle::from_deg(lat),
+            Angle::from_deg(dec),
+            Angle::from_deg(15.0 * ha),
+        )?,
+        camera: Camera::new(args.projection.into(), focal, pitch, sensor(&args.sensor)?)?,
+        tracker: tracker(args)?,
+        air: args.refraction.then(Air::default),
+        seconds: seconds(exposure)?,
+    };
+    Ok(shot.checked()?)
+}
+
+/// A bare number is in seconds here, as the flag says.
+fn seconds(text: &str) -> Result<f64, TrailCommandError> {
+    if let Ok(seconds) = text.trim().parse() {
+        return Ok(seconds);
+    }
+    match Written::parse("--exposure", text)? {
+        Written {
+            seconds: Some(seconds),
+            f_number: None,
+            iso: None,
+            ..
+        } => Ok(seconds),
+        _ => Err(TrailCommandError::NoTime { found: text.into() }),
+    }
+}
+
+fn sensor(text: &str) -> Result<[f64; 2], TrailCommandError> {
+    if let Some(format) = SensorFormat::named(text) {
+        return Ok([format.width_mm, format.height_mm]);
+    }
+    let size = text.split_once(['x', 'X', '×']).and_then(|(width, height)| {
+        let width = width.trim().parse().ok()?;
+        Some([width, height.trim().parse().ok()?])
+    });
+    size.ok_or_else(|| TrailCommandError::Sensor {
+        found: text.into(),
+        names: nightloom_optics::SENSOR_FORMATS.map(|f| f.name).join(", "),
+    })
+}
+
+fn tracker(args: &TrailArgs) -> Result<Option<Tracker>, TrailCommandError> {
+    if args.axis_alt.is_none() && args.axis_az.is_none() {
+        let given = [
+            ("--rate", args.rate.is_some()),
+            ("--gear-error", args.gear_error.is_some()),
+            ("--gear-period", args.gear_period.is_some()),
+        ];
+        return match given.into_iter().find(|g| g.1) {
+            Some((flag, _)) => Err(TrailCommandError::NoAxis { flag }),
+            None => Ok(None),
+        };
+    }
+    let altitude = need(
+        args.axis_alt,
+        "--axis-alt",
+        "the altitude of the axis in degrees",
+        "51.5",
+    )?;
+    let azimuth = need(
+        args.axis_az,
+        "--axis-az",
+        "the azimuth of the axis in degrees",
+        "0.4",
+    )?;
+    let mut tracker = Tracker::pointing(Angle::from_deg(altitude), Angle::from_deg(azimuth))?;
+    tracker.rate = args.rate.unwrap_or_default();
+    tracker.periodic = periodic(args)?;
+    Ok(Some(tracker))
+}
+
+fn periodic(args: &TrailArgs) -> Result<Option<Periodic>, TrailCommandError> {
+    if args.gear_error.is_none() && args.gear_period.is_none() {
+        return Ok(None);
+    }
+    let error = need(args.gear_error, "--gear-error", "the amplitude in arcsec", "25")?;
+    let period = need(args.gear_period, "--gear-period", "the period in seconds", "480")?;
+    Ok(Some(Periodic::new(
+        Angle::from_arcsec(error),
+        period,
+        Angle::default(),
+    )?))
+}

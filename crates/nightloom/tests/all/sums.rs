@@ -1,0 +1,231 @@
+//! `nightloom exposure` and `nightloom trail`, as a person asks them.
+
+use std::process::{Command, Output};
+
+use serde_json::Value;
+
+fn ask(line: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_nightloom"))
+        .args(line)
+        .output()
+        .unwrap()
+}
+
+fn answer(line: &[&str]) -> Value {
+    let line: Vec<&str> = line.iter().copied().chain(["--json"]).collect();
+    let output = ask(&line);
+    assert_eq!(
+        output.status.code(),
+        Some(0),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
+    serde_json::from_slice(&output.stdout).unwrap()
+}
+
+fn text(line: &[&str]) -> String {
+    let output = ask(line);
+    assert_eq!(output.status.code(), Some(0));
+    String::from_utf8(output.stdout).unwrap()
+}
+
+/// The sentence with which a question is refused.
+fn refused(line: &[&str]) -> String {
+    let output = ask(line);
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(2), "{said}");
+    assert!(output.stdout.is_empty(), "{said}");
+    said
+}
+
+fn near(value: &Value, want: f64, within: f64) {
+    let got = value
+        .as_f64()
+        .unwrap_or_else(|| panic!("{value} where {want} is expected"));
+    assert!((got - want).abs() <= within, "{got}, not {want}");
+}
+
+/// The ladder of the trade: common practice, no source.
+#[test]
+fn equivalent_settings() {
+    let from = ["exposure", "--from", "15s f/2.8 ISO6400"];
+    let found = answer(&[&from[..], &["--to", "f/4 ISO800"]].concat());
+    near(&found["to"]["time_s"], 240.0, 0.0);
+    near(&found["to"]["f_number"], 4.0, 0.0);
+    near(&found["to"]["iso"], 800.0, 0.0);
+    near(&found["stops"]["time"], 4.0, 1e-9);
+    near(&found["stops"]["aperture"], -1.0, 1e-9);
+    near(&found["stops"]["iso"], -3.0, 1e-9);
+    near(&found["ev100"], -6.936, 0.001);
+    assert!(found.get("difference_stops").is_none());
+
+    let found = answer(&[&from[..], &["--to", "240s f/4 ISO800"]].concat());
+    near(
+        &found["difference_stops"],
+        1.0 + (2.8f64 * 2.8 / 16.0).log2(),
+        1e-9,
+    );
+
+    let limits = ["--ladder", "--lowest-iso", "800", "--narrowest", "4"];
+    let found = answer(&[&from[..], &limits[..]].concat());
+    let times: Vec<f64> = found["ladder"]["rungs"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|r| r["time_s"].as_f64().unwrap())
+        .collect();
+    assert_eq!(times, [15.0, 30.0, 60.0, 120.0, 240.0]);
+    assert_eq!(
+        found["ladder"]["ended_by"],
+        serde_json::json!(["lowest_iso", "narrowest"])
+    );
+    let said = text(&[&from[..], &["--to", "f/4 ISO800"]].concat());
+    assert!(said.starts_with("240 s (4 min)  f/4  ISO 800\n"), "{said}");
+}
+
+/// 1.36 electrons a second at f/2.8, 5.95 µm, 21.5 mag/arcsec² and T·QE 0.4; 29 s for R = 2 (computed).
+#[test]
+fn sky_limited_exposure() {
+    let found = answer(&[
+        "exposure",
+        "--sky",
+        "21.5",
+        "--f-number",
+        "2.8",
+        "--pitch",
+        "5.95",
+        "--qe",
+        "0.5",
+        "--transmission",
+        "0.8",
+        "--read-noise",
+        "2",
+    ]);
+    near(&found["sky_e_per_s"], 1.36, 0.005);
+    near(&found["sky_limited_s"], 28.7, 0.1);
+}
+
+/// The figures of drift: 37.7′ off the pole, 4 min at 85 mm and 4.3 µm: 3.8 px.
+#[test]
+fn trails() {
+    let shot = [
+        "trail",
+        "--lat",
+        "45",
+        "--dec",
+        "0",
+        "--ha",
+        "0",
+        "--focal",
+        "85",
+        "--pitch",
+        "4.3",
+        "--exposure",
+        "240",
+    ];
+    let fixed = answer(&shot);
+    near(&fixed["centre_arcsec"], 15.041_067 * 240.0, 0.01);
+    assert_eq!(fixed["corners_px"].as_array().unwrap().len(), 4);
+    near(&fixed["rules"]["by_500_s"], 500.0 / 85.0, 1e-9);
+    let axis = ["--axis-alt", "45", "--axis-az", "0.8886"];
+    let tracked = answer(&[&shot[..], &axis[..]].concat());
+    near(&tracked["axis_error_arcmin"], 37.7, 0.01);
+    near(&tracked["centre_px"], 3.8, 0.02);
+    near(&tracked["axis_allowed_arcmin"]["centre"], 9.9, 0.05);
+    assert!(tracked["worst_px"].as_f64() >= tracked["centre_px"].as_f64());
+    let south = answer(&[
+        "trail",
+        "--lat",
+        "-45",
+        "--dec",
+        "-30",
+        "--ha",
+        "-2",
+        "--focal",
+        "24",
+        "--pitch",
+        "5.95",
+        "--exposure",
+        "2min",
+        "--sensor",
+        "aps-c",
+        "--axis-alt",
+        "45",
+        "--axis-az",
+        "180",
+        "--map",
+    ]);
+    near(&south["worst_px"], 0.0, 1e-6);
+    assert_eq!(south["map"]["length_px"].as_array().unwrap().len(), 384);
+    let said = text(&shot);
+    assert!(
+        said.contains("Rules of thumb") && said.contains("At most 1 px"),
+        "{said}"
+    );
+}
+
+#[test]
+fn slips_are_answered_with_the_field_and_an_example() {
+    let exposure = |from: &str, to: &str| refused(&["exposure", "--from", from, "--to", to]);
+    for (said, parts) in [
+        (exposure("15 f/2.8 ISO6400", "f/4 ISO800"), ["--from", "15s"]),
+        (exposure("15s f/0 ISO6400", "f/4 ISO800"), ["f-number", "f/2.8"]),
+        (exposure("-15s f/2.8 ISO6400", "f/4 ISO800"), ["time", "15s"]),
+        (exposure("15s f/2.8 ISO6400", "f/4 ISO850"), ["--to", "ISO800"]),
+        (exposure("15s f/2.8 ISO6400", "f/4"), ["--to", "f/4 ISO800"]),
+        (exposure("15s f/2.8", "f/4 ISO800"), ["--from", "ISO6400"]),
+        (
+            exposure("50h f/2.8 ISO100", "f/4 ISO800"),
+            ["longer than any night", "4min"],
+        ),
+        (refused(&["exposure"]), ["--from", "--sky 21.5"]),
+        (refused(&["exposure", "--sky", "21"]), ["--f-number", "2.8"]),
+    ] {
+        assert!(parts.iter().all(|p| said.contains(p)), "{parts:?}: {said}");
+    }
+    let trail = |flag: &str, value: &str| {
+        let mut line = vec!["trail"];
+        let given = [
+            ("--lat", "51"),
+            ("--dec", "0"),
+            ("--ha", "0"),
+            ("--focal", "24"),
+            ("--pitch", "5.95"),
+            ("--exposure", "60"),
+        ];
+        for (name, usual) in given {
+            match (name == flag, value) {
+                (true, "") => {}
+                (true, value) => line.extend([name, value]),
+                _ => line.extend([name, usual]),
+            }
+        }
+        if !given.iter().any(|g| g.0 == flag) {
+            line.extend([flag, value]);
+        }
+        refused(&line)
+    };
+    for (flag, value, part) in [
+        ("--focal", "", "like --focal 24"),
+        (
+            "--focal",
+            "0",
+            "focal length in mm must be a number above zero, for example 24",
+        ),
+        ("--pitch", "-1", "pixel pitch"),
+        ("--lat", "91", "latitude in degrees must be from -90 to 90"),
+        ("--exposure", "0", "exposure in seconds"),
+        ("--exposure", "-3", "exposure in seconds"),
+        ("--exposure", "60000", "no longer than the night"),
+        ("--exposure", "100000", "no longer than the night"),
+        ("--exposure", "soon", "--exposure"),
+        ("--sensor", "big", "36x24"),
+        ("--sensor", "0x24", "sensor's width"),
+        ("--axis-alt", "51", "--axis-az"),
+        ("--rate", "half", "without an axis the camera is fixed"),
+        ("--tolerance", "0", "tolerance in pixels"),
+    ] {
+        let said = trail(flag, value);
+        assert!(said.contains(part), "{flag} {value}: {said}");
+    }
+}
