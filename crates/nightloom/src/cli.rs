@@ -43,6 +43,12 @@ pub(crate) enum Command {
     Exposure(Box<crate::exposure::ExposureArgs>),
     /// Say how far the stars trail on the sensor, and what exposure and axis error that allows.
     Trail(Box<crate::trail::TrailArgs>),
+    /// Tell when a night is dark, and when subjects stand over the skyline in it.
+    Night(crate::night::NightArgs),
+    /// Tell how dark each night of a year is, and how long a subject is up in the dark.
+    Year(crate::year::YearArgs),
+    /// Find the nights and times when a subject stands in a part of the sky, the best first.
+    When(crate::when::WhenArgs),
 }
 
 impl Command {
@@ -59,6 +65,9 @@ impl Command {
             Self::Subjects(a) => &a.common,
             Self::Exposure(a) => &a.common,
             Self::Trail(a) => &a.common,
+            Self::Night(a) => &a.common,
+            Self::Year(a) => &a.common,
+            Self::When(a) => &a.common,
         }
     }
 }

@@ -9,8 +9,10 @@ mod demo;
 mod door;
 mod exposure;
 mod focus;
+mod evening;
 mod memory;
 mod new;
+mod night;
 mod out;
 mod pole;
 mod sensor;
@@ -20,6 +22,8 @@ mod standpoint;
 mod subjects;
 mod trail;
 mod where_is;
+mod when;
+mod year;
 
 use std::process::ExitCode;
 
@@ -52,7 +56,7 @@ fn main() -> ExitCode {
         }
         Err(trouble) => {
             if common.json {
-                out::json(&serde_json::json!({ "error": trouble.to_string() }));
+                out::json(&trouble.json());
             }
             out::say(&format!("nightloom: {trouble}"));
             ExitCode::from(trouble.status())
@@ -84,6 +88,9 @@ fn run(cli: &Cli) -> Result<serde_json::Value, Trouble> {
         Command::Subjects(args) => subjects::run(args),
         Command::Exposure(args) => Ok(exposure::run(args)?),
         Command::Trail(args) => Ok(trail::run(args)?),
+        Command::Night(args) => night::run(args),
+        Command::Year(args) => year::run(args),
+        Command::When(args) => when::run(args),
     }
 }
 
@@ -129,6 +136,17 @@ pub(crate) enum Trouble {
     /// Trails have no answer.
     #[error(transparent)]
     Trail(#[from] trail::TrailCommandError),
+    /// A question about nights cannot be answered.
+    #[error(transparent)]
+    Evening(#[from] evening::EveningError),
+    /// The question was answered, and the answer is no.
+    #[error("{sentence}")]
+    No {
+        /// The whole answer.
+        json: serde_json::Value,
+        /// What it comes to.
+        sentence: String,
+    },
     /// The folder for the demo holds something else.
     #[error(
         "{folder} is not empty and was not made by nightloom demo; name an empty or a new folder, so that nothing of yours is touched"
@@ -159,11 +177,21 @@ pub(crate) enum Trouble {
 }
 
 impl Trouble {
+    /// What standard output holds under `--json`.
+    fn json(&self) -> serde_json::Value {
+        match self {
+            Self::No { json, .. } => json.clone(),
+            other => serde_json::json!({ "error": other.to_string() }),
+        }
+    }
+
     /// 1 where the work was done and its answer is “no”, else 2.
     fn status(&self) -> u8 {
         match self {
             Self::Build(nightloom_outing::BuildError::NothingToDo { .. }) | Self::NothingMeasured(_) => 1,
             Self::Subject(SubjectError::Unknown { .. } | SubjectError::Star { .. }) => 1,
+            Self::No { .. } => 1,
+            Self::Build(nightloom_outing::BuildError::NothingToDo { .. }) => 1,
             _ => 2,
         }
     }

@@ -17,6 +17,11 @@ pub(crate) fn json(value: &serde_json::Value) {
     let _ = writeln!(stdout().lock(), "{text}");
 }
 
+/// An answer as JSON.
+pub(crate) fn value(answer: &impl serde::Serialize) -> serde_json::Value {
+    serde_json::to_value(answer).unwrap_or_default()
+}
+
 /// One line for the person: to standard error, so that standard output stays pure.
 pub(crate) fn say(line: &str) {
     let _ = writeln!(stderr().lock(), "{line}");

@@ -11,6 +11,8 @@ mod command_line;
 mod interrupted;
 #[path = "all/night.rs"]
 mod night;
+#[path = "all/nights.rs"]
+mod nights;
 #[path = "all/placement.rs"]
 mod placement;
 #[path = "all/sensor.rs"]

@@ -17,6 +17,7 @@ mod roles;
 mod sensor;
 mod skyline;
 mod world;
+mod zone;
 
 pub use build::{
     BuildError, BuildReport, CanvasReport, ColourReport, FrameReport, LandReport, LensReport, Outputs,
@@ -43,3 +44,4 @@ pub use skyline::{
     read_tiles, store_skyline,
 };
 pub use world::{Step, World};
+pub use zone::{SiteZone, ZoneError, named_zone, site_zone};

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use jiff::civil::Date;
 use nightloom_optics::Projection;
 use nightloom_raster::{Cfa, DecodeOptions, FitsRows};
 use nightloom_sky::{Instant, Site};
@@ -39,6 +40,12 @@ pub struct OutingSettings {
     pub name: Option<String>,
     /// Anything worth remembering.
     pub note: Option<String>,
+    /// The date on which the night begins.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub evening: Option<Date>,
+    /// What the picture is about.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub subject: Option<String>,
 }
 
 /// `[site]`.

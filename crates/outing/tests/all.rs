@@ -18,3 +18,5 @@ mod settings;
 mod skyline;
 #[path = "all/temp.rs"]
 mod temp;
+#[path = "all/zone.rs"]
+mod zone;

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use nightloom_sky::Instant;
 use toml_edit::{Document, Item, Key, TableLike, Value as Toml};
@@ -9,6 +10,7 @@ use toml_edit::{Document, Item, Key, TableLike, Value as Toml};
 use super::near::nearest;
 use super::options::{FRAME_OPTIONS, Kind, OPTIONS, OptionSpec, SECTIONS};
 use crate::error::Fault;
+use crate::zone::near_zones;
 
 /// A value of the right kind within its range.
 #[derive(Clone, Debug, PartialEq)]
@@ -19,6 +21,7 @@ pub(super) enum Value {
     Flag(bool),
     Pair([f64; 2]),
     Moment(Instant),
+    Date(Date),
     OffsetS(i32),
 }
 
@@ -291,10 +294,12 @@ fn value_of(option: &OptionSpec, item: &Item) -> Result<Value, String> {
         },
         Kind::Choice(words) => choice(text, words).map_err(|h| wrong(&h)),
         Kind::Pair { min, max, .. } => pair(item, min, max).map(Value::Pair).ok_or_else(|| wrong("")),
+        Kind::Date => date(item).map(Value::Date).ok_or_else(|| wrong("")),
         Kind::Moment => moment(item).map(Value::Moment).map_err(|h| wrong(&h)),
         Kind::Zone => match text {
             Some(t) if TimeZone::get(t).is_ok() => Ok(Value::Text(t.to_owned())),
-            _ => Err(wrong("")),
+            Some(t) => Err(wrong(&did_you_mean(&near_zones(t)))),
+            None => Err(wrong("")),
         },
         Kind::Offset => text
             .and_then(offset_seconds)
@@ -362,6 +367,22 @@ fn pair(item: &Item, min: f64, max: f64) -> Option<[f64; 2]> {
         .filter(|v| (min..=max).contains(v))
         .collect();
     (array.len() == 2 && values.len() == 2).then(|| [values[0], values[1]])
+}
+
+fn date(item: &Item) -> Option<Date> {
+    match item.as_datetime() {
+        Some(d) if d.time.is_some() => None,
+        Some(d) => d.to_string().parse().ok(),
+        None => item.as_str()?.parse().ok(),
+    }
+}
+
+fn did_you_mean(names: &[String]) -> String {
+    let quoted: Vec<String> = names.iter().map(|n| format!("\"{n}\"")).collect();
+    match quoted.as_slice() {
+        [] => String::new(),
+        names => format!("did you mean {}?", names.join(" or ")),
+    }
 }
 
 /// Years that a photograph can be of.

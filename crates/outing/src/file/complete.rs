@@ -1,5 +1,6 @@
 //! From checked values to complete settings.
 
+use jiff::civil::Date;
 use nightloom_optics::Projection;
 use nightloom_raster::{Cfa, FitsRows};
 use nightloom_sky::{Angle, Instant, Site};
@@ -57,6 +58,12 @@ impl Values {
             _ => None,
         }
     }
+    fn date(&self, section: &'static str, key: &'static str) -> Option<Date> {
+        match self.at(section, key)?.value {
+            Value::Date(d) => Some(d),
+            _ => None,
+        }
+    }
     /// The meaning of a word that the check has let through.
     fn word<T: Copy>(&self, section: &'static str, key: &'static str, words: &[(&str, T)]) -> Option<T> {
         let text = self.text(section, key)?;
@@ -70,6 +77,8 @@ pub(super) fn complete(checked: Checked) -> Result<Settings, Vec<Fault>> {
     let place = place(&values)?;
     settings.outing.name = values.text("outing", "name");
     settings.outing.note = values.text("outing", "note");
+    settings.outing.evening = values.date("outing", "evening");
+    settings.outing.subject = values.text("outing", "subject");
     settings.site.place = place;
     settings.site.zone = values.text("site", "zone");
     settings.site.skyline = values.text("site", "skyline");

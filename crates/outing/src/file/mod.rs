@@ -16,6 +16,7 @@ use crate::error::{Fault, SettingsError};
 use crate::plan::Settings;
 
 pub(crate) use check::offset_seconds;
+pub(crate) use near::nearest;
 pub use template::{Filled, markdown, template};
 
 /// Reads settings out of the text of an `outing.toml`; `file` is its name in messages.

@@ -1,7 +1,7 @@
 //! The word that was probably meant.
 
 /// The candidate nearest to `word`, if it is near enough to be meant.
-pub(super) fn nearest<'a>(word: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+pub(crate) fn nearest<'a>(word: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let lower = word.to_lowercase();
     let allowed = (lower.chars().count() / 3).clamp(1, 3);
     candidates

@@ -39,6 +39,8 @@ pub enum Kind {
     },
     /// A moment in UTC, RFC 3339.
     Moment,
+    /// A date, YYYY-MM-DD.
+    Date,
     /// An IANA time-zone name.
     Zone,
     /// An offset from UTC such as `"+02:00"`.
@@ -130,6 +132,22 @@ pub const OPTIONS: &[OptionSpec] = &[
         "Anything worth remembering; goes into the report.",
     ),
     option(
+        "outing",
+        "evening",
+        Kind::Date,
+        None,
+        "2026-09-12",
+        "The date on which the night begins, by the site's clock.",
+    ),
+    option(
+        "outing",
+        "subject",
+        Kind::Text,
+        None,
+        "\"Orion Nebula\"",
+        "What the picture is about: a constellation, star, nebula, planet, shower, the Milky Way's core, or RA,DEC in ICRS degrees.",
+    ),
+    option(
         "site",
         "latitude_deg",
         number("degrees", -90.0, 90.0),
@@ -159,7 +177,7 @@ pub const OPTIONS: &[OptionSpec] = &[
         Kind::Zone,
         None,
         "\"Europe/Zurich\"",
-        "Time zone by its IANA name: for a camera clock whose offset nothing tells, and for showing times.",
+        "Time zone by its IANA name: for a camera clock whose offset nothing tells, and for showing times; without it a night's zone is found from the coordinates.",
     ),
     option(
         "site",
@@ -431,6 +449,7 @@ impl Kind {
                 with_unit(format!("[right, down], two numbers from {min} to {max}"), unit)
             }
             Self::Moment => "a moment in UTC such as 2026-09-12T21:40:00Z".into(),
+            Self::Date => "a date such as 2026-09-12".into(),
             Self::Zone => "an IANA time zone such as \"Europe/Zurich\"".into(),
             Self::Offset => "an offset from UTC such as \"+02:00\"".into(),
             Self::Frame => "the path of a frame from the outing's folder, in quotes".into(),

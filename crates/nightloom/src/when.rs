@@ -1,0 +1,155 @@
+//! `nightloom when`.
+
+use clap::Args;
+use jiff::civil::Date;
+use nightloom_sky::Angle;
+use nightloom_sky::night::{Chance, SkyBox, WhenQuestion};
+use serde_json::{Value, json};
+
+use crate::cli::Common;
+use crate::evening::{Evening, EveningError, PlaceArgs, clock_short, line};
+use crate::{Trouble, out};
+
+/// Said in the JSON of every answer.
+const WORTH: &str = "worth_minutes: each minute times its grade, 0 to 1: the share of a minute on the subject at the zenith of this site's dark, moonless sky, by sky brightness and extinction";
+
+/// `nightloom when`.
+#[derive(Args, Debug)]
+pub(crate) struct WhenArgs {
+    #[command(flatten)]
+    pub(crate) place: PlaceArgs,
+    /// A subject by name, HIP and a number, or RA,DEC in ICRS degrees.
+    #[arg(long, value_name = "S", allow_hyphen_values = true)]
+    pub(crate) subject: Option<String>,
+    /// The first evening.
+    #[arg(long, value_name = "YYYY-MM-DD")]
+    pub(crate) from: Date,
+    /// The last evening.
+    #[arg(long, value_name = "YYYY-MM-DD")]
+    pub(crate) to: Date,
+    /// Azimuths from the left edge clockwise to the right one, as 195,215 or 350,10; all round when not given.
+    #[arg(long, value_name = "LEFT,RIGHT", value_parser = azimuths, allow_hyphen_values = true)]
+    pub(crate) azimuth: Option<(f64, f64)>,
+    /// Altitudes as seen through the air, as 10,30; the whole sky when not given.
+    #[arg(long, value_name = "LOW,HIGH", value_parser = altitudes, allow_hyphen_values = true)]
+    pub(crate) altitude: Option<(f64, f64)>,
+    /// Count times with the moon up too, by what they are worth.
+    #[arg(long)]
+    pub(crate) moonlit: bool,
+    /// Leave out shorter times, minutes.
+    #[arg(long, value_name = "MIN", default_value_t = 1.0, value_parser = minutes)]
+    pub(crate) least: f64,
+    /// How many to show, the best first; all in the JSON.
+    #[arg(long, value_name = "N", default_value_t = 20)]
+    pub(crate) show: usize,
+    #[command(flatten)]
+    pub(crate) common: Common,
+}
+
+pub(crate) fn run(args: &WhenArgs) -> Result<Value, Trouble> {
+    let evening = args.place.resolve()?;
+    let (question, chances) = answer(args, &evening)?;
+    let name = &question.subject.name;
+    let json = json!({
+        "subject": name,
+        "from": args.from,
+        "to": args.to,
+        "azimuth_deg": args.azimuth,
+        "altitude_deg": args.altitude,
+        "moonlit": args.moonlit,
+        "worth": WORTH,
+        "site": evening.json(),
+        "chances": out::value(&chances),
+    });
+    if chances.is_empty() {
+        let sentence = format!(
+            "{name} never stands there in the dark from {} to {}; widen the box or the dates, or allow moonlight with --moonlit",
+            args.from, args.to
+        );
+        return Err(Trouble::No { json, sentence });
+    }
+    if !args.common.json {
+        tell(args, &evening, &question, &chances);
+    }
+    Ok(json)
+}
+
+fn answer(args: &WhenArgs, evening: &Evening) -> Result<(WhenQuestion, Vec<Chance>), EveningError> {
+    let asked: Vec<String> = args.subject.iter().cloned().collect();
+    let subject = evening.subjects(&asked)?.into_iter().next();
+    let subject = subject.ok_or(EveningError::NoSubject)?;
+    let mut sky_box = SkyBox::default();
+    if let Some((left, right)) = args.azimuth {
+        (sky_box.from_azimuth, sky_box.to_azimuth) = (Angle::from_deg(left), Angle::from_deg(right));
+    }
+    if let Some((low, high)) = args.altitude {
+        (sky_box.least_altitude, sky_box.greatest_altitude) = (Angle::from_deg(low), Angle::from_deg(high));
+    }
+    let question = WhenQuestion {
+        subject,
+        sky_box,
+        moonlit: args.moonlit,
+        least_minutes: args.least,
+    };
+    let chances = evening.nights(args.from, args.to)?.when(&question)?;
+    Ok((question, chances))
+}
+
+fn tell(args: &WhenArgs, evening: &Evening, question: &WhenQuestion, chances: &[Chance]) {
+    let zone = &evening.zone.zone;
+    let (name, count) = (&question.subject.name, chances.len());
+    line(&format!("{name} at {}", evening.told()));
+    let shown = count.min(args.show);
+    line(&format!(
+        "{count} times from {} to {}, the best {shown} first",
+        args.from, args.to
+    ));
+    line(&format!("Times in {}", evening.zone.name));
+    line("");
+    line(&format!(
+        "{:<12}{:<16}{:>8}{:>10}{:>11}{:>10}",
+        "evening", "from to", "minutes", "worth", "altitude", "azimuth"
+    ));
+    for chance in chances.iter().take(args.show) {
+        let span = format!(
+            "{} {}",
+            clock_short(zone, chance.span.from),
+            clock_short(zone, chance.span.to)
+        );
+        line(&format!(
+            "{:<12}{span:<16}{:>8.0}{:>10.1}{:>10.1}°{:>9.1}°",
+            chance.evening.to_string(),
+            chance.span.minutes(),
+            chance.worth_minutes,
+            chance.altitude_deg,
+            chance.azimuth_deg
+        ));
+    }
+}
+
+fn pair(text: &str) -> Option<(f64, f64)> {
+    let (a, b) = text.split_once(',')?;
+    let number = |t: &str| t.trim().parse::<f64>().ok().filter(|v| v.is_finite());
+    Some((number(a)?, number(b)?))
+}
+
+fn azimuths(text: &str) -> Result<(f64, f64), String> {
+    match pair(text) {
+        Some((a, b)) if [a, b].iter().all(|v| (-360.0..=360.0).contains(v)) => Ok((a, b)),
+        _ => Err("expected two azimuths in degrees from true north through east, as 195,215".into()),
+    }
+}
+
+fn altitudes(text: &str) -> Result<(f64, f64), String> {
+    match pair(text) {
+        Some((a, b)) if a < b && [a, b].iter().all(|v| (-90.0..=90.0).contains(v)) => Ok((a, b)),
+        _ => Err("expected two altitudes from -90 to 90 degrees, the lower first, as 10,30".into()),
+    }
+}
+
+fn minutes(text: &str) -> Result<f64, String> {
+    match text.parse() {
+        Ok(m) if (0.0..=1440.0).contains(&m) => Ok(m),
+        _ => Err("expected 0 to 1440 minutes".into()),
+    }
+}

@@ -1,0 +1,76 @@
+//! `nightloom year`.
+
+use clap::Args;
+use jiff::civil::Date;
+use nightloom_sky::night::{YEARS, Year};
+use serde_json::{Value, json};
+
+use crate::cli::Common;
+use crate::evening::{Evening, EveningError, PlaceArgs, hours, line};
+use crate::{Trouble, out};
+
+/// `nightloom year`.
+#[derive(Args, Debug)]
+pub(crate) struct YearArgs {
+    #[command(flatten)]
+    pub(crate) place: PlaceArgs,
+    /// The year, 1990 to 2060.
+    #[arg(long, value_name = "Y", allow_negative_numbers = true)]
+    pub(crate) year: i16,
+    /// A subject by name, HIP and a number, or RA,DEC in ICRS degrees.
+    #[arg(long, value_name = "S", allow_hyphen_values = true)]
+    pub(crate) subject: Option<String>,
+    #[command(flatten)]
+    pub(crate) common: Common,
+}
+
+pub(crate) fn run(args: &YearArgs) -> Result<Value, Trouble> {
+    let evening = args.place.resolve()?;
+    let year = answer(args, &evening)?;
+    if !args.common.json {
+        tell(args.year, &evening, &year);
+    }
+    let mut json = out::value(&year);
+    json["year"] = json!(args.year);
+    json["site"] = evening.json();
+    Ok(json)
+}
+
+fn answer(args: &YearArgs, evening: &Evening) -> Result<Year, EveningError> {
+    let year = args.year;
+    if !YEARS.contains(&year) {
+        return Err(EveningError::Year { year });
+    }
+    let day = |month, day| Date::new(year, month, day).map_err(|_| EveningError::Year { year });
+    let asked: Vec<String> = args.subject.iter().cloned().collect();
+    let subjects = evening.subjects(&asked)?;
+    let nights = evening.nights(day(1, 1)?, day(12, 31)?)?;
+    Ok(nights.year(subjects.first())?)
+}
+
+fn tell(number: i16, evening: &Evening, year: &Year) {
+    let what = year
+        .subject
+        .as_ref()
+        .map(|s| format!(" for {s}"))
+        .unwrap_or_default();
+    line(&format!("The nights of {number}{what} at {}", evening.told()));
+    line("");
+    let mut head = format!("{:<12}{:>10}{:>12}", "evening", "dark", "no moon");
+    if year.subject.is_some() {
+        head += &format!("{:>12}{:>10}", "and it up", "worth");
+    }
+    line(&head);
+    for night in &year.nights {
+        let mut row = format!(
+            "{:<12}{:>10}{:>12}",
+            night.evening.to_string(),
+            hours(night.dark_minutes),
+            hours(night.moonless_dark_minutes)
+        );
+        if let (Some(up), Some(worth)) = (night.subject_minutes, night.graded_minutes) {
+            row += &format!("{:>12}{:>10}", hours(up), hours(worth));
+        }
+        line(&row);
+    }
+}
