@@ -20,7 +20,7 @@ pub(crate) struct NightArgs {
     #[arg(long, value_name = "YYYY-MM-DD")]
     pub(crate) date: Option<Date>,
     /// A subject by name, HIP and a number, or RA,DEC in ICRS degrees; may be given more than once.
-    #[arg(long, value_name = "S", allow_hyphen_values = true)]
+    #[arg(long, value_name = "S")]
     pub(crate) subject: Vec<String>,
     #[command(flatten)]
     pub(crate) common: Common,

@@ -19,7 +19,7 @@ pub(crate) struct WhenArgs {
     #[command(flatten)]
     pub(crate) place: PlaceArgs,
     /// A subject by name, HIP and a number, or RA,DEC in ICRS degrees.
-    #[arg(long, value_name = "S", allow_hyphen_values = true)]
+    #[arg(long, value_name = "S")]
     pub(crate) subject: Option<String>,
     /// The first evening.
     #[arg(long, value_name = "YYYY-MM-DD")]

@@ -18,7 +18,7 @@ pub(crate) struct YearArgs {
     #[arg(long, value_name = "Y", allow_negative_numbers = true)]
     pub(crate) year: i16,
     /// A subject by name, HIP and a number, or RA,DEC in ICRS degrees.
-    #[arg(long, value_name = "S", allow_hyphen_values = true)]
+    #[arg(long, value_name = "S")]
     pub(crate) subject: Option<String>,
     #[command(flatten)]
     pub(crate) common: Common,
