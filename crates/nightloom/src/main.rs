@@ -7,9 +7,9 @@ mod build;
 mod cli;
 mod demo;
 mod door;
+mod evening;
 mod exposure;
 mod focus;
-mod evening;
 mod memory;
 mod new;
 mod night;
@@ -21,8 +21,8 @@ mod skyline;
 mod standpoint;
 mod subjects;
 mod trail;
-mod where_is;
 mod when;
+mod where_is;
 mod year;
 
 use std::process::ExitCode;
@@ -191,7 +191,6 @@ impl Trouble {
             Self::Build(nightloom_outing::BuildError::NothingToDo { .. }) | Self::NothingMeasured(_) => 1,
             Self::Subject(SubjectError::Unknown { .. } | SubjectError::Star { .. }) => 1,
             Self::No { .. } => 1,
-            Self::Build(nightloom_outing::BuildError::NothingToDo { .. }) => 1,
             _ => 2,
         }
     }
