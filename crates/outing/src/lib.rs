@@ -5,6 +5,7 @@
 //! rest, with every step in the [`Journal`].
 
 mod build;
+pub mod chart;
 mod clock;
 mod discover;
 mod error;

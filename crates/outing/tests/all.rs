@@ -1,5 +1,7 @@
 //! The tests of this crate, in one binary.
 
+#[path = "all/charts.rs"]
+mod charts;
 #[path = "all/clock.rs"]
 mod clock;
 #[path = "all/discover.rs"]

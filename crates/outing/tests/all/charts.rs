@@ -1,0 +1,179 @@
+//! Charts say what the plan says.
+
+use jiff::civil::date;
+use jiff::tz::TimeZone;
+use nightloom_optics::Lens;
+use nightloom_outing::chart::{Framing, Look, NightStrip, View, night_strip, view, year_chart};
+use nightloom_sky::night::{Night, Nights, Sample, Standpoint};
+use nightloom_sky::subjects::{self, milky_way::Arch};
+use nightloom_sky::{Angle, Site, Skyline};
+
+struct Scene {
+    nights: Nights,
+    night: Night,
+    samples: Vec<Sample>,
+    zone: TimeZone,
+    skyline: Skyline,
+    site: Site,
+}
+
+/// The core of the Milky Way from 45° north, over hills 4° to 8° high.
+fn scene() -> Scene {
+    let site = Site {
+        latitude: Angle::from_deg(45.42),
+        longitude: Angle::from_deg(24.1),
+        elevation_m: 1240.0,
+    };
+    let hills = (0..720).map(|i| Angle::from_deg(6.0 + 2.0 * (f64::from(i) / 20.0).sin()));
+    let skyline = Skyline::new(hills.collect()).expect("a skyline");
+    let standpoint = Standpoint {
+        skyline: skyline.clone(),
+        ..Standpoint::at(site)
+    };
+    let zone = TimeZone::get("Europe/Bucharest").expect("in the database");
+    let nights = Nights::new(standpoint, zone.clone(), date(2026, 6, 20), date(2026, 7, 20)).expect("dates");
+    let subject = subjects::find("Milky Way core").expect("known");
+    let (night, samples) = {
+        let sky = nights.sky(date(2026, 7, 20)).expect("in the span");
+        let path = sky.path_of(&subject).expect("a date within the tables");
+        let night = sky.night(std::slice::from_ref(&subject)).expect("a night");
+        (night, sky.samples(145, Some(&path)))
+    };
+    Scene {
+        nights,
+        night,
+        samples,
+        zone,
+        skyline,
+        site,
+    }
+}
+
+fn framing() -> Framing {
+    Framing {
+        lens: Lens::rectilinear(24.0 / 0.006, 6000, 4000),
+        size_px: [6000.0, 4000.0],
+        portrait: false,
+        azimuth: Angle::from_deg(190.0),
+        altitude: Angle::from_deg(20.0),
+        frames: [3, 2],
+        overlap: 0.3,
+    }
+}
+
+fn charts(scene: &Scene, look: Look) -> [String; 3] {
+    let strip = NightStrip {
+        night: &scene.night,
+        samples: &scene.samples,
+        zone: &scene.zone,
+        place: "Owlstone <Ridge>",
+    };
+    let arch = Arch::new(&scene.site.ground_from_icrs(scene.night.window.midnight));
+    let shown = View {
+        place: "Owlstone <Ridge>",
+        subject: Some("Milky Way core"),
+        skyline: &scene.skyline,
+        samples: &scene.samples,
+        zone: &scene.zone,
+        arch: Some(&arch),
+        at: Some(scene.night.window.midnight),
+        framing: Some(framing()),
+    };
+    let year = scene
+        .nights
+        .year(Some(&subjects::find("Milky Way core").expect("known")))
+        .expect("a span");
+    [
+        night_strip(&strip, look),
+        view(&shown, look),
+        year_chart(&year, "Owlstone <Ridge>", look),
+    ]
+}
+
+#[test]
+fn every_chart_is_whole_and_treats_names_as_text() {
+    let scene = scene();
+    for look in [Look::Day, Look::Red] {
+        for svg in charts(&scene, look) {
+            assert!(svg.starts_with("<svg ") && svg.ends_with("</svg>\n"));
+            assert!(
+                !svg.contains("NaN") && !svg.contains("inf"),
+                "a number is missing"
+            );
+            assert!(svg.contains("Owlstone &lt;Ridge&gt;") && !svg.contains("<Ridge>"));
+            for tag in ["svg", "g", "text", "title", "clipPath"] {
+                let (open, close) = (format!("<{tag}"), format!("</{tag}>"));
+                let opened = svg
+                    .match_indices(&open)
+                    .filter(|(i, _)| matches!(svg.as_bytes()[i + open.len()], b' ' | b'>'));
+                assert_eq!(opened.count(), svg.matches(&close).count(), "{tag}");
+            }
+        }
+    }
+}
+
+#[test]
+fn red_charts_hold_neither_green_nor_blue() {
+    for svg in charts(&scene(), Look::Red) {
+        let mut colours = 0;
+        for (at, _) in svg.match_indices('#') {
+            let digits: String = svg[at + 1..]
+                .chars()
+                .take_while(char::is_ascii_hexdigit)
+                .collect();
+            let rest = match digits.len() {
+                3 => &digits[1..],
+                6 => &digits[2..],
+                _ => continue,
+            };
+            colours += 1;
+            assert!(rest.chars().all(|c| c == '0'), "#{digits}");
+        }
+        assert!(colours > 8);
+    }
+}
+
+#[test]
+fn the_strip_shows_the_nights_own_times() {
+    let scene = scene();
+    let [strip, ..] = charts(&scene, Look::Day);
+    let shown = |at: nightloom_sky::Instant| {
+        let at = at
+            .plus_seconds(30.0)
+            .timestamp()
+            .to_zoned_datetime(scene.zone.clone());
+        format!("{:02}:{:02}", at.hour(), at.minute())
+    };
+    let sun = &scene.night.sun;
+    for (at, word) in [
+        (sun.sunset, "sunset"),
+        (sun.astronomical_dusk, "dark"),
+        (sun.astronomical_dawn, "dawn"),
+        (sun.sunrise, "sunrise"),
+    ] {
+        let words = format!(">{} {word}<", shown(at.expect("happens in July at 45° north")));
+        assert!(strip.contains(&words), "{words}");
+    }
+    let window = scene.night.subjects[0].windows[0];
+    assert!(strip.contains(&format!("{} to {}", shown(window.from), shown(window.to))));
+}
+
+/// 36 × 24 mm behind 24 mm take in 2·atan(18/24) by 2·atan(12/24) (pinhole geometry).
+#[test]
+fn frames_of_a_panorama_overlap_as_asked() {
+    let framing = framing();
+    let [wide, tall] = framing.field_deg();
+    assert!(
+        (wide - 73.7398).abs() < 0.05 && (tall - 53.1301).abs() < 0.05,
+        "{wide} {tall}"
+    );
+    let aims = framing.aims();
+    assert_eq!(aims.len(), 6);
+    let rise = aims[3][1].deg() - aims[0][1].deg();
+    assert!((rise - 0.7 * tall).abs() < 1e-6, "{rise}");
+    // At the lowest edge of the lower row (the horizon) a frame's step is its width less the overlap.
+    let step = aims[1][0].deg() - aims[0][0].deg();
+    assert!((step - 0.7 * wide).abs() < 1e-6, "{step}");
+    let middle = aims.iter().map(|a| a[0].deg()).sum::<f64>() / 6.0;
+    assert!((middle - 190.0).abs() < 1e-6);
+}
