@@ -4,6 +4,7 @@
 //! 2 could not.
 
 mod build;
+mod charts;
 mod cli;
 mod demo;
 mod door;
@@ -97,6 +98,9 @@ fn run(cli: &Cli) -> Result<serde_json::Value, Trouble> {
 /// Why a command did not do what it was asked.
 #[derive(Debug, thiserror::Error)]
 pub(crate) enum Trouble {
+    /// A chart cannot be drawn or written.
+    #[error("{0}")]
+    Chart(String),
     /// Beginning an outing failed.
     #[error(transparent)]
     New(#[from] nightloom_outing::NewError),

@@ -7,6 +7,7 @@ use nightloom_sky::Instant;
 use nightloom_sky::night::{Night, Span, SubjectNight};
 use serde_json::Value;
 
+use crate::charts::ChartArgs;
 use crate::cli::Common;
 use crate::evening::{Evening, EveningError, PlaceArgs, clock, hours, line};
 use crate::{Trouble, out};
@@ -23,11 +24,13 @@ pub(crate) struct NightArgs {
     #[arg(long, value_name = "S")]
     pub(crate) subject: Vec<String>,
     #[command(flatten)]
+    pub(crate) charts: ChartArgs,
+    #[command(flatten)]
     pub(crate) common: Common,
 }
 
 pub(crate) fn run(args: &NightArgs) -> Result<Value, Trouble> {
-    let evening = args.place.resolve().map_err(Trouble::from)?;
+    let evening = args.place.resolve()?;
     let (night, json) = answer(args, &evening)?;
     if !args.common.json {
         tell(&evening, &night);
@@ -39,11 +42,15 @@ pub(crate) fn run(args: &NightArgs) -> Result<Value, Trouble> {
     Ok(json)
 }
 
-fn answer(args: &NightArgs, evening: &Evening) -> Result<(Night, Value), EveningError> {
+fn answer(args: &NightArgs, evening: &Evening) -> Result<(Night, Value), Trouble> {
     let of_outing = evening.settings.outing.evening;
     let date = args.date.or(of_outing).ok_or(EveningError::NoDate)?;
-    let subjects = evening.subjects(&args.subject)?;
-    let night = evening.nights(date, date)?.night(date, &subjects)?;
+    let subjects = evening.subjects(&args.subject).map_err(EveningError::from)?;
+    let nights = evening.nights(date, date).map_err(EveningError::from)?;
+    let sky = nights.sky(date).map_err(EveningError::from)?;
+    let night = sky.night(&subjects).map_err(EveningError::from)?;
+    args.charts
+        .write(evening, &sky, &night, &subjects, args.common.json)?;
     let mut json = out::value(&night);
     json["site"] = evening.json();
     Ok((night, json))

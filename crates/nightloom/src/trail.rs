@@ -262,7 +262,7 @@ fn seconds(text: &str) -> Result<f64, TrailCommandError> {
     }
 }
 
-fn sensor(text: &str) -> Result<[f64; 2], TrailCommandError> {
+pub(crate) fn sensor(text: &str) -> Result<[f64; 2], TrailCommandError> {
     if let Some(format) = SensorFormat::named(text) {
         return Ok([format.width_mm, format.height_mm]);
     }

@@ -1,13 +1,16 @@
 //! `nightloom year`.
 
+use std::path::PathBuf;
+
 use clap::Args;
 use jiff::civil::Date;
+use nightloom_outing::chart::{Look, year_chart};
 use nightloom_sky::night::{YEARS, Year};
 use serde_json::{Value, json};
 
 use crate::cli::Common;
 use crate::evening::{Evening, EveningError, PlaceArgs, hours, line};
-use crate::{Trouble, out};
+use crate::{Trouble, charts, out};
 
 /// `nightloom year`.
 #[derive(Args, Debug)]
@@ -20,6 +23,12 @@ pub(crate) struct YearArgs {
     /// A subject by name, HIP and a number, or RA,DEC in ICRS degrees.
     #[arg(long, value_name = "S")]
     pub(crate) subject: Option<String>,
+    /// Write the year's nights as a chart, an SVG.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) chart: Option<PathBuf>,
+    /// Draw it red on black instead of black on white.
+    #[arg(long)]
+    pub(crate) red: bool,
     #[command(flatten)]
     pub(crate) common: Common,
 }
@@ -29,6 +38,11 @@ pub(crate) fn run(args: &YearArgs) -> Result<Value, Trouble> {
     let year = answer(args, &evening)?;
     if !args.common.json {
         tell(args.year, &evening, &year);
+    }
+    if let Some(file) = &args.chart {
+        let look = if args.red { Look::Red } else { Look::Day };
+        let svg = year_chart(&year, &evening.told(), look);
+        charts::write(file, &svg, args.common.json)?;
     }
     let mut json = out::value(&year);
     json["year"] = json!(args.year);

@@ -1,0 +1,192 @@
+//! Charts of a night written to files: the strip, the view over the skyline, the year.
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use nightloom_optics::Lens;
+use nightloom_outing::chart::{Framing, Look, NightStrip, View, night_strip, view};
+use nightloom_raster::atomic::write_whole;
+use nightloom_sky::Angle;
+use nightloom_sky::night::{Night, NightSky, Sample};
+use nightloom_sky::subjects::{Subject, milky_way::Arch};
+
+use crate::evening::Evening;
+use crate::{Trouble, out};
+
+/// The chart's grid over the night: every five minutes of 24 hours.
+const SAMPLES: usize = 289;
+/// A pixel only to count in; no chart depends on it.
+const PIXEL_MM: f64 = 0.006;
+
+/// Which charts to write, and how.
+#[derive(Args, Clone, Debug)]
+pub(crate) struct ChartArgs {
+    /// Write the night as a strip, an SVG.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) strip: Option<PathBuf>,
+    /// Write the view over the skyline, an SVG; with --focal also what the lens takes in.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) view: Option<PathBuf>,
+    /// Red on black instead of black on white.
+    #[arg(long)]
+    pub(crate) red: bool,
+    /// Focal length in mm, for the view.
+    #[arg(long, value_name = "MM", value_parser = focal)]
+    pub(crate) focal: Option<f64>,
+    /// Width and height of the sensor in mm, or a format's name, for the view.
+    #[arg(long, value_name = "WxH", default_value = "36x24")]
+    pub(crate) sensor: String,
+    /// Azimuth and altitude of the picture's middle in degrees; at the subject's azimuth, with a quarter of
+    /// the frame below the horizon, when not given.
+    #[arg(long, value_name = "AZ,ALT", value_parser = aim)]
+    pub(crate) aim: Option<(f64, f64)>,
+    /// The camera is held upright.
+    #[arg(long)]
+    pub(crate) portrait: bool,
+    /// Frames across and rows up, for a panorama.
+    #[arg(long, value_name = "CxR", default_value = "1x1", value_parser = frames)]
+    pub(crate) frames: (usize, usize),
+    /// What a frame has in common with its neighbour, in per cent.
+    #[arg(long, value_name = "PERCENT", default_value_t = 30.0, value_parser = overlap)]
+    pub(crate) overlap: f64,
+}
+
+fn focal(text: &str) -> Result<f64, String> {
+    number(text, 1.0..=5000.0, "a focal length from 1 to 5000 mm, like 24")
+}
+
+fn overlap(text: &str) -> Result<f64, String> {
+    number(text, 0.0..=90.0, "per cent from 0 to 90, like 30")
+}
+
+fn number(text: &str, range: std::ops::RangeInclusive<f64>, expected: &str) -> Result<f64, String> {
+    match text.parse() {
+        Ok(v) if range.contains(&v) => Ok(v),
+        _ => Err(format!("expected {expected}")),
+    }
+}
+
+fn aim(text: &str) -> Result<(f64, f64), String> {
+    const EXPECTED: &str = "expected azimuth and altitude in degrees, like 205,22";
+    let (azimuth, altitude) = text.split_once(',').ok_or(EXPECTED)?;
+    match (azimuth.trim().parse::<f64>(), altitude.trim().parse::<f64>()) {
+        (Ok(azimuth), Ok(altitude)) if azimuth.is_finite() && (-90.0..=90.0).contains(&altitude) => {
+            Ok((azimuth.rem_euclid(360.0), altitude))
+        }
+        _ => Err(EXPECTED.into()),
+    }
+}
+
+fn frames(text: &str) -> Result<(usize, usize), String> {
+    let parts = text.split_once(['x', '×']);
+    let parsed = parts.and_then(|(across, up)| Some((across.parse().ok()?, up.parse().ok()?)));
+    match parsed {
+        Some((across @ 1..=60, up @ 1..=20)) => Ok((across, up)),
+        _ => Err("expected frames across by rows up, like 5x2, at most 60x20".into()),
+    }
+}
+
+impl ChartArgs {
+    pub(crate) fn look(&self) -> Look {
+        if self.red { Look::Red } else { Look::Day }
+    }
+
+    /// Writes what was asked for; says where.
+    pub(crate) fn write(
+        &self,
+        evening: &Evening,
+        sky: &NightSky<'_>,
+        night: &Night,
+        subjects: &[Subject],
+        json: bool,
+    ) -> Result<(), Trouble> {
+        if self.strip.is_none() && self.view.is_none() {
+            return Ok(());
+        }
+        let path = subjects.first().map(|s| sky.path_of(s)).transpose();
+        let path = path.map_err(|e| Trouble::Chart(e.to_string()))?;
+        let samples = sky.samples(SAMPLES, path.as_ref());
+        let place = evening.told();
+        if let Some(file) = &self.strip {
+            let strip = NightStrip {
+                night,
+                samples: &samples,
+                zone: &evening.zone.zone,
+                place: &place,
+            };
+            write(file, &night_strip(&strip, self.look()), json)?;
+        }
+        if let Some(file) = &self.view {
+            let svg = self.draw_view(evening, night, subjects, &samples, &place)?;
+            write(file, &svg, json)?;
+        }
+        Ok(())
+    }
+
+    fn draw_view(
+        &self,
+        evening: &Evening,
+        night: &Night,
+        subjects: &[Subject],
+        samples: &[Sample],
+        place: &str,
+    ) -> Result<String, Trouble> {
+        let first = night.subjects.first();
+        let at = first
+            .and_then(|s| s.best_at.or(s.culmination.map(|c| c.at)))
+            .unwrap_or(night.window.midnight);
+        let arch = Arch::new(&evening.standpoint.site.ground_from_icrs(at));
+        let away = |s: &&Sample| s.at.seconds_since(at).abs();
+        let then = samples.iter().min_by(|a, b| away(a).total_cmp(&away(b)));
+        let azimuth = then
+            .and_then(|s| s.subject.as_ref())
+            .map_or(180.0, |s| s.azimuth_deg);
+        let shown = View {
+            place,
+            subject: subjects.first().map(|s| s.name.as_str()),
+            skyline: &evening.standpoint.skyline,
+            samples,
+            zone: &evening.zone.zone,
+            arch: Some(&arch),
+            at: Some(at),
+            framing: self.framing(evening, azimuth)?,
+        };
+        Ok(view(&shown, self.look()))
+    }
+
+    /// The camera's frame, if a focal length is known.
+    fn framing(&self, evening: &Evening, azimuth_deg: f64) -> Result<Option<Framing>, Trouble> {
+        let Some(focal) = self.focal.or(evening.settings.rig.focal_mm) else {
+            return Ok(None);
+        };
+        let size_px = crate::trail::sensor(&self.sensor)?.map(|mm| (mm / PIXEL_MM).round());
+        let lens = Lens::rectilinear(focal / PIXEL_MM, size_px[0] as usize, size_px[1] as usize);
+        let mut framing = Framing {
+            lens,
+            size_px,
+            portrait: self.portrait,
+            azimuth: Angle::from_deg(azimuth_deg),
+            altitude: Angle::from_deg(0.0),
+            frames: [self.frames.0, self.frames.1],
+            overlap: self.overlap / 100.0,
+        };
+        let quarter = framing.field_deg()[1] / 4.0;
+        let (azimuth, altitude) = self.aim.unwrap_or((azimuth_deg, quarter));
+        framing.azimuth = Angle::from_deg(azimuth);
+        framing.altitude = Angle::from_deg(altitude);
+        Ok(Some(framing))
+    }
+}
+
+/// Writes one chart whole or not at all.
+pub(crate) fn write(file: &Path, svg: &str, json: bool) -> Result<(), Trouble> {
+    write_whole(file, |out| out.write_all(svg.as_bytes())).map_err(|e| {
+        Trouble::Chart(format!(
+            "{} cannot be written ({e}); name a file in a folder that exists and may be written to",
+            file.display()
+        ))
+    })?;
+    out::result(&format!("Wrote {}", file.display()), json);
+    Ok(())
+}
