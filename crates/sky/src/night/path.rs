@@ -18,6 +18,8 @@ pub struct Timeline {
     half_s: f64,
     /// At the zeros of the Chebyshev polynomial of their number, latest first.
     observers: Vec<Observer>,
+    /// Of a turn in four times as many steps as there are nodes.
+    cosines: Vec<f64>,
 }
 
 impl Timeline {
@@ -33,6 +35,9 @@ impl Timeline {
             start: from,
             half_s,
             observers: (0..nodes).map(observer).collect::<Result<_, _>>()?,
+            cosines: (0..4 * nodes)
+                .map(|n| (PI * n as f64 / (2 * nodes) as f64).cos())
+                .collect(),
         })
     }
 
@@ -41,7 +46,7 @@ impl Timeline {
         let seen: Vec<Vector4<f64>> = self.observers.iter().map(|o| sample(o, target)).collect();
         let nodes = seen.len();
         let coefficient = |order: usize| {
-            let weight = |n: usize| (PI * order as f64 * (n as f64 + 0.5) / nodes as f64).cos();
+            let weight = |n: usize| self.cosines[order * (2 * n + 1) % (4 * nodes)];
             let sum: Vector4<f64> = seen.iter().enumerate().map(|(n, v)| v * weight(n)).sum();
             sum * if order == 0 { 1.0 } else { 2.0 } / nodes as f64
         };
@@ -59,9 +64,8 @@ fn node(n: usize, nodes: usize) -> f64 {
 
 /// East, north, up, and the inverse of the distance in thousands of kilometres (0 for stars).
 fn sample(observer: &Observer, target: &Target) -> Vector4<f64> {
-    let place = observer.place(target);
-    let inverse = place.distance_km.map_or(0.0, |km| 1e3 / km);
-    place.ground.push(inverse)
+    let (direction, distance_km) = observer.line_of_sight(target);
+    direction.push(distance_km.map_or(0.0, |km| 1e3 / km))
 }
 
 /// Where a target stands through a span of time: airless, topocentric.

@@ -153,6 +153,12 @@ impl Observer {
         UnitVector3::new_normalize(self.seen(target).ground)
     }
 
+    /// The airless direction in the ground frame and the distance in kilometres of what has one; no air, no angles.
+    pub(crate) fn line_of_sight(&self, target: &Target) -> (UnitVector3<f64>, Option<f64>) {
+        let seen = self.seen(target);
+        (UnitVector3::new_normalize(seen.ground), seen.distance_km)
+    }
+
     /// The apparent airless direction in ICRS axes, and the distance of what has one in kilometres.
     ///
     /// With aberration and parallax in it, so 20″ and more from the catalogue's direction.
