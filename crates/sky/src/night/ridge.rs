@@ -63,7 +63,10 @@ impl Ridge {
         let mut found = (f64::INFINITY, f64::NEG_INFINITY);
         while from < to {
             let (mut level, mut size) = (0, 1);
-            while level + 1 < self.levels.len() && from % (size * BRANCH) == 0 && from + size * BRANCH <= to {
+            while level + 1 < self.levels.len()
+                && from.is_multiple_of(size * BRANCH)
+                && from + size * BRANCH <= to
+            {
                 level += 1;
                 size *= BRANCH;
             }
