@@ -92,7 +92,8 @@ pub fn ground_light(
         return Ok(None);
     };
     let starlight = light.starlight(&grid);
-    let surface = |(frame, from): (usize, &Box<GroundDirection<'_>>)| {
+    let surface = |frame: usize| {
+        let from = &stood[frame];
         Surface::from_fn(width, height, SURFACE_PX, |pixel| {
             let Some((to, from)) = shown(pixel).zip(from(pixel)) else {
                 return [0.0; 3];
@@ -105,7 +106,7 @@ pub fn ground_light(
             })
         })
     };
-    Ok(Some(stood.par_iter().enumerate().map(surface).collect()))
+    Ok(Some((0..stood.len()).into_par_iter().map(surface).collect()))
 }
 
 /// How far the sky had gone when each frame was taken: from its mean, in any unit; all 0 where it did not.

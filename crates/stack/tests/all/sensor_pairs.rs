@@ -217,7 +217,6 @@ fn a_known_sensor_is_measured_within_the_bars_and_the_errors_hold() {
         let well = (SENSOR.white_dn - SENSOR.black_dn) * SENSOR.gain_e;
         assert!((t.full_well_e.value / well - 1.0).abs() < GAIN);
     }
-    println!("inside one error: {within:?}; worst {worst:?}");
     assert!(within.iter().all(|n| HOLDS.contains(n)), "{within:?}");
 }
 
