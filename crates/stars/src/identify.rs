@@ -67,6 +67,8 @@ const CATALOGUE_BRIGHT: f64 = 40.0;
 const SHAPE_TOLERANCE: f64 = 0.025;
 /// First reach of pairing, as a part of the frame's angular diagonal.
 const LOOSE: f64 = 0.012;
+/// Squared distance of the corner from the axis, in focal lengths, below which distortion's terms may grow.
+const BEND: f64 = 0.1;
 /// Stars the odds are reckoned with.
 const JUDGED: usize = 200;
 /// Attitudes refined.
@@ -87,13 +89,15 @@ pub fn identify(
     if stars.len() < 6 {
         return None;
     }
-    let search = Search::new(stars, guess, settings, instant)?;
-    let hypotheses = search.hypotheses();
+    let directions = apparent(settings.site, instant);
+    let search = Search::new(stars, guess, settings, &directions)?;
+    let glimpse = search.glimpse()?;
+    let hypotheses = search.hypotheses(&glimpse.bright);
     let tried = hypotheses.len().max(1) as f64;
     let mut glanced: Vec<(usize, usize)> = hypotheses
         .par_iter()
         .enumerate()
-        .map(|(i, pose)| (search.glance(pose), i))
+        .map(|(i, pose)| (search.glance(&glimpse.grid, pose), i))
         .collect();
     glanced.sort_by(|a, b| b.0.cmp(&a.0).then(a.1.cmp(&b.1)));
     glanced.truncate(REFINED);
@@ -110,7 +114,7 @@ pub fn identify(
 }
 
 /// The frame and the catalogue as the search needs them.
-struct Search<'a> {
+pub(crate) struct Search<'a> {
     settings: &'a IdentifySettings,
     pixels: Vec<[f64; 2]>,
     magnitudes: Vec<f64>,
@@ -120,16 +124,27 @@ struct Search<'a> {
     middle: [f64; 2],
     half: [f64; 2],
     /// Apparent directions of the catalogue's stars, brightest first; `None` below the horizon.
-    directions: Vec<Option<Vector3<f64>>>,
-    /// Catalogue stars at the density of the frame's brightest.
-    bright: Vec<Vector3<f64>>,
-    glance_grid: SphereGrid,
+    directions: &'a [Option<Vector3<f64>>],
     /// First reach, radians.
     loose: f64,
+    /// Stars that agree by construction and do not count for the odds.
+    pub(crate) free: usize,
+}
+
+/// The catalogue's brighter stars, for a first look.
+struct Glimpse {
+    /// At the density of the frame's brightest.
+    bright: Vec<Vector3<f64>>,
+    grid: SphereGrid,
 }
 
 impl<'a> Search<'a> {
-    fn new(stars: &[Star], guess: &Lens, settings: &'a IdentifySettings, instant: Instant) -> Option<Self> {
+    pub(crate) fn new(
+        stars: &[Star],
+        guess: &Lens,
+        settings: &'a IdentifySettings,
+        directions: &'a [Option<Vector3<f64>>],
+    ) -> Option<Self> {
         let pixels: Vec<[f64; 2]> = stars.iter().map(|s| [s.x, s.y]).collect();
         let bound = |k: usize| {
             let low = pixels.iter().map(|p| p[k]).fold(f64::INFINITY, f64::min);
@@ -137,21 +152,7 @@ impl<'a> Search<'a> {
             (0.5 * (low + high), (0.5 * (high - low)).max(10.0))
         };
         let ((mx, hx), (my, hy)) = (bound(0), bound(1));
-        let corner = |sx: f64, sy: f64| {
-            guess
-                .unproject([mx + sx * hx, my + sy * hy])
-                .map(|d| d.into_inner())
-        };
-        let (a, b, c) = (corner(-1.0, -1.0)?, corner(1.0, 1.0)?, corner(1.0, -1.0)?);
-        let diagonal = a.angle(&b);
-        let solid = a.angle(&c) * c.angle(&b);
-        let directions = apparent(settings.site, instant);
-        let depth = |in_frame: f64| {
-            ((in_frame * 4.0 * std::f64::consts::PI / solid) as usize).clamp(100, directions.len())
-        };
-        let brightest = |n: usize| directions.iter().take(n).flatten().copied().collect::<Vec<_>>();
-        let loose = LOOSE * diagonal;
-        Some(Self {
+        let mut search = Self {
             settings,
             magnitudes: stars
                 .iter()
@@ -162,15 +163,49 @@ impl<'a> Search<'a> {
             guess: *guess,
             middle: [mx, my],
             half: [hx, hy],
-            bright: brightest(depth(CATALOGUE_BRIGHT)),
-            glance_grid: SphereGrid::new(brightest(depth(2.5 * CATALOGUE_BRIGHT)), loose),
             directions,
-            loose,
+            loose: 0.0,
+            free: 0,
+        };
+        let [a, b, _] = search.corners()?;
+        search.loose = LOOSE * a.angle(&b);
+        Some(search)
+    }
+
+    /// Where the guess has the first, the last and the top right corner of the stars' extent.
+    fn corners(&self) -> Option<[Vector3<f64>; 3]> {
+        let corner = |sx: f64, sy: f64| {
+            let p = [
+                self.middle[0] + sx * self.half[0],
+                self.middle[1] + sy * self.half[1],
+            ];
+            self.guess.unproject(p).map(|d| d.into_inner())
+        };
+        Some([corner(-1.0, -1.0)?, corner(1.0, 1.0)?, corner(1.0, -1.0)?])
+    }
+
+    fn glimpse(&self) -> Option<Glimpse> {
+        let [a, b, c] = self.corners()?;
+        let solid = a.angle(&c) * c.angle(&b);
+        let depth = |in_frame: f64| {
+            ((in_frame * 4.0 * std::f64::consts::PI / solid) as usize).clamp(100, self.directions.len())
+        };
+        let brightest = |n: usize| {
+            self.directions
+                .iter()
+                .take(n)
+                .flatten()
+                .copied()
+                .collect::<Vec<_>>()
+        };
+        Some(Glimpse {
+            bright: brightest(depth(CATALOGUE_BRIGHT)),
+            grid: SphereGrid::new(brightest(depth(2.5 * CATALOGUE_BRIGHT)), self.loose),
         })
     }
 
     /// Poses from likenesses of triangles.
-    fn hypotheses(&self) -> Vec<Pose> {
+    fn hypotheses(&self, bright: &[Vector3<f64>]) -> Vec<Pose> {
         let seen: Vec<Vector3<f64>> = self
             .pixels
             .iter()
@@ -185,7 +220,7 @@ impl<'a> Search<'a> {
             .filter(|p| self.guess.unproject(**p).is_some())
             .copied()
             .collect();
-        let mut known = catalogue_triangles(&self.bright);
+        let mut known = catalogue_triangles(bright);
         known.sort_by(|a, b| a.shape[0].total_cmp(&b.shape[0]));
         let scale = 1.0 + self.settings.focal_tolerance + 0.04;
         triangles(&seen, NEIGHBOURS)
@@ -202,13 +237,19 @@ impl<'a> Search<'a> {
                             && ratio < scale
                             && ratio > 1.0 / scale
                     })
-                    .filter_map(|k| self.pose(t, k, &pixels))
+                    .filter_map(|k| self.pose(t, k, &pixels, bright))
                     .collect::<Vec<_>>()
             })
             .collect()
     }
 
-    fn pose(&self, seen: &Triangle, known: &Triangle, pixels: &[[f64; 2]]) -> Option<Pose> {
+    fn pose(
+        &self,
+        seen: &Triangle,
+        known: &Triangle,
+        pixels: &[[f64; 2]],
+        bright: &[Vector3<f64>],
+    ) -> Option<Pose> {
         let tolerance = self.settings.focal_tolerance;
         let factor = (seen.size / known.size).clamp(1.0 - tolerance, 1.0 + tolerance);
         let lens = Lens {
@@ -220,18 +261,18 @@ impl<'a> Search<'a> {
             *d = lens.unproject(pixels[corner])?.into_inner();
         }
         Some(Pose {
-            attitude: rotation_between(&known.corners.map(|i| self.bright[i]), &frame),
+            attitude: rotation_between(&known.corners.map(|i| bright[i]), &frame),
             lens,
         })
     }
 
     /// How many of the brightest stars fall on one of the catalogue's brighter.
-    fn glance(&self, pose: &Pose) -> usize {
+    fn glance(&self, grid: &SphereGrid, pose: &Pose) -> usize {
         let back = pose.attitude.inverse();
         let hit = |p: &&[f64; 2]| {
             pose.lens
                 .unproject(**p)
-                .is_some_and(|d| self.glance_grid.any(&(back * d.into_inner()), self.loose))
+                .is_some_and(|d| grid.any(&(back * d.into_inner()), self.loose))
         };
         // About one in ten hits by chance: most attitudes need not be looked at any longer.
         let (first, rest) = self.pixels[..self.pixels.len().min(BRIGHT)].split_at(self.pixels.len().min(12));
@@ -246,9 +287,19 @@ impl<'a> Search<'a> {
     fn prior(&self) -> LensPrior {
         let size = 2.0 * self.half[0].hypot(self.half[1]);
         let focal = (0.5 * self.settings.focal_tolerance).max(1e-4);
+        // What bends the corner of a narrow field by as much takes larger coefficients.
+        let corner2 = (0.5 * size / self.guess.focal_px).powi(2);
+        let bend = |usual: f64, order: i32| usual * (BEND / corner2.powi(order)).max(1.0);
         LensPrior {
             guess: self.guess,
-            sigma: [focal, 0.005 * size, 0.005 * size, 0.1, 0.05, 0.02],
+            sigma: [
+                focal,
+                0.005 * size,
+                0.005 * size,
+                bend(0.1, 1),
+                bend(0.05, 2),
+                bend(0.02, 3),
+            ],
         }
     }
 
@@ -315,7 +366,7 @@ impl<'a> Search<'a> {
     }
 
     /// Shrinks the reach while fitting. Returns the log odds, the pose and the last reach.
-    fn refine(&self, start: Pose) -> Option<(f64, Pose, f64)> {
+    pub(crate) fn refine(&self, start: Pose) -> Option<(f64, Pose, f64)> {
         let prior = self.prior();
         let mut pose = start;
         let mut reach = self.loose * pose.lens.focal_px;
@@ -339,11 +390,15 @@ impl<'a> Search<'a> {
         let hits = self.pair(pose, reach, JUDGED).len();
         let view = self.in_view(pose, 3 * JUDGED).len() as f64;
         let chance = view * std::f64::consts::PI * reach * reach / (4.0 * self.half[0] * self.half[1]);
-        log_odds(count, hits, chance)
+        log_odds(
+            count.saturating_sub(self.free),
+            hits.saturating_sub(self.free),
+            chance,
+        )
     }
 
     /// All stars against the whole catalogue, once the answer is sure.
-    fn conclude(&self, mut pose: Pose, reach: f64, log_odds: f64) -> Option<Identification> {
+    pub(crate) fn conclude(&self, mut pose: Pose, reach: f64, log_odds: f64) -> Option<Identification> {
         let prior = self.prior();
         let mut reach = reach.max(2.0);
         let mut matches = Vec::new();
@@ -375,7 +430,7 @@ impl<'a> Search<'a> {
 }
 
 /// Where the catalogue's stars appear to stand, in ICRS axes.
-fn apparent(site: Option<Site>, instant: Instant) -> Vec<Option<Vector3<f64>>> {
+pub(crate) fn apparent(site: Option<Site>, instant: Instant) -> Vec<Option<Vector3<f64>>> {
     let ground: Option<(Rotation3<f64>, Air)> = site.map(|site| {
         (
             site.ground_from_icrs(instant),

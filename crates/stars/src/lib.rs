@@ -9,7 +9,9 @@
 //! their [`FrameQuality`], and [`Registration::map`] each pixel of the picture into each frame.
 
 mod airpath;
+mod asterisms;
 mod background;
+mod blind;
 mod bundle;
 mod cells;
 mod components;
@@ -32,6 +34,7 @@ mod triangles;
 
 pub use airpath::AirPath;
 pub use background::{Background, BackgroundSettings};
+pub use blind::{BlindIdentification, BlindSettings, identify_blind};
 pub use detect::{DetectSettings, Trails, measure};
 pub use field::{Field, Star};
 pub use identify::{Identification, IdentifySettings, identify};

@@ -4,6 +4,10 @@
 #[path = "all/scene.rs"]
 mod scene;
 
+#[path = "all/blind.rs"]
+mod blind;
+#[path = "all/blind_fields.rs"]
+mod blind_fields;
 #[path = "all/detection.rs"]
 mod detection;
 #[path = "all/identification.rs"]

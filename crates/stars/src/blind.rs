@@ -1,0 +1,387 @@
+//! Which stars of the sky a frame shows, nothing known but their places in it.
+//!
+//! Figures of four stars are looked up in the catalogue's by shape (after Lang et al. 2010, AJ 139,
+//! 1782). As wide fields bend shapes, the frame is unprojected for a ladder of focal lengths and all
+//! shapes are true angles. Each likeness gives an attitude and a focal length; those that a look at the
+//! other bright stars bears out are refined and judged as in [`crate::identify`]. The brightest stars
+//! are tried first, the mirrored frame after the upright one.
+
+use nalgebra::{Matrix3, Rotation3, Vector3};
+use nightloom_optics::{Lens, Projection};
+use nightloom_sky::{Instant, Site};
+use rayon::prelude::*;
+
+use crate::asterisms::{Depth, Figure, depths, figure};
+use crate::identify::{Search, apparent};
+use crate::matching::log_odds;
+use crate::pose::Pose;
+use crate::sphere::SphereGrid;
+use crate::{Identification, IdentifySettings, Star};
+
+/// How a frame is identified without knowing anything of it.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct BlindSettings {
+    /// Least and largest focal length, as a part of half the frame's diagonal. The default holds fields
+    /// from 4° to 128° across the diagonal.
+    pub focal_range: [f64; 2],
+    /// Projection of the lens.
+    pub projection: Projection,
+    /// Whether the frame may be a mirror image.
+    pub mirrored: bool,
+    /// Natural logarithm of the odds against chance above which an answer counts.
+    pub min_log_odds: f64,
+    /// Where the camera stood, if the instant is to the minute; refraction is then taken into the
+    /// catalogue's directions.
+    pub site: Option<Site>,
+}
+
+impl Default for BlindSettings {
+    fn default() -> Self {
+        Self {
+            focal_range: [0.48, 28.0],
+            projection: Projection::Rectilinear,
+            mirrored: true,
+            min_log_odds: 20.0,
+            site: None,
+        }
+    }
+}
+
+/// A frame identified blindly.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct BlindIdentification {
+    /// Attitude, lens and matches. Where `mirrored`, of the frame flipped left to right:
+    /// x becomes width − 1 − x.
+    pub found: Identification,
+    /// Whether the frame is a mirror image of the sky.
+    pub mirrored: bool,
+    /// Bound on the chance that an answer this good comes from stars strewn at random, all attitudes
+    /// tried counted in.
+    pub false_alarm: f64,
+    /// Attitudes that were looked at.
+    pub tried: usize,
+    width: usize,
+}
+
+impl BlindIdentification {
+    /// The ICRS direction that a pixel of the frame as it is looks along; `None` outside the lens's image.
+    pub fn direction(&self, pixel: [f64; 2]) -> Option<Vector3<f64>> {
+        let x = if self.mirrored {
+            self.width as f64 - 1.0 - pixel[0]
+        } else {
+            pixel[0]
+        };
+        let seen = self.found.lens.unproject([x, pixel[1]])?;
+        Some(self.found.attitude.inverse() * seen.into_inner())
+    }
+}
+
+/// Step of the ladder of focal lengths by the tangent of half the field's diagonal: bounds.
+const TANGENTS: [f64; 16] = [
+    0.035, 0.065, 0.12, 0.20, 0.28, 0.38, 0.48, 0.58, 0.70, 0.84, 1.0, 1.2, 1.44, 1.73, 2.08, 2.5,
+];
+/// Brightest stars that figures are made of, pass by pass, and whether mirrored.
+const PASSES: [(usize, bool); 5] = [(14, false), (24, false), (24, true), (38, false), (38, true)];
+/// Difference of a code up to which two figures may be one, before distortion is known.
+const CODE_REACH: f32 = 0.016;
+/// How far a figure's size may be off beyond the ladder's step, natural logarithm.
+const SIZE_SLACK: f64 = 0.04;
+/// Stars a likeness is looked at with, and how many of them decide whether to look on.
+const LOOKED: usize = 40;
+const FIRST_LOOK: usize = 14;
+/// Reach of a look, as a part of the frame's angular diagonal.
+const LOOSE: f64 = 0.012;
+/// Catalogue stars per frame that a look compares with.
+const LOOK_DEPTH: f64 = 100.0;
+/// Log odds of a look from which on an attitude is refined.
+const WORTH: f64 = 4.0;
+/// Attitudes refined in a pass, and at a time.
+const REFINED: usize = 24;
+const AT_A_TIME: usize = 4;
+/// Stars of the figure an attitude came from: they agree by construction.
+const FREE: usize = 4;
+
+/// Identifies the stars of a frame, brightest first, against the embedded catalogue (V < 8), from
+/// their places and the order of their brightness alone.
+///
+/// `size_px` is the frame's width and height; the lens's axis must be near its middle. `instant` is
+/// for proper motion (a decade off does not matter). `None` where no answer is surer than chance.
+/// The first call makes the table of figures (0.5 s or so); later ones find it made.
+pub fn identify_blind(
+    stars: &[Star],
+    size_px: [usize; 2],
+    settings: &BlindSettings,
+    instant: Instant,
+) -> Option<BlindIdentification> {
+    if stars.len() < 6 {
+        return None;
+    }
+    let directions = apparent(settings.site, instant);
+    let flipped: Vec<Star> = stars
+        .iter()
+        .map(|s| Star {
+            x: size_px[0] as f64 - 1.0 - s.x,
+            ..*s
+        })
+        .collect();
+    let mut tried = 0;
+    let mut done = [0; 2];
+    for (bright, mirrored) in PASSES {
+        if mirrored && !settings.mirrored {
+            continue;
+        }
+        let from = std::mem::replace(&mut done[usize::from(mirrored)], bright);
+        let blind = Blind {
+            stars: if mirrored { &flipped } else { stars },
+            size_px,
+            settings,
+            directions: &directions,
+        };
+        if let Some(found) = blind.pass(from..bright, &mut tried) {
+            return Some(BlindIdentification {
+                false_alarm: (-found.log_odds).exp(),
+                found,
+                mirrored,
+                tried,
+                width: size_px[0],
+            });
+        }
+    }
+    None
+}
+
+/// One way up of the frame.
+struct Blind<'a> {
+    stars: &'a [Star],
+    size_px: [usize; 2],
+    settings: &'a BlindSettings,
+    directions: &'a [Option<Vector3<f64>>],
+}
+
+/// A step of the ladder of focal lengths.
+struct Rung<'a> {
+    lens: Lens,
+    /// Half the step, natural logarithm of the focal length.
+    half_step: f64,
+    depths: Vec<&'a Depth>,
+    look: SphereGrid,
+    /// Reach of a look, radians, and the chance that a star hits within it.
+    reach: f64,
+    chance: f64,
+}
+
+/// An attitude worth refining.
+#[derive(Clone, Copy)]
+struct Candidate {
+    worth: f64,
+    pose: Pose,
+}
+
+impl Blind<'_> {
+    /// Looks at figures whose faintest star is in `range`, brightest first.
+    fn pass(&self, range: std::ops::Range<usize>, tried: &mut usize) -> Option<Identification> {
+        let range = range.start..range.end.min(self.stars.len());
+        let half = 0.5 * (self.size_px[0] as f64).hypot(self.size_px[1] as f64);
+        let looks: Vec<(usize, Vec<Candidate>)> = TANGENTS
+            .par_windows(2)
+            .filter(|t| {
+                let [short, long] = self.settings.focal_range;
+                1.0 / t[0] > short && 1.0 / t[1] < long
+            })
+            .map(|t| {
+                let rung = self.rung(half, [t[0], t[1]], range.end);
+                self.climb(&rung, range.clone())
+            })
+            .collect();
+        *tried += looks.iter().map(|l| l.0).sum::<usize>();
+        let mut candidates: Vec<Candidate> = looks.into_iter().flat_map(|l| l.1).collect();
+        candidates.sort_by(|a, b| b.worth.total_cmp(&a.worth));
+        candidates.truncate(REFINED);
+        let trials = (*tried).max(1) as f64;
+        candidates.chunks(AT_A_TIME).find_map(|few| {
+            let answers: Vec<Option<Identification>> =
+                few.par_iter().map(|c| self.refine(c, trials.ln())).collect();
+            answers
+                .into_iter()
+                .flatten()
+                .max_by(|a, b| a.log_odds.total_cmp(&b.log_odds))
+        })
+    }
+
+    fn rung(&self, half_px: f64, tangents: [f64; 2], bright: usize) -> Rung<'static> {
+        let [width, height] = self.size_px;
+        let mut lens = Lens::rectilinear(half_px / (tangents[0] * tangents[1]).sqrt(), width, height);
+        lens.projection = self.settings.projection;
+        let corner = |x: f64, y: f64| lens.unproject([x, y]).map_or_else(Vector3::z, |d| d.into_inner());
+        let (right, low) = (width as f64 - 1.0, height as f64 - 1.0);
+        let (a, b, c) = (corner(0.0, 0.0), corner(right, 0.0), corner(right, low));
+        // The middle's angles make more of a wide field's sky than the edges' do.
+        let sky = a.angle(&b) * b.angle(&c) / (4.0 * std::f64::consts::PI);
+        let reach = LOOSE * a.angle(&c);
+        let count = ((LOOK_DEPTH / sky) as usize).clamp(100, self.directions.len());
+        let look: Vec<Vector3<f64>> = self.directions.iter().take(count).flatten().copied().collect();
+        let share = std::f64::consts::PI * reach * reach / (a.angle(&b) * b.angle(&c));
+        Rung {
+            lens,
+            half_step: 0.5 * (tangents[1] / tangents[0]).ln(),
+            depths: depths()
+                .iter()
+                .filter(|d| {
+                    let held = d.stars as f64 * sky;
+                    held > 7.0 && (held < 3.0 * bright as f64)
+                })
+                .collect(),
+            look: SphereGrid::new(look, reach),
+            reach,
+            chance: (count as f64 * sky * share).clamp(0.005, 0.5),
+        }
+    }
+
+    /// Every figure of the brightest stars at one focal length.
+    fn climb(&self, rung: &Rung<'_>, range: std::ops::Range<usize>) -> (usize, Vec<Candidate>) {
+        let eyes = Eyes::new(self, rung, range.end);
+        let (mut tried, mut candidates) = (0, Vec::new());
+        let count = eyes.seen.len();
+        for l in range.start.max(3)..count {
+            for k in 2..l {
+                for j in 1..k {
+                    for i in 0..j {
+                        let key = [i, j, k, l].map(|n| n as u16);
+                        let Some(shape) = figure(&eyes.seen, key) else {
+                            continue;
+                        };
+                        eyes.compare(&shape, &mut tried, &mut candidates);
+                    }
+                }
+            }
+        }
+        candidates.sort_by(|a, b| b.worth.total_cmp(&a.worth));
+        candidates.truncate(REFINED);
+        (tried, candidates)
+    }
+
+    fn refine(&self, candidate: &Candidate, trials: f64) -> Option<Identification> {
+        let settings = IdentifySettings {
+            focal_tolerance: 0.3,
+            min_log_odds: self.settings.min_log_odds,
+            site: self.settings.site,
+        };
+        let mut search = Search::new(self.stars, &candidate.pose.lens, &settings, self.directions)?;
+        search.free = FREE;
+        let (odds, pose, reach) = search.refine(candidate.pose)?;
+        let odds = odds - trials;
+        (odds > settings.min_log_odds)
+            .then(|| search.conclude(pose, reach, odds))
+            .flatten()
+    }
+}
+
+/// The frame's stars at one focal length.
+struct Eyes<'a> {
+    rung: &'a Rung<'a>,
+    directions: &'a [Option<Vector3<f64>>],
+    pixels: Vec<[f64; 2]>,
+    /// Unit vectors at the rung's focal length and at one a little longer.
+    seen: Vec<Vector3<f64>>,
+    longer: Vec<Vector3<f64>>,
+}
+
+/// By how much `Eyes::longer` is longer, natural logarithm.
+const LONGER: f64 = 0.02;
+
+impl<'a> Eyes<'a> {
+    fn new(blind: &Blind<'a>, rung: &'a Rung<'a>, bright: usize) -> Self {
+        let longer = scaled(&rung.lens, LONGER);
+        let mut eyes = Self {
+            rung,
+            directions: blind.directions,
+            pixels: Vec::new(),
+            seen: Vec::new(),
+            longer: Vec::new(),
+        };
+        for s in blind.stars.iter().take(LOOKED.max(bright)) {
+            let p = [s.x, s.y];
+            if let (Some(a), Some(b)) = (rung.lens.unproject(p), longer.unproject(p)) {
+                eyes.pixels.push(p);
+                if eyes.seen.len() < bright {
+                    eyes.seen.push(a.into_inner());
+                    eyes.longer.push(b.into_inner());
+                }
+            }
+        }
+        eyes
+    }
+
+    /// Looks the figure up at every depth.
+    fn compare(&self, seen: &Figure, tried: &mut usize, candidates: &mut Vec<Candidate>) {
+        let [a, b] = [0, 1].map(|k| usize::from(seen.corners[k]));
+        // How the figure shrinks as the focal length grows: not at all far off a wide lens's axis.
+        let growth = ((self.longer[a] - self.longer[b]).norm() / f64::from(seen.size)).ln() / LONGER;
+        let slack = self.rung.half_step * growth.abs() + SIZE_SLACK;
+        for depth in &self.rung.depths {
+            let size = f64::from(seen.size);
+            if size * slack.exp() < f64::from(depth.sizes[0])
+                || size / slack.exp() > f64::from(depth.sizes[1])
+            {
+                continue;
+            }
+            depth.like(&seen.code, CODE_REACH, |known| {
+                let ratio = (f64::from(known.size) / size).ln();
+                if ratio.abs() > slack {
+                    return;
+                }
+                *tried += 1;
+                let step = if growth.abs() > 0.3 { ratio / growth } else { 0.0 };
+                let limit = 1.1 * self.rung.half_step;
+                let lens = scaled(&self.rung.lens, step.clamp(-limit, limit));
+                candidates.extend(self.look(seen, known, lens));
+            });
+        }
+    }
+
+    /// How many other bright stars the attitude explains.
+    fn look(&self, seen: &Figure, known: &Figure, lens: Lens) -> Option<Candidate> {
+        let corner = |k: usize| {
+            lens.unproject(self.pixels[usize::from(seen.corners[k])])
+                .map(|d| d.into_inner())
+        };
+        let star = |k: usize| self.directions[usize::from(known.corners[k])];
+        let attitude = Rotation3::from_matrix_unchecked(
+            frame(&corner(0)?, &corner(1)?) * frame(&star(0)?, &star(1)?).transpose(),
+        );
+        let back = attitude.inverse();
+        let (mut looked, mut hits) = (0, 0);
+        for (n, p) in self.pixels.iter().take(LOOKED).enumerate() {
+            if seen.corners.contains(&(n as u16)) {
+                continue;
+            }
+            looked += 1;
+            if let Some(d) = lens.unproject(*p) {
+                hits += usize::from(self.rung.look.any(&(back * d.into_inner()), self.rung.reach));
+            }
+            if n + 1 == FIRST_LOOK && hits < 2 {
+                return None;
+            }
+        }
+        let worth = log_odds(looked, hits, self.rung.chance);
+        (worth > WORTH).then_some(Candidate {
+            worth,
+            pose: Pose { attitude, lens },
+        })
+    }
+}
+
+fn scaled(lens: &Lens, log: f64) -> Lens {
+    Lens {
+        focal_px: lens.focal_px * log.exp(),
+        ..*lens
+    }
+}
+
+/// Axes made of two directions: their middle, from one to the other, and square to both.
+fn frame(a: &Vector3<f64>, b: &Vector3<f64>) -> Matrix3<f64> {
+    let middle = (a + b).normalize();
+    let along = (b - a).normalize();
+    Matrix3::from_columns(&[middle, along, middle.cross(&along)])
+}
