@@ -80,7 +80,7 @@ fn draw_month(sheet: &mut Sheet, nights: &[YearNight], top: f64, most: f64) {
     );
     sheet.line("rule", [[LEFT, foot], [LEFT + 31.0 * CELL[0], foot]]);
     let best = nights.iter().map(bar).fold(0.0, f64::max);
-    for night in nights {
+    for night in nights.iter().filter(|n| outline(n).max(bar(n)) >= 0.5) {
         let x = LEFT + (f64::from(night.evening.day()) - 1.0) * CELL[0] + 3.0;
         let wide = CELL[0] - 6.0;
         let (full, all) = (y.at(bar(night)), y.at(outline(night)));
@@ -90,9 +90,6 @@ fn draw_month(sheet: &mut Sheet, nights: &[YearNight], top: f64, most: f64) {
             duration(bar(night)),
             duration(outline(night))
         ));
-        if outline(night).max(bar(night)) < 0.5 {
-            continue;
-        }
         sheet.line("thin", [[x, foot], [x, all], [x + wide, all], [x + wide, foot]]);
         sheet.put(format_args!(
             "<rect x=\"{x:.1}\" y=\"{full:.1}\" width=\"{wide:.1}\" height=\"{:.1}\" class=\"fill\"/></g>",
