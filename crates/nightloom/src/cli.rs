@@ -45,6 +45,8 @@ pub(crate) enum Command {
     Trail(Box<crate::trail::TrailArgs>),
     /// Tell when a night is dark, and when subjects stand over the skyline in it.
     Night(crate::night::NightArgs),
+    /// Lay every frame, check and pause of a night into its hours, and say whether they fit.
+    Shots(Box<crate::shots::ShotsArgs>),
     /// Tell how dark each night of a year is, and how long a subject is up in the dark.
     Year(crate::year::YearArgs),
     /// Find the nights and times when a subject stands in a part of the sky, the best first.
@@ -66,6 +68,7 @@ impl Command {
             Self::Exposure(a) => &a.common,
             Self::Trail(a) => &a.common,
             Self::Night(a) => &a.common,
+            Self::Shots(a) => &a.common,
             Self::Year(a) => &a.common,
             Self::When(a) => &a.common,
         }

@@ -17,6 +17,7 @@ mod night;
 mod out;
 mod pole;
 mod sensor;
+mod shots;
 mod show;
 mod skyline;
 mod standpoint;
@@ -90,6 +91,7 @@ fn run(cli: &Cli) -> Result<serde_json::Value, Trouble> {
         Command::Exposure(args) => Ok(exposure::run(args)?),
         Command::Trail(args) => Ok(trail::run(args)?),
         Command::Night(args) => night::run(args),
+        Command::Shots(args) => shots::run(args),
         Command::Year(args) => year::run(args),
         Command::When(args) => when::run(args),
     }
@@ -143,6 +145,9 @@ pub(crate) enum Trouble {
     /// A question about nights cannot be answered.
     #[error(transparent)]
     Evening(#[from] evening::EveningError),
+    /// There is no shot list.
+    #[error(transparent)]
+    Shots(#[from] shots::ShotsTrouble),
     /// The question was answered, and the answer is no.
     #[error("{sentence}")]
     No {

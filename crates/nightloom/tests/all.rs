@@ -17,6 +17,8 @@ mod nights;
 mod placement;
 #[path = "all/sensor.rs"]
 mod sensor;
+#[path = "all/shots.rs"]
+mod shots;
 #[path = "all/subjects.rs"]
 mod subjects;
 #[path = "all/sums.rs"]

@@ -16,6 +16,7 @@ mod new;
 mod plan;
 mod roles;
 mod sensor;
+pub mod shots;
 mod skyline;
 mod world;
 mod zone;

@@ -16,6 +16,8 @@ mod roles;
 mod sensor;
 #[path = "all/settings.rs"]
 mod settings;
+#[path = "all/shots.rs"]
+mod shots;
 #[path = "all/skyline.rs"]
 mod skyline;
 #[path = "all/temp.rs"]
