@@ -39,6 +39,10 @@ pub(crate) enum Command {
     Pole(PoleArgs),
     /// List what a picture can be about, or look a name up.
     Subjects(crate::subjects::SubjectsArgs),
+    /// Measure the stars of one frame.
+    Stars(crate::stars::StarsArgs),
+    /// Find where in the sky one frame looks, from its stars alone.
+    Identify(crate::identify::IdentifyArgs),
     /// Work out settings that give the same exposure, or how long the sky lets you expose.
     Exposure(Box<crate::exposure::ExposureArgs>),
     /// Say how far the stars trail on the sensor, and what exposure and axis error that allows.
@@ -65,6 +69,8 @@ impl Command {
             Self::Where(a) => &a.common,
             Self::Pole(a) => &a.common,
             Self::Subjects(a) => &a.common,
+            Self::Stars(a) => &a.common,
+            Self::Identify(a) => &a.common,
             Self::Exposure(a) => &a.common,
             Self::Trail(a) => &a.common,
             Self::Night(a) => &a.common,

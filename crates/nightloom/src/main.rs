@@ -11,6 +11,7 @@ mod door;
 mod evening;
 mod exposure;
 mod focus;
+mod identify;
 mod memory;
 mod new;
 mod night;
@@ -21,6 +22,7 @@ mod shots;
 mod show;
 mod skyline;
 mod standpoint;
+mod stars;
 mod subjects;
 mod trail;
 mod when;
@@ -88,6 +90,8 @@ fn run(cli: &Cli) -> Result<serde_json::Value, Trouble> {
         Command::Where(args) => where_is::run(args, &door),
         Command::Pole(args) => pole::run(args, &door),
         Command::Subjects(args) => subjects::run(args),
+        Command::Stars(args) => Ok(stars::run(args, &door)?),
+        Command::Identify(args) => identify::run(args, &door),
         Command::Exposure(args) => Ok(exposure::run(args)?),
         Command::Trail(args) => Ok(trail::run(args)?),
         Command::Night(args) => night::run(args),
@@ -142,6 +146,9 @@ pub(crate) enum Trouble {
     /// Trails have no answer.
     #[error(transparent)]
     Trail(#[from] trail::TrailCommandError),
+    /// A single frame cannot be looked at.
+    #[error(transparent)]
+    Single(#[from] nightloom_outing::SingleError),
     /// A question about nights cannot be answered.
     #[error(transparent)]
     Evening(#[from] evening::EveningError),

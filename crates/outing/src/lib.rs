@@ -17,6 +17,7 @@ mod plan;
 mod roles;
 mod sensor;
 pub mod shots;
+mod single;
 mod skyline;
 mod world;
 mod zone;
@@ -40,6 +41,9 @@ pub use roles::{Content, FrameFacts, Role, RoleDecision, decide_roles, left_out_
 pub use sensor::{
     Channel, DarkCurrentReport, FramesUsed, HotReport, LeftOut, Saturation, SensorAtIso, SensorError,
     SensorReport, measure_sensor,
+};
+pub use single::{
+    IdentifyReport, LensTold, SingleError, SkyPlace, StarReport, StarsReport, frame_stars, identify_frame,
 };
 pub use skyline::{
     SKYLINE_CSV, SkylineFileError, StoreOptions, TileReport, Tiles, measured_skyline, outing_skyline,

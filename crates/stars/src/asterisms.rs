@@ -13,10 +13,10 @@ use rayon::prelude::*;
 
 use crate::sphere::SphereGrid;
 
-/// Stars of the first depth: a field of 110° holds twenty of them.
-const FIRST_DEPTH: usize = 120;
+/// Depths, each with half the stars of the one below it: a field of 110° holds thirty of the shallowest.
+const DEPTHS: u32 = 9;
 /// Neighbours each star makes figures with.
-const NEIGHBOURS: usize = 7;
+const NEIGHBOURS: usize = 6;
 
 /// Four numbers of shape: the third and the fourth star's place along and across the line from
 /// the first to the second, in lengths of that line.
@@ -92,24 +92,20 @@ pub(crate) struct Depth {
 
 impl Depth {
     fn new(directions: &[Vector3<f64>]) -> Self {
-        let mut figures = neighbours(directions);
-        let mut sizes: Vec<f32> = figures.iter().map(|f| f.size).collect();
+        let figures = neighbours(directions);
+        // A sample tells the sizes well enough.
+        let mut sizes: Vec<f32> = figures
+            .iter()
+            .step_by(figures.len() / 4000 + 1)
+            .map(|f| f.size)
+            .collect();
         sizes.sort_unstable_by(f32::total_cmp);
         let part = |share: f64| {
-            sizes
-                .get((share * sizes.len() as f64) as usize)
-                .copied()
-                .unwrap_or(0.0)
+            let at = (share * sizes.len() as f64) as usize;
+            sizes.get(at).copied().unwrap_or(0.0)
         };
         let cells = ((figures.len() as f64).powf(0.25) * 0.8).round().clamp(6.0, 26.0) as usize;
-        figures.par_sort_by_key(|f| (cell_of(cells, &f.code), f.corners));
-        let mut first = vec![0; cells.pow(4) + 1];
-        for f in &figures {
-            first[cell_of(cells, &f.code) + 1] += 1;
-        }
-        for i in 1..first.len() {
-            first[i] += first[i - 1];
-        }
+        let (first, figures) = sorted(cells, &figures);
         Self {
             stars: directions.len(),
             sizes: [part(0.005), part(0.995)],
@@ -148,6 +144,26 @@ fn slot(cells: usize, number: usize, value: f32) -> usize {
 
 fn cell_of(cells: usize, code: &Code) -> usize {
     (0..4).fold(0, |sum, k| sum * cells + slot(cells, k, code[k]))
+}
+
+/// Counting sort by cell: where each cell begins, and the figures.
+fn sorted(cells: usize, figures: &[Figure]) -> (Vec<u32>, Vec<Figure>) {
+    let cell: Vec<usize> = figures.par_iter().map(|f| cell_of(cells, &f.code)).collect();
+    let mut first = vec![0u32; cells.pow(4) + 1];
+    for c in &cell {
+        first[c + 1] += 1;
+    }
+    for i in 1..first.len() {
+        first[i] += first[i - 1];
+    }
+    let mut next = first.clone();
+    let mut order = vec![0u32; figures.len()];
+    for (i, c) in cell.iter().enumerate() {
+        order[next[*c] as usize] = i as u32;
+        next[*c] += 1;
+    }
+    let figures = order.par_iter().map(|&i| figures[i as usize]).collect();
+    (first, figures)
 }
 
 /// Each star with every three of its nearest neighbours, none twice.
@@ -193,18 +209,15 @@ fn threes(star: u16, near: &[(f64, u16)]) -> Vec<[u16; 4]> {
 
 /// The sky at every depth, shallow first. Made on first use; kept.
 pub(crate) fn depths() -> &'static [Depth] {
-    static DEPTHS: LazyLock<Vec<Depth>> = LazyLock::new(|| {
+    static MADE: LazyLock<Vec<Depth>> = LazyLock::new(|| {
         let stars: Vec<Vector3<f64>> = catalogue::stars().iter().map(place).collect();
-        let mut depths = Vec::new();
-        let mut depth = FIRST_DEPTH;
-        while depth < stars.len() {
-            depths.push(Depth::new(&stars[..depth]));
-            depth *= 2;
-        }
-        depths.push(Depth::new(&stars[..stars.len().min(usize::from(u16::MAX))]));
-        depths
+        let all = stars.len().min(usize::from(u16::MAX));
+        (0..DEPTHS)
+            .rev()
+            .map(|k| Depth::new(&stars[..all >> k]))
+            .collect()
     });
-    &DEPTHS
+    &MADE
 }
 
 /// At the catalogue's epoch: shapes change in a century far less than they are compared by.

@@ -82,7 +82,14 @@ const TANGENTS: [f64; 16] = [
     0.035, 0.065, 0.12, 0.20, 0.28, 0.38, 0.48, 0.58, 0.70, 0.84, 1.0, 1.2, 1.44, 1.73, 2.08, 2.5,
 ];
 /// Brightest stars that figures are made of, pass by pass, and whether mirrored.
-const PASSES: [(usize, bool); 5] = [(14, false), (24, false), (24, true), (38, false), (38, true)];
+const PASSES: [(usize, bool); 6] = [
+    (14, false),
+    (14, true),
+    (24, false),
+    (24, true),
+    (38, false),
+    (38, true),
+];
 /// Difference of a code up to which two figures may be one, before distortion is known.
 const CODE_REACH: f32 = 0.016;
 /// How far a figure's size may be off beyond the ladder's step, natural logarithm.

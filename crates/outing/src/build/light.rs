@@ -23,7 +23,7 @@ pub(super) fn luminance_of(picture: &Rgb) -> Plane {
 }
 
 /// A full-size brightness plane of whatever a frame holds; a mosaic is averaged over its 2 × 2 cell.
-pub(super) fn luminance(pixels: &Pixels) -> Plane {
+pub(crate) fn luminance(pixels: &Pixels) -> Plane {
     match pixels {
         Pixels::Mosaic(mosaic) => cell_means(mosaic),
         Pixels::Rgb(picture) => luminance_of(picture),

@@ -34,6 +34,7 @@ use std::path::Path;
 
 pub use error::BuildError;
 
+pub(crate) use light::luminance;
 pub use report::{
     BuildReport, CanvasReport, ColourReport, FrameReport, LandReport, LensReport, Outputs, SeamReport,
     SkyReport, StepCounts,

@@ -1,0 +1,49 @@
+//! `nightloom stars`.
+
+use std::path::PathBuf;
+
+use clap::Args;
+use nightloom_outing::{SingleError, StarsReport, frame_stars};
+
+use crate::cli::Common;
+use crate::door::Door;
+use crate::out;
+
+/// `nightloom stars`.
+#[derive(Args, Debug)]
+pub(crate) struct StarsArgs {
+    /// The frame.
+    frame: PathBuf,
+    #[command(flatten)]
+    pub(crate) common: Common,
+}
+
+pub(crate) fn run(args: &StarsArgs, door: &Door) -> Result<serde_json::Value, SingleError> {
+    let report = frame_stars(&args.frame, door);
+    door.end_of_job();
+    let report = report?;
+    tell(&report, args.common.json);
+    Ok(out::value(&report))
+}
+
+fn tell(report: &StarsReport, json: bool) {
+    let say = |line: &str| out::result(line, json);
+    let row = |what: &str, figure: String| say(&format!("  {what:<13}{figure}"));
+    say(&format!(
+        "{} stars in {} × {} pixels, measured in {:.2} s",
+        report.stars.len(),
+        report.size_px[0],
+        report.size_px[1],
+        report.seconds
+    ));
+    if !report.stars.is_empty() {
+        row("width", format!("{:.2} pixels at half maximum", report.fwhm_px));
+        row("elongation", format!("{:.2}", report.elongation));
+    }
+    row("sky", format!("{:.4} of saturation", report.background));
+    row("noise", format!("{:.5} of saturation in one pixel", report.noise));
+    row(
+        "land",
+        format!("{:.0} % of the frame", 100.0 * report.land_fraction),
+    );
+}
