@@ -76,6 +76,22 @@ fn a_list_in_json() {
 }
 
 #[test]
+fn the_light_gives_the_land_s_time() {
+    let output = shots(&["--land-exposure", "f/4 ISO100", "--land-light", "dawn", "--json"]);
+    assert_eq!(output.status.code(), Some(0), "{}", said(&output));
+    let answer = json(&output);
+    let land = answer["blocks"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|b| b["kind"] == "land")
+        .unwrap();
+    // 16 · 2^(−1 + 2): a stop below middle grey at EV100 −2.
+    assert_eq!(land["exposure_s"], 32.0);
+    assert_eq!(land["iso"], 100.0);
+}
+
+#[test]
 fn no_room_is_a_no_with_the_whole_answer() {
     let output = shots(&["--sky-frames", "400", "--json"]);
     assert_eq!(output.status.code(), Some(1), "{}", said(&output));

@@ -151,13 +151,18 @@ pub(super) fn proposal(hours: &Hours, settings: &ShotSettings) -> Option<Vec<Cut
         fits(&reduced)
     })?;
     for what in Droppable::ORDER[..=enough].iter().rev() {
-        let wanted = (what.frames(&reduced)..=what.frames(settings)).rev();
-        for frames in wanted {
-            what.set(&mut reduced, frames);
+        // Halving: `kept` fits always, `beyond` never.
+        let (mut kept, mut beyond) = (what.frames(&reduced), what.frames(settings) + 1);
+        while beyond - kept > 1 {
+            let middle = kept + (beyond - kept) / 2;
+            what.set(&mut reduced, middle);
             if fits(&reduced) {
-                break;
+                kept = middle;
+            } else {
+                beyond = middle;
             }
         }
+        what.set(&mut reduced, kept);
     }
     let gone = |what: &Droppable| what.frames(&reduced) < what.frames(settings);
     let cuts = Droppable::ORDER.into_iter().filter(gone);

@@ -3,11 +3,14 @@
 //! [`shot_list`] takes the [`Hours`] of one night and what is wanted ([`ShotSettings`]). Its figures for batteries and
 //! cards are rough, and say so.
 
+mod after;
+mod before;
 mod block;
 mod card;
 mod dew;
 mod drop;
 mod hours;
+mod land_time;
 mod lay;
 mod list;
 mod power;
@@ -50,6 +53,9 @@ pub enum ShotsError {
         /// How long that is, minutes.
         room_min: f64,
     },
+    /// Land settings that cannot be.
+    #[error(transparent)]
+    Land(#[from] nightloom_optics::FieldError),
     /// There is no time for sky frames that night.
     #[error("no time for the sky frames: {why}")]
     NoWindow {

@@ -333,6 +333,63 @@ fn moonlit_land_waits_for_the_moon_or_goes_before_the_sky() {
 }
 
 #[test]
+fn land_by_night_goes_before_a_subject_that_sets_with_the_night() {
+    let mut hours = august();
+    // The sky frames fill the last hour of the night.
+    let dark = hours.dark[0];
+    hours.sky = Span {
+        from: dark.to.plus_seconds(-3600.0),
+        to: dark.to,
+    };
+    let settings = ShotSettings {
+        sky: Run::of(30, 110.0, 4.0),
+        nudge_every: 0,
+        recheck_every_s: 0.0,
+        land: Run::of(4, 240.0, 4.0),
+        land_light: LandLightWanted::Night,
+        ..ShotSettings::default()
+    };
+    let list = made(&hours, &settings);
+    assert!(list.fits, "{:?}", list.short);
+    let place = |kind| list.blocks.iter().position(|b| b.kind == kind).expect("there");
+    assert!(place(BlockKind::Land) < place(BlockKind::Alignment));
+}
+
+/// t = N²·(100/ISO)·2^(−1 − EV100), in whole seconds: the exposure value's definition (APEX), a stop below middle grey.
+#[test]
+fn the_land_s_time_comes_from_its_light() {
+    let hours = august();
+    let asked = Run::of(3, 8.0, 4.0);
+    let dusk = hours
+        .land_run(LandLightWanted::Dusk, asked, 4.0, 100.0)
+        .expect("numbers")
+        .expect("light");
+    // 16 · 2^(−1 + 2) = 32 s.
+    assert_eq!((dusk.frames, dusk.exposure_s), (3, 32.0));
+    let night = hours
+        .land_run(LandLightWanted::Night, asked, 2.8, 1600.0)
+        .expect("numbers")
+        .expect("light");
+    let ev100 = hours.land_ev100(LandLightWanted::Night).expect("light");
+    let total = 2.8 * 2.8 / 16.0 * (-1.0 - ev100).exp2();
+    let frames = (total / 300.0).ceil();
+    assert_eq!(f64::from(night.frames), frames.max(3.0));
+    assert_eq!(night.exposure_s, (total / frames).round());
+    // The planned settings then are a stop over what a meter would have for grey, less the rounding.
+    let settings = ShotSettings {
+        land: dusk,
+        ..ShotSettings::default()
+    };
+    let list = made(&hours, &settings);
+    let land = list
+        .blocks
+        .iter()
+        .find(|b| b.kind == BlockKind::Land)
+        .expect("land");
+    assert!(land.note.contains("1.0 stops below middle grey"), "{}", land.note);
+}
+
+#[test]
 fn a_night_without_time_and_numbers_that_cannot_be() {
     let (night, samples) = night_of(65.0, date(2026, 6, 20), None);
     let error = Hours::of(&night, &samples, false).expect_err("no night");

@@ -1,0 +1,322 @@
+//! Options of the shot list, and the settings they come to.
+
+use clap::{Args, ValueEnum};
+use nightloom_optics::Written;
+use nightloom_outing::shots::{
+    FlatLight, Hours, LandLightWanted, Run, ShotList, ShotSettings, ShotsError, shot_list,
+};
+
+use super::ShotsTrouble;
+
+/// Everything that is wanted of the night.
+#[derive(Args, Debug)]
+pub(super) struct PlanArgs {
+    #[command(flatten)]
+    frames: FrameArgs,
+    #[command(flatten)]
+    pace: PaceArgs,
+    #[command(flatten)]
+    rough: RoughArgs,
+}
+
+/// What is taken.
+#[derive(Args, Debug)]
+struct FrameArgs {
+    /// Exposure of a sky frame, as 90s or "90s f/2.8 ISO1600".
+    #[arg(
+        long,
+        value_name = "SETTINGS",
+        default_value = "90s",
+        allow_hyphen_values = true
+    )]
+    sky_exposure: String,
+    /// Number of sky frames; 12 when neither this nor the total is given.
+    #[arg(long, value_name = "N", conflicts_with = "sky_total")]
+    sky_frames: Option<u32>,
+    /// Exposure of all sky frames together, as 40min: their number comes from it.
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true)]
+    sky_total: Option<String>,
+    /// Pause between two frames, for the camera to write.
+    #[arg(long, value_name = "TIME", default_value = "4s", allow_hyphen_values = true)]
+    gap: String,
+    /// Test frames before the sky frames.
+    #[arg(long, value_name = "N", default_value_t = 2)]
+    test_frames: u32,
+    /// Exposure of a land frame, as 8s or "8s f/4 ISO100"; "f/4 ISO100" alone takes the time from the light.
+    #[arg(
+        long,
+        value_name = "SETTINGS",
+        default_value = "8s",
+        allow_hyphen_values = true
+    )]
+    land_exposure: String,
+    /// Number of land frames.
+    #[arg(long, value_name = "N", default_value_t = 4)]
+    land_frames: u32,
+    /// Light of the land frames.
+    #[arg(long, value_name = "LIGHT", value_enum, default_value_t)]
+    land_light: LandLightArg,
+    /// Number of darks, at the sky frames' exposure and ISO.
+    #[arg(long, value_name = "N", default_value_t = 6)]
+    darks: u32,
+    /// Number of flats.
+    #[arg(long, value_name = "N", default_value_t = 6)]
+    flats: u32,
+    /// Exposure of a flat, as 1/4.
+    #[arg(long, value_name = "TIME", default_value = "1/4", allow_hyphen_values = true)]
+    flat_exposure: String,
+    /// Light of the flats.
+    #[arg(long, value_name = "LIGHT", value_enum, default_value_t)]
+    flat_light: FlatLightArg,
+}
+
+/// How long things take.
+#[derive(Args, Debug)]
+struct PaceArgs {
+    /// The walk in, and back, as 25min; 0s for none.
+    #[arg(
+        long,
+        value_name = "TIME",
+        default_value = "25min",
+        allow_hyphen_values = true
+    )]
+    walk: String,
+    /// Setting up and framing.
+    #[arg(
+        long,
+        value_name = "TIME",
+        default_value = "40min",
+        allow_hyphen_values = true
+    )]
+    set_up: String,
+    /// Setting the tracker's axis.
+    #[arg(
+        long,
+        value_name = "TIME",
+        default_value = "15min",
+        allow_hyphen_values = true
+    )]
+    align: String,
+    /// Time between two re-checks of focus, axis and dew; 0s for none.
+    #[arg(
+        long,
+        value_name = "TIME",
+        default_value = "30min",
+        allow_hyphen_values = true
+    )]
+    recheck: String,
+    /// What a re-check takes.
+    #[arg(long, value_name = "TIME", default_value = "3min", allow_hyphen_values = true)]
+    recheck_takes: String,
+    /// Sky frames between two dither nudges by hand; 0 for none.
+    #[arg(long, value_name = "K", default_value_t = 4)]
+    nudge_every: u32,
+    /// What a nudge takes, with settling.
+    #[arg(long, value_name = "TIME", default_value = "30s", allow_hyphen_values = true)]
+    nudge_takes: String,
+    /// Packing up; darks are taken meanwhile.
+    #[arg(
+        long,
+        value_name = "TIME",
+        default_value = "20min",
+        allow_hyphen_values = true
+    )]
+    pack_up: String,
+}
+
+/// Card, batteries and dew.
+#[derive(Args, Debug)]
+struct RoughArgs {
+    /// Millions of pixels of the sensor.
+    #[arg(long, value_name = "MPX", default_value_t = 24.0)]
+    megapixels: f64,
+    /// Bits a pixel.
+    #[arg(long, value_name = "BITS", default_value_t = 14.0)]
+    bits: f64,
+    /// Your own figure for one frame, megabytes; goes before pixels and bits.
+    #[arg(long, value_name = "MB")]
+    mb_per_frame: Option<f64>,
+    /// Your own count of sky frames on one charge.
+    #[arg(long, value_name = "N")]
+    frames_per_charge: Option<f64>,
+    /// The temperature when you counted them, °C.
+    #[arg(
+        long,
+        value_name = "C",
+        default_value_t = 20.0,
+        allow_negative_numbers = true,
+        requires = "frames_per_charge"
+    )]
+    counted_at: f64,
+    /// Temperature in the night, °C.
+    #[arg(long, value_name = "C", allow_negative_numbers = true)]
+    temperature: Option<f64>,
+    /// Relative humidity in the night, percent; with the temperature it gives the dew point.
+    #[arg(long, value_name = "PERCENT", requires = "temperature")]
+    humidity: Option<f64>,
+}
+
+/// Light of the land frames.
+#[derive(ValueEnum, Clone, Copy, Debug, Default)]
+enum LandLightArg {
+    /// Evening twilight.
+    #[default]
+    Dusk,
+    /// Morning twilight.
+    Dawn,
+    /// The moon.
+    Moon,
+    /// The night's own, after the sky frames.
+    Night,
+}
+
+/// Light of the flats.
+#[derive(ValueEnum, Clone, Copy, Debug, Default)]
+enum FlatLightArg {
+    /// An evenly lit panel.
+    #[default]
+    Panel,
+    /// The morning sky.
+    Dawn,
+}
+
+impl From<LandLightArg> for LandLightWanted {
+    fn from(light: LandLightArg) -> Self {
+        match light {
+            LandLightArg::Dusk => Self::Dusk,
+            LandLightArg::Dawn => Self::Dawn,
+            LandLightArg::Moon => Self::Moon,
+            LandLightArg::Night => Self::Night,
+        }
+    }
+}
+
+impl From<FlatLightArg> for FlatLight {
+    fn from(light: FlatLightArg) -> Self {
+        match light {
+            FlatLightArg::Panel => Self::Panel,
+            FlatLightArg::Dawn => Self::Dawn,
+        }
+    }
+}
+
+/// Everything that was asked for.
+pub(super) struct Asked {
+    pub(super) settings: ShotSettings,
+    /// Aperture and ISO of the land frames, if the light is to give their time.
+    pub(super) land_by_light: Option<(f64, f64)>,
+}
+
+impl Asked {
+    /// The list for one night's hours.
+    pub(super) fn list(&self, hours: &Hours) -> Result<ShotList, ShotsError> {
+        let mut settings = self.settings.clone();
+        if let Some((f_number, iso)) = self.land_by_light {
+            let by_light = hours.land_run(settings.land_light, settings.land, f_number, iso)?;
+            settings.land = by_light.unwrap_or(settings.land);
+        }
+        shot_list(hours, &settings)
+    }
+}
+
+impl PlanArgs {
+    pub(super) fn asked(&self) -> Result<Asked, ShotsTrouble> {
+        let (frames, pace, rough) = (&self.frames, &self.pace, &self.rough);
+        let (land, land_by_light) = frames.land()?;
+        let mut settings = ShotSettings {
+            walk_s: seconds("--walk", &pace.walk)?,
+            set_up_s: seconds("--set-up", &pace.set_up)?,
+            align_s: seconds("--align", &pace.align)?,
+            recheck_every_s: seconds("--recheck", &pace.recheck)?,
+            recheck_s: seconds("--recheck-takes", &pace.recheck_takes)?,
+            nudge_every: pace.nudge_every,
+            nudge_s: seconds("--nudge-takes", &pace.nudge_takes)?,
+            pack_up_s: seconds("--pack-up", &pace.pack_up)?,
+            test_frames: frames.test_frames,
+            sky: frames.sky()?,
+            land,
+            land_light: frames.land_light.into(),
+            darks: frames.darks,
+            flats: frames.run("--flat-exposure", &frames.flat_exposure, frames.flats)?,
+            flat_light: frames.flat_light.into(),
+            temperature_c: rough.temperature,
+            humidity_percent: rough.humidity,
+            ..ShotSettings::default()
+        };
+        settings.card.megapixels = rough.megapixels;
+        settings.card.bits = rough.bits;
+        settings.card.mb_per_frame = rough.mb_per_frame;
+        settings.power.frames_per_charge = rough.frames_per_charge;
+        settings.power.counted_at_c = rough.counted_at;
+        Ok(Asked {
+            settings,
+            land_by_light,
+        })
+    }
+}
+impl FrameArgs {
+    fn sky(&self) -> Result<Run, ShotsTrouble> {
+        let one = self.run(
+            "--sky-exposure",
+            &self.sky_exposure,
+            self.sky_frames.unwrap_or(12),
+        )?;
+        let Some(total) = &self.sky_total else {
+            return Ok(one);
+        };
+        let frames = (seconds("--sky-total", total)? / one.exposure_s - 1e-9).ceil();
+        // A saturating cast; too many frames are refused by their number.
+        Ok(one.with_frames(frames as u32))
+    }
+
+    /// The land frames; with aperture and ISO alone, those too, and the time is to come from the light.
+    fn land(&self) -> Result<(Run, Option<(f64, f64)>), ShotsTrouble> {
+        let (field, text) = ("--land-exposure", &self.land_exposure);
+        let written = Written::parse(field, text)?;
+        let by_light = written
+            .f_number
+            .zip(written.iso)
+            .filter(|_| written.seconds.is_none());
+        if by_light.is_none() {
+            return Ok((self.run(field, text, self.land_frames)?, None));
+        }
+        let gap_s = seconds("--gap", &self.gap)?;
+        let of_default = ShotSettings::default().land.exposure_s;
+        Ok((Run::of(self.land_frames, of_default, gap_s), by_light))
+    }
+
+    fn run(&self, field: &'static str, text: &str, frames: u32) -> Result<Run, ShotsTrouble> {
+        let written = Written::parse(field, text)?;
+        let no_time = || ShotsTrouble::NoTime {
+            field,
+            text: text.into(),
+        };
+        Ok(Run {
+            frames,
+            exposure_s: written.seconds.ok_or_else(no_time)?,
+            gap_s: seconds("--gap", &self.gap)?,
+            f_number: written.f_number,
+            iso: written.iso,
+        })
+    }
+}
+
+/// A time alone. Nought is a pause too, though no exposure.
+fn seconds(field: &'static str, text: &str) -> Result<f64, ShotsTrouble> {
+    if ["0", "0s", "0min", "0h"].contains(&text.trim()) {
+        return Ok(0.0);
+    }
+    let written = Written::parse(field, text)?;
+    match written {
+        Written {
+            seconds: Some(seconds),
+            f_number: None,
+            iso: None,
+            attachments,
+        } if attachments.is_empty() => Ok(seconds),
+        _ => Err(ShotsTrouble::NotATime {
+            field,
+            text: text.into(),
+        }),
+    }
+}
