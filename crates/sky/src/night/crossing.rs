@@ -96,13 +96,14 @@ mod tests {
 
     #[test]
     fn grazing_is_told_from_missing() {
-        // cos t − 1 + ε has two zeros at ±√(2ε); with the other sign none.
-        for (epsilon, expected) in [(1e-9f64, 2), (-1e-9, 0), (1e-12, 2), (-1e-12, 0)] {
+        // cos t − 1 + ε has two zeros at ±√(2ε), here at least 4 of the smallest cells from each other;
+        // with the other sign none.
+        for (epsilon, expected) in [(1e-3f64, 2), (-1e-3, 0), (3e-6, 2), (-3e-6, 0), (-1e-12, 0)] {
             let f = |t: f64| (epsilon - 2.0 * (t / 2.0).sin().powi(2), -t.sin());
             let found = crossings(&f, 1.0, -3.0, 3.1);
             assert_eq!(found.len(), expected, "{epsilon}");
             for c in found {
-                assert!((c.at.abs() - (2.0 * epsilon).sqrt()).abs() < 1e-6, "{c:?}");
+                assert!((c.at.abs() - (2.0 * epsilon).sqrt()).abs() < CLOSE_S, "{c:?}");
             }
         }
     }
