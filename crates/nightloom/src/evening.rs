@@ -6,7 +6,7 @@ use clap::Args;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use nightloom_outing::{
-    FolderError, OUTING_TOML, Settings, SettingsError, SiteZone, SkylineFileError, ZoneError,
+    FolderError, OUTING_TOML, Settings, SettingsError, SiteZone, SkylineFileError, ZoneError, likelier_place,
     measured_skyline, outing_skyline, read_settings, site_zone,
 };
 use nightloom_sky::brightness::{Background, SkyModel};
@@ -110,6 +110,14 @@ impl PlaceArgs {
         // A place of one's own is not in the outing's zone.
         let outing_zone = settings.site.zone.as_deref().filter(|_| self.lat.is_none());
         let zone = site_zone(self.zone.as_deref().or(outing_zone), &site)?;
+        if let Some((latitude, longitude)) = likelier_place(&zone, &site) {
+            out::say(&format!(
+                "nightloom: {} is far from latitude {}, longitude {} (degrees, north and east positive); if {latitude}, {longitude} is meant, give that",
+                zone.name,
+                site.latitude.deg(),
+                site.longitude.deg()
+            ));
+        }
         let mut standpoint = Standpoint::at(site);
         standpoint.orientation = EarthOrientation::with_ut1_minus_utc(self.dut1);
         let skyline = self.skyline(&settings)?;

@@ -50,4 +50,4 @@ pub use skyline::{
     read_tiles, store_skyline,
 };
 pub use world::{Step, World};
-pub use zone::{SiteZone, ZoneError, named_zone, site_zone};
+pub use zone::{SiteZone, ZoneError, likelier_place, named_zone, site_zone};

@@ -76,6 +76,29 @@ pub fn named_zone(name: &str) -> Result<SiteZone, ZoneError> {
     })
 }
 
+/// Latitude and longitude in degrees as they were perhaps meant, where the zone that was named is hours away
+/// from the place, but would be right if a sign were changed or the two swapped.
+pub fn likelier_place(zone: &SiteZone, site: &Site) -> Option<(f64, f64)> {
+    /// Zones this far from the place's own are strange.
+    const STRANGE_S: i32 = 3 * 3600;
+    let midwinter = jiff::Timestamp::UNIX_EPOCH;
+    let offset = |zone: &TimeZone| zone.to_offset(midwinter).seconds();
+    let apart = (offset(&zone.zone) - offset(&zone_of_place(site).zone)).abs();
+    if zone.from_place || apart < STRANGE_S {
+        return None;
+    }
+    let (latitude, longitude) = (site.latitude.deg(), site.longitude.deg());
+    let readings = [
+        (latitude, -longitude),
+        (-latitude, longitude),
+        (-latitude, -longitude),
+        (longitude, latitude),
+    ];
+    readings.into_iter().find(|&(latitude, longitude)| {
+        Site::new(latitude, longitude, site.elevation_m).is_ok_and(|s| zone_of_place(&s).name == zone.name)
+    })
+}
+
 fn zone_of_place(site: &Site) -> SiteZone {
     let longitude = site.longitude.wrapped_180().deg().clamp(-EDGE_DEG, EDGE_DEG);
     let name = FINDER.get_tz_name(longitude, site.latitude.deg());

@@ -1,6 +1,6 @@
 //! The site's zone from its name or its coordinates.
 
-use nightloom_outing::{named_zone, site_zone};
+use nightloom_outing::{likelier_place, named_zone, site_zone};
 use nightloom_sky::Site;
 
 fn at(latitude_deg: f64, longitude_deg: f64) -> Site {
@@ -64,4 +64,18 @@ fn names_are_taken_as_given_and_near_ones_offered() {
     }
     let error = named_zone("qqqqqqqq").expect_err("no such zone");
     assert!(error.to_string().contains("Europe/Zurich"), "{error}");
+}
+
+#[test]
+fn a_sign_or_an_order_that_does_not_fit_the_zone_is_noticed() {
+    let sydney = named_zone("Australia/Sydney").expect("in the database");
+    for wrong in [at(33.9, -151.2), at(-33.9, -151.2)] {
+        assert_eq!(likelier_place(&sydney, &wrong), Some((-33.9, 151.2)), "{wrong:?}");
+    }
+    assert_eq!(likelier_place(&sydney, &at(-33.9, 151.2)), None);
+    let denver = named_zone("America/Denver").expect("in the database");
+    assert_eq!(likelier_place(&denver, &at(39.7, 105.0)), Some((39.7, -105.0)));
+    // A clock kept on another zone on purpose is nobody's mistake.
+    let utc = named_zone("UTC").expect("in the database");
+    assert_eq!(likelier_place(&utc, &at(39.7, -105.0)), None);
 }

@@ -5,6 +5,7 @@ mod asterisms;
 pub mod boundaries;
 pub mod constellations;
 mod deep_sky;
+mod elements;
 pub mod milky_way;
 mod search;
 pub mod showers;

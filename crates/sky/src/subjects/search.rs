@@ -4,7 +4,8 @@ use std::collections::HashMap;
 use std::sync::LazyLock;
 
 use super::{
-    Kind, Subject, Whereabouts, asterisms, constellations, deep_sky, milky_way, showers, stars, zodiacal,
+    Kind, Subject, Whereabouts, asterisms, constellations, deep_sky, elements, milky_way, showers, stars,
+    zodiacal,
 };
 use crate::{Angle, SolarBody, Target};
 
@@ -51,6 +52,14 @@ pub enum SubjectError {
         /// What it is.
         found_deg: f64,
     },
+    /// Elements of no orbit.
+    #[error("the orbit of \"{name}\" cannot be read: {problem}")]
+    Orbit {
+        /// The comet.
+        name: String,
+        /// What is wrong with which element.
+        problem: String,
+    },
 }
 
 fn offer(nearest: &[String]) -> String {
@@ -93,15 +102,16 @@ pub fn all() -> &'static [Subject] {
     &INDEX.subjects
 }
 
-/// The subject of a name, a designation, `HIP` and a number, or `RA,DEC` in ICRS degrees.
+/// The subject of a name, a designation, `HIP` and a number, `RA,DEC` in ICRS degrees, or a comet's elements as
+/// `NAME T=2026-10-05.31 q=0.87 e=0.998 peri=12.3 node=210.4 i=45.6` (TT, degrees, J2000.0).
 ///
 /// Case, accents, spaces and punctuation do not count; Greek letters may be written as letters, as words or as the
 /// usual three letters; the constellation as genitive, name or three letters.
 ///
 /// # Errors
-/// An unknown name, with the nearest known ones; a star that is not embedded; impossible coordinates.
+/// An unknown name, with the nearest known ones; a star that is not embedded; impossible coordinates or elements.
 pub fn find(query: &str) -> Result<Subject, SubjectError> {
-    if let Some(own) = coordinates(query) {
+    if let Some(own) = elements::comet(query).or_else(|| coordinates(query)) {
         return own;
     }
     let key = key(query);
