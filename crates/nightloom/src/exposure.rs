@@ -1,5 +1,7 @@
 //! `nightloom exposure`: equivalent settings, their ladder, and the sky's rate.
 
+mod chart;
+
 use std::fmt::Write as _;
 
 use clap::Args;
@@ -11,7 +13,8 @@ use nightloom_optics::{
 use serde_json::{Value, json};
 
 use crate::cli::Common;
-use crate::out;
+use crate::{Trouble, out};
+use chart::{ChartArgs, Signal};
 
 /// `nightloom exposure`.
 #[derive(Args, Debug)]
@@ -71,6 +74,8 @@ pub(crate) struct ExposureArgs {
     #[arg(long, value_name = "E", value_parser = number, allow_hyphen_values = true)]
     read_noise: Option<f64>,
     #[command(flatten)]
+    chart: ChartArgs,
+    #[command(flatten)]
     pub(crate) common: Common,
 }
 
@@ -112,7 +117,13 @@ pub(crate) enum ExposureError {
     },
 }
 
-pub(crate) fn run(args: &ExposureArgs) -> Result<Value, ExposureError> {
+pub(crate) fn run(args: &ExposureArgs) -> Result<Value, Trouble> {
+    let value = answer(args)?;
+    chart::write(args)?;
+    Ok(value)
+}
+
+fn answer(args: &ExposureArgs) -> Result<Value, ExposureError> {
     let mut answer = json!({});
     if args.sky.is_none() && args.from.is_none() {
         return Err(match args.to {
@@ -127,7 +138,7 @@ pub(crate) fn run(args: &ExposureArgs) -> Result<Value, ExposureError> {
         answer["ev100"] = json!(settings.ev100());
         match &args.to {
             Some(to) => to_answer(&before, to, args.common.json, &mut answer)?,
-            None if args.ladder => {}
+            None if args.ladder || args.chart.file.is_some() => {}
             None => return Err(missing("--to", "\"f/4 ISO800\"")),
         }
         if args.ladder {
@@ -258,19 +269,22 @@ fn short(value: f64) -> String {
 }
 
 fn ladder_answer(from: &Exposure, args: &ExposureArgs) -> Result<Value, ExposureError> {
-    let limits = Limits {
+    let step = if args.shorter { -args.step } else { args.step };
+    let found = ladder(from, step, &limits(args)?)?;
+    tell_ladder(&found, args.common.json);
+    let rungs: Vec<Value> = found.rungs.iter().map(|r| exposure_json(&r.settings)).collect();
+    Ok(json!({ "rungs": rungs, "ended_by": found.ended_by }))
+}
+
+fn limits(args: &ExposureArgs) -> Result<Limits, ExposureError> {
+    Ok(Limits {
         longest_s: limit_s("--longest", args.longest.as_deref())?,
         shortest_s: limit_s("--shortest", args.shortest.as_deref())?,
         highest_iso: args.highest_iso,
         lowest_iso: args.lowest_iso,
         widest: args.widest,
         narrowest: args.narrowest,
-    };
-    let step = if args.shorter { -args.step } else { args.step };
-    let found = ladder(from, step, &limits)?;
-    tell_ladder(&found, args.common.json);
-    let rungs: Vec<Value> = found.rungs.iter().map(|r| exposure_json(&r.settings)).collect();
-    Ok(json!({ "rungs": rungs, "ended_by": found.ended_by }))
+    })
 }
 
 fn limit_s(flag: &'static str, text: Option<&str>) -> Result<Option<f64>, ExposureError> {
@@ -315,7 +329,8 @@ fn limit_words(limit: Limit) -> &'static str {
     }
 }
 
-fn sky_answer(mag: f64, args: &ExposureArgs, answer: &mut Value) -> Result<(), ExposureError> {
+/// Light path and read noise of `--sky`.
+fn camera(args: &ExposureArgs) -> Result<(LightPath, f64), ExposureError> {
     let need = |value: Option<f64>, flag, example| value.ok_or_else(|| missing(flag, example));
     let path = LightPath {
         f_number: need(args.f_number, "--f-number", "2.8")?,
@@ -323,7 +338,11 @@ fn sky_answer(mag: f64, args: &ExposureArgs, answer: &mut Value) -> Result<(), E
         qe: need(args.qe, "--qe", "0.5")?,
         transmission: need(args.transmission, "--transmission", "0.8")?,
     };
-    let read_noise = need(args.read_noise, "--read-noise", "2")?;
+    Ok((path, need(args.read_noise, "--read-noise", "2")?))
+}
+
+fn sky_answer(mag: f64, args: &ExposureArgs, answer: &mut Value) -> Result<(), ExposureError> {
+    let (path, read_noise) = camera(args)?;
     let rate = sky_e_per_s(mag, &path)?;
     let limited = sky_limited_s(rate, read_noise, READ_NOISE_SHARE)?;
     let say = |line: &str| out::result(line, args.common.json);
@@ -338,5 +357,10 @@ fn sky_answer(mag: f64, args: &ExposureArgs, answer: &mut Value) -> Result<(), E
     ));
     answer["sky_e_per_s"] = json!(rate);
     answer["sky_limited_s"] = json!(limited);
+    if args.chart.asks_for_signal() {
+        let signal = Signal::new(mag, args)?;
+        signal.tell(args.common.json)?;
+        answer["signal"] = signal.json()?;
+    }
     Ok(())
 }

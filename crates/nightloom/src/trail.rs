@@ -2,16 +2,20 @@
 
 mod show;
 
+use std::path::PathBuf;
+
 use clap::{Args, ValueEnum};
 use nightloom_optics::{
     AxisAllowance, Camera, FieldError, FrameTrails, Periodic, Projection, Rate, Rules, Scene, SensorFormat,
     Shot, StopsError, Subject, Tracker, TrailError, Written, axis_allowance, longest_exposure_s, rules,
     share_of_frames_kept,
 };
+use nightloom_outing::chart::{Look, TrailPicture, trail_map};
 use nightloom_sky::{Air, Angle};
 use serde_json::Value;
 
 use crate::cli::Common;
+use crate::{Trouble, charts};
 use show::{answer_json, map_json, tell};
 
 /// Places across and down the map.
@@ -74,6 +78,12 @@ pub(crate) struct TrailArgs {
     /// Add the lengths of trails over the frame to the JSON
     #[arg(long)]
     map: bool,
+    /// Write a map of the trails over the frame, an SVG
+    #[arg(long, value_name = "FILE")]
+    chart: Option<PathBuf>,
+    /// Red on black instead of black on white
+    #[arg(long, requires = "chart")]
+    red: bool,
     #[command(flatten)]
     pub(crate) common: Common,
 }
@@ -177,15 +187,28 @@ impl From<FieldError> for TrailCommandError {
     }
 }
 
-pub(crate) fn run(args: &TrailArgs) -> Result<Value, TrailCommandError> {
+pub(crate) fn run(args: &TrailArgs) -> Result<Value, Trouble> {
     let shot = shot(args)?;
+    let value = answer(&shot, args)?;
+    if let Some(file) = &args.chart {
+        let picture = TrailPicture {
+            shot,
+            tolerance_px: args.tolerance,
+        };
+        let look = if args.red { Look::Red } else { Look::Day };
+        charts::write(file, &trail_map(&picture, look), args.common.json)?;
+    }
+    Ok(value)
+}
+
+fn answer(shot: &Shot, args: &TrailArgs) -> Result<Value, TrailCommandError> {
     let answer = Answer {
         trails: shot.frame_trails(Subject::Sky),
         land: shot.tracker.map(|_| shot.frame_trails(Subject::Land)),
-        longest_s: longest_exposure_s(&shot, args.tolerance)?,
+        longest_s: longest_exposure_s(shot, args.tolerance)?,
         allowed: axis_allowance(&shot.scene, &shot.camera, shot.seconds, args.tolerance)?,
         kept: match shot.tracker.and_then(|t| t.periodic) {
-            Some(_) => share_of_frames_kept(&shot, args.tolerance)?,
+            Some(_) => share_of_frames_kept(shot, args.tolerance)?,
             None => None,
         },
         rules: rules(
@@ -194,8 +217,8 @@ pub(crate) fn run(args: &TrailArgs) -> Result<Value, TrailCommandError> {
             Angle::from_deg(shot.least_declination_deg()),
         )?,
     };
-    tell(&shot, &answer, args);
-    let mut value = answer_json(&shot, &answer, args);
+    tell(shot, &answer, args);
+    let mut value = answer_json(shot, &answer, args);
     if args.map {
         value["map"] = map_json(&shot.trail_map(MAP[0], MAP[1], Subject::Sky));
     }

@@ -6,6 +6,8 @@ mod charts;
 mod clock;
 #[path = "all/discover.rs"]
 mod discover;
+#[path = "all/exposure_charts.rs"]
+mod exposure_charts;
 #[path = "all/journal.rs"]
 mod journal;
 #[path = "all/new.rs"]

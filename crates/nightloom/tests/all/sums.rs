@@ -229,3 +229,97 @@ fn slips_are_answered_with_the_field_and_an_example() {
         assert!(said.contains(part), "{flag} {value}: {said}");
     }
 }
+
+/// A chart written to a file, read back.
+fn drawn(line: &[&str]) -> String {
+    let file = std::env::temp_dir().join(format!("nightloom-chart-{}.svg", std::process::id()));
+    let name = file.to_str().unwrap();
+    let said = text(&[line, &["--chart", name]].concat());
+    assert!(said.contains(&format!("Wrote {name}")), "{said}");
+    let svg = std::fs::read_to_string(&file).unwrap();
+    std::fs::remove_file(file).unwrap();
+    svg
+}
+
+#[test]
+fn charts_of_exposures() {
+    let from = ["exposure", "--from", "15s f/2.8 ISO6400"];
+    // Up to what is asked for, there and back.
+    let svg = drawn(&[&from[..], &["--to", "f/4 ISO800"]].concat());
+    assert!(svg.contains(">It ends at 240 s · f/4 · ISO 800: "), "{svg}");
+    let svg = drawn(&["exposure", "--from", "240s f/4 ISO800", "--to", "15s f/2.8"]);
+    assert!(svg.contains(">It ends at 15 s · f/2.8 · ISO 6400: "), "{svg}");
+    // By the limits.
+    let svg = drawn(&[&from[..], &["--ladder", "--longest", "60s"]].concat());
+    assert!(svg.contains(": longest time 60 s.<"), "{svg}");
+    let svg = drawn(&[&SKY[..], &["--red"]].concat());
+    assert!(
+        svg.contains("Signal-to-noise in 1 h") && !svg.contains("#fff"),
+        "{svg}"
+    );
+    let svg = drawn(&TRACKED);
+    assert!(svg.contains("Trails in 120 s, 24 mm, tracked"), "{svg}");
+}
+
+const SKY: [&str; 13] = [
+    "exposure",
+    "--sky",
+    "21.5",
+    "--f-number",
+    "2.8",
+    "--pitch",
+    "5.95",
+    "--qe",
+    "0.5",
+    "--transmission",
+    "0.8",
+    "--read-noise",
+    "2",
+];
+
+const TRACKED: [&str; 17] = [
+    "trail",
+    "--lat",
+    "51.5",
+    "--dec",
+    "-5",
+    "--ha",
+    "-1.5",
+    "--focal",
+    "24",
+    "--pitch",
+    "5.95",
+    "--exposure",
+    "120",
+    "--axis-alt",
+    "51.2",
+    "--axis-az",
+    "0.4",
+];
+
+/// Read noise of 2 e⁻ a frame: variances add, so the ratio of a choice follows from its rates.
+#[test]
+fn choices_of_equal_time() {
+    let found = answer(&[&SKY[..], &["--total", "1h", "--sub", "60s", "--pause", "2s"]].concat());
+    let signal = &found["signal"];
+    let subject = signal["subject_e_per_s"].as_f64().unwrap();
+    let sky = found["sky_e_per_s"].as_f64().unwrap();
+    near(&signal["subject_mag"], 24.0, 1e-12);
+    assert!((sky / subject - 10.0).abs() < 1e-9);
+    let choice = &signal["choices"][2];
+    near(&choice["exposure_s"], 60.0, 0.0);
+    // 58·60 + 57·2 = 3594 s; a 59th would end at 3656 s.
+    near(&choice["frames"], 58.0, 0.0);
+    near(&choice["used_s"], 3594.0, 1e-9);
+    let want = 58f64.sqrt() * subject * 60.0 / ((subject + sky) * 60.0 + 4.0).sqrt();
+    near(&choice["signal_to_noise"], want, 1e-9);
+}
+
+/// The numbers are told; the exit status and the sentence are those of what could not be done.
+#[test]
+fn a_chart_that_cannot_be_written() {
+    let output = ask(&[&TRACKED[..], &["--chart", "/no such folder/x.svg"]].concat());
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{said}");
+    assert!(said.contains("/no such folder/x.svg cannot be written"), "{said}");
+}

@@ -90,24 +90,48 @@ fn charts(scene: &Scene, look: Look) -> [String; 3] {
     ]
 }
 
+/// Every tag closed, every number there.
+pub(crate) fn assert_whole(svg: &str) {
+    assert!(svg.starts_with("<svg ") && svg.ends_with("</svg>\n"));
+    assert!(
+        !svg.contains("NaN") && !svg.contains("inf"),
+        "a number is missing"
+    );
+    for tag in ["svg", "g", "text", "title", "clipPath"] {
+        let (open, close) = (format!("<{tag}"), format!("</{tag}>"));
+        let opened = svg
+            .match_indices(&open)
+            .filter(|(i, _)| matches!(svg.as_bytes()[i + open.len()], b' ' | b'>'));
+        assert_eq!(opened.count(), svg.matches(&close).count(), "{tag}");
+    }
+}
+
+/// No colour holds any green or blue.
+pub(crate) fn assert_red(svg: &str) {
+    let mut colours = 0;
+    for (at, _) in svg.match_indices('#') {
+        let digits: String = svg[at + 1..]
+            .chars()
+            .take_while(char::is_ascii_hexdigit)
+            .collect();
+        let rest = match digits.len() {
+            3 => &digits[1..],
+            6 => &digits[2..],
+            _ => continue,
+        };
+        colours += 1;
+        assert!(rest.chars().all(|c| c == '0'), "#{digits}");
+    }
+    assert!(colours > 8);
+}
+
 #[test]
 fn every_chart_is_whole_and_treats_names_as_text() {
     let scene = scene();
     for look in [Look::Day, Look::Red] {
         for svg in charts(&scene, look) {
-            assert!(svg.starts_with("<svg ") && svg.ends_with("</svg>\n"));
-            assert!(
-                !svg.contains("NaN") && !svg.contains("inf"),
-                "a number is missing"
-            );
+            assert_whole(&svg);
             assert!(svg.contains("Owlstone &lt;Ridge&gt;") && !svg.contains("<Ridge>"));
-            for tag in ["svg", "g", "text", "title", "clipPath"] {
-                let (open, close) = (format!("<{tag}"), format!("</{tag}>"));
-                let opened = svg
-                    .match_indices(&open)
-                    .filter(|(i, _)| matches!(svg.as_bytes()[i + open.len()], b' ' | b'>'));
-                assert_eq!(opened.count(), svg.matches(&close).count(), "{tag}");
-            }
         }
     }
 }
@@ -115,21 +139,7 @@ fn every_chart_is_whole_and_treats_names_as_text() {
 #[test]
 fn red_charts_hold_neither_green_nor_blue() {
     for svg in charts(&scene(), Look::Red) {
-        let mut colours = 0;
-        for (at, _) in svg.match_indices('#') {
-            let digits: String = svg[at + 1..]
-                .chars()
-                .take_while(char::is_ascii_hexdigit)
-                .collect();
-            let rest = match digits.len() {
-                3 => &digits[1..],
-                6 => &digits[2..],
-                _ => continue,
-            };
-            colours += 1;
-            assert!(rest.chars().all(|c| c == '0'), "#{digits}");
-        }
-        assert!(colours > 8);
+        assert_red(&svg);
     }
 }
 
