@@ -3,8 +3,8 @@
 use std::path::{Path, PathBuf};
 
 use nalgebra::Vector3;
-use nightloom_optics::Lens;
-use nightloom_raster::{DecodeError, DecodeOptions, FrameMeta};
+use nightloom_optics::{Lens, Projection};
+use nightloom_raster::{DecodeError, DecodeOptions, FrameMeta, Plane};
 use nightloom_sky::Instant;
 use nightloom_stars::{BlindIdentification, BlindSettings, DetectSettings, Field, identify_blind, measure};
 
@@ -16,6 +16,11 @@ const FULL_FRAME_DIAGONAL_MM: f64 = 43.266_615_3;
 /// How far a focal length that was told may be off, as a part of it: engraved values are rounded, and
 /// lenses breathe.
 const TOLD_SHARE: f64 = 0.15;
+/// Width of sharp stars, pixels (common practice, no source).
+const SHARP_PX: f32 = 2.0;
+/// Focal lengths of fisheye lenses in halves of the frame's diagonal: from a whole sky within the frame
+/// to 130° across the diagonal.
+const FISHEYE: [f64; 2] = [0.4, 0.9];
 
 /// Why a frame could not be looked at.
 #[derive(Debug, thiserror::Error)]
@@ -150,7 +155,10 @@ pub struct IdentifyReport {
 /// # Errors
 /// [`SingleError::Unreadable`].
 pub fn frame_stars(path: &Path, world: &dyn World) -> Result<StarsReport, SingleError> {
-    let (field, _, seconds) = look(path, world)?;
+    let (plane, _) = brightness(path, world)?;
+    let start = world.seconds();
+    let field = measure(&plane, &DetectSettings::default());
+    let seconds = world.seconds() - start;
     Ok(StarsReport {
         stars: field
             .stars
@@ -188,39 +196,62 @@ pub fn identify_frame(
     world: &dyn World,
 ) -> Result<IdentifyReport, SingleError> {
     check(told)?;
-    let (field, meta, measured_s) = look(path, world)?;
+    let (plane, meta) = brightness(path, world)?;
     let start = world.seconds();
-    let size = [field.width, field.height];
     let when = taken(&meta).unwrap_or_else(|| world.now());
-    let try_within = |settings: BlindSettings| identify_blind(&field.stars, size, &settings, when);
-    let found = tangent(told, &meta, size)
-        .and_then(|t| {
-            try_within(BlindSettings {
-                focal_range: [1.0 / (t * (1.0 + TOLD_SHARE)), (1.0 + TOLD_SHARE) / t],
-                ..BlindSettings::default()
-            })
-        })
-        .or_else(|| try_within(BlindSettings::default()));
-    let seconds = measured_s + world.seconds() - start;
+    let size = [plane.width(), plane.height()];
+    let hint = tangent(told, &meta, size);
+    let mut field = measure(&plane, &DetectSettings::default());
+    let mut found = search(&field, hint, when);
+    if found.is_none() && field.fwhm_px > 1.3 * SHARP_PX {
+        // Leaves and noise may have passed for the stars' width.
+        let sharp = DetectSettings {
+            fwhm_px: Some(SHARP_PX),
+            ..DetectSettings::default()
+        };
+        let sharper = measure(&plane, &sharp);
+        found = search(&sharper, hint, when);
+        if found.is_some() {
+            field = sharper;
+        }
+    }
+    let seconds = world.seconds() - start;
     let mut report = found.and_then(|f| describe(&f, size)).unwrap_or_default();
     report.stars = field.stars.len();
     report.seconds = seconds;
     Ok(report)
 }
 
-fn look(path: &Path, world: &dyn World) -> Result<(Field, FrameMeta, f64), SingleError> {
+/// The likeliest lenses first: as told, any, then a fisheye.
+fn search(field: &Field, hint: Option<f64>, when: Instant) -> Option<BlindIdentification> {
+    let size = [field.width, field.height];
+    let within = |settings: BlindSettings| identify_blind(&field.stars, size, &settings, when);
+    let open = BlindSettings::default();
+    hint.and_then(|tangent| {
+        within(BlindSettings {
+            focal_range: [1.0 / (tangent * (1.0 + TOLD_SHARE)), (1.0 + TOLD_SHARE) / tangent],
+            ..open
+        })
+    })
+    .or_else(|| within(open))
+    .or_else(|| {
+        within(BlindSettings {
+            projection: Projection::Equidistant,
+            focal_range: FISHEYE,
+            ..open
+        })
+    })
+}
+
+/// A frame's brightness at full size, and what its file says.
+fn brightness(path: &Path, world: &dyn World) -> Result<(Plane, FrameMeta), SingleError> {
     let frame = world
         .decode(path, &DecodeOptions::default())
         .map_err(|source| SingleError::Unreadable {
             path: path.into(),
             source,
         })?;
-    let start = world.seconds();
-    let plane = luminance(&frame.pixels);
-    let meta = frame.meta;
-    drop(frame.pixels);
-    let field = measure(&plane, &DetectSettings::default());
-    Ok((field, meta, world.seconds() - start))
+    Ok((luminance(&frame.pixels), frame.meta))
 }
 
 fn check(told: &LensTold) -> Result<(), SingleError> {

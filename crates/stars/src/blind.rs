@@ -6,6 +6,8 @@
 //! other bright stars bears out are refined and judged as in [`crate::identify`]. The brightest stars
 //! are tried first, the mirrored frame after the upright one.
 
+use std::f64::consts::{FRAC_PI_2, PI};
+
 use nalgebra::{Matrix3, Rotation3, Vector3};
 use nightloom_optics::{Lens, Projection};
 use nightloom_sky::{Instant, Site};
@@ -23,7 +25,7 @@ use crate::{Identification, IdentifySettings, Star};
 #[serde(default, deny_unknown_fields)]
 pub struct BlindSettings {
     /// Least and largest focal length, as a part of half the frame's diagonal. The default holds fields
-    /// from 4° to 128° across the diagonal.
+    /// from 2.4° to 128° across the diagonal; below 5°, few parts of the sky have the stars.
     pub focal_range: [f64; 2],
     /// Projection of the lens.
     pub projection: Projection,
@@ -39,7 +41,7 @@ pub struct BlindSettings {
 impl Default for BlindSettings {
     fn default() -> Self {
         Self {
-            focal_range: [0.48, 28.0],
+            focal_range: [0.48, 49.0],
             projection: Projection::Rectilinear,
             mirrored: true,
             min_log_odds: 20.0,
@@ -78,8 +80,8 @@ impl BlindIdentification {
 }
 
 /// Step of the ladder of focal lengths by the tangent of half the field's diagonal: bounds.
-const TANGENTS: [f64; 16] = [
-    0.035, 0.065, 0.12, 0.20, 0.28, 0.38, 0.48, 0.58, 0.70, 0.84, 1.0, 1.2, 1.44, 1.73, 2.08, 2.5,
+const TANGENTS: [f64; 17] = [
+    0.02, 0.035, 0.065, 0.12, 0.20, 0.28, 0.38, 0.48, 0.58, 0.70, 0.84, 1.0, 1.2, 1.44, 1.73, 2.08, 2.5,
 ];
 /// Brightest stars that figures are made of, pass by pass, and whether mirrored.
 const PASSES: [(usize, bool); 6] = [
@@ -176,6 +178,8 @@ struct Rung<'a> {
     /// Reach of a look, radians, and the chance that a star hits within it.
     reach: f64,
     chance: f64,
+    /// Hits among the first stars without which a look ends.
+    enough_at_first: usize,
 }
 
 /// An attitude worth refining.
@@ -220,15 +224,10 @@ impl Blind<'_> {
         let [width, height] = self.size_px;
         let mut lens = Lens::rectilinear(half_px / (tangents[0] * tangents[1]).sqrt(), width, height);
         lens.projection = self.settings.projection;
-        let corner = |x: f64, y: f64| lens.unproject([x, y]).map_or_else(Vector3::z, |d| d.into_inner());
-        let (right, low) = (width as f64 - 1.0, height as f64 - 1.0);
-        let (a, b, c) = (corner(0.0, 0.0), corner(right, 0.0), corner(right, low));
-        // The middle's angles make more of a wide field's sky than the edges' do.
-        let sky = a.angle(&b) * b.angle(&c) / (4.0 * std::f64::consts::PI);
-        let reach = LOOSE * a.angle(&c);
+        let (sky, diagonal) = self.extent(&lens, half_px);
+        let reach = LOOSE * diagonal;
         let count = ((LOOK_DEPTH / sky) as usize).clamp(100, self.directions.len());
         let look: Vec<Vector3<f64>> = self.directions.iter().take(count).flatten().copied().collect();
-        let share = std::f64::consts::PI * reach * reach / (a.angle(&b) * b.angle(&c));
         Rung {
             lens,
             half_step: 0.5 * (tangents[1] / tangents[0]).ln(),
@@ -236,13 +235,27 @@ impl Blind<'_> {
                 .iter()
                 .filter(|d| {
                     let held = d.stars as f64 * sky;
-                    held > 7.0 && (held < 3.0 * bright as f64)
+                    held > 4.0 && held < 3.0 * bright as f64
                 })
                 .collect(),
             look: SphereGrid::new(look, reach),
             reach,
-            chance: (count as f64 * sky * share).clamp(0.005, 0.5),
+            // Where the sky has few stars that are bright enough, they may all be among the others.
+            enough_at_first: if count == self.directions.len() { 0 } else { 2 },
+            chance: (0.25 * count as f64 * reach * reach).clamp(0.005, 0.5),
         }
+    }
+
+    /// The part of the sky in the frame, about, and its angular diagonal, radians.
+    fn extent(&self, lens: &Lens, half_px: f64) -> (f64, f64) {
+        let [width, height] = self.size_px.map(|n| n as f64);
+        let corner = [lens.centre_px[0] - half_px, lens.centre_px[1]];
+        let off = lens
+            .angle_off_axis(corner)
+            .map_or(FRAC_PI_2, |a| a.rad().min(FRAC_PI_2));
+        // A rectangle fills this part of the circle about it.
+        let share = width * height / (PI * half_px * half_px);
+        (0.5 * (1.0 - off.cos()) * share, 2.0 * off)
     }
 
     /// Every figure of the brightest stars at one focal length.
@@ -367,7 +380,7 @@ impl<'a> Eyes<'a> {
             if let Some(d) = lens.unproject(*p) {
                 hits += usize::from(self.rung.look.any(&(back * d.into_inner()), self.rung.reach));
             }
-            if n + 1 == FIRST_LOOK && hits < 2 {
+            if n + 1 == FIRST_LOOK && hits < self.rung.enough_at_first {
                 return None;
             }
         }
