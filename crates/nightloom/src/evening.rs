@@ -112,7 +112,7 @@ impl PlaceArgs {
         let zone = site_zone(self.zone.as_deref().or(outing_zone), &site)?;
         if let Some((latitude, longitude)) = likelier_place(&zone, &site) {
             out::say(&format!(
-                "nightloom: {} is far from latitude {}, longitude {} (degrees, north and east positive); if {latitude}, {longitude} is meant, give that",
+                "nightloom: {} is far from latitude {:.4}, longitude {:.4} (degrees, north and east positive); if {latitude}, {longitude} is meant, give that",
                 zone.name,
                 site.latitude.deg(),
                 site.longitude.deg()

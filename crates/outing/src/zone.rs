@@ -87,7 +87,9 @@ pub fn likelier_place(zone: &SiteZone, site: &Site) -> Option<(f64, f64)> {
     if zone.from_place || apart < STRANGE_S {
         return None;
     }
-    let (latitude, longitude) = (site.latitude.deg(), site.longitude.deg());
+    // As they were typed: radians and back leave crumbs.
+    let typed = |angle: nightloom_sky::Angle| (angle.deg() * 1e7).round() / 1e7;
+    let (latitude, longitude) = (typed(site.latitude), typed(site.longitude));
     let readings = [
         (latitude, -longitude),
         (-latitude, longitude),
