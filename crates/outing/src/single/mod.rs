@@ -1,0 +1,58 @@
+//! One frame by itself: its stars, and where in the sky it looks.
+
+mod identify;
+mod stars;
+mod told;
+
+use std::path::{Path, PathBuf};
+
+use nightloom_raster::{DecodeError, DecodeOptions, FrameMeta, Plane};
+use nightloom_sky::Instant;
+
+pub use identify::{IdentifyReport, SkyPlace, identify_frame};
+pub use stars::{StarReport, StarsReport, frame_stars};
+pub use told::LensTold;
+
+use crate::World;
+use crate::build::luminance;
+
+/// Why a frame could not be looked at.
+#[derive(Debug, thiserror::Error)]
+pub enum SingleError {
+    /// The file cannot be read.
+    #[error("{path}: {source}")]
+    Unreadable {
+        /// The file.
+        path: PathBuf,
+        /// Its trouble.
+        source: DecodeError,
+    },
+    /// A number told of the lens cannot be.
+    #[error("{what} must be {expected}, not {got}")]
+    Told {
+        /// Which.
+        what: &'static str,
+        /// What it may be.
+        expected: &'static str,
+        /// What it was.
+        got: f64,
+    },
+}
+
+/// A frame's brightness at full size, and what its file says.
+fn brightness(path: &Path, world: &dyn World) -> Result<(Plane, FrameMeta), SingleError> {
+    let frame = world
+        .decode(path, &DecodeOptions::default())
+        .map_err(|source| SingleError::Unreadable {
+            path: path.into(),
+            source,
+        })?;
+    Ok((luminance(&frame.pixels), frame.meta))
+}
+
+/// When the frame was taken, as its file says; without a zone, taken for UTC: proper motion needs no hours.
+fn taken(meta: &FrameMeta) -> Option<Instant> {
+    let local = meta.taken_local.as_deref()?;
+    let offset = meta.taken_offset.as_deref().unwrap_or("Z");
+    format!("{local}{offset}").parse().ok()
+}
