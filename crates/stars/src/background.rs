@@ -4,6 +4,7 @@ use nightloom_raster::Plane;
 use rayon::prelude::*;
 
 use crate::LandMask;
+use crate::levels::clipped_rows;
 
 /// How the background is measured.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -68,18 +69,8 @@ impl Background {
         let cells: Vec<Option<CellStats>> = (0..columns * rows)
             .into_par_iter()
             .map_init(Vec::new, |buffer, cell| {
-                gather(
-                    image,
-                    mask,
-                    ((cell % columns) * mesh_px, (cell / columns) * mesh_px),
-                    mesh_px,
-                    stride.max(1),
-                    buffer,
-                );
-                let enough = mesh_px * mesh_px / (16 * stride * stride).max(1);
-                (buffer.len() >= enough.min(64))
-                    .then(|| clipped(buffer, settings.clip_sigma))
-                    .flatten()
+                let corner = ((cell % columns) * mesh_px, (cell / columns) * mesh_px);
+                cell_stats(image, mask, corner, settings, stride.max(1), buffer)
             })
             .collect();
         let level = fill_holes(cells.iter().map(|c| c.map(|c| c.mode())).collect(), columns, rows);
@@ -217,6 +208,34 @@ impl CellStats {
             self.median
         }
     }
+}
+
+/// The statistics of the cell whose first pixel is `corner`; `None` where too little of it is sky.
+fn cell_stats(
+    image: &Plane,
+    mask: Option<&LandMask>,
+    corner: (usize, usize),
+    settings: &BackgroundSettings,
+    stride: usize,
+    buffer: &mut Vec<f32>,
+) -> Option<CellStats> {
+    let side = settings.mesh_px.max(4);
+    let enough = (side * side / (16 * stride * stride).max(1)).min(64);
+    let (x1, y1) = (
+        (corner.0 + side).min(image.width()),
+        (corner.1 + side).min(image.height()),
+    );
+    let many = (x1 - corner.0) * (y1 - corner.1) >= 512 * stride * stride;
+    if mask.is_none() && many {
+        let rows = (corner.1..y1)
+            .step_by(stride)
+            .map(|y| &image.row(y)[corner.0..x1]);
+        return clipped_rows(rows, stride, settings.clip_sigma, buffer);
+    }
+    gather(image, mask, corner, side, stride, buffer);
+    (buffer.len() >= enough)
+        .then(|| clipped(buffer, settings.clip_sigma))
+        .flatten()
 }
 
 fn gather(

@@ -72,20 +72,32 @@ pub(crate) fn components(filtered: &Plane, noise: &Background, sigma: f32) -> Co
 }
 
 fn row_runs(row: &[f32], limit: &[f32], sigma: f32, y: usize) -> Vec<Run> {
+    const CHUNK: usize = 32;
     let mut runs = Vec::new();
     let mut start = None;
-    for (x, (value, limit)) in row.iter().zip(limit).enumerate() {
-        match (*value > sigma * limit, start) {
-            (true, None) => start = Some(x),
-            (false, Some(x0)) => {
-                runs.push(Run {
-                    y: y as u32,
-                    x0: x0 as u32,
-                    x1: x as u32,
-                });
-                start = None;
+    for (chunk, (values, limits)) in row.chunks(CHUNK).zip(limit.chunks(CHUNK)).enumerate() {
+        // Nearly everywhere nothing stands out.
+        let any = values
+            .iter()
+            .zip(limits)
+            .fold(false, |any, (v, l)| any | (*v > sigma * l));
+        if !any && start.is_none() {
+            continue;
+        }
+        for (i, (value, limit)) in values.iter().zip(limits).enumerate() {
+            let x = chunk * CHUNK + i;
+            match (*value > sigma * limit, start) {
+                (true, None) => start = Some(x),
+                (false, Some(x0)) => {
+                    runs.push(Run {
+                        y: y as u32,
+                        x0: x0 as u32,
+                        x1: x as u32,
+                    });
+                    start = None;
+                }
+                _ => {}
             }
-            _ => {}
         }
     }
     if let Some(x0) = start {

@@ -5,11 +5,11 @@ use nightloom_raster::Plane;
 use nightloom_sky::Angle;
 use rayon::prelude::*;
 
-use crate::components::{Components, components};
+use crate::components::components;
 use crate::land_finder::find_land;
-use crate::peaks::{Peak, merge_saturated, peaks, separate};
-use crate::shape::{FWHM_PER_SIGMA, LocalSky, Moments, aperture, balance_ends, centre};
-use crate::trails::{Trail, find_trails};
+use crate::points::Scene;
+use crate::shape::{FWHM_PER_SIGMA, LocalSky, Moments, centre};
+use crate::trails::find_trails;
 use crate::{Background, BackgroundSettings, Field, LandMask, LandSettings, Star};
 
 /// Whether stars are drawn out into trails.
@@ -58,9 +58,6 @@ impl Default for DetectSettings {
         }
     }
 }
-
-/// Peaks measured at most; a frame of twigs has hundreds of thousands.
-const MAX_PEAKS: usize = 12_000;
 
 /// Measures the stars, the background and the land of one frame.
 ///
@@ -118,110 +115,10 @@ pub fn measure(image: &Plane, settings: &DetectSettings) -> Field {
     compose(image, stars, Some(&background), land, trail_px)
 }
 
-/// What every star is measured in.
-struct Scene<'a> {
-    image: &'a Plane,
-    background: &'a Background,
-    settings: &'a DetectSettings,
-    /// Standard deviation of the stars' profile, pixels.
-    sigma: f64,
-}
-
-impl Scene<'_> {
-    fn clean_peaks(&self, filtered: &Plane, noise: &Background, patches: &Components) -> Vec<Peak> {
-        let mut found = peaks(filtered, noise, self.settings.threshold_sigma);
-        found.retain(|p| !self.is_streak(patches, p));
-        found.sort_by(|a, b| b.value.total_cmp(&a.value).then((a.y, a.x).cmp(&(b.y, b.x))));
-        found.truncate(MAX_PEAKS);
-        let found = merge_saturated(self.image, found, self.settings.saturation, self.sigma);
-        separate(filtered, noise, found, self.sigma)
-    }
-
-    /// Whether the peak's patch is long and thin: a satellite or an aircraft, not a star.
-    fn is_streak(&self, patches: &Components, peak: &Peak) -> bool {
-        let Some(patch) = patches.at(peak.x, peak.y).map(|i| &patches.list[i]) else {
-            return false;
-        };
-        let (long, short, _) = patch.moments.axes();
-        let (long, short) = (long.sqrt(), short.sqrt());
-        long > 6.0 * self.sigma && long > 4.0 * short && short < 4.0 * self.sigma
-    }
-
-    fn measure_points(&self, peaks: &[Peak]) -> Vec<Star> {
-        peaks
-            .par_iter()
-            .filter_map(|peak| self.measure_point(peak))
-            .collect()
-    }
-
-    fn measure_point(&self, peak: &Peak) -> Option<Star> {
-        let core = peak.saturated_radius;
-        let sigma = self.sigma.hypot(core);
-        let fwhm = self.sigma * FWHM_PER_SIGMA;
-        let radius = 2.0 * fwhm + core;
-        let sky = LocalSky::around(self.image, self.background, peak.cx, peak.cy, radius + 1.0);
-        let window = Moments::round(std::f64::consts::SQRT_2 * sigma);
-        let found = centre(self.image, &sky, (peak.cx, peak.cy), window)?;
-        let (flux, top) = aperture(self.image, &sky, (found.x, found.y), radius, (0.0, 0.0));
-        let (long, short, angle) = found.moments.map_or((0.0, 0.0, 0.0), |m| m.axes());
-        (flux > 0.0).then(|| Star {
-            x: found.x,
-            y: found.y,
-            flux: flux as f32,
-            peak: top,
-            fwhm_px: (FWHM_PER_SIGMA * (long * short).powf(0.25)) as f32,
-            elongation: if short > 0.0 {
-                (long / short).sqrt() as f32
-            } else {
-                1.0
-            },
-            angle: Angle::from_rad(angle),
-            saturated: core > 0.0,
-            snr: peak.snr,
-        })
-    }
-
-    fn measure_trails(&self, trails: &[Trail]) -> Vec<Star> {
-        trails
-            .par_iter()
-            .filter_map(|trail| self.measure_trail(trail))
-            .collect()
-    }
-
-    fn measure_trail(&self, trail: &Trail) -> Option<Star> {
-        let fwhm = self.sigma * FWHM_PER_SIGMA;
-        let radius = 1.5 * fwhm;
-        let sky = LocalSky::around(
-            self.image,
-            self.background,
-            trail.x,
-            trail.y,
-            radius + 0.5 * f64::from(trail.length) + 1.0,
-        );
-        let along = 2.0 * (trail.along - trail.across).max(0.0) + 2.0 * self.sigma * self.sigma;
-        let window = Moments::turned(along, 2.0 * self.sigma * self.sigma, trail.angle);
-        let found = centre(self.image, &sky, (trail.x, trail.y), window)?;
-        let (_, short, _) = found.moments?.axes();
-        let segment = (f64::from(trail.length), trail.angle);
-        let (x, y) = balance_ends(self.image, &sky, (found.x, found.y), segment, self.sigma);
-        let (flux, peak) = aperture(self.image, &sky, (x, y), radius, segment);
-        (flux > 0.0).then(|| Star {
-            x,
-            y,
-            flux: flux as f32,
-            peak,
-            fwhm_px: (FWHM_PER_SIGMA * short.sqrt()) as f32,
-            elongation: (trail.along / trail.across.max(0.1)).sqrt() as f32,
-            angle: Angle::from_rad(trail.angle),
-            saturated: peak >= self.settings.saturation,
-            snr: trail.snr,
-        })
-    }
-}
-
 /// Measures the stars' width from the brightest unsaturated pixel of each mesh cell.
 fn guess_sigma(image: &Plane, background: &Background, settings: &DetectSettings) -> f64 {
     const START: f64 = 1.2;
+    const TOPS: usize = 400;
     let cell = settings.background.mesh_px.max(16);
     let columns = image.width().div_ceil(cell);
     let tops: Vec<(usize, usize)> = (0..columns * image.height().div_ceil(cell))
@@ -236,6 +133,9 @@ fn guess_sigma(image: &Plane, background: &Background, settings: &DetectSettings
             )
         })
         .collect();
+    // A few hundred, from all over the frame, say it as well as thousands.
+    let step = tops.len().div_ceil(TOPS).max(1);
+    let tops: Vec<(usize, usize)> = tops.into_iter().step_by(step).collect();
     let mut sigma = START;
     for _ in 0..3 {
         let window = Moments::round(std::f64::consts::SQRT_2 * sigma);
@@ -272,13 +172,14 @@ fn brightest(
         background.level_at((x0 + cell / 2) as f64, (y0 + cell / 2) as f64),
         background.noise_at((x0 + cell / 2) as f64, (y0 + cell / 2) as f64),
     );
+    let most = 0.8 * saturation;
     let mut best = (level + 15.0 * noise, None);
     for y in y0..(y0 + cell).min(image.height()) {
-        let row = image.row(y);
-        for (x, &value) in row.iter().enumerate().take((x0 + cell).min(row.len())).skip(x0) {
-            if value > best.0 && value < 0.8 * saturation {
-                best = (value, Some((x, y)));
-            }
+        let row = &image.row(y)[x0..(x0 + cell).min(image.width())];
+        let fits = |v: f32| if v < most { v } else { f32::NEG_INFINITY };
+        let top = row.iter().fold(best.0, |top, v| top.max(fits(*v)));
+        if top > best.0 {
+            best = (top, row.iter().position(|v| *v == top).map(|i| (x0 + i, y)));
         }
     }
     best.1
@@ -314,8 +215,10 @@ fn keep_star_like(stars: Vec<Star>, sigma: f64, trailed: bool) -> Vec<Star> {
             let slack = 1.0 + 4.0 / s.snr.max(1.0);
             // A hot pixel, demosaiced, is a tent about 1.8 pixels wide.
             let narrow = s.fwhm_px < 0.82 * fwhm / slack;
-            let wide = s.fwhm_px > 1.7 * fwhm * slack && !s.saturated;
-            let drawn_out = !trailed && s.elongation > 1.6 * elongation * slack && !s.saturated;
+            let wide = s.snr > 9.0 && s.fwhm_px > 1.7 * fwhm * slack && !s.saturated;
+            // Noise alone draws a faint star out.
+            let sure = trailed || s.snr > 12.0;
+            let drawn_out = !trailed && sure && s.elongation > 1.6 * elongation * slack && !s.saturated;
             (!narrow && !wide && !drawn_out).then_some(s)
         })
         .collect()

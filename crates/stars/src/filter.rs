@@ -5,52 +5,96 @@ use rayon::prelude::*;
 
 use crate::Background;
 
-/// Rows filtered together, so that only a strip's worth of scratch is held.
-const STRIP: usize = 64;
+/// Rows filtered together: the more, the fewer are filtered twice.
+const STRIP: usize = 128;
 
 /// Convolves `image` minus `background` with a normalised Gaussian of `sigma` pixels.
 ///
 /// Beyond the frame's edge the residual counts as zero. Values that are not finite count as sky.
 pub(crate) fn matched(image: &Plane, background: &Background, sigma: f64) -> Plane {
     let kernel = gaussian(sigma);
-    let half = kernel.len() / 2;
-    let (width, height) = (image.width(), image.height());
-    let mut out = Plane::filled(width, height, 0.0);
+    let width = image.width();
+    let mut out = Plane::filled(width, image.height(), 0.0);
     out.data_mut()
         .par_chunks_mut((STRIP * width).max(1))
         .enumerate()
-        .for_each(|(strip, rows)| {
-            let y0 = strip * STRIP;
-            let count = rows.len() / width;
-            let (from, to) = (y0.saturating_sub(half), (y0 + count + half).min(height));
-            let mut across = vec![0.0f32; (to - from) * width];
-            let mut padded = vec![0.0f32; width + 2 * half];
-            let mut sky = vec![0.0f32; width];
-            for y in from..to {
+        .for_each(|(strip, rows)| match kernel.len() {
+            5 => filter_strip::<5>(image, background, &kernel, strip * STRIP, rows),
+            7 => filter_strip::<7>(image, background, &kernel, strip * STRIP, rows),
+            9 => filter_strip::<9>(image, background, &kernel, strip * STRIP, rows),
+            11 => filter_strip::<11>(image, background, &kernel, strip * STRIP, rows),
+            13 => filter_strip::<13>(image, background, &kernel, strip * STRIP, rows),
+            15 => filter_strip::<15>(image, background, &kernel, strip * STRIP, rows),
+            _ => filter_strip::<0>(image, background, &kernel, strip * STRIP, rows),
+        });
+    out
+}
+
+/// Filters the rows from `y0` on. `N` is the kernel's length where that is known beforehand, or 0.
+fn filter_strip<const N: usize>(
+    image: &Plane,
+    background: &Background,
+    kernel: &[f32],
+    y0: usize,
+    rows: &mut [f32],
+) {
+    let (width, height, taps) = (image.width(), image.height(), kernel.len());
+    let half = taps / 2;
+    let count = rows.len() / width;
+    // The last `taps` rows filtered across, by row modulo `taps`.
+    let mut across = vec![0.0f32; taps * width];
+    let mut padded = vec![0.0f32; width + 2 * half];
+    let mut sky = vec![0.0f32; width];
+    for step in 0..count + 2 * half {
+        // The row y0 + step − half, which may lie beyond the frame.
+        let slot = step % taps;
+        let line = &mut across[slot * width..(slot + 1) * width];
+        match (y0 + step).checked_sub(half).filter(|y| *y < height) {
+            Some(y) => {
                 background.level_row(y, &mut sky);
                 for ((p, v), s) in padded[half..half + width].iter_mut().zip(image.row(y)).zip(&sky) {
                     let d = v - s;
                     *p = if d.is_finite() { d } else { 0.0 };
                 }
-                let line = &mut across[(y - from) * width..(y - from + 1) * width];
-                for (k, weight) in kernel.iter().enumerate() {
-                    for (o, p) in line.iter_mut().zip(&padded[k..k + width]) {
-                        *o += weight * p;
-                    }
-                }
+                let tap = |k: usize| &padded[k..k + width];
+                weigh::<N>(kernel, tap, line);
             }
-            for (i, out) in rows.chunks_mut(width).enumerate() {
-                for (k, weight) in kernel.iter().enumerate() {
-                    let y = (y0 + i + k).wrapping_sub(half);
-                    if y >= from && y < to {
-                        for (o, a) in out.iter_mut().zip(&across[(y - from) * width..]) {
-                            *o += weight * a;
-                        }
-                    }
-                }
+            None => line.fill(0.0),
+        }
+        if step >= 2 * half {
+            let tap = |k: usize| {
+                let slot = (step + 1 + k) % taps;
+                &across[slot * width..(slot + 1) * width]
+            };
+            let done = step - 2 * half;
+            weigh::<N>(kernel, tap, &mut rows[done * width..(done + 1) * width]);
+        }
+    }
+}
+
+/// The weighed sum of as many lines as the symmetric kernel is long.
+#[inline]
+fn weigh<'a, const N: usize>(kernel: &[f32], tap: impl Fn(usize) -> &'a [f32], out: &mut [f32]) {
+    let width = out.len();
+    if N == 0 {
+        out.fill(0.0);
+        for (k, weight) in kernel.iter().enumerate() {
+            for (o, t) in out.iter_mut().zip(tap(k)) {
+                *o += weight * t;
             }
-        });
-    out
+        }
+        return;
+    }
+    let half = N / 2;
+    let lines: [&[f32]; N] = std::array::from_fn(|k| &tap(k)[..width]);
+    let weights: [f32; N] = std::array::from_fn(|k| kernel[k]);
+    for x in 0..width {
+        let mut sum = weights[half] * lines[half][x];
+        for k in 0..half {
+            sum += weights[k] * (lines[k][x] + lines[N - 1 - k][x]);
+        }
+        out[x] = sum;
+    }
 }
 
 fn gaussian(sigma: f64) -> Vec<f32> {

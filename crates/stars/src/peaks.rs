@@ -21,7 +21,15 @@ pub(crate) struct Peak {
     pub(crate) saturated_radius: f64,
 }
 
-/// Pixels higher than their eight neighbours and than `sigma` times the local noise.
+/// Pixels looked at together.
+const CHUNK: usize = 32;
+/// Part of the threshold that a pixel beside a star's middle must reach.
+const BESIDE: f32 = 0.78;
+
+/// Pixels higher than their eight neighbours, where a parabola through them rises above `sigma` times
+/// the local noise.
+///
+/// Sharp stars lose a fifth of their height where they stand between pixels.
 pub(crate) fn peaks(filtered: &Plane, noise: &Background, sigma: f32) -> Vec<Peak> {
     let (width, height) = (filtered.width(), filtered.height());
     let rows: Vec<Vec<Peak>> = (1..height.saturating_sub(1))
@@ -32,27 +40,38 @@ pub(crate) fn peaks(filtered: &Plane, noise: &Background, sigma: f32) -> Vec<Pea
                 noise.noise_row(y, limit);
                 let (up, here, down) = (filtered.row(y - 1), filtered.row(y), filtered.row(y + 1));
                 let mut found = Vec::new();
-                for x in 1..width - 1 {
-                    let v = here[x];
-                    if v > sigma * limit[x]
-                        && v > up[x - 1]
-                        && v > up[x]
-                        && v > up[x + 1]
-                        && v > here[x - 1]
-                        && v >= here[x + 1]
-                        && v >= down[x - 1]
-                        && v >= down[x]
-                        && v >= down[x + 1]
-                    {
-                        found.push(Peak {
-                            x,
-                            y,
-                            value: v,
-                            snr: v / limit[x].max(f32::MIN_POSITIVE),
-                            cx: x as f64,
-                            cy: y as f64,
-                            saturated_radius: 0.0,
-                        });
+                for from in (1..width - 1).step_by(CHUNK) {
+                    let to = (from + CHUNK).min(width - 1);
+                    let pairs = || here[from..to].iter().zip(&limit[from..to]);
+                    if !pairs().fold(false, |any, (v, l)| any | (*v > BESIDE * sigma * l)) {
+                        continue;
+                    }
+                    for x in from..to {
+                        let v = here[x];
+                        if v > BESIDE * sigma * limit[x]
+                            && v > up[x - 1]
+                            && v > up[x]
+                            && v > up[x + 1]
+                            && v > here[x - 1]
+                            && v >= here[x + 1]
+                            && v >= down[x - 1]
+                            && v >= down[x]
+                            && v >= down[x + 1]
+                        {
+                            let top = v + rise(here[x - 1], v, here[x + 1]) + rise(up[x], v, down[x]);
+                            if top <= sigma * limit[x] {
+                                continue;
+                            }
+                            found.push(Peak {
+                                x,
+                                y,
+                                value: top,
+                                snr: top / limit[x].max(f32::MIN_POSITIVE),
+                                cx: x as f64,
+                                cy: y as f64,
+                                saturated_radius: 0.0,
+                            });
+                        }
                     }
                 }
                 found
@@ -60,6 +79,16 @@ pub(crate) fn peaks(filtered: &Plane, noise: &Background, sigma: f32) -> Vec<Pea
         )
         .collect();
     rows.into_iter().flatten().collect()
+}
+
+/// How far a parabola through three values rises above the middle one.
+fn rise(before: f32, middle: f32, after: f32) -> f32 {
+    let (slope, bend) = (0.5 * (after - before), 2.0 * middle - before - after);
+    if bend > 0.0 {
+        0.5 * slope * slope / bend
+    } else {
+        0.0
+    }
 }
 
 /// Pixels of a burnt-out core followed at most; a lamp or a moon is larger and no star.
@@ -180,5 +209,5 @@ fn on_wing_of(filtered: &Plane, noise: &Background, peak: &Peak, star: &Peak, si
         })
         .fold(f32::INFINITY, f32::min);
     let dip = (0.04 * peak.value).max(2.0 * noise.noise_at(peak.x as f64, peak.y as f64));
-    lowest > peak.value - dip
+    lowest > filtered.at(peak.x, peak.y) - dip
 }

@@ -1,4 +1,5 @@
-//! Centre, second moments and flux of one star by an iterated Gaussian window.
+//! Centre, second moments and flux of one star by an iterated Gaussian window: for trails, burnt-out
+//! stars and wherever [`crate::fit`] runs away.
 //!
 //! The window has √2 times the star's width: the centre's error is then 1.125 times the
 //! Cramér–Rao limit (King 1983, PASP 95, 163) both where the star's photons and where the sky's
@@ -7,6 +8,7 @@
 use nightloom_raster::Plane;
 
 use crate::Background;
+use crate::fit::Model;
 
 /// 2 √(2 ln 2): full width at half maximum over standard deviation of a Gaussian.
 pub(crate) const FWHM_PER_SIGMA: f64 = 2.354_820_045;
@@ -38,7 +40,7 @@ impl Moments {
         }
     }
 
-    fn determinant(self) -> f64 {
+    pub(crate) fn determinant(self) -> f64 {
         self.xx * self.yy - self.xy * self.xy
     }
 
@@ -60,7 +62,8 @@ impl Moments {
         (mean + half, (mean - half).max(0.0), angle)
     }
 
-    fn times(self, x: f64, y: f64) -> f64 {
+    /// The quadratic form at (x, y).
+    pub(crate) fn times(self, x: f64, y: f64) -> f64 {
         self.xx * x * x + 2.0 * self.xy * x * y + self.yy * y * y
     }
 }
@@ -104,7 +107,7 @@ impl LocalSky {
         self.level + self.slope[0] * dx as f32 + self.slope[1] * dy as f32
     }
 
-    fn at_pixel(&self, x: f64, y: f64) -> f32 {
+    pub(crate) fn at_pixel(&self, x: f64, y: f64) -> f32 {
         self.at(x - self.x, y - self.y)
     }
 }
@@ -140,21 +143,33 @@ pub(crate) fn centre(image: &Plane, sky: &LocalSky, start: (f64, f64), window: M
             break;
         }
     }
+    let moments = moments_at(image, sky, (x, y), window);
+    Some(Centred { x, y, moments })
+}
+
+/// Second moments about a known centre, the window's share taken out; `None` where noise left
+/// nothing positive.
+pub(crate) fn moments_at(
+    image: &Plane,
+    sky: &LocalSky,
+    (x, y): (f64, f64),
+    window: Moments,
+) -> Option<Moments> {
+    let inverse = window.inverse()?;
+    let reach = (3.0 * window.axes().0.sqrt()).max(2.0);
     let sums = weigh(image, sky, x, y, reach, inverse);
     let seen = Moments {
         xx: sums.xx / sums.light,
         xy: sums.xy / sums.light,
         yy: sums.yy / sums.light,
     };
-    let moments = seen.inverse().and_then(|seen| {
-        Moments {
-            xx: seen.xx - inverse.xx,
-            xy: seen.xy - inverse.xy,
-            yy: seen.yy - inverse.yy,
-        }
-        .inverse()
-    });
-    Some(Centred { x, y, moments })
+    let seen = seen.inverse()?;
+    Moments {
+        xx: seen.xx - inverse.xx,
+        xy: seen.xy - inverse.xy,
+        yy: seen.yy - inverse.yy,
+    }
+    .inverse()
 }
 
 #[derive(Default)]
@@ -238,13 +253,15 @@ pub(crate) fn balance_ends(
 }
 
 /// Light above the sky within `radius` of the segment of `length` centred on (x, y); pixels on
-/// the rim count in part. Also the highest pixel above the sky.
+/// the rim count in part and the neighbours' light is taken out. Also the highest pixel above the
+/// sky.
 pub(crate) fn aperture(
     image: &Plane,
     sky: &LocalSky,
     (x, y): (f64, f64),
     radius: f64,
     (length, angle): (f64, f64),
+    neighbours: &[Model],
 ) -> (f64, f32) {
     let (s, c) = angle.sin_cos();
     let half = 0.5 * length;
@@ -255,7 +272,8 @@ pub(crate) fn aperture(
         let across = dy * c - dx * s;
         let part = (radius + 0.5 - beyond.hypot(across)).clamp(0.0, 1.0);
         if part > 0.0 {
-            let above = value - sky.at_pixel(x + dx, y + dy);
+            let others: f64 = neighbours.iter().map(|n| n.at(x + dx, y + dy)).sum();
+            let above = value - sky.at_pixel(x + dx, y + dy) - others as f32;
             flux += part * f64::from(above);
             peak = peak.max(above);
         }
@@ -264,7 +282,7 @@ pub(crate) fn aperture(
 }
 
 /// Calls `visit` with the offset from (x, y) and the value of each pixel of a square about it.
-fn each_pixel(image: &Plane, x: f64, y: f64, reach: f64, mut visit: impl FnMut(f64, f64, f32)) {
+pub(crate) fn each_pixel(image: &Plane, x: f64, y: f64, reach: f64, mut visit: impl FnMut(f64, f64, f32)) {
     if !(x.is_finite() && y.is_finite()) {
         return;
     }

@@ -1,0 +1,301 @@
+//! Measures what the peaks found: points by fits, trails by windows.
+
+use std::collections::HashMap;
+
+use nightloom_raster::Plane;
+use nightloom_sky::Angle;
+use rayon::prelude::*;
+
+use crate::blends::split;
+use crate::components::Components;
+use crate::detect::median;
+use crate::fit::{FitSettings, Model, PixelNoise, REACH, fit};
+use crate::peaks::{Peak, merge_saturated, peaks, separate};
+use crate::shape::{FWHM_PER_SIGMA, LocalSky, Moments, aperture, balance_ends, centre, moments_at};
+use crate::trails::Trail;
+use crate::{Background, DetectSettings, Star};
+
+/// Peaks measured at most; a frame of twigs has hundreds of thousands.
+const MAX_PEAKS: usize = 12_000;
+/// Signal over noise from which a star's shape is fitted with its centre.
+const FREE_SNR: f32 = 12.0;
+/// Signal over noise from which a star tells of the others' shape.
+const SURE_SNR: f32 = 20.0;
+
+/// What every star is measured in.
+pub(crate) struct Scene<'a> {
+    pub(crate) image: &'a Plane,
+    pub(crate) background: &'a Background,
+    pub(crate) settings: &'a DetectSettings,
+    /// Standard deviation of the stars' profile, pixels.
+    pub(crate) sigma: f64,
+}
+
+/// A star being measured.
+#[derive(Clone, Copy)]
+pub(crate) struct Spot {
+    pub(crate) snr: f32,
+    /// Radius of the burnt-out core, pixels; 0 where there is none.
+    pub(crate) core: f64,
+    pub(crate) sky: LocalSky,
+    pub(crate) noise: PixelNoise,
+    pub(crate) model: Model,
+    /// Whether the model is a fit's, not a window's.
+    pub(crate) fitted: bool,
+}
+
+impl Spot {
+    /// Whether its shape is one to judge others by.
+    pub(crate) fn is_sure(&self) -> bool {
+        self.fitted && self.core == 0.0 && self.snr > SURE_SNR
+    }
+
+    fn is_free(&self) -> bool {
+        self.core > 0.0 || self.snr >= FREE_SNR
+    }
+}
+
+impl Scene<'_> {
+    pub(crate) fn clean_peaks(
+        &self,
+        filtered: &Plane,
+        noise: &Background,
+        patches: &Components,
+    ) -> Vec<Peak> {
+        let mut found = peaks(filtered, noise, self.settings.threshold_sigma);
+        found.retain(|p| !self.is_streak(patches, p));
+        found.sort_by(|a, b| b.value.total_cmp(&a.value).then((a.y, a.x).cmp(&(b.y, b.x))));
+        found.truncate(MAX_PEAKS);
+        let found = merge_saturated(self.image, found, self.settings.saturation, self.sigma);
+        separate(filtered, noise, found, self.sigma)
+    }
+
+    /// Whether the peak's patch is long and thin: a satellite or an aircraft, not a star.
+    fn is_streak(&self, patches: &Components, peak: &Peak) -> bool {
+        let Some(patch) = patches.at(peak.x, peak.y).map(|i| &patches.list[i]) else {
+            return false;
+        };
+        let (long, short, _) = patch.moments.axes();
+        let (long, short) = (long.sqrt(), short.sqrt());
+        long > 6.0 * self.sigma && long > 4.0 * short && short < 4.0 * self.sigma
+    }
+
+    /// Fits each peak by itself, parts what is two stars in one, then fits all again without their
+    /// neighbours' light and the faint ones with the shape of the others.
+    pub(crate) fn measure_points(&self, peaks: &[Peak]) -> Vec<Star> {
+        let mut spots: Vec<Spot> = peaks.par_iter().filter_map(|p| self.first_fit(p)).collect();
+        let shape = typical_shape(&spots, self.sigma);
+        let parted: Vec<Option<[Spot; 2]>> = spots.par_iter().map(|s| split(self, s, &spots)).collect();
+        let mut seconds = Vec::new();
+        for (spot, pair) in spots.iter_mut().zip(parted) {
+            if let Some([first, second]) = pair {
+                *spot = first;
+                seconds.push(second);
+            }
+        }
+        spots.extend(seconds);
+        for _ in 0..2 {
+            let near = Neighbours::new(&spots, self.sigma);
+            spots = (0..spots.len())
+                .into_par_iter()
+                .map(|i| self.refit(&spots[i], &near.of(&spots, i), shape))
+                .collect();
+        }
+        let factor = crate::profile::width_factor(self.image, &spots, shape);
+        let near = Neighbours::new(&spots, self.sigma);
+        (0..spots.len())
+            .into_par_iter()
+            .filter_map(|i| self.star(&spots[i], &near.of(&spots, i), factor))
+            .collect()
+    }
+
+    fn first_fit(&self, peak: &Peak) -> Option<Spot> {
+        let core = peak.saturated_radius;
+        let sigma = self.sigma.hypot(core);
+        let radius = self.aperture_radius(core);
+        let at = (peak.cx, peak.cy);
+        let sky = LocalSky::around(self.image, self.background, at.0, at.1, radius + 1.0);
+        let noise = self.background.noise_at(at.0, at.1);
+        let noise = PixelNoise::new(self.background.level_at(at.0, at.1), noise);
+        let top = self.image.at(peak.x, peak.y) - sky.at_pixel(peak.x as f64, peak.y as f64);
+        let start = Model {
+            x: at.0,
+            y: at.1,
+            height: f64::from(top).max(noise.sky.sqrt()),
+            shape: Moments::round(sigma),
+        };
+        let mut spot = Spot {
+            snr: peak.snr,
+            core,
+            sky,
+            noise,
+            model: start,
+            fitted: false,
+        };
+        if let Some(model) = self.fit(&spot, start, &[], spot.is_free()) {
+            (spot.model, spot.fitted) = (model, true);
+            return Some(spot);
+        }
+        let window = Moments::round(std::f64::consts::SQRT_2 * sigma);
+        let found = centre(self.image, &sky, at, window)?;
+        (spot.model.x, spot.model.y) = (found.x, found.y);
+        spot.model.shape = found.moments.unwrap_or(start.shape);
+        Some(spot)
+    }
+
+    pub(crate) fn fit(
+        &self,
+        spot: &Spot,
+        start: Model,
+        neighbours: &[Model],
+        free_shape: bool,
+    ) -> Option<Model> {
+        let settings = FitSettings {
+            free_shape,
+            saturation: self.settings.saturation,
+            neighbours,
+        };
+        fit(self.image, &spot.sky, start, spot.noise, &settings)
+    }
+
+    /// Fits once more where neighbours shine in or where a faint star takes the others' shape.
+    fn refit(&self, spot: &Spot, near: &[Model], shape: Moments) -> Spot {
+        let faint = !spot.is_free();
+        if !spot.fitted || (near.is_empty() && !faint) {
+            return *spot;
+        }
+        let start = if faint {
+            Model { shape, ..spot.model }
+        } else {
+            spot.model
+        };
+        let model = self.fit(spot, start, near, !faint).unwrap_or(spot.model);
+        Spot { model, ..*spot }
+    }
+
+    fn aperture_radius(&self, core: f64) -> f64 {
+        2.0 * self.sigma * FWHM_PER_SIGMA + core
+    }
+
+    fn star(&self, spot: &Spot, near: &[Model], factor: f64) -> Option<Star> {
+        let at = (spot.model.x, spot.model.y);
+        let radius = self.aperture_radius(spot.core);
+        let (flux, peak) = aperture(self.image, &spot.sky, at, radius, (0.0, 0.0), near);
+        let shape = if spot.fitted && spot.is_free() {
+            Some(spot.model.shape)
+        } else {
+            let window = Moments::round(std::f64::consts::SQRT_2 * self.sigma.hypot(spot.core));
+            moments_at(self.image, &spot.sky, at, window)
+        };
+        let (long, short, angle) = shape.map_or((0.0, 0.0, 0.0), Moments::axes);
+        (flux > 0.0).then(|| Star {
+            x: at.0,
+            y: at.1,
+            flux: flux as f32,
+            peak,
+            fwhm_px: (factor * FWHM_PER_SIGMA * (long * short).powf(0.25)) as f32,
+            elongation: if short > 0.0 {
+                (long / short).sqrt() as f32
+            } else {
+                1.0
+            },
+            angle: Angle::from_rad(angle),
+            saturated: spot.core > 0.0,
+            snr: spot.snr,
+        })
+    }
+
+    pub(crate) fn measure_trails(&self, trails: &[Trail]) -> Vec<Star> {
+        trails
+            .par_iter()
+            .filter_map(|trail| self.measure_trail(trail))
+            .collect()
+    }
+
+    fn measure_trail(&self, trail: &Trail) -> Option<Star> {
+        let fwhm = self.sigma * FWHM_PER_SIGMA;
+        let radius = 1.5 * fwhm;
+        let sky = LocalSky::around(
+            self.image,
+            self.background,
+            trail.x,
+            trail.y,
+            radius + 0.5 * f64::from(trail.length) + 1.0,
+        );
+        let along = 2.0 * (trail.along - trail.across).max(0.0) + 2.0 * self.sigma * self.sigma;
+        let window = Moments::turned(along, 2.0 * self.sigma * self.sigma, trail.angle);
+        let found = centre(self.image, &sky, (trail.x, trail.y), window)?;
+        let (_, short, _) = found.moments?.axes();
+        let segment = (f64::from(trail.length), trail.angle);
+        let (x, y) = balance_ends(self.image, &sky, (found.x, found.y), segment, self.sigma);
+        let (flux, peak) = aperture(self.image, &sky, (x, y), radius, segment, &[]);
+        (flux > 0.0).then(|| Star {
+            x,
+            y,
+            flux: flux as f32,
+            peak,
+            fwhm_px: (FWHM_PER_SIGMA * short.sqrt()) as f32,
+            elongation: (trail.along / trail.across.max(0.1)).sqrt() as f32,
+            angle: Angle::from_rad(trail.angle),
+            saturated: peak >= self.settings.saturation,
+            snr: trail.snr,
+        })
+    }
+}
+
+/// The median shape of sure stars; round where there are too few.
+pub(crate) fn typical_shape<'a>(spots: impl IntoIterator<Item = &'a Spot>, sigma: f64) -> Moments {
+    let sure: Vec<Moments> = spots
+        .into_iter()
+        .filter(|s| s.is_sure())
+        .map(|s| s.model.shape)
+        .collect();
+    if sure.len() < 5 {
+        return Moments::round(sigma);
+    }
+    let of = |value: fn(&Moments) -> f64| f64::from(median(sure.iter().map(|m| value(m) as f32).collect()));
+    let shape = Moments {
+        xx: of(|m| m.xx),
+        xy: of(|m| m.xy),
+        yy: of(|m| m.yy),
+    };
+    if shape.determinant() > 0.0 {
+        shape
+    } else {
+        Moments::round(sigma)
+    }
+}
+
+/// Which stars shine into which.
+struct Neighbours {
+    cell: f64,
+    grid: HashMap<(i64, i64), Vec<usize>>,
+}
+
+impl Neighbours {
+    fn new(spots: &[Spot], sigma: f64) -> Self {
+        let cell = 2.0 * REACH * sigma;
+        let mut grid: HashMap<(i64, i64), Vec<usize>> = HashMap::new();
+        for (i, s) in spots.iter().enumerate() {
+            grid.entry(Self::key(cell, &s.model)).or_default().push(i);
+        }
+        Self { cell, grid }
+    }
+
+    fn key(cell: f64, model: &Model) -> (i64, i64) {
+        ((model.x / cell).floor() as i64, (model.y / cell).floor() as i64)
+    }
+
+    fn of(&self, spots: &[Spot], of: usize) -> Vec<Model> {
+        let here = &spots[of].model;
+        let (kx, ky) = Self::key(self.cell, here);
+        let around = (0..9).map(|i| (kx + i % 3 - 1, ky + i / 3 - 1));
+        around
+            .filter_map(|key| self.grid.get(&key))
+            .flatten()
+            .filter(|i| **i != of && spots[**i].fitted)
+            .map(|i| spots[*i].model)
+            .filter(|m| (m.x - here.x).hypot(m.y - here.y) < self.cell)
+            .collect()
+    }
+}
