@@ -51,6 +51,8 @@ pub(crate) enum Command {
     Night(crate::night::NightArgs),
     /// Lay every frame, check and pause of a night into its hours, and say whether they fit.
     Shots(Box<crate::shots::ShotsArgs>),
+    /// Make the field sheet of a night: one page for a phone without network, and a PDF for paper.
+    Sheet(Box<crate::sheet::SheetArgs>),
     /// Tell how dark each night of a year is, and how long a subject is up in the dark.
     Year(crate::year::YearArgs),
     /// Find the nights and times when a subject stands in a part of the sky, the best first.
@@ -75,6 +77,7 @@ impl Command {
             Self::Trail(a) => &a.common,
             Self::Night(a) => &a.common,
             Self::Shots(a) => &a.common,
+            Self::Sheet(a) => &a.shots.common,
             Self::Year(a) => &a.common,
             Self::When(a) => &a.common,
         }

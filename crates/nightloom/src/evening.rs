@@ -217,7 +217,7 @@ impl Evening {
 }
 
 /// `EEST = UTC+03:00`, or the offset alone where the zone has no letters for it.
-fn offset(zone: &TimeZone, at: Instant) -> String {
+pub(crate) fn offset(zone: &TimeZone, at: Instant) -> String {
     let info = zone.to_offset_info(at.timestamp());
     let seconds = info.offset().seconds();
     let sign = if seconds < 0 { '-' } else { '+' };

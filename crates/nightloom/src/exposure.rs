@@ -236,7 +236,7 @@ fn settings(e: &Exposure) -> String {
     )
 }
 
-fn one(setting: Setting, e: &Exposure) -> String {
+pub(crate) fn one(setting: Setting, e: &Exposure) -> String {
     match setting {
         Setting::Time => time(e.seconds),
         Setting::Aperture => format!("f/{}", short(e.f_number)),

@@ -18,6 +18,7 @@ mod night;
 mod out;
 mod pole;
 mod sensor;
+mod sheet;
 mod shots;
 mod show;
 mod skyline;
@@ -96,6 +97,7 @@ fn run(cli: &Cli) -> Result<serde_json::Value, Trouble> {
         Command::Trail(args) => Ok(trail::run(args)?),
         Command::Night(args) => night::run(args),
         Command::Shots(args) => shots::run(args),
+        Command::Sheet(args) => sheet::run(args),
         Command::Year(args) => year::run(args),
         Command::When(args) => when::run(args),
     }

@@ -6,7 +6,7 @@ mod show;
 use clap::Args;
 use jiff::civil::{Date, Time};
 use nightloom_optics::StopsError;
-use nightloom_outing::shots::{Hours, ShotsError};
+use nightloom_outing::shots::{Hours, ShotList, ShotSettings, ShotsError};
 use nightloom_sky::Instant;
 use nightloom_sky::night::{Night, Span};
 use serde_json::{Value, json};
@@ -15,7 +15,8 @@ use crate::cli::Common;
 use crate::evening::{Evening, EveningError, PlaceArgs};
 use crate::{Trouble, out};
 use args::PlanArgs;
-use show::{CAUTIONS, no, tell};
+use show::tell;
+pub(crate) use show::{CAUTIONS, no, short_seconds};
 
 /// Samples of the night's light: one in five minutes.
 const SAMPLES: usize = 289;
@@ -24,7 +25,7 @@ const SAMPLES: usize = 289;
 #[derive(Args, Debug)]
 pub(crate) struct ShotsArgs {
     #[command(flatten)]
-    place: PlaceArgs,
+    pub(crate) place: PlaceArgs,
     /// The date on which the night begins, by the site's clock.
     #[arg(long, value_name = "YYYY-MM-DD")]
     date: Option<Date>,
@@ -66,35 +67,53 @@ pub(crate) enum ShotsTrouble {
     Turned { leave: Time, back: Time },
 }
 
+/// What was asked for, and what the night has room for.
+pub(crate) struct Planned {
+    pub(crate) evening: Evening,
+    pub(crate) night: Night,
+    pub(crate) settings: ShotSettings,
+    pub(crate) list: ShotList,
+}
+
 pub(crate) fn run(args: &ShotsArgs) -> Result<Value, Trouble> {
+    let planned = plan(args)?;
+    let (evening, night, list) = (&planned.evening, &planned.night, &planned.list);
+    let mut json = out::value(list);
+    json["site"] = evening.json();
+    json["evening"] = json!(night.window.evening);
+    json["cautions"] = json!(CAUTIONS);
+    if !args.common.json {
+        tell(evening, night, list);
+    }
+    if list.fits {
+        return Ok(json);
+    }
+    let sentence = no(list);
+    Err(Trouble::No { json, sentence })
+}
+
+/// The shot list, whether it fits or not; no window for the sky is the answer “no”.
+pub(crate) fn plan(args: &ShotsArgs) -> Result<Planned, Trouble> {
     let asked = args.plan.asked()?;
     let evening = args.place.resolve()?;
     let (night, found) = hours_of(args, &evening)?;
-    let list = found.and_then(|hours| asked.list(&hours));
-    let list = match list {
-        Ok(list) => list,
+    match found.and_then(|hours| asked.list(&hours)) {
+        Ok(list) => Ok(Planned {
+            evening,
+            night,
+            settings: asked.settings,
+            list,
+        }),
         Err(error @ ShotsError::NoWindow { .. }) => {
             let sentence = error.to_string();
             let json = json!({
                 "site": evening.json(), "evening": night.window.evening, "fits": false, "blocks": [],
                 "short": [&sentence],
             });
-            return Err(Trouble::No { json, sentence });
+            Err(Trouble::No { json, sentence })
         }
-        Err(error) => return Err(ShotsTrouble::from(error).into()),
-    };
-    let mut json = out::value(&list);
-    json["site"] = evening.json();
-    json["evening"] = json!(night.window.evening);
-    json["cautions"] = json!(CAUTIONS);
-    if !args.common.json {
-        tell(&evening, &night, &list);
+        Err(error) => Err(ShotsTrouble::from(error).into()),
     }
-    if list.fits {
-        return Ok(json);
-    }
-    let sentence = no(&list);
-    Err(Trouble::No { json, sentence })
 }
 
 /// The night asked for, and its hours if there are any for sky frames.

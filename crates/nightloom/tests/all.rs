@@ -17,6 +17,8 @@ mod nights;
 mod placement;
 #[path = "all/sensor.rs"]
 mod sensor;
+#[path = "all/sheet.rs"]
+mod sheet;
 #[path = "all/shots.rs"]
 mod shots;
 #[path = "all/subjects.rs"]

@@ -6,7 +6,7 @@ use nightloom_sky::night::Night;
 use crate::evening::{Evening, clock_short, hours, line};
 
 /// Said beside every list: law and site first, then cold, dark and the road.
-pub(super) const CAUTIONS: [&str; 5] = [
+pub(crate) const CAUTIONS: [&str; 5] = [
     "Local law and the site's rules come first: closures, night access, lights, wildlife.",
     "Cold and dark slow the head: do the sums before, keep warm, eat and drink, know the ground by day.",
     "Carry two lights and a charged phone; keep from edges, water and roads while looking at a screen.",
@@ -69,7 +69,7 @@ fn row(block: &Block) -> String {
 }
 
 /// `90 s`, or `1/4 s` where that is how it is written.
-fn short_seconds(seconds: f64) -> String {
+pub(crate) fn short_seconds(seconds: f64) -> String {
     let whole = (1.0 / seconds).round();
     if seconds < 0.3 && (whole * seconds - 1.0).abs() < 1e-6 {
         return format!("1/{whole:.0} s");
@@ -132,7 +132,7 @@ fn tell_cut(cut: &Cut) {
 }
 
 /// Why the answer is no, and what to do.
-pub(super) fn no(list: &ShotList) -> String {
+pub(crate) fn no(list: &ShotList) -> String {
     let by = format!("the plan does not fit, by {:.0} min", list.short_by_min.ceil());
     let why = list.short.join("; ");
     let way_out = match &list.proposal {
