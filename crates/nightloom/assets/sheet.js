@@ -9,7 +9,7 @@
 
   // What is kept, under this sheet's own name.
   const key = "nightloom-sheet:" + sheet.id;
-  let state = { ticks: {}, open: { list: true }, look: "night", turned: false };
+  let state = { ticks: {}, open: { list: true }, look: "night", sight: "eye", shift_min: 0 };
   let keeps = true;
   const keep = () => {
     try {
@@ -22,7 +22,11 @@
   const recall = () => {
     try {
       const kept = JSON.parse(localStorage.getItem(key) || "{}");
-      if (kept && typeof kept === "object") state = { ...state, ...kept };
+      if (!kept || typeof kept !== "object") return;
+      for (const name of ["ticks", "open"]) if (kept[name] && typeof kept[name] === "object") state[name] = kept[name];
+      if (words.sights.some(([sight]) => sight === kept.sight)) state.sight = kept.sight;
+      if (Number.isFinite(kept.shift_min)) state.shift_min = kept.shift_min;
+      if (typeof kept.look === "string") state.look = kept.look;
     } catch {
       // What cannot be read is as good as nothing kept.
     }
@@ -109,19 +113,40 @@
     if (h >= 48) return fill(words.days, { d: Math.floor(h / 24), h: h % 24 });
     return h ? h + ":" + two(m) + ":" + two(s % 60) : m + ":" + two(s % 60);
   };
+  const span = (min) => fill(min < 60 ? words.minutes : words.hours, { h: Math.floor(min / 60), m: min < 60 ? min : two(min % 60) });
   const put = (id, text) => {
     const place = at(id);
     if (place.textContent !== text) place.textContent = text;
   };
 
+  // The list as it runs: put off or brought on by whole minutes, but for what waits for the light.
+  const shifted = () =>
+    sheet.steps.map((s) => {
+      const by = s.moves ? state.shift_min * 60000 : 0;
+      return { ...s, from: s.from + by, to: s.to + by };
+    });
+  const tellShift = () => {
+    const steps = shifted();
+    const min = state.shift_min;
+    const last = Math.max(...steps.filter((s) => s.sky).map((s) => s.to));
+    const room = Math.round((sheet.window_to - last) / 60000);
+    const how = min > 0 ? words.put_off : min < 0 ? words.brought_on : words.as_planned;
+    const end = room < 0 ? words.past_window : words.last_sky;
+    put("shift-said", fill(how, { t: span(Math.abs(min)) }) + " " + fill(end, { at: local(last), t: span(Math.abs(room)) }));
+    all("[data-step]").forEach((row, k) => {
+      row.querySelector(".when b").textContent = local(steps[k].from);
+      row.querySelector(".when span").textContent = local(steps[k].to);
+    });
+  };
   const tellSteps = (now) => {
-    const steps = sheet.steps;
+    const steps = shifted();
     const current = steps.findIndex((s) => s.from <= now && now < s.to);
     const next = steps.findIndex((s) => s.from > now);
     const step = steps[current];
     const idle = next === 0 ? words.before : next < 0 ? words.over : words.between;
     put("step-what", step ? [step.words, step.detail.split(" · ")[0]].filter(Boolean).join(" ") : idle);
     put("step-count", step ? fill(words.left, { t: long(step.to - now) }) : "");
+    put("step-note", step ? step.note : "");
     const then = steps[next];
     put("next-what", then ? local(then.from) + " " + then.words : step ? words.over + " " + local(step.to) : "");
     put("next-count", then ? long(then.from - now) : step ? long(step.to - now) : "");
@@ -156,13 +181,14 @@
       return;
     }
     const [angle, off] = place;
-    const seen = (angle + (state.turned ? 180 : 0)) % 360;
+    const seen = { eye: angle, inverted: angle + 180, mirrored: 360 - angle }[state.sight] % 360;
     const minutes = Math.round(seen * 2) % 720;
     const hand = fill(words.hand, { h: Math.floor(minutes / 60) || 12, m: two(minutes % 60) });
     const way = words.ways[Math.round(seen / 45) % 8];
+    const how = words.sights.find(([name]) => name === state.sight)[2];
     at("hand").setAttribute("transform", "rotate(" + seen.toFixed(1) + ")");
     put("pole-angle", fill(words.angle, { deg: Math.round(seen) % 360 }) + " · " + hand);
-    put("pole-said", way + ", " + off.toFixed(1) + "′. " + (state.turned ? words.turned : words.upright) + ". " + local(now - 30000));
+    put("pole-said", way + ", " + off.toFixed(1) + "′, " + how + ". " + local(now - 30000));
   };
 
   const tell = () => {
@@ -196,18 +222,26 @@
         keep();
       }),
     );
-    const turn = at("turn");
-    const tellTurn = () => {
-      turn.setAttribute("aria-pressed", state.turned);
-      turn.textContent = state.turned ? words.turn_back : words.turn;
-    };
-    turn.addEventListener("click", () => {
-      state.turned = !state.turned;
-      tellTurn();
-      tell();
-      keep();
-    });
-    tellTurn();
+    const tellSight = () => all("[data-sight]").forEach((b) => b.setAttribute("aria-pressed", b.dataset.sight === state.sight));
+    all("[data-sight]").forEach((button) =>
+      button.addEventListener("click", () => {
+        state.sight = button.dataset.sight;
+        tellSight();
+        tell();
+        keep();
+      }),
+    );
+    all("[data-shift]").forEach((button) =>
+      button.addEventListener("click", () => {
+        state.shift_min = Math.max(-720, Math.min(720, state.shift_min + Number(button.dataset.shift)));
+        tellShift();
+        tell();
+        keep();
+      }),
+    );
+    tellSight();
+    tellShift();
+    at("shift").hidden = false;
     at("go").addEventListener("click", () => {
       const button = document.querySelector("#list [aria-controls]");
       setOpen(button, true);

@@ -2,7 +2,7 @@
 
 use jiff::civil::Date;
 use nightloom_outing::hash_bytes;
-use nightloom_outing::shots::{Block, BlockKind, Cut, FlatLight, ShotSettings, ShotTotals};
+use nightloom_outing::shots::{Block, BlockKind, Cut, FlatLight, LandLightWanted, ShotSettings, ShotTotals};
 use nightloom_sky::night::Span;
 use serde::Serialize;
 
@@ -64,6 +64,8 @@ pub(super) struct Step {
     pub(super) words: &'static str,
     /// Frames and settings in words; empty where none are taken.
     pub(super) detail: String,
+    /// Whether it can be put off by minutes; what waits for a light in the sky cannot.
+    pub(super) moves: bool,
 }
 
 impl Content {
@@ -95,7 +97,7 @@ impl Content {
             fits: list.fits,
             short: list.short.iter().map(|s| sentence(&plain(s))).collect(),
             warnings: list.warnings.iter().map(|w| sentence(w)).collect(),
-            steps: list.blocks.iter().map(step).collect(),
+            steps: list.blocks.iter().map(|block| step(block, settings)).collect(),
             moments: moments::of(night, subject.as_deref()),
             totals: list.totals.clone(),
             sums: sums(planned, &clock),
@@ -194,8 +196,15 @@ fn window_told(clock: &SiteClock, window: &Span, is: &str) -> String {
     fill(words::say::WINDOW, &with)
 }
 
-fn step(block: &Block) -> Step {
+fn step(block: &Block, settings: &ShotSettings) -> Step {
+    use LandLightWanted::{Dawn, Dusk, Moon};
+    let waits = match block.kind {
+        BlockKind::Land => matches!(settings.land_light, Dusk | Dawn | Moon),
+        BlockKind::Flat => settings.flat_light == FlatLight::Dawn,
+        _ => false,
+    };
     Step {
+        moves: !waits,
         words: block.kind.words(),
         detail: detail(block),
         block: block.clone(),
@@ -236,6 +245,7 @@ fn sums(planned: &Planned, clock: &SiteClock) -> Vec<String> {
     }
     if let Some(last) = list.blocks.last() {
         sums.push(fill(words::say::BACK, &[("at", &clock.short(last.to))]));
+        sums.push(fill(words::say::AWAY, &[("long", &hours(totals.away_min))]));
     }
     sums
 }

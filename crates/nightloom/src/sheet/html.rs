@@ -78,6 +78,7 @@ fn now() -> Markup {
             }
             button #go type="button" {
                 (line("step", words::SCRIPT.now))
+                span #step-note {}
                 (line("next", words::SCRIPT.next))
             }
             div.sky { (line("sky", words::SCRIPT.sky)) }
@@ -106,7 +107,7 @@ fn sections(content: &Content, short_by_min: f64) -> Markup {
 
 fn this_sheet(content: &Content) -> Markup {
     html! {
-        fieldset.looks {
+        fieldset.choice {
             legend { (LOOK) }
             @for (look, name) in LOOKS {
                 button type="button" data-look-of=(look) aria-pressed=(look == "night") { (name) }

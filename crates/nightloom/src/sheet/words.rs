@@ -2,132 +2,11 @@
 //!
 //! The shot list's own words (kinds, notes, warnings) come with the list.
 
+mod faults;
+
 use serde::Serialize;
 
-/// What a test frame shows, why, and what to do about it.
-#[derive(Clone, Copy, Debug, Serialize)]
-pub(super) struct Fault {
-    /// What is seen on the camera's screen at full size.
-    pub(super) see: &'static str,
-    /// The likely causes, the likeliest first.
-    pub(super) why: &'static str,
-    /// What to do, in order.
-    pub(super) act: &'static [&'static str],
-}
-
-/// Common practice, no source; the causes are those that cost most nights.
-pub(super) const FAULTS: &[Fault] = &[
-    Fault {
-        see: "Stars are lines, all alike, in every frame",
-        why: "Tracker off, wrong hemisphere or rate, a loose clutch; or the axis is off the pole.",
-        act: &[
-            "Tracker on? North or south set? Sidereal rate? Clutch tight?",
-            "Sight the pole again, with the camera on.",
-            "Still lines: go down the ladder to half the time.",
-        ],
-    },
-    Fault {
-        see: "Lines of another length in each frame",
-        why: "The tracker's gear, or wind.",
-        act: &[
-            "Take three more: if only some are long, it is the gear. Keep the good ones.",
-            "Lower the tripod, shield it, take the strap off.",
-            "Halve the time and double the number.",
-        ],
-    },
-    Fault {
-        see: "Stars are double, or have a hook",
-        why: "A bump, a step beside the tripod, the shutter, a head that slips.",
-        act: &[
-            "Hands off and two seconds of delay; stand still.",
-            "Tighten head, plate and legs; then sight the pole again.",
-        ],
-    },
-    Fault {
-        see: "Round in the middle, winged in the corners",
-        why: "The lens wide open, or it is not quite in focus.",
-        act: &[
-            "Focus on a star a third of the way out.",
-            "Close the aperture by a stop; the ladder gives the time.",
-        ],
-    },
-    Fault {
-        see: "One side soft, the other sharp",
-        why: "Focus between the two, a tilted lens or plate.",
-        act: &[
-            "Focus for the side that matters, then close the aperture by a stop.",
-            "Look at the lens mount.",
-        ],
-    },
-    Fault {
-        see: "Stars are round but fat, or small rings",
-        why: "Out of focus: the hard stop is not infinity, the cold has moved it, or autofocus is on.",
-        act: &[
-            "Autofocus and stabiliser off.",
-            "Magnify a bright star; turn through the smallest point and back to it.",
-            "Tape the ring, and look again as it cools.",
-        ],
-    },
-    Fault {
-        see: "Soft stars with glows, worse from frame to frame",
-        why: "Dew or frost on the glass; or thin cloud.",
-        act: &[
-            "Look at the front glass from the side, by a dim red light.",
-            "Heat it; do not wipe: dab with a dry cloth.",
-            "Glass dry and glows stay: it is cloud. Wait.",
-        ],
-    },
-    Fault {
-        see: "Too dark: the histogram stands on the left edge",
-        why: "Too little light for this sky: the noise of the camera will show.",
-        act: &[
-            "Judge by the histogram. The screen misleads in the dark.",
-            "A wider aperture or a longer time until the sky stands clear of the edge.",
-        ],
-    },
-    Fault {
-        see: "Too bright: star cores white, no colour",
-        why: "Too much light or too high an ISO; moon, town or twilight.",
-        act: &[
-            "Halve the ISO first; the same time then keeps more colour.",
-            "Sky bright all over: is it dark yet? See the night's times.",
-        ],
-    },
-    Fault {
-        see: "One long bright line",
-        why: "A satellite, an aircraft or a meteor.",
-        act: &[
-            "Go on. Among enough frames it is taken out.",
-            "An aircraft near: no beam, lights down, wait.",
-        ],
-    },
-    Fault {
-        see: "The land is smeared",
-        why: "The camera turns with the sky: that is as it should be.",
-        act: &["Sharp land comes from the land frames, with the tracker off."],
-    },
-    Fault {
-        see: "The land is black",
-        why: "No light on it in the middle of the night.",
-        act: &[
-            "Longer land frames at a lower ISO, or land by twilight or moon as in the list.",
-            "No lamps where others photograph, or where the site forbids them.",
-        ],
-    },
-    Fault {
-        see: "The frame has moved since the last one",
-        why: "Head or plate gave way under the camera.",
-        act: &[
-            "Frame and tighten again; then sight the pole again.",
-            "Take one land frame more with the new framing.",
-        ],
-    },
-    Fault {
-        see: "Black bands, a grey edge, a cut corner",
-        why: "Hood, heater or strap in the way; cap half on; lamp from the side.",
-        act: &["Look along the lens. Turn every lamp off and take another."],
-    },
-];
+pub(super) use faults::{FAULTS, Fault};
 
 pub(super) const PROGRAM: &str = "Nightloom";
 pub(super) const TITLE: &str = "Field sheet";
@@ -159,6 +38,7 @@ pub(super) mod say {
     pub(crate) const SUMS: &str = "{sky} sky frames, {light} min of light. {frames} frames in all, {gb} GB.";
     pub(crate) const SPARE: &str = "{min} to spare in the window.";
     pub(crate) const BACK: &str = "Back at {at} by this plan.";
+    pub(crate) const AWAY: &str = "Away {long}.";
     pub(crate) const INTERVAL: &str = "interval {s}";
     pub(crate) const GAP: &str = "gap {s}";
     pub(crate) const POLE: &str = "Facing the pole, as the eye sees it. Up is up.";
@@ -305,6 +185,8 @@ pub(super) struct Script {
     pub(super) left: &'static str,
     pub(super) until: &'static str,
     pub(super) days: &'static str,
+    pub(super) hours: &'static str,
+    pub(super) minutes: &'static str,
     pub(super) before: &'static str,
     pub(super) between: &'static str,
     pub(super) over: &'static str,
@@ -317,10 +199,14 @@ pub(super) struct Script {
     pub(super) hand: &'static str,
     pub(super) outside: &'static str,
     pub(super) ways: [&'static str; 8],
-    pub(super) turn: &'static str,
-    pub(super) turn_back: &'static str,
-    pub(super) turned: &'static str,
-    pub(super) upright: &'static str,
+    pub(super) sights: [(&'static str, &'static str, &'static str); 3],
+    pub(super) earlier: &'static str,
+    pub(super) later: &'static str,
+    pub(super) as_planned: &'static str,
+    pub(super) put_off: &'static str,
+    pub(super) brought_on: &'static str,
+    pub(super) last_sky: &'static str,
+    pub(super) past_window: &'static str,
     pub(super) clear: &'static str,
     pub(super) clear_sure: &'static str,
     pub(super) cleared: &'static str,
@@ -333,6 +219,8 @@ pub(super) const SCRIPT: Script = Script {
     left: "{t} left",
     until: "in {t}",
     days: "{d} d {h} h",
+    hours: "{h} h {m} min",
+    minutes: "{m} min",
     before: "not begun",
     between: "a pause",
     over: "the list is done",
@@ -354,14 +242,31 @@ pub(super) const SCRIPT: Script = Script {
         "left",
         "upper left",
     ],
-    turn: "Show upside down, as some finders do",
-    turn_back: "Show upright, as the eye sees it",
-    turned: "Upside down, as a finder that turns the picture shows it",
-    upright: "Upright, as the eye sees it",
+    sights: SIGHTS,
+    earlier: "5 min earlier",
+    later: "5 min later",
+    as_planned: "The list runs as planned.",
+    put_off: "The list runs {t} later than planned; what waits for the light does not.",
+    brought_on: "The list runs {t} earlier than planned; what waits for the light does not.",
+    last_sky: "The last sky frame ends at {at}, {t} before the window does.",
+    past_window: "The last sky frame ends at {at}, {t} after the window: drop something, or stop in time.",
     clear: "Clear these ticks",
     clear_sure: "Tap again to clear",
     cleared: "Cleared",
 };
+
+/// What the sight does to the picture: a key, its button, how the view is told.
+pub(super) const SIGHTS: [(&str, &str, &str); 3] = [
+    ("eye", "Eye or tube", "as the eye sees it"),
+    (
+        "inverted",
+        "Upside down",
+        "in a sight that turns the picture upside down",
+    ),
+    ("mirrored", "Mirrored", "in a sight that mirrors left and right"),
+];
+/// Name of the choice between them.
+pub(super) const SIGHT: &str = "Your sight";
 
 /// Names of the looks.
 pub(super) const LOOKS: [(&str, &str); 3] = [("night", "Night"), ("dim", "Night, dimmer"), ("day", "Day")];

@@ -193,6 +193,8 @@ fn its_times_are_those_of_the_other_commands() {
             let shown = data["steps"][k][key].as_i64().unwrap();
             assert!((shown - ms(&block[key])).abs() <= 100, "{k} {key}");
         }
+        // What waits for the evening's light cannot be put off.
+        assert_eq!(data["steps"][k]["moves"], block["kind"] != "land", "{k}");
         // In winter the clocks of Bucharest are two hours ahead (tz database).
         let local = ms(&block["from"]) + 2 * 3_600_000 + 30_000;
         let (h, m) = (local / 3_600_000 % 24, local / 60_000 % 60);

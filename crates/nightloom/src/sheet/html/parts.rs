@@ -7,7 +7,7 @@ use nightloom_outing::shots::Cut;
 use crate::exposure::one;
 use crate::sheet::content::{Content, Step};
 use crate::sheet::ladders::LadderOf;
-use crate::sheet::words::{BEAM, SCRIPT, column, fill, heading, say};
+use crate::sheet::words::{BEAM, SCRIPT, SIGHT, SIGHTS, column, fill, heading, say};
 
 /// A heading that opens and closes what stands under it.
 pub(super) fn panel(id: &str, name: &str, open: bool, body: &Markup) -> Markup {
@@ -47,6 +47,13 @@ pub(super) fn shot_list(content: &Content, short_by_min: f64) -> Markup {
         }
         @for warning in &content.warnings { p.warn { (warning) } }
         p { (content.window_told) }
+        div #shift hidden {
+            p #shift-said role="status" {}
+            div.choice {
+                button type="button" data-shift="-5" { (SCRIPT.earlier) }
+                button type="button" data-shift="5" { (SCRIPT.later) }
+            }
+        }
         ol.thread {
             @for (line, step) in content.steps.iter().enumerate() { (row(content, line, step)) }
         }
@@ -111,7 +118,12 @@ pub(super) fn pole(content: &Content) -> Markup {
             p { b { (pole.star) } " " span #pole-angle {} }
             (dial())
             p #pole-said aria-live="off" {}
-            button.wide #turn type="button" aria-pressed="false" { (SCRIPT.turn) }
+            fieldset.choice {
+                legend { (SIGHT) }
+                @for (sight, name, _) in SIGHTS {
+                    button type="button" data-sight=(sight) aria-pressed=(sight == "eye") { (name) }
+                }
+            }
         }
         p { (fill(say::POLE_AXIS, &[("alt", &alt), ("side", side)])) }
         p.warn { (say::NO_BEAM) " " (BEAM[1]) }

@@ -1,5 +1,6 @@
 //! What the script is given: times as numbers, words, the pole star's way.
 
+use nightloom_outing::shots::BlockKind;
 use nightloom_sky::Instant;
 use serde_json::{Value, json};
 
@@ -19,12 +20,17 @@ fn value(content: &Content) -> Value {
     let offsets = content.offsets.iter();
     let steps = content.steps.iter().map(|s| {
         let block = &s.block;
-        json!({ "from": ms(block.from), "to": ms(block.to), "words": s.words, "detail": s.detail })
+        let note = if block.count == 0 { block.note.as_str() } else { "" };
+        json!({
+            "from": ms(block.from), "to": ms(block.to), "words": s.words, "detail": s.detail, "note": note,
+            "moves": s.moves, "sky": block.kind == BlockKind::Sky,
+        })
     });
     let moments = content.moments.iter();
     let pole = &content.pole;
     json!({
         "id": content.id,
+        "window_to": ms(content.window.to),
         "offsets": offsets.map(|o| json!([ms(o.from), o.offset_s, o.letters])).collect::<Vec<_>>(),
         "steps": steps.collect::<Vec<_>>(),
         "moments": moments.map(|m| json!([ms(m.at), m.words])).collect::<Vec<_>>(),
