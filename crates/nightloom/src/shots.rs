@@ -60,6 +60,11 @@ pub(crate) enum ShotsTrouble {
     /// Exposure settings without a time.
     #[error("{field}: {text} has no time; write it like 90s, or 90s f/2.8 ISO1600")]
     NoTime { field: &'static str, text: String },
+    /// No field sheet of so long a list.
+    #[error(
+        "the shot list has {lines} lines, more than the {most} that a sheet holds; ask for fewer re-checks with a longer --recheck"
+    )]
+    TooManyLines { lines: usize, most: usize },
     /// The evening's hours are turned round.
     #[error(
         "--leave {leave} is not before --back {back} in the night from noon to noon; give an earlier time to leave or a later one to be back"

@@ -6,6 +6,7 @@ use nightloom_outing::shots::{Block, BlockKind, Cut, FlatLight, LandLightWanted,
 use nightloom_sky::night::Span;
 use serde::Serialize;
 
+use super::fold::{MOST, folded};
 use super::ladders::{self, LadderOf};
 use super::moments::{self, Moment};
 use super::pole_table::PoleTable;
@@ -13,7 +14,7 @@ use super::words::{self, Fault, fill};
 use super::zone::{Offset, SiteClock};
 use crate::Trouble;
 use crate::evening::{EveningError, hours};
-use crate::shots::{CAUTIONS, Planned, short_seconds};
+use crate::shots::{CAUTIONS, Planned, ShotsTrouble, short_seconds};
 
 /// Longer names than this many characters are cut.
 const LONGEST_NAME: usize = 120;
@@ -83,6 +84,14 @@ impl Content {
             to: night.window.to,
         };
         let subject = night.subjects.first().map(|s| plain(&s.name));
+        let blocks = folded(&list.blocks, settings.nudge_every);
+        if blocks.len() > MOST {
+            return Err(ShotsTrouble::TooManyLines {
+                lines: blocks.len(),
+                most: MOST,
+            }
+            .into());
+        }
         let mut content = Self {
             id: String::new(),
             title: title(evening.settings.outing.name.as_deref()),
@@ -97,7 +106,7 @@ impl Content {
             fits: list.fits,
             short: list.short.iter().map(|s| sentence(&plain(s))).collect(),
             warnings: list.warnings.iter().map(|w| sentence(w)).collect(),
-            steps: list.blocks.iter().map(|block| step(block, settings)).collect(),
+            steps: blocks.iter().map(|block| step(block, settings)).collect(),
             moments: moments::of(night, subject.as_deref()),
             totals: list.totals.clone(),
             sums: sums(planned, &clock),

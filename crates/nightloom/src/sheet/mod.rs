@@ -2,6 +2,7 @@
 
 mod content;
 mod digest;
+mod fold;
 mod html;
 mod ladders;
 mod moments;

@@ -39,6 +39,10 @@ pub(super) mod say {
     pub(crate) const SPARE: &str = "{min} to spare in the window.";
     pub(crate) const BACK: &str = "Back at {at} by this plan.";
     pub(crate) const AWAY: &str = "Away {long}.";
+    pub(crate) const NUDGE_EACH: &str =
+        "tracker on; after every frame a dither nudge by hand, another way each time";
+    pub(crate) const NUDGES: &str =
+        "tracker on; after every {n} frames a dither nudge by hand, another way each time";
     pub(crate) const INTERVAL: &str = "interval {s}";
     pub(crate) const GAP: &str = "gap {s}";
     pub(crate) const POLE: &str = "Facing the pole, as the eye sees it. Up is up.";

@@ -116,6 +116,42 @@ fn the_page_is_small_and_needs_nothing_else() {
     assert!(!page.contains(" style=") && !page.contains(" onclick="));
 }
 
+/// The longest list there can be, with a nudge after every frame.
+#[test]
+fn a_long_list_still_fits_a_phone() {
+    let folder = Folder::new("long-list", NAME);
+    let many = [
+        "--sky-exposure",
+        "10s f/2.8 ISO3200",
+        "--sky-frames",
+        "2000",
+        "--nudge-every",
+        "1",
+        "--json",
+    ];
+    let output = run("sheet", &folder.0, &[&many]);
+    // It has no room in the night, and says so.
+    assert_eq!(output.status.code(), Some(1), "{}", said(&output));
+    let told: Value = serde_json::from_slice(&output.stdout).unwrap();
+    let steps = told["sheet"]["steps"].as_array().unwrap();
+    let sky = steps
+        .iter()
+        .filter(|s| s["kind"] == "sky")
+        .map(|s| s["count"].as_u64().unwrap());
+    assert_eq!(sky.sum::<u64>(), 2000);
+    assert!(
+        steps
+            .iter()
+            .any(|s| s["note"].as_str().unwrap().contains("after every frame"))
+    );
+    let page = folder.page();
+    println!("{} lines, {} bytes", steps.len(), page.len());
+    assert!(page.len() <= 400 * 1024, "{}", page.len());
+    let output = run("sheet", &folder.0, &[&many, &["--recheck", "10s"]]);
+    assert_eq!(output.status.code(), Some(2), "{}", said(&output));
+    assert!(said(&output).contains("fewer re-checks"), "{}", said(&output));
+}
+
 #[test]
 fn the_policy_names_exactly_what_stands_in_the_page() {
     let folder = Folder::new("policy", NAME);

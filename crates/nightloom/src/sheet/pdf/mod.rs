@@ -16,7 +16,7 @@ use super::words::{self, BEAM, Fault, column, fill, heading, say};
 use crate::exposure::one;
 use dial::dial;
 use flow::{Flow, Frame};
-use font::Face;
+use font::{Face, encode};
 use piece::{Mark, Piece, Style};
 
 const TITLE: Style = style(Face::Bold, 17.0, 0.0);
@@ -173,10 +173,15 @@ impl Page {
         );
         piece.text([TICK, 0.0], WHEN, BODY, &when);
         let mut y = piece.text([left, 0.0], self.width - left, BOLD, step.words);
-        if !step.detail.is_empty() {
+        let mut note_left = left;
+        if step.detail.is_empty() {
+            // A pause is told on one line.
+            note_left += BOLD.face.width(&encode(step.words).0, BOLD.size) + 6.0;
+            y = BOLD.size - SMALL.size;
+        } else {
             y = piece.text([left, y], self.width - left, BODY, &step.detail);
         }
-        piece.text([left, y], self.width - left, SMALL, &block.note);
+        piece.text([note_left, y], self.width - note_left, SMALL, &block.note);
         piece.air(3.2)
     }
 
