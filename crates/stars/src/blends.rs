@@ -3,7 +3,7 @@
 //! A star longer than its neighbours is fitted as two of the neighbours' shape. Both must be
 //! bright enough, far enough apart, and together must leave clearly less than the one did.
 
-use crate::fit::{FitSettings, Model, samples};
+use crate::fit::{FitSettings, Model, Sample, samples};
 use crate::points::{Scene, Spot, typical_shape};
 use crate::shape::Moments;
 
@@ -12,27 +12,29 @@ const SNR: f32 = 25.0;
 /// Nearby stars whose shape is taken.
 const NEAR: usize = 15;
 /// Length over that of the others, from which a peak may be two.
-const LONGER: f64 = 1.12;
+const LONGER: f64 = 1.03;
 /// Distance of the two over the shape's standard deviation, at least.
 const APART: f64 = 1.7;
 /// Squared residual over that of one star, up to which two are believed.
-const BETTER: f64 = 0.5;
+const BETTER: f64 = 0.75;
+/// Squared residual, in noise, that two stars must save at least.
+const GAIN: f64 = 30.0;
 /// Height of the fainter over the brighter, at least.
 const FAINTEST: f64 = 0.04;
 const ROUNDS: usize = 8;
 
-/// The two stars of a peak, if it is two; the brighter first.
-pub(crate) fn split(scene: &Scene, spot: &Spot, all: &[Spot]) -> Option<[Spot; 2]> {
-    if !spot.fitted || spot.core > 0.0 || spot.snr < SNR {
+/// The two stars of a peak, if it is two; the brighter first. `sure` are the frame's sure stars and
+/// `frame` their typical shape.
+pub(crate) fn split(scene: &Scene, spot: &Spot, sure: &[&Spot], frame: Moments) -> Option<[Spot; 2]> {
+    if !spot.fitted || spot.close || spot.core > 0.0 || spot.snr < SNR {
         return None;
     }
     let (long, _, _) = spot.model.shape.axes();
-    let frame = typical_shape(all.iter().take(400), scene.sigma);
-    let slack = LONGER + 3.0 / f64::from(spot.snr);
+    let slack = LONGER + 2.0 / f64::from(spot.snr);
     if long.sqrt() < slack * frame.axes().0.sqrt() {
         return None;
     }
-    let shape = shape_near(scene, spot, all);
+    let shape = shape_near(scene, spot, sure);
     if long.sqrt() < slack * shape.axes().0.sqrt() {
         return None;
     }
@@ -42,16 +44,23 @@ pub(crate) fn split(scene: &Scene, spot: &Spot, all: &[Spot]) -> Option<[Spot; 2
         pair.map(|model| Spot {
             model,
             snr: (model.height / total) as f32,
+            value: 0.0,
+            close: true,
             ..*spot
         })
     })
 }
 
-fn shape_near(scene: &Scene, spot: &Spot, all: &[Spot]) -> Moments {
-    let off = |s: &Spot| (s.model.x - spot.model.x).hypot(s.model.y - spot.model.y);
-    let mut near: Vec<&Spot> = all.iter().filter(|s| s.is_sure() && off(s) > 1e-9).collect();
-    near.sort_by(|a, b| off(a).total_cmp(&off(b)).then(a.model.x.total_cmp(&b.model.x)));
-    typical_shape(near.into_iter().take(NEAR), scene.sigma)
+fn shape_near(scene: &Scene, spot: &Spot, sure: &[&Spot]) -> Moments {
+    let off = |s: &Spot| (s.model.x - spot.model.x).powi(2) + (s.model.y - spot.model.y).powi(2);
+    let mut near: Vec<&Spot> = sure.iter().copied().filter(|s| off(s) > 1e-9).collect();
+    if near.len() > NEAR {
+        near.select_nth_unstable_by(NEAR, |a, b| {
+            off(a).total_cmp(&off(b)).then(a.model.x.total_cmp(&b.model.x))
+        });
+        near.truncate(NEAR);
+    }
+    typical_shape(near, scene.sigma)
 }
 
 /// Fits two stars of one shape in turns, from the brightest pixel and from what it leaves.
@@ -62,11 +71,13 @@ fn fit_pair(scene: &Scene, spot: &Spot, shape: Moments) -> Option<[Model; 2]> {
         neighbours: &[],
     };
     let pixels = samples(scene.image, &spot.sky, &spot.model, &settings);
-    let at_top = |left: &dyn Fn(f64, f64, f64) -> f64| {
+    let inverse = shape.inverse()?;
+    let highest = |left: &dyn Fn(&Sample) -> f64| {
         pixels
             .iter()
-            .map(|s| (left(s.x, s.y, s.light), s))
+            .map(|s| (left(s), s))
             .max_by(|a, b| a.0.total_cmp(&b.0))
+            .filter(|(height, _)| *height > 0.0)
             .map(|(height, s)| Model {
                 x: s.x,
                 y: s.y,
@@ -74,8 +85,11 @@ fn fit_pair(scene: &Scene, spot: &Spot, shape: Moments) -> Option<[Model; 2]> {
                 shape,
             })
     };
-    let mut first = at_top(&|_, _, light| light).filter(|m| m.height > 0.0)?;
-    let mut second = at_top(&|x, y, light| light - first.at(x, y)).filter(|m| m.height > 0.0)?;
+    let mut first = scene.fit(spot, highest(&|s| s.light)?, &[], false)?;
+    let mut second = highest(&|s| {
+        let apart = inverse.times(s.x - first.x, s.y - first.y) > APART * APART;
+        if apart { s.light - first.at(s.x, s.y) } else { 0.0 }
+    })?;
     for _ in 0..ROUNDS {
         first = scene.fit(spot, first, &[second], false)?;
         second = scene.fit(spot, second, &[first], false)?;
@@ -100,11 +114,14 @@ fn judge(scene: &Scene, spot: &Spot, pair: &[Model; 2], shape: Moments) -> bool 
     };
     let (mut one, mut two) = (0.0, 0.0);
     for s in samples(scene.image, &spot.sky, &spot.model, &settings) {
-        one += (s.light - spot.model.at(s.x, s.y)).powi(2);
-        two += (s.light - a.at(s.x, s.y) - b.at(s.x, s.y)).powi(2);
+        let both = a.at(s.x, s.y) + b.at(s.x, s.y);
+        let variance = spot.noise.sky + spot.noise.per_light * both;
+        one += (s.light - spot.model.at(s.x, s.y)).powi(2) / variance;
+        two += (s.light - both).powi(2) / variance;
     }
     apart > APART
         && snr > f64::from(scene.settings.threshold_sigma)
         && b.height > FAINTEST * a.height
         && two < BETTER * one
+        && one - two > GAIN
 }

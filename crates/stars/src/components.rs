@@ -4,6 +4,7 @@ use nightloom_raster::Plane;
 use rayon::prelude::*;
 
 use crate::Background;
+use crate::peaks::{Peak, row_peaks};
 use crate::shape::Moments;
 
 /// One connected patch above the threshold.
@@ -42,36 +43,43 @@ impl Components {
     }
 }
 
-/// Finds what stands above `sigma` times the local noise of `filtered`.
-pub(crate) fn components(filtered: &Plane, noise: &Background, sigma: f32) -> Components {
-    let by_row: Vec<Vec<Run>> = (0..filtered.height())
+/// Finds what stands above `sigma` times the local noise of `filtered`, and its peaks.
+pub(crate) fn components(filtered: &Plane, noise: &Background, sigma: f32) -> (Components, Vec<Peak>) {
+    let by_row: Vec<(Vec<Run>, Vec<Peak>)> = (0..filtered.height())
         .into_par_iter()
         .map_init(
             || vec![0.0; filtered.width()],
             |limit, y| {
                 noise.noise_row(y, limit);
-                row_runs(filtered.row(y), limit, sigma, y)
+                limit.iter_mut().for_each(|l| *l *= sigma);
+                (
+                    row_runs(filtered.row(y), limit, y),
+                    row_peaks(filtered, limit, y, sigma),
+                )
             },
         )
         .collect();
     let mut first_of_row = Vec::with_capacity(by_row.len() + 1);
-    let mut runs = Vec::with_capacity(by_row.iter().map(Vec::len).sum());
-    for row in &by_row {
+    let mut runs = Vec::with_capacity(by_row.iter().map(|r| r.0.len()).sum());
+    let mut peaks = Vec::with_capacity(by_row.iter().map(|r| r.1.len()).sum());
+    for row in by_row {
         first_of_row.push(runs.len());
-        runs.extend_from_slice(row);
+        runs.extend(row.0);
+        peaks.extend(row.1);
     }
     first_of_row.push(runs.len());
     let owner = join(&runs, &first_of_row);
     let list = sum_up(filtered, noise, &runs, &owner);
-    Components {
+    let components = Components {
         list,
         runs,
         owner,
         first_of_row,
-    }
+    };
+    (components, peaks)
 }
 
-fn row_runs(row: &[f32], limit: &[f32], sigma: f32, y: usize) -> Vec<Run> {
+fn row_runs(row: &[f32], limit: &[f32], y: usize) -> Vec<Run> {
     const CHUNK: usize = 32;
     let mut runs = Vec::new();
     let mut start = None;
@@ -80,13 +88,13 @@ fn row_runs(row: &[f32], limit: &[f32], sigma: f32, y: usize) -> Vec<Run> {
         let any = values
             .iter()
             .zip(limits)
-            .fold(false, |any, (v, l)| any | (*v > sigma * l));
+            .fold(false, |any, (v, l)| any | (*v > *l));
         if !any && start.is_none() {
             continue;
         }
         for (i, (value, limit)) in values.iter().zip(limits).enumerate() {
             let x = chunk * CHUNK + i;
-            match (*value > sigma * limit, start) {
+            match (value > limit, start) {
                 (true, None) => start = Some(x),
                 (false, Some(x0)) => {
                     runs.push(Run {

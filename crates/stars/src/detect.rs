@@ -6,9 +6,10 @@ use nightloom_sky::Angle;
 use rayon::prelude::*;
 
 use crate::components::components;
-use crate::land_finder::find_land;
+use crate::land_finder::Ground;
 use crate::points::Scene;
 use crate::shape::{FWHM_PER_SIGMA, LocalSky, Moments, centre};
+use crate::streaks::find_streaks;
 use crate::trails::find_trails;
 use crate::{Background, BackgroundSettings, Field, LandMask, LandSettings, Star};
 
@@ -80,8 +81,9 @@ pub fn measure(image: &Plane, settings: &DetectSettings) -> Field {
         |f| f64::from(f) / FWHM_PER_SIGMA,
     );
     let filtered = crate::filter::matched(image, &background, sigma);
-    let noise = filtered_noise(&filtered, settings);
-    let patches = components(&filtered, &noise, settings.threshold_sigma);
+    let noise = filtered_noise(&filtered, &background, settings);
+    let (patches, peaks) = components(&filtered, &noise, settings.threshold_sigma);
+    let ground = Ground::new(image, &settings.land);
     let scene = Scene {
         image,
         background: &background,
@@ -96,14 +98,24 @@ pub fn measure(image: &Plane, settings: &DetectSettings) -> Field {
     let mut stars = match &trails {
         Some(trails) => scene.measure_trails(trails),
         None => {
-            let peaks = scene.clean_peaks(&filtered, &noise, &patches);
+            let surely = ground.as_ref().map(Ground::surely);
+            let peaks = scene.clean_peaks(&filtered, &noise, (&patches, peaks), surely.as_ref());
             drop(filtered);
             scene.measure_points(&peaks)
         }
     };
     stars = keep_star_like(stars, sigma, trails.is_some());
-    let land = find_land(image, &stars, &settings.land);
+    let land = ground.map_or_else(
+        || LandMask::all_sky(width, height, settings.land.cell_px),
+        |ground| ground.find_land(&stars, &settings.land),
+    );
     stars.retain(|s| !land.is_land(s.x, s.y));
+    // Where stars are trailed, a long patch is one of them.
+    let streaks = if trails.is_some() {
+        Vec::new()
+    } else {
+        find_streaks(image, &background, &patches, sigma, &|x, y| land.is_land(x, y))
+    };
     stars.sort_by(|a, b| {
         b.flux
             .total_cmp(&a.flux)
@@ -112,7 +124,10 @@ pub fn measure(image: &Plane, settings: &DetectSettings) -> Field {
     });
     stars.truncate(settings.max_stars);
     let trail_px = trails.map_or(0.0, |t| median(t.iter().map(|t| t.length).collect()));
-    compose(image, stars, Some(&background), land, trail_px)
+    Field {
+        streaks,
+        ..compose(image, stars, Some(&background), land, trail_px)
+    }
 }
 
 /// Measures the stars' width from the brightest unsaturated pixel of each mesh cell.
@@ -185,15 +200,72 @@ fn brightest(
     best.1
 }
 
-/// The noise of the filtered plane. Demosaiced pixels are not independent, so it is measured,
-/// not computed from the noise of a pixel.
-fn filtered_noise(filtered: &Plane, settings: &DetectSettings) -> Background {
-    // Neighbours say nearly the same after the filter; every second pixel is enough.
-    Background::sampled(filtered, None, &settings.background, 2)
+/// Where the filtered noise is clipped, so that the skirts of stars hardly count.
+const NOISE_CLIP: f32 = 2.5;
+/// The standard deviation that a normal distribution of 1 shows when clipped there again and again:
+/// s = √(1 − 2 a φ(a) / (2 Φ(a) − 1)) with a = 2.5 s.
+const CLIPPED_TO: f32 = 0.9365;
+/// Part of the mesh that shows what the filter makes of the pixels' noise.
+const LOW_PART: f32 = 0.3;
+/// Part of the noise as measured that is left at least.
+const MOST_LESS: f32 = 0.85;
+
+/// The noise of the filtered plane. Demosaiced pixels are not independent, so it is measured, not
+/// computed from the noise of a pixel.
+///
+/// Where stars stand thick, their skirts pass for noise, in the filtered plane more than in the
+/// pixels. What the filter makes of the pixels' noise is the same all over the frame, so it is taken
+/// from where it is least, as far as that changes the noise little.
+fn filtered_noise(filtered: &Plane, background: &Background, settings: &DetectSettings) -> Background {
+    let settings = BackgroundSettings {
+        clip_sigma: NOISE_CLIP,
+        ..settings.background
+    };
+    let mut noise = Background::sampled(filtered, None, &settings, 2);
+    let pairs = || {
+        noise
+            .noise
+            .iter()
+            .zip(&background.noise)
+            .filter(|(_, p)| **p > 0.0)
+    };
+    let mut ratios: Vec<f32> = pairs().map(|(f, p)| f / p).collect();
+    if ratios.is_empty() {
+        return noise;
+    }
+    let low = (ratios.len() as f32 * LOW_PART) as usize;
+    let ratio = *ratios.select_nth_unstable_by(low, f32::total_cmp).1;
+    for (filtered, pixel) in noise.noise.iter_mut().zip(&background.noise) {
+        *filtered = filtered.min((pixel * ratio).max(MOST_LESS * *filtered)) / CLIPPED_TO;
+    }
+    noise
+}
+
+/// Full width at half maximum that no star falls short of, pixels: a point of light is a pixel wide
+/// already.
+const NARROWEST_PX: f32 = 1.1;
+
+/// Drops what stands in the very middle of pixels, where more does than chance would have: hot pixels
+/// of a dark frame, demosaiced or not.
+fn without_pinned(mut stars: Vec<Star>) -> Vec<Star> {
+    const NEAR_PX: f64 = 0.12;
+    const LEAST: usize = 6;
+    let pinned = |s: &Star| (s.x - s.x.round()).abs() < NEAR_PX && (s.y - s.y.round()).abs() < NEAR_PX;
+    let sharp = |s: &&Star| s.snr > 12.0 && !s.saturated;
+    let (all, on_pixels) = stars
+        .iter()
+        .filter(sharp)
+        .fold((0, 0), |(all, on), s| (all + 1, on + usize::from(pinned(s))));
+    // Chance puts one in seventeen there.
+    if on_pixels >= LEAST && on_pixels * 3 > all {
+        stars.retain(|s| !pinned(s));
+    }
+    stars
 }
 
 /// Drops what has not the shape of the frame's stars.
 fn keep_star_like(stars: Vec<Star>, sigma: f64, trailed: bool) -> Vec<Star> {
+    let stars = without_pinned(stars);
     let sure = |s: &&Star| s.snr > 12.0 && !s.saturated && s.fwhm_px > 0.0;
     let widths: Vec<f32> = stars.iter().filter(sure).map(|s| s.fwhm_px).collect();
     let lengths: Vec<f32> = stars.iter().filter(sure).map(|s| s.elongation).collect();
@@ -214,7 +286,8 @@ fn keep_star_like(stars: Vec<Star>, sigma: f64, trailed: bool) -> Vec<Star> {
             }
             let slack = 1.0 + 4.0 / s.snr.max(1.0);
             // A hot pixel, demosaiced, is a tent about 1.8 pixels wide.
-            let narrow = s.fwhm_px < 0.82 * fwhm / slack;
+            // Fainter ones were judged by their light's own noise.
+            let narrow = s.snr > 12.0 && s.fwhm_px < (0.82 * fwhm / slack).max(NARROWEST_PX) && !s.saturated;
             let wide = s.snr > 9.0 && s.fwhm_px > 1.7 * fwhm * slack && !s.saturated;
             // Noise alone draws a faint star out.
             let sure = trailed || s.snr > 12.0;
@@ -260,6 +333,7 @@ fn compose(
         trail_coherence: coherence,
         land,
         stars,
+        streaks: Vec::new(),
     }
 }
 

@@ -2,7 +2,7 @@
 
 use nightloom_sky::Angle;
 
-use crate::LandMask;
+use crate::{LandMask, Streak};
 
 /// One star, or the trail of one.
 ///
@@ -19,8 +19,8 @@ pub struct Star {
     pub flux: f32,
     /// Highest pixel above the background.
     pub peak: f32,
-    /// Full width at half maximum of the round Gaussian with the star's second moments (the
-    /// geometric mean of the two axes); across the trail where stars are trailed.
+    /// Full width at half maximum of the star's light as pixels show it, their own width
+    /// included: the geometric mean of the two axes; across the trail where stars are trailed.
     pub fwhm_px: f32,
     /// Long over short axis, 1 for a round star.
     pub elongation: f32,
@@ -56,6 +56,10 @@ pub struct Field {
     pub trail_px: f32,
     /// How far the stars share one direction of elongation: 0 every which way, 1 all alike.
     pub trail_coherence: f32,
+    /// Streaks of satellites, aircraft and meteors over the sky; none are looked for where stars are
+    /// trailed.
+    #[serde(default)]
+    pub streaks: Vec<Streak>,
     /// Where land is.
     pub land: LandMask,
 }

@@ -10,9 +10,9 @@
 use nightloom_raster::Plane;
 use rayon::prelude::*;
 
-use crate::background::clipped;
 use crate::cells::{distance, flood, mark, neighbours, patches};
 use crate::detect::median;
+use crate::levels::few;
 use crate::{LandMask, LandSettings, Star};
 
 /// Variance over the least that photon noise explains, above which a cell is rough.
@@ -41,52 +41,84 @@ const EDGE: f32 = 3.0;
 /// Change of texture across a border that tells land by itself, as a ratio.
 const TEXTURE: f32 = 1.5;
 
-/// Finds the land of a frame.
-pub(crate) fn find_land(image: &Plane, stars: &[Star], settings: &LandSettings) -> LandMask {
-    let sky = LandMask::all_sky(image.width(), image.height(), settings.cell_px);
-    if !settings.look || sky.columns < 8 || sky.rows < 8 {
-        return sky;
+/// What the pixels alone say of land, before stars are known.
+pub(crate) struct Ground {
+    sky: LandMask,
+    size: (usize, usize),
+    map: CellMap,
+    rough: Vec<bool>,
+    gradient: Vec<f32>,
+}
+
+impl Ground {
+    /// Measures the cells; `None` where land is not looked for or the frame is too small to tell.
+    pub(crate) fn new(image: &Plane, settings: &LandSettings) -> Option<Self> {
+        let size = (image.width(), image.height());
+        let sky = LandMask::all_sky(size.0, size.1, settings.cell_px);
+        if !settings.look || sky.columns < 8 || sky.rows < 8 {
+            return None;
+        }
+        let map = CellMap::new(image, &sky);
+        Some(Self {
+            rough: map.rough(),
+            gradient: map.gradient(),
+            sky,
+            size,
+            map,
+        })
     }
-    let (columns, rows) = (sky.columns, sky.rows);
-    let map = CellMap::new(image, &sky);
-    let rough = map.rough();
-    let on_smooth: Vec<Star> = stars
-        .iter()
-        .filter(|s| !rough[cell_of(s, &sky)])
-        .copied()
-        .collect();
-    let gradient = map.gradient();
-    let mut seeds = if on_smooth.len() >= settings.min_stars {
-        star_seeds(
-            &on_smooth,
-            &rough,
-            &gradient,
-            &sky,
-            (image.width(), image.height()),
-        )
-    } else {
-        // Without stars only what is rough is known to be land, and the rest is left as sky.
-        rough.iter().map(|r| (!r).then_some(false)).collect()
-    };
-    add_rough_ground(&mut seeds, &rough, columns, rows);
-    if !seeds.contains(&Some(true)) || !seeds.contains(&Some(false)) {
-        return sky;
-    }
-    let mut land = flood(&seeds, &gradient, columns, rows);
-    for patch in patches(&land, columns, rows) {
-        if !map.is_edge(&land, &patch) {
-            patch.iter().for_each(|cell| land[*cell] = false);
+
+    /// Where rough ground comes in from the frame's border: land whatever the stars say.
+    pub(crate) fn surely(&self) -> LandMask {
+        let mut seeds = vec![None; self.rough.len()];
+        add_rough_ground(&mut seeds, &self.rough, self.sky.columns, self.sky.rows);
+        LandMask {
+            land: seeds.iter().map(|s| *s == Some(true)).collect(),
+            ..self.sky.clone()
         }
     }
-    fill_islands(&mut land, columns, rows);
-    map.give_back(&mut land);
-    grow_over_ramp(&mut land, &gradient, columns, rows);
-    let mask = LandMask { land, ..sky }.grown(settings.margin_cells);
-    // Hardly any sky left: the evidence contradicts itself.
-    if mask.sky_fraction() < LEAST_SKY {
-        LandMask::all_sky(image.width(), image.height(), settings.cell_px)
-    } else {
-        mask
+
+    /// Finds the land of the frame.
+    pub(crate) fn find_land(self, stars: &[Star], settings: &LandSettings) -> LandMask {
+        let Self {
+            sky,
+            size,
+            map,
+            rough,
+            gradient,
+        } = self;
+        let (columns, rows) = (sky.columns, sky.rows);
+        let on_smooth: Vec<Star> = stars
+            .iter()
+            .filter(|s| !rough[cell_of(s, &sky)])
+            .copied()
+            .collect();
+        let mut seeds = if on_smooth.len() >= settings.min_stars {
+            star_seeds(&on_smooth, &rough, &gradient, &sky, size)
+        } else {
+            // Without stars only what is rough is known to be land, and the rest is left as sky.
+            rough.iter().map(|r| (!r).then_some(false)).collect()
+        };
+        add_rough_ground(&mut seeds, &rough, columns, rows);
+        if !seeds.contains(&Some(true)) || !seeds.contains(&Some(false)) {
+            return sky;
+        }
+        let mut land = flood(&seeds, &gradient, columns, rows);
+        for patch in patches(&land, columns, rows) {
+            if !map.is_edge(&land, &patch) {
+                patch.iter().for_each(|cell| land[*cell] = false);
+            }
+        }
+        fill_islands(&mut land, columns, rows);
+        map.give_back(&mut land);
+        grow_over_ramp(&mut land, &gradient, columns, rows);
+        let mask = LandMask { land, ..sky }.grown(settings.margin_cells);
+        // Hardly any sky left: the evidence contradicts itself.
+        if mask.sky_fraction() < LEAST_SKY {
+            LandMask::all_sky(size.0, size.1, settings.cell_px)
+        } else {
+            mask
+        }
     }
 }
 
@@ -180,7 +212,7 @@ impl CellMap {
                     let row = &image.row(y)[x0..(x0 + side).min(image.width())];
                     values.extend(row.iter().step_by(2).filter(|v| v.is_finite()));
                 }
-                clipped(values, 3.0).map_or((0.0, 0.0), |s| (s.median, s.sigma))
+                few(values, 3.0)
             })
             .collect();
         let (level, texture) = cells.into_iter().unzip();
@@ -238,12 +270,7 @@ impl CellMap {
 
     /// Whether the pixels of a cell and those about it vary more than noise does: twigs, snow, rocks.
     fn busy(&self, x: isize, y: isize) -> bool {
-        let variance = median(
-            (0..9)
-                .map(|i| self.at(&self.texture, x + i % 3 - 1, y + i / 3 - 1))
-                .collect(),
-        )
-        .powi(2);
+        let variance = self.median_about(&self.texture, x, y).powi(2);
         let least = self.at(&self.least, x, y);
         // A crowd of faint stars varies too, but little beside the level.
         let level = self.at(&self.level, x, y).max(0.0);
@@ -255,14 +282,21 @@ impl CellMap {
         0.16 * self.at(&self.least, x, y).sqrt()
     }
 
+    /// The median of a cell and its eight neighbours.
+    fn median_about(&self, values: &[f32], x: isize, y: isize) -> f32 {
+        let mut nine: [f32; 9] =
+            std::array::from_fn(|i| self.at(values, x + i as isize % 3 - 1, y + i as isize / 3 - 1));
+        *nine.select_nth_unstable_by(4, f32::total_cmp).1
+    }
+
     /// Cells that are busy or whose levels jump about.
     fn rough(&self) -> Vec<bool> {
+        let bends = self.each(|x, y| self.bend(x, y));
         self.each(|x, y| {
             let level = self.at(&self.level, x, y).max(0.0);
-            let bend = self.unevenness(x, y);
-            self.busy(x, y) || bend > UNEVEN * self.level_noise(x, y) && bend > 0.5 * BUSY * level
+            let bend = self.median_about(&bends, x, y);
+            bend > UNEVEN * self.level_noise(x, y) && bend > 0.5 * BUSY * level || self.busy(x, y)
         })
-        .collect()
     }
 
     /// Gives the sky its cells back that are land only because the edge beside them is rough.
@@ -286,48 +320,37 @@ impl CellMap {
         }
     }
 
-    /// Median departure of a cell and its neighbours from a plane through the level about it.
-    fn unevenness(&self, x: isize, y: isize) -> f32 {
-        let bend = |x: isize, y: isize, dx: isize, dy: isize| {
+    /// Departure of a cell's level from the mean of those on either side.
+    fn bend(&self, x: isize, y: isize) -> f32 {
+        let off = |dx: isize, dy: isize| {
             let (a, b) = (
                 self.at(&self.level, x - dx, y - dy),
                 self.at(&self.level, x + dx, y + dy),
             );
             (self.at(&self.level, x, y) - 0.5 * (a + b)).abs()
         };
-        let bends = (0..9).map(|i| {
-            let (x, y) = (x + i % 3 - 1, y + i / 3 - 1);
-            bend(x, y, 1, 0).max(bend(x, y, 0, 1))
-        });
-        median(bends.collect())
+        off(1, 0).max(off(0, 1))
     }
 
     /// Slope of the level (Sobel on 3 × 3 medians), in units of the sky's own typical slope.
     fn gradient(&self) -> Vec<f32> {
-        let smooth: Vec<f32> = self
-            .each(|x, y| {
-                median(
-                    (0..9)
-                        .map(|i| self.at(&self.level, x + i % 3 - 1, y + i / 3 - 1))
-                        .collect(),
-                )
-            })
-            .collect();
-        let slopes: Vec<f32> = self
-            .each(|x, y| {
-                let v = |dx, dy| self.at(&smooth, x + dx, y + dy);
-                let gx = v(1, -1) + 2.0 * v(1, 0) + v(1, 1) - v(-1, -1) - 2.0 * v(-1, 0) - v(-1, 1);
-                let gy = v(-1, 1) + 2.0 * v(0, 1) + v(1, 1) - v(-1, -1) - 2.0 * v(0, -1) - v(1, -1);
-                gx.hypot(gy) / 8.0
-            })
-            .collect();
+        let smooth = self.each(|x, y| self.median_about(&self.level, x, y));
+        let slopes = self.each(|x, y| {
+            let v = |dx, dy| self.at(&smooth, x + dx, y + dy);
+            let gx = v(1, -1) + 2.0 * v(1, 0) + v(1, 1) - v(-1, -1) - 2.0 * v(-1, 0) - v(-1, 1);
+            let gy = v(-1, 1) + 2.0 * v(0, 1) + v(1, 1) - v(-1, -1) - 2.0 * v(0, -1) - v(1, -1);
+            gx.hypot(gy) / 8.0
+        });
         let typical = median(slopes.clone()).max(f32::MIN_POSITIVE);
         slopes.iter().map(|s| s / typical).collect()
     }
 
-    fn each<'a, T>(&'a self, of: impl Fn(isize, isize) -> T + 'a) -> impl Iterator<Item = T> + 'a {
+    fn each<T: Send>(&self, of: impl Fn(isize, isize) -> T + Sync) -> Vec<T> {
         (0..self.rows * self.columns)
-            .map(move |i| of((i % self.columns) as isize, (i / self.columns) as isize))
+            .into_par_iter()
+            .with_min_len(1024)
+            .map(|i| of((i % self.columns) as isize, (i / self.columns) as isize))
+            .collect()
     }
 
     /// Whether level or texture change across the border of a patch as they do not within the sky.

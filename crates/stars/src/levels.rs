@@ -8,7 +8,7 @@ const PER_SIGMA: f32 = 16.0;
 const REACH: f32 = 8.0;
 const BINS: usize = 256;
 /// Values that a first look takes.
-const FIRST: usize = 250;
+const FIRST: usize = 120;
 
 /// Clips about the median until nothing more falls away, as [`clipped`] does, from rows of values
 /// of which every `stride`th counts. Values that are not finite are left out.
@@ -50,6 +50,38 @@ pub(crate) fn clipped_rows<'a>(
     }
     let histogram = Histogram::of(rows, stride, middle - REACH * sigma, PER_SIGMA / sigma);
     histogram.clip(clip_sigma)
+}
+
+/// Median and clipped standard deviation of a few values, (0, 0) of none. The median is that of all.
+pub(crate) fn few(values: &mut [f32], clip_sigma: f32) -> (f32, f32) {
+    if values.is_empty() {
+        return (0.0, 0.0);
+    }
+    let n = values.len();
+    let (below, upper, _) = values.select_nth_unstable_by(n / 2, f32::total_cmp);
+    let median = if n % 2 == 1 {
+        *upper
+    } else {
+        0.5 * (*upper + below.iter().copied().fold(f32::NEG_INFINITY, f32::max))
+    };
+    let (mut reach, mut before, mut sigma) = (f32::INFINITY, 0, 0.0);
+    loop {
+        let (mut n, mut s, mut q) = (0u32, 0.0f32, 0.0f32);
+        for v in values.iter() {
+            let d = v - median;
+            if d.abs() <= reach {
+                n += 1;
+                s += d;
+                q += d * d;
+            }
+        }
+        if n == before || n < 8 {
+            return (median, sigma);
+        }
+        let mean = s / n as f32;
+        sigma = (q / n as f32 - mean * mean).max(0.0).sqrt();
+        (before, reach) = (n, clip_sigma * sigma);
+    }
 }
 
 struct Histogram {

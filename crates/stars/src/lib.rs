@@ -17,9 +17,11 @@ mod bundle;
 mod cells;
 mod components;
 mod detect;
+mod faint;
 mod field;
 mod filter;
 mod fit;
+mod green;
 mod grid;
 mod identify;
 mod land;
@@ -34,6 +36,7 @@ mod quality;
 mod register;
 mod shape;
 mod sphere;
+mod streaks;
 mod trails;
 mod triangles;
 
@@ -42,6 +45,7 @@ pub use background::{Background, BackgroundSettings};
 pub use blind::{BlindIdentification, BlindSettings, identify_blind};
 pub use detect::{DetectSettings, Trails, measure};
 pub use field::{Field, Star};
+pub use green::measure_green;
 pub use identify::{Identification, IdentifySettings, identify};
 pub use land::{LandMask, LandSettings};
 pub use matching::{FieldMatch, MatchSettings, match_fields};
@@ -49,3 +53,4 @@ pub use quality::{FrameQuality, JudgeSettings, Verdict, judge};
 pub use register::{
     FrameRegistration, Ground, RegisterSettings, Registration, Residual, register, register_from_ground,
 };
+pub use streaks::{Streak, StreakKind};

@@ -3,7 +3,6 @@
 use std::collections::{HashMap, HashSet};
 
 use nightloom_raster::Plane;
-use rayon::prelude::*;
 
 use crate::Background;
 
@@ -26,59 +25,48 @@ const CHUNK: usize = 32;
 /// Part of the threshold that a pixel beside a star's middle must reach.
 const BESIDE: f32 = 0.78;
 
-/// Pixels higher than their eight neighbours, where a parabola through them rises above `sigma` times
-/// the local noise.
+/// Pixels of row `y` higher than their eight neighbours, where a parabola through them rises above the
+/// row's `limit`, which is `sigma` times the noise.
 ///
 /// Sharp stars lose a fifth of their height where they stand between pixels.
-pub(crate) fn peaks(filtered: &Plane, noise: &Background, sigma: f32) -> Vec<Peak> {
-    let (width, height) = (filtered.width(), filtered.height());
-    let rows: Vec<Vec<Peak>> = (1..height.saturating_sub(1))
-        .into_par_iter()
-        .map_init(
-            || vec![0.0; width],
-            |limit, y| {
-                noise.noise_row(y, limit);
-                let (up, here, down) = (filtered.row(y - 1), filtered.row(y), filtered.row(y + 1));
-                let mut found = Vec::new();
-                for from in (1..width - 1).step_by(CHUNK) {
-                    let to = (from + CHUNK).min(width - 1);
-                    let pairs = || here[from..to].iter().zip(&limit[from..to]);
-                    if !pairs().fold(false, |any, (v, l)| any | (*v > BESIDE * sigma * l)) {
-                        continue;
-                    }
-                    for x in from..to {
-                        let v = here[x];
-                        if v > BESIDE * sigma * limit[x]
-                            && v > up[x - 1]
-                            && v > up[x]
-                            && v > up[x + 1]
-                            && v > here[x - 1]
-                            && v >= here[x + 1]
-                            && v >= down[x - 1]
-                            && v >= down[x]
-                            && v >= down[x + 1]
-                        {
-                            let top = v + rise(here[x - 1], v, here[x + 1]) + rise(up[x], v, down[x]);
-                            if top <= sigma * limit[x] {
-                                continue;
-                            }
-                            found.push(Peak {
-                                x,
-                                y,
-                                value: top,
-                                snr: top / limit[x].max(f32::MIN_POSITIVE),
-                                cx: x as f64,
-                                cy: y as f64,
-                                saturated_radius: 0.0,
-                            });
-                        }
-                    }
-                }
-                found
-            },
-        )
-        .collect();
-    rows.into_iter().flatten().collect()
+pub(crate) fn row_peaks(filtered: &Plane, limit: &[f32], y: usize, sigma: f32) -> Vec<Peak> {
+    let mut found = Vec::new();
+    let width = filtered.width();
+    if y == 0 || y + 1 >= filtered.height() || width < 3 {
+        return found;
+    }
+    let (up, here, down) = (filtered.row(y - 1), filtered.row(y), filtered.row(y + 1));
+    for from in (1..width - 1).step_by(CHUNK) {
+        let to = (from + CHUNK).min(width - 1);
+        let pairs = here[from..to].iter().zip(&limit[from..to]);
+        if !pairs.fold(false, |any, (v, l)| any | (*v > BESIDE * l)) {
+            continue;
+        }
+        for x in from..to {
+            let v = here[x];
+            let highest = v > BESIDE * limit[x]
+                && [up[x - 1], up[x], up[x + 1], here[x - 1]].iter().all(|o| v > *o)
+                && [here[x + 1], down[x - 1], down[x], down[x + 1]]
+                    .iter()
+                    .all(|o| v >= *o);
+            if !highest {
+                continue;
+            }
+            let top = v + rise(here[x - 1], v, here[x + 1]) + rise(up[x], v, down[x]);
+            if top > limit[x] {
+                found.push(Peak {
+                    x,
+                    y,
+                    value: top,
+                    snr: sigma * top / limit[x].max(f32::MIN_POSITIVE),
+                    cx: x as f64,
+                    cy: y as f64,
+                    saturated_radius: 0.0,
+                });
+            }
+        }
+    }
+    found
 }
 
 /// How far a parabola through three values rises above the middle one.

@@ -9,11 +9,12 @@ use rayon::prelude::*;
 use crate::blends::split;
 use crate::components::Components;
 use crate::detect::median;
+use crate::faint::may_be_star;
 use crate::fit::{FitSettings, Model, PixelNoise, REACH, fit};
-use crate::peaks::{Peak, merge_saturated, peaks, separate};
+use crate::peaks::{Peak, merge_saturated, separate};
 use crate::shape::{FWHM_PER_SIGMA, LocalSky, Moments, aperture, balance_ends, centre, moments_at};
 use crate::trails::Trail;
-use crate::{Background, DetectSettings, Star};
+use crate::{Background, DetectSettings, LandMask, Star};
 
 /// Peaks measured at most; a frame of twigs has hundreds of thousands.
 const MAX_PEAKS: usize = 12_000;
@@ -21,6 +22,10 @@ const MAX_PEAKS: usize = 12_000;
 const FREE_SNR: f32 = 12.0;
 /// Signal over noise from which a star tells of the others' shape.
 const SURE_SNR: f32 = 20.0;
+/// Distance of a neighbour in standard deviations of the profile, within which shapes mix.
+const CLOSE: f64 = 5.0;
+/// Fits of all stars after the first, each without the light of the neighbours as last fitted.
+const REFITS: usize = 6;
 
 /// What every star is measured in.
 pub(crate) struct Scene<'a> {
@@ -35,6 +40,8 @@ pub(crate) struct Scene<'a> {
 #[derive(Clone, Copy)]
 pub(crate) struct Spot {
     pub(crate) snr: f32,
+    /// The filter's height of the peak; 0 where it is not this star's alone.
+    pub(crate) value: f32,
     /// Radius of the burnt-out core, pixels; 0 where there is none.
     pub(crate) core: f64,
     pub(crate) sky: LocalSky,
@@ -42,12 +49,14 @@ pub(crate) struct Spot {
     pub(crate) model: Model,
     /// Whether the model is a fit's, not a window's.
     pub(crate) fitted: bool,
+    /// Whether it has the others' shape because a neighbour is close.
+    pub(crate) close: bool,
 }
 
 impl Spot {
     /// Whether its shape is one to judge others by.
     pub(crate) fn is_sure(&self) -> bool {
-        self.fitted && self.core == 0.0 && self.snr > SURE_SNR
+        self.fitted && !self.close && self.core == 0.0 && self.snr > SURE_SNR
     }
 
     fn is_free(&self) -> bool {
@@ -56,14 +65,15 @@ impl Spot {
 }
 
 impl Scene<'_> {
+    /// The peaks worth measuring, brightest first; none of those on `land`.
     pub(crate) fn clean_peaks(
         &self,
         filtered: &Plane,
         noise: &Background,
-        patches: &Components,
+        (patches, mut found): (&Components, Vec<Peak>),
+        land: Option<&LandMask>,
     ) -> Vec<Peak> {
-        let mut found = peaks(filtered, noise, self.settings.threshold_sigma);
-        found.retain(|p| !self.is_streak(patches, p));
+        found.retain(|p| !land.is_some_and(|l| l.is_land(p.cx, p.cy)) && !self.is_streak(patches, p));
         found.sort_by(|a, b| b.value.total_cmp(&a.value).then((a.y, a.x).cmp(&(b.y, b.x))));
         found.truncate(MAX_PEAKS);
         let found = merge_saturated(self.image, found, self.settings.saturation, self.sigma);
@@ -83,9 +93,15 @@ impl Scene<'_> {
     /// Fits each peak by itself, parts what is two stars in one, then fits all again without their
     /// neighbours' light and the faint ones with the shape of the others.
     pub(crate) fn measure_points(&self, peaks: &[Peak]) -> Vec<Star> {
-        let mut spots: Vec<Spot> = peaks.par_iter().filter_map(|p| self.first_fit(p)).collect();
+        let starts: Vec<Spot> = peaks.par_iter().map(|p| self.start(p)).collect();
+        let near = Neighbours::new(&starts, self.sigma);
+        let mut spots: Vec<Spot> = (0..starts.len())
+            .into_par_iter()
+            .filter_map(|i| self.first_fit(starts[i], &near.of(&starts, i)))
+            .collect();
         let shape = typical_shape(&spots, self.sigma);
-        let parted: Vec<Option<[Spot; 2]>> = spots.par_iter().map(|s| split(self, s, &spots)).collect();
+        let sure: Vec<&Spot> = spots.iter().filter(|s| s.is_sure()).collect();
+        let parted: Vec<Option<[Spot; 2]>> = spots.par_iter().map(|s| split(self, s, &sure, shape)).collect();
         let mut seconds = Vec::new();
         for (spot, pair) in spots.iter_mut().zip(parted) {
             if let Some([first, second]) = pair {
@@ -94,7 +110,7 @@ impl Scene<'_> {
             }
         }
         spots.extend(seconds);
-        for _ in 0..2 {
+        for _ in 0..REFITS {
             let near = Neighbours::new(&spots, self.sigma);
             spots = (0..spots.len())
                 .into_par_iter()
@@ -109,38 +125,54 @@ impl Scene<'_> {
             .collect()
     }
 
-    fn first_fit(&self, peak: &Peak) -> Option<Spot> {
+    /// A round star where the peak is.
+    fn start(&self, peak: &Peak) -> Spot {
         let core = peak.saturated_radius;
-        let sigma = self.sigma.hypot(core);
-        let radius = self.aperture_radius(core);
         let at = (peak.cx, peak.cy);
+        let radius = self.aperture_radius(core);
         let sky = LocalSky::around(self.image, self.background, at.0, at.1, radius + 1.0);
         let noise = self.background.noise_at(at.0, at.1);
         let noise = PixelNoise::new(self.background.level_at(at.0, at.1), noise);
         let top = self.image.at(peak.x, peak.y) - sky.at_pixel(peak.x as f64, peak.y as f64);
-        let start = Model {
-            x: at.0,
-            y: at.1,
-            height: f64::from(top).max(noise.sky.sqrt()),
-            shape: Moments::round(sigma),
-        };
-        let mut spot = Spot {
+        Spot {
             snr: peak.snr,
+            value: peak.value,
             core,
             sky,
             noise,
-            model: start,
-            fitted: false,
-        };
-        if let Some(model) = self.fit(&spot, start, &[], spot.is_free()) {
-            (spot.model, spot.fitted) = (model, true);
+            model: Model {
+                x: at.0,
+                y: at.1,
+                height: f64::from(top).max(noise.sky.sqrt()),
+                shape: Moments::round(self.sigma.hypot(core)),
+            },
+            fitted: true,
+            close: false,
+        }
+    }
+
+    fn first_fit(&self, mut spot: Spot, near: &[Model]) -> Option<Spot> {
+        spot.close = self.is_close(&spot, near);
+        let free = spot.is_free() && !spot.close;
+        if let Some(model) = self.fit(&spot, spot.model, near, free) {
+            spot.model = model;
             return Some(spot);
         }
-        let window = Moments::round(std::f64::consts::SQRT_2 * sigma);
-        let found = centre(self.image, &sky, at, window)?;
+        let window = Moments::round(std::f64::consts::SQRT_2 * self.sigma.hypot(spot.core));
+        let found = centre(self.image, &spot.sky, (spot.model.x, spot.model.y), window)?;
         (spot.model.x, spot.model.y) = (found.x, found.y);
-        spot.model.shape = found.moments.unwrap_or(start.shape);
+        spot.model.shape = found.moments.unwrap_or(spot.model.shape);
+        spot.fitted = false;
         Some(spot)
+    }
+
+    /// Whether a neighbour is so near and bright that the star's own shape cannot be told.
+    fn is_close(&self, spot: &Spot, near: &[Model]) -> bool {
+        let off = |n: &Model| (n.x - spot.model.x).hypot(n.y - spot.model.y);
+        spot.core == 0.0
+            && near
+                .iter()
+                .any(|n| off(n) < CLOSE * self.sigma && n.height > 0.1 * spot.model.height)
     }
 
     pub(crate) fn fit(
@@ -158,19 +190,24 @@ impl Scene<'_> {
         fit(self.image, &spot.sky, start, spot.noise, &settings)
     }
 
-    /// Fits once more where neighbours shine in or where a faint star takes the others' shape.
+    /// Fits once more where neighbours shine in or where a star takes the others' shape.
     fn refit(&self, spot: &Spot, near: &[Model], shape: Moments) -> Spot {
-        let faint = !spot.is_free();
-        if !spot.fitted || (near.is_empty() && !faint) {
+        let close = self.is_close(spot, near);
+        let free = spot.is_free() && !close;
+        if !spot.fitted || (near.is_empty() && free) {
             return *spot;
         }
-        let start = if faint {
-            Model { shape, ..spot.model }
-        } else {
+        let start = if free {
             spot.model
+        } else {
+            Model { shape, ..spot.model }
         };
-        let model = self.fit(spot, start, near, !faint).unwrap_or(spot.model);
-        Spot { model, ..*spot }
+        let model = self.fit(spot, start, near, free).unwrap_or(spot.model);
+        Spot {
+            model,
+            close,
+            ..*spot
+        }
     }
 
     fn aperture_radius(&self, core: f64) -> f64 {
@@ -179,9 +216,14 @@ impl Scene<'_> {
 
     fn star(&self, spot: &Spot, near: &[Model], factor: f64) -> Option<Star> {
         let at = (spot.model.x, spot.model.y);
+        let threshold = f64::from(self.settings.threshold_sigma);
+        let judged = spot.is_free() && !spot.close || !spot.fitted;
+        if !judged && !may_be_star(self.image, spot, self.sigma, threshold, near) {
+            return None;
+        }
         let radius = self.aperture_radius(spot.core);
         let (flux, peak) = aperture(self.image, &spot.sky, at, radius, (0.0, 0.0), near);
-        let shape = if spot.fitted && spot.is_free() {
+        let shape = if spot.fitted && (spot.is_free() || spot.close) {
             Some(spot.model.shape)
         } else {
             let window = Moments::round(std::f64::consts::SQRT_2 * self.sigma.hypot(spot.core));

@@ -8,7 +8,7 @@
 use nightloom_raster::Plane;
 
 use crate::Background;
-use crate::fit::Model;
+use crate::fit::{Model, decay};
 
 /// 2 √(2 ln 2): full width at half maximum over standard deviation of a Gaussian.
 pub(crate) const FWHM_PER_SIGMA: f64 = 2.354_820_045;
@@ -156,20 +156,30 @@ pub(crate) fn moments_at(
     window: Moments,
 ) -> Option<Moments> {
     let inverse = window.inverse()?;
-    let reach = (3.0 * window.axes().0.sqrt()).max(2.0);
-    let sums = weigh(image, sky, x, y, reach, inverse);
-    let seen = Moments {
-        xx: sums.xx / sums.light,
-        xy: sums.xy / sums.light,
-        yy: sums.yy / sums.light,
-    };
-    let seen = seen.inverse()?;
+    let seen = window_moments(image, sky, (x, y), window)?.inverse()?;
     Moments {
         xx: seen.xx - inverse.xx,
         xy: seen.xy - inverse.xy,
         yy: seen.yy - inverse.yy,
     }
     .inverse()
+}
+
+/// Second moments about a known centre as the window shows them; `None` where it holds no light.
+pub(crate) fn window_moments(
+    image: &Plane,
+    sky: &LocalSky,
+    (x, y): (f64, f64),
+    window: Moments,
+) -> Option<Moments> {
+    let inverse = window.inverse()?;
+    let reach = (3.0 * window.axes().0.sqrt()).max(2.0);
+    let sums = weigh(image, sky, x, y, reach, inverse);
+    (sums.light > 0.0).then(|| Moments {
+        xx: sums.xx / sums.light,
+        xy: sums.xy / sums.light,
+        yy: sums.yy / sums.light,
+    })
 }
 
 #[derive(Default)]
@@ -189,7 +199,7 @@ fn weigh(image: &Plane, sky: &LocalSky, x: f64, y: f64, reach: f64, inverse: Mom
         if q > 9.0 {
             return;
         }
-        let w = (-0.5 * q).exp() * f64::from(value - sky.at_pixel(x + dx, y + dy));
+        let w = decay(q) * f64::from(value - sky.at_pixel(x + dx, y + dy));
         sums.light += w;
         sums.x += w * dx;
         sums.y += w * dy;
@@ -270,7 +280,7 @@ pub(crate) fn aperture(
         let along = dx * c + dy * s;
         let beyond = (along.abs() - half).max(0.0);
         let across = dy * c - dx * s;
-        let part = (radius + 0.5 - beyond.hypot(across)).clamp(0.0, 1.0);
+        let part = (radius + 0.5 - (beyond * beyond + across * across).sqrt()).clamp(0.0, 1.0);
         if part > 0.0 {
             let others: f64 = neighbours.iter().map(|n| n.at(x + dx, y + dy)).sum();
             let above = value - sky.at_pixel(x + dx, y + dy) - others as f32;

@@ -4,12 +4,21 @@
 #[path = "all/scene.rs"]
 mod scene;
 
+#[path = "all/profile.rs"]
+mod profile;
+
+#[path = "all/bad_input.rs"]
+mod bad_input;
+#[path = "all/bars.rs"]
+mod bars;
 #[path = "all/blind.rs"]
 mod blind;
 #[path = "all/blind_fields.rs"]
 mod blind_fields;
 #[path = "all/detection.rs"]
 mod detection;
+#[path = "all/green.rs"]
+mod green;
 #[path = "all/identification.rs"]
 mod identification;
 #[path = "all/land.rs"]
@@ -22,3 +31,5 @@ mod outside;
 mod quality;
 #[path = "all/registration.rs"]
 mod registration;
+#[path = "all/streaks.rs"]
+mod streaks;

@@ -77,50 +77,6 @@ fn finds_what_was_painted_and_nothing_else() {
 }
 
 #[test]
-fn centres_come_near_the_cramer_rao_limit() {
-    // King 1983: σ_psf/√F for photons alone, σ_psf² √(8πb)/F for the sky alone; together the
-    // variances about add.
-    const OVER_LIMIT: f64 = 1.15;
-    for (electrons, sky) in [(3_000.0, 300.0), (20_000.0, 300.0), (60_000.0, 20.0)] {
-        let look = Look {
-            sky_electrons: sky,
-            read_noise: 0.0,
-            ..Look::default()
-        };
-        let mut random = Random(11);
-        let sources: Vec<Source> = (0..400)
-            .map(|i| Source {
-                x: 20.0 + 35.0 * f64::from(i % 20) + random.unit(),
-                y: 20.0 + 35.0 * f64::from(i / 20) + random.unit(),
-                electrons,
-            })
-            .collect();
-        let image = expose(paint(720, 720, &sources, &look), &look, &mut random);
-        let field = measure(&image, &DetectSettings::default());
-        let mut squares = Vec::new();
-        for s in &sources {
-            if let Some(f) = field.stars.iter().find(|f| (f.x - s.x).hypot(f.y - s.y) < 2.0) {
-                squares.push((f.x - s.x).powi(2) + (f.y - s.y).powi(2));
-            }
-        }
-        assert!(squares.len() >= 398, "{} of 400 found", squares.len());
-        let measured = (squares.iter().sum::<f64>() / (2.0 * squares.len() as f64)).sqrt();
-        let s = look.sigma;
-        let photons = s / electrons.sqrt();
-        let background = s * s * (8.0 * std::f64::consts::PI * sky).sqrt() / electrons;
-        let limit = photons.hypot(background);
-        assert!(
-            measured < OVER_LIMIT * limit,
-            "{measured} px against a limit of {limit} px at {electrons} e-"
-        );
-        assert!(
-            measured > 0.9 * limit,
-            "{measured} px beats the limit of {limit} px: the test is wrong"
-        );
-    }
-}
-
-#[test]
 fn trails_are_found_by_their_middles() {
     let (width, height) = (800, 600);
     for length in [8.0, 20.0, 40.0] {

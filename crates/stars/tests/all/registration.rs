@@ -26,6 +26,7 @@ fn field(stars: Vec<Star>) -> Field {
         trail_angle: Angle::from_rad(0.0),
         trail_px: 0.0,
         trail_coherence: 0.0,
+        streaks: Vec::new(),
         land: LandMask::all_sky(SIZE.0, SIZE.1, 16),
     }
 }
