@@ -14,6 +14,7 @@ mod background;
 mod blends;
 mod blind;
 mod bundle;
+pub mod cause;
 mod cells;
 mod components;
 mod detect;

@@ -1,0 +1,166 @@
+//! Cloud from starlight: where in the frame the catalogue's stars are fainter than elsewhere, or missing.
+
+use nalgebra::{SMatrix, SVector};
+
+use super::sample::median;
+
+/// A catalogue star that stands in the frame's sky.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SkyStar {
+    /// Where it must be, pixels.
+    pub x: f64,
+    /// Where it must be, pixels.
+    pub y: f64,
+    /// Its magnitude.
+    pub v_mag: f64,
+    /// Its flux where it was found unsaturated.
+    pub flux: Option<f64>,
+    /// Whether it was found.
+    pub found: bool,
+}
+
+/// What the known stars say of the sky's clearness.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
+pub struct Veil {
+    /// Magnitude of a star of flux 1 (a saturated pixel's worth), as typical over the frame.
+    pub zero_point: f64,
+    /// Spread of starlight from part to part of the frame beyond chance, vignetting and a slope taken out,
+    /// magnitudes (standard deviation).
+    pub patchy_mag: f64,
+    /// Share of the frame's parts where stars are missing that would be seen elsewhere.
+    pub blocked: f64,
+    /// Share of the stars to that limit found in the whole frame.
+    pub found: f64,
+    /// Stars it rests on.
+    pub stars: usize,
+}
+
+/// Parts across and down.
+const PARTS: [usize; 2] = [6, 4];
+/// Stars a part needs to speak.
+const SPEAKS: usize = 3;
+
+/// Looks for cloud in the stars of the catalogue that stand in the sky of a frame of `width` × `height`.
+///
+/// `None` with fewer than 15 found. Vignetting and a slope (extinction, the lens) are fitted and taken
+/// out first, so a veil that covers the frame evenly is not seen here.
+pub fn veil(stars: &[SkyStar], [width, height]: [usize; 2]) -> Option<Veil> {
+    let measured: Vec<(&SkyStar, f64)> = stars
+        .iter()
+        .filter_map(|s| Some((s, s.v_mag + 2.5 * s.flux.filter(|f| *f > 0.0)?.log10())))
+        .collect();
+    if measured.len() < 15 {
+        return None;
+    }
+    let place = |s: &SkyStar| {
+        let half = 0.5 * (width as f64).hypot(height as f64);
+        [
+            (s.x - 0.5 * width as f64) / half,
+            (s.y - 0.5 * height as f64) / half,
+        ]
+    };
+    let part = |s: &SkyStar| {
+        let at = |v: f64, n: usize, p: usize| ((v.max(0.0) * p as f64 / n as f64) as usize).min(p - 1);
+        at(s.y, height, PARTS[1]) * PARTS[0] + at(s.x, width, PARTS[0])
+    };
+    let points: Vec<([f64; 2], f64)> = measured.iter().map(|(s, m)| (place(s), *m)).collect();
+    let surface = fit(&points)?;
+    let misses: Vec<(usize, f64)> = measured
+        .iter()
+        .map(|(s, m)| (part(s), m - surface.dot(&terms(place(s)))))
+        .collect();
+    let limit = limit(stars);
+    Some(Veil {
+        zero_point: median(measured.iter().map(|m| m.1).collect())?,
+        patchy_mag: patchy(&misses),
+        blocked: blocked(stars, limit, part),
+        found: share(stars.iter().filter(|s| s.v_mag < limit)),
+        stars: measured.len(),
+    })
+}
+
+fn terms([u, v]: [f64; 2]) -> SVector<f64, 4> {
+    SVector::from([1.0, u, v, u * u + v * v])
+}
+
+fn fit(points: &[([f64; 2], f64)]) -> Option<SVector<f64, 4>> {
+    let mut at = SVector::<f64, 4>::zeros();
+    at[0] = median(points.iter().map(|p| p.1).collect())?;
+    for _ in 0..10 {
+        let mut normal = SMatrix::<f64, 4, 4>::identity() * 0.5;
+        normal[(0, 0)] = 1e-9;
+        let mut right = SVector::<f64, 4>::zeros();
+        for (p, m) in points {
+            let row = terms(*p);
+            let miss = (m - at.dot(&row)) / 0.3;
+            let weight = 1.0 / (1.0 + miss * miss);
+            normal += row * row.transpose() * weight;
+            right += row * (m * weight);
+        }
+        at = normal.cholesky()?.solve(&right);
+    }
+    Some(at)
+}
+
+/// Spread of the parts' medians beyond what the stars' own scatter gives.
+fn patchy(misses: &[(usize, f64)]) -> f64 {
+    let mut medians = Vec::new();
+    let mut chance = Vec::new();
+    let mut inner = Vec::new();
+    for part in 0..PARTS[0] * PARTS[1] {
+        let own: Vec<f64> = misses.iter().filter(|m| m.0 == part).map(|m| m.1).collect();
+        if own.len() < SPEAKS {
+            continue;
+        }
+        let Some(middle) = median(own.clone()) else {
+            continue;
+        };
+        inner.extend(own.iter().map(|v| (v - middle).abs()));
+        chance.push(own.len() as f64);
+        medians.push(middle);
+    }
+    if medians.len() < 4 {
+        return 0.0;
+    }
+    let scatter = 1.4826 * median(inner).unwrap_or(0.0);
+    let n = medians.len() as f64;
+    let mean = medians.iter().sum::<f64>() / n;
+    let variance = medians.iter().map(|m| (m - mean).powi(2)).sum::<f64>() / (n - 1.0);
+    // A median of n scatters by 1.25/√n.
+    let by_chance = chance.iter().map(|n| 1.57 * scatter * scatter / n).sum::<f64>() / n;
+    (variance - by_chance).max(0.0).sqrt()
+}
+
+/// A magnitude to which stars are found where the sky is clear.
+fn limit(stars: &[SkyStar]) -> f64 {
+    let mut found: Vec<f64> = stars.iter().filter(|s| s.found).map(|s| s.v_mag).collect();
+    found.sort_by(f64::total_cmp);
+    found.get(found.len() * 3 / 5).copied().unwrap_or(0.0)
+}
+
+fn share<'a>(stars: impl Iterator<Item = &'a SkyStar>) -> f64 {
+    let (mut all, mut found) = (0.0, 0.0f64);
+    for s in stars {
+        all += 1.0;
+        found += f64::from(u8::from(s.found));
+    }
+    if all > 0.0 { found / all } else { 1.0 }
+}
+
+fn blocked(stars: &[SkyStar], limit: f64, part: impl Fn(&SkyStar) -> usize) -> f64 {
+    let mut shares = Vec::new();
+    for p in 0..PARTS[0] * PARTS[1] {
+        let own: Vec<&SkyStar> = stars.iter().filter(|s| s.v_mag < limit && part(s) == p).collect();
+        if own.len() >= SPEAKS {
+            shares.push(share(own.into_iter()));
+        }
+    }
+    if shares.len() < 4 {
+        return 0.0;
+    }
+    let mut sorted = shares.clone();
+    sorted.sort_by(f64::total_cmp);
+    // The clearest quarter is the measure.
+    let clear = sorted[sorted.len() * 3 / 4];
+    shares.iter().filter(|s| **s < 0.5 * clear).count() as f64 / shares.len() as f64
+}

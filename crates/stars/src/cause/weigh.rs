@@ -1,0 +1,300 @@
+//! From figures to causes.
+//!
+//! Each symptom has a severity: 1 where a photographer begins to mind, that is where something is 1.3
+//! times what it should be (common practice, no source). A symptom's weight grows with the cube of its
+//! severity and is shared among the causes that could make it, by how well each fits; “nothing wrong” has
+//! the weight 1. Likelihoods are the weights' shares.
+
+use super::verdict::{Cause, CauseFound, Diagnosis};
+use super::{Inspection, PathLook, Turn, Veil, words};
+
+/// What moon there was.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
+pub struct MoonTold {
+    /// Its altitude, degrees.
+    pub altitude_deg: f64,
+    /// Lit part of its disc, 0 to 1.
+    pub lit: f64,
+    /// Magnitudes per square arcsecond by which it brightens the sky the frame shows.
+    pub cost_mag: f64,
+}
+
+/// What is known of a frame beside its pixels.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct NightTold {
+    /// Exposure, seconds.
+    pub exposure_s: Option<f64>,
+    /// Arcseconds per pixel at the middle.
+    pub scale_arcsec_px: Option<f64>,
+    /// The moon, where place and time are known.
+    pub moon: Option<MoonTold>,
+    /// The sun's altitude, degrees, where place and time are known.
+    pub sun_altitude_deg: Option<f64>,
+    /// Read noise of one pixel as a share of saturation, where the camera's figures are known.
+    pub read_noise: Option<f64>,
+    /// Photons' noise: variance of one pixel per unit of level (1 / electrons at saturation).
+    pub shot_per_level: Option<f64>,
+    /// Width of sharp stars with this lens, pixels.
+    pub sharp_px: Option<f64>,
+    /// Clearness by the catalogue's stars, where the frame was identified.
+    pub veil: Option<Veil>,
+    /// Starlight against earlier frames of the same sky, 1 where nothing is lost.
+    pub starlight: Option<f64>,
+    /// Whether the pixels were linear in the file.
+    pub linear: bool,
+    /// Whether the frame was identified.
+    pub identified: bool,
+    /// Relative aperture.
+    pub f_number: Option<f64>,
+}
+
+/// Width of sharp stars where nothing is told, pixels (common practice, no source).
+pub(super) const SHARP_PX: f64 = 2.3;
+/// Excess over normal at which a photographer begins to mind.
+const MINDED: f64 = 0.3;
+/// How fast a symptom's weight grows.
+const POWER: i32 = 3;
+/// The Earth's turn, radians a second of time (2π in 86 164.0905 s).
+pub(super) const SIDEREAL_RAD_S: f64 = 7.292_115e-5;
+/// Causes below this likelihood are not told.
+const TOLD_FROM: f64 = 0.02;
+
+/// Causes in order of likelihood, and the next step.
+pub fn diagnose(seen: &Inspection, told: &NightTold) -> Diagnosis {
+    if let Some(cause) = unmeasurable(seen, told) {
+        return Diagnosis {
+            causes: vec![CauseFound {
+                cause,
+                likelihood: 0.95,
+                figure: words::figure(cause, seen, told),
+            }],
+            next: words::next(cause, seen, told),
+        };
+    }
+    let mut weights = vec![(Cause::Good, 1.0)];
+    motion(seen, told, &mut weights);
+    width(seen, told, &mut weights);
+    growth(seen, &mut weights);
+    sky(seen, told, &mut weights);
+    let sum: f64 = weights.iter().map(|w| w.1).sum();
+    let mut causes: Vec<CauseFound> = weights
+        .into_iter()
+        .map(|(cause, weight)| (cause, weight / sum))
+        .filter(|(_, likelihood)| *likelihood >= TOLD_FROM)
+        .map(|(cause, likelihood)| CauseFound {
+            cause,
+            likelihood: (likelihood * 1e3).round() / 1e3,
+            figure: words::figure(cause, seen, told),
+        })
+        .collect();
+    causes.sort_by(|a, b| b.likelihood.total_cmp(&a.likelihood).then(a.cause.cmp(&b.cause)));
+    let first = causes.first().map_or(Cause::Good, |c| c.cause);
+    Diagnosis {
+        causes,
+        next: words::next(first, seen, told),
+    }
+}
+
+/// Frames that say nothing of stars.
+fn unmeasurable(seen: &Inspection, told: &NightTold) -> Option<Cause> {
+    let e = &seen.exposure;
+    let starry = told.identified || seen.shapes >= 8;
+    if e.flat > 0.6 && e.brightest > 0.02 && !told.identified {
+        return Some(Cause::Drawing);
+    }
+    if e.brightest < 0.006 && e.sky < 0.002 && !starry {
+        return Some(Cause::Covered);
+    }
+    let short = told.exposure_s.is_some_and(|t| t < 0.5);
+    let sunlit = told.sun_altitude_deg.is_some_and(|a| a > -3.0);
+    let bright = e.sky > 0.04 && e.brightest > 0.25;
+    if !told.identified && (sunlit || (bright && (short || told.exposure_s.is_none()) && !starry)) {
+        return Some(Cause::Daylight);
+    }
+    (seen.stars < 5).then_some(Cause::NoStars)
+}
+
+fn weight(severity: f64) -> f64 {
+    severity.clamp(0.0, 6.0).powi(POWER)
+}
+
+/// 1 at a miss of nothing, small beyond `width`.
+fn fits(miss: f64, width: f64) -> f64 {
+    (-(miss / width).powi(2)).exp()
+}
+
+/// A soft step from 0 below `from` to 1 above `to`.
+fn step(value: f64, from: f64, to: f64) -> f64 {
+    let t = ((value - from) / (to - from)).clamp(0.0, 1.0);
+    t * t * (3.0 - 2.0 * t)
+}
+
+/// Shares of an even line, two stops and a shaken path in what the profiles show.
+pub(super) fn paths(path: &PathLook) -> [f64; 3] {
+    if path.stars == 0 {
+        return [0.8, 0.05, 0.15];
+    }
+    let best = path.line.min(path.two_stops).min(path.shaken);
+    let share = |misfit: f64| fits((misfit - best) / (0.5 * best + 0.004), 1.0);
+    // Two stops have one number more to fit with than a line.
+    let raw = [
+        share(path.line),
+        0.5 * share(path.two_stops),
+        0.7 * share(path.shaken),
+    ];
+    let sum: f64 = raw.iter().sum();
+    raw.map(|r| r / sum)
+}
+
+/// How far motion draws the stars out beyond round, in units of what is minded.
+pub(super) fn drawn_out(seen: &Inspection) -> f64 {
+    let across = seen.width_px.max(0.5) / 2.355;
+    let m = &seen.motion;
+    let drawn = (1.0 + m.length_px.powi(2) / (12.0 * across * across)).sqrt() - 1.0;
+    let share = m.explained.powi(2) / (m.explained.powi(2) + m.radial_explained.powi(2) + 0.02);
+    drawn / MINDED * share.sqrt()
+}
+
+fn motion(seen: &Inspection, told: &NightTold, weights: &mut Vec<(Cause, f64)>) {
+    let total = weight(drawn_out(seen));
+    let [line, two, shaken] = paths(&seen.path);
+    let mut rivals = match (&seen.motion.turn, told.exposure_s) {
+        (Some(turn), Some(t)) if t > 0.0 => against_sky(seen, turn, SIDEREAL_RAD_S * t),
+        _ => by_length(seen, told),
+    };
+    for rival in &mut rivals {
+        rival.1 *= line;
+    }
+    rivals.push((
+        Cause::Wind,
+        0.5 * shaken * fits(1.0 - seen.motion.shift_explained, 0.5),
+    ));
+    rivals.push((Cause::Knock, 0.7 * two));
+    let sum: f64 = rivals.iter().map(|r| r.1).sum::<f64>() + 0.02;
+    weights.extend(rivals.into_iter().map(|(cause, p)| (cause, total * p / sum)));
+    if let Some(doubled) = &seen.doubled {
+        weights.push((Cause::Knock, weight(0.5 + doubled.share / 0.12)));
+    }
+    merge(weights);
+}
+
+/// Rival causes of drift where the pole and the sky's own turn are known.
+fn against_sky(seen: &Inspection, turn: &Turn, sky_turn: f64) -> Vec<(Cause, f64)> {
+    let free = 1.0 - seen.motion.explained;
+    let polar = fits(1.0 - turn.polar_explained - free, 0.2);
+    let across = fits(1.0 - turn.crosswise_explained - free, 0.2);
+    let rate = turn.polar_rad / sky_turn;
+    let error = turn.crosswise_rad / sky_turn;
+    let off = fits(rate - 1.0, 0.12);
+    let wrong = fits(rate - 2.0, 0.2);
+    vec![
+        (Cause::TrackerOff, 3.0 * polar * off),
+        (Cause::WrongHemisphere, 3.0 * polar * wrong),
+        // Only a sixth of all axis errors draws stars along right ascension within some 15°.
+        (
+            Cause::PeriodicError,
+            polar * (1.0 - off) * (1.0 - wrong) * fits(rate, 1.2),
+        ),
+        (
+            Cause::AxisError,
+            (1.0 - 0.75 * polar) * across * fits(error, 0.35),
+        ),
+    ]
+}
+
+/// Rival causes of drift by its length alone.
+fn by_length(seen: &Inspection, told: &NightTold) -> Vec<(Cause, f64)> {
+    let Some((t, scale)) = told
+        .exposure_s
+        .zip(told.scale_arcsec_px)
+        .filter(|(t, _)| *t > 0.0)
+    else {
+        let long = step(seen.motion.length_px, 5.0, 15.0);
+        return vec![
+            (Cause::TrackerOff, 0.2 + 0.6 * long),
+            (Cause::AxisError, 0.5 - 0.3 * long),
+            (Cause::PeriodicError, 0.2 - 0.15 * long),
+            (Cause::WrongHemisphere, 0.05 + 0.1 * long),
+        ];
+    };
+    let rate = seen.motion.middle_px * scale / (206_264.8 * SIDEREAL_RAD_S * t);
+    let off = step(rate, 0.1, 0.4) * (1.0 - step(rate, 1.05, 1.3));
+    let wrong = step(rate, 1.05, 1.3);
+    vec![
+        (Cause::TrackerOff, off),
+        (Cause::WrongHemisphere, wrong + 0.1 * off),
+        (Cause::AxisError, 0.7 * (1.0 - step(rate, 0.1, 0.3))),
+        (Cause::PeriodicError, 0.3 * (1.0 - step(rate, 0.1, 0.3))),
+    ]
+}
+
+/// The stars' width against sharp ones', the drift taken out.
+fn width(seen: &Inspection, told: &NightTold, weights: &mut Vec<(Cause, f64)>) {
+    let sharp = told.sharp_px.unwrap_or(SHARP_PX);
+    // Where the lens's edge is soft, its best place tells the focus.
+    let wide = (seen.growth.least_px / sharp - 1.0) / MINDED;
+    let slack = if told.sharp_px.is_some() { 1.0 } else { 0.8 };
+    let p = &seen.profile;
+    let ring = step(1.0 - p.hollow, 0.03, 0.2);
+    let hazy = step(p.halo, 0.14, 0.3);
+    let focus = weight(slack * wide.max(0.0)) + 8.0 * ring;
+    weights.push((Cause::Focus, focus * (1.0 - 0.9 * hazy * (1.0 - ring))));
+    let lost = told.starlight.map_or(0.0, |s| (1.0 - s).max(0.0) / MINDED);
+    let haze = ((p.halo - 0.1) / 0.1).max(0.0);
+    weights.push((
+        Cause::Dew,
+        weight(haze) * (1.0 - ring) + weight(haze.min(1.0) * lost),
+    ));
+}
+
+fn growth(seen: &Inspection, weights: &mut Vec<(Cause, f64)>) {
+    let g = &seen.growth;
+    let sure = (1.0 - g.scatter).clamp(0.3, 1.0);
+    let total = weight(sure * (g.worst - 1.15).max(0.0) / MINDED);
+    let lopsided = step(g.lopsided, 0.45, 0.8);
+    weights.push((Cause::Tilt, total * lopsided));
+    let round = weight(sure * (g.corners - 1.0).max(0.0) / MINDED).max(0.5 * total);
+    weights.push((Cause::Aberration, round * (1.0 - lopsided)));
+}
+
+fn sky(seen: &Inspection, told: &NightTold, weights: &mut Vec<(Cause, f64)>) {
+    if let Some(veil) = &told.veil {
+        let severity = (veil.patchy_mag / 0.2).max(veil.blocked / 0.15);
+        weights.push((Cause::Cloud, weight(severity)));
+    } else if seen.stars < 40 && told.exposure_s.is_none_or(|t| t >= 2.0) {
+        // So few stars in seconds of night sky: something hides them.
+        weights.push((Cause::Cloud, weight(1.5 * (1.0 - seen.stars as f64 / 40.0))));
+    }
+    if let Some(moon) = &told.moon {
+        weights.push((Cause::Moon, weight(moon.cost_mag / 0.5)));
+    }
+    weights.push((Cause::UnderExposed, weight(read_noise_share(seen, told) / 0.15)));
+    let e = &seen.exposure;
+    let burnt = (e.sky / 0.25).max(e.clipped / 0.08).max(e.clipped_stars / 0.5);
+    weights.push((Cause::OverExposed, weight(burnt)));
+    merge(weights);
+}
+
+/// By what share read noise adds to the sky's own: √(1 + R²/S) − 1.
+pub(super) fn read_noise_share(seen: &Inspection, told: &NightTold) -> f64 {
+    let level = seen.exposure.sky;
+    match (told.read_noise, told.shot_per_level) {
+        (Some(read), Some(shot)) if told.linear => {
+            let sky = (level * shot).max(0.02 * read * read);
+            (1.0 + read * read / sky).sqrt() - 1.0
+        }
+        // Without the camera's figures: half a percent of saturation is little (common practice, no source).
+        _ => 0.15 * (0.002 / level.max(1e-4)).min(3.0),
+    }
+}
+
+fn merge(weights: &mut Vec<(Cause, f64)>) {
+    weights.sort_by_key(|w| w.0);
+    weights.dedup_by(|later, first| {
+        let same = later.0 == first.0;
+        if same {
+            first.1 += later.1;
+        }
+        same
+    });
+}
