@@ -43,6 +43,10 @@ pub(crate) enum Command {
     Stars(crate::stars::StarsArgs),
     /// Find where in the sky one frame looks, from its stars alone.
     Identify(crate::identify::IdentifyArgs),
+    /// Say what is wrong with frames, and what to do next.
+    Check(Box<crate::check::CheckArgs>),
+    /// Check frames as they land in a folder, and ring when something breaks.
+    Watch(Box<crate::watch::WatchArgs>),
     /// Work out settings that give the same exposure, or how long the sky lets you expose.
     Exposure(Box<crate::exposure::ExposureArgs>),
     /// Say how far the stars trail on the sensor, and what exposure and axis error that allows.
@@ -73,6 +77,8 @@ impl Command {
             Self::Subjects(a) => &a.common,
             Self::Stars(a) => &a.common,
             Self::Identify(a) => &a.common,
+            Self::Check(a) => &a.common,
+            Self::Watch(a) => &a.common,
             Self::Exposure(a) => &a.common,
             Self::Trail(a) => &a.common,
             Self::Night(a) => &a.common,
@@ -80,6 +86,16 @@ impl Command {
             Self::Sheet(a) => &a.shots.common,
             Self::Year(a) => &a.common,
             Self::When(a) => &a.common,
+        }
+    }
+}
+
+impl Command {
+    /// The answer under `--json`: of a watch one more line, else one object.
+    pub(crate) fn print(&self, answer: &serde_json::Value) {
+        match self {
+            Self::Watch(_) => crate::out::json_line(answer),
+            _ => crate::out::json(answer),
         }
     }
 }

@@ -5,6 +5,7 @@
 
 mod build;
 mod charts;
+mod check;
 mod cli;
 mod demo;
 mod door;
@@ -26,6 +27,7 @@ mod standpoint;
 mod stars;
 mod subjects;
 mod trail;
+mod watch;
 mod when;
 mod where_is;
 mod year;
@@ -55,13 +57,13 @@ fn main() -> ExitCode {
     match answer {
         Ok(json) => {
             if common.json {
-                out::json(&json);
+                cli.command.print(&json);
             }
             ExitCode::SUCCESS
         }
         Err(trouble) => {
             if common.json {
-                out::json(&trouble.json());
+                cli.command.print(&trouble.json());
             }
             out::say(&format!("nightloom: {trouble}"));
             ExitCode::from(trouble.status())
@@ -93,6 +95,8 @@ fn run(cli: &Cli) -> Result<serde_json::Value, Trouble> {
         Command::Subjects(args) => subjects::run(args),
         Command::Stars(args) => Ok(stars::run(args, &door)?),
         Command::Identify(args) => identify::run(args, &door),
+        Command::Check(args) => check::run(args, &door),
+        Command::Watch(args) => watch::run(args, &door),
         Command::Exposure(args) => Ok(exposure::run(args)?),
         Command::Trail(args) => Ok(trail::run(args)?),
         Command::Night(args) => night::run(args),
@@ -165,6 +169,14 @@ pub(crate) enum Trouble {
         /// What it comes to.
         sentence: String,
     },
+    /// None of the files could be read.
+    #[error("{sentence}")]
+    Unread {
+        /// The whole answer.
+        json: serde_json::Value,
+        /// What it comes to.
+        sentence: String,
+    },
     /// The folder for the demo holds something else.
     #[error(
         "{folder} is not empty and was not made by nightloom demo; name an empty or a new folder, so that nothing of yours is touched"
@@ -198,7 +210,7 @@ impl Trouble {
     /// What standard output holds under `--json`.
     fn json(&self) -> serde_json::Value {
         match self {
-            Self::No { json, .. } => json.clone(),
+            Self::No { json, .. } | Self::Unread { json, .. } => json.clone(),
             other => serde_json::json!({ "error": other.to_string() }),
         }
     }

@@ -17,6 +17,18 @@ pub(crate) fn json(value: &serde_json::Value) {
     let _ = writeln!(stdout().lock(), "{text}");
 }
 
+/// One JSON object on one line of standard output, at once.
+pub(crate) fn json_line(value: &serde_json::Value) {
+    let mut to = stdout().lock();
+    let _ = writeln!(to, "{value}");
+    let _ = to.flush();
+}
+
+/// The terminal's bell, on standard error so that standard output stays pure.
+pub(crate) fn bell() {
+    let _ = write!(stderr().lock(), "\x07");
+}
+
 /// An answer as JSON.
 pub(crate) fn value(answer: &impl serde::Serialize) -> serde_json::Value {
     serde_json::to_value(answer).unwrap_or_default()

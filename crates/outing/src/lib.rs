@@ -6,6 +6,7 @@
 
 mod build;
 pub mod chart;
+mod check;
 mod clock;
 mod discover;
 mod error;
@@ -19,12 +20,16 @@ mod sensor;
 pub mod shots;
 mod single;
 mod skyline;
+mod watch;
 mod world;
 mod zone;
 
 pub use build::{
     BuildError, BuildReport, CanvasReport, ColourReport, FrameReport, LandReport, LensReport, Outputs,
     SeamReport, SkyReport, StepCounts, build,
+};
+pub use check::{
+    CheckOptions, FrameCheck, Standing, Trend, Trends, check_frame, check_frames, check_pixels, trends,
 };
 pub use clock::{ClockReport, FrameTime, read_clock};
 pub use discover::{Discovery, Found, OUTING_TOML, RESULTS, WORK, discover};
@@ -49,5 +54,6 @@ pub use skyline::{
     SKYLINE_CSV, SkylineFileError, StoreOptions, TileReport, Tiles, measured_skyline, outing_skyline,
     read_tiles, store_skyline,
 };
+pub use watch::{Listed, WatchEvent, WatchSettings, Watcher, list};
 pub use world::{Step, World};
 pub use zone::{SiteZone, ZoneError, likelier_place, named_zone, site_zone};

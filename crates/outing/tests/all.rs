@@ -2,12 +2,16 @@
 
 #[path = "all/charts.rs"]
 mod charts;
+#[path = "all/check.rs"]
+mod check;
 #[path = "all/clock.rs"]
 mod clock;
 #[path = "all/discover.rs"]
 mod discover;
 #[path = "all/exposure_charts.rs"]
 mod exposure_charts;
+#[path = "all/faults.rs"]
+mod faults;
 #[path = "all/journal.rs"]
 mod journal;
 #[path = "all/new.rs"]
@@ -22,7 +26,11 @@ mod settings;
 mod shots;
 #[path = "all/skyline.rs"]
 mod skyline;
+#[path = "all/still.rs"]
+mod still;
 #[path = "all/temp.rs"]
 mod temp;
+#[path = "all/watch.rs"]
+mod watch;
 #[path = "all/zone.rs"]
 mod zone;

@@ -102,7 +102,7 @@ pub fn identify_frame(
 }
 
 /// The likeliest lenses first: as told, any, then a fisheye.
-fn search(field: &Field, hint: Option<f64>, when: Instant) -> Option<BlindIdentification> {
+pub(crate) fn search(field: &Field, hint: Option<f64>, when: Instant) -> Option<BlindIdentification> {
     let size = [field.width, field.height];
     let within = |settings: BlindSettings| identify_blind(&field.stars, size, &settings, when);
     let open = BlindSettings::default();

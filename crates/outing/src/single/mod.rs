@@ -12,6 +12,7 @@ use nightloom_sky::Instant;
 pub use identify::{IdentifyReport, SkyPlace, identify_frame};
 pub use stars::{StarReport, StarsReport, frame_stars};
 pub use told::LensTold;
+pub(crate) use {identify::search, told::check, told::tangent};
 
 use crate::World;
 use crate::build::luminance;
@@ -27,6 +28,9 @@ pub enum SingleError {
         /// Its trouble.
         source: DecodeError,
     },
+    /// A place that cannot be.
+    #[error(transparent)]
+    Place(#[from] nightloom_sky::SiteError),
     /// A number told of the lens cannot be.
     #[error("{what} must be {expected}, not {got}")]
     Told {
@@ -51,7 +55,7 @@ fn brightness(path: &Path, world: &dyn World) -> Result<(Plane, FrameMeta), Sing
 }
 
 /// When the frame was taken, as its file says; without a zone, taken for UTC: proper motion needs no hours.
-fn taken(meta: &FrameMeta) -> Option<Instant> {
+pub(crate) fn taken(meta: &FrameMeta) -> Option<Instant> {
     let local = meta.taken_local.as_deref()?;
     let offset = meta.taken_offset.as_deref().unwrap_or("Z");
     format!("{local}{offset}").parse().ok()

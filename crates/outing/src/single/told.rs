@@ -27,7 +27,7 @@ pub enum LensTold {
     },
 }
 
-pub(super) fn check(told: &LensTold) -> Result<(), SingleError> {
+pub(crate) fn check(told: &LensTold) -> Result<(), SingleError> {
     let need = |what, expected, got: f64, fits: bool| {
         if fits {
             Ok(())
@@ -60,7 +60,7 @@ pub(super) fn check(told: &LensTold) -> Result<(), SingleError> {
 }
 
 /// Tangent of half the field's diagonal, as told or as the file says.
-pub(super) fn tangent(told: &LensTold, meta: &FrameMeta, [width, height]: [usize; 2]) -> Option<f64> {
+pub(crate) fn tangent(told: &LensTold, meta: &FrameMeta, [width, height]: [usize; 2]) -> Option<f64> {
     let (width, height) = (width as f64, height as f64);
     let half = 0.5 * width.hypot(height);
     let by_pitch = |mm: f64, um: f64| half * um / (1000.0 * mm);

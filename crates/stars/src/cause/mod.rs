@@ -74,6 +74,14 @@ pub struct Inspection {
     pub exposure: ExposureLook,
 }
 
+impl Inspection {
+    /// How far the axis is off the pole, at least, if the drift in `exposure_s` seconds comes from that;
+    /// arcminutes. `None` without identification or exposure.
+    pub fn axis_arcmin(&self, exposure_s: Option<f64>) -> Option<f64> {
+        words::axis_arcmin(self.motion.turn.as_ref(), exposure_s)
+    }
+}
+
 /// Takes the figures of a frame that [`crate::measure`] has measured.
 ///
 /// `image` is the same plane: linear, 1.0 at saturation. About 50 ms for 24 megapixels.

@@ -15,7 +15,7 @@ pub(super) fn figure(cause: Cause, seen: &Inspection, told: &NightTold) -> Strin
             seen.width_px, seen.elongation
         ),
         Cause::TrackerOff | Cause::WrongHemisphere | Cause::PeriodicError => drift(seen, told),
-        Cause::AxisError => match axis_arcmin(m.turn.as_ref(), told) {
+        Cause::AxisError => match axis_arcmin(m.turn.as_ref(), told.exposure_s) {
             Some(arcmin) => format!(
                 "{}: the axis is about {arcmin:.0}′ off the pole, or more",
                 drift(seen, told)
@@ -96,8 +96,8 @@ fn drift(seen: &Inspection, told: &NightTold) -> String {
 }
 
 /// Axis error from the turn across the pole: |Δ| = 2 Ω sin(ε/2).
-pub(super) fn axis_arcmin(turn: Option<&Turn>, told: &NightTold) -> Option<f64> {
-    let t = told.exposure_s.filter(|t| *t > 0.0)?;
+pub(super) fn axis_arcmin(turn: Option<&Turn>, exposure_s: Option<f64>) -> Option<f64> {
+    let t = exposure_s.filter(|t| *t > 0.0)?;
     let ratio = turn?.crosswise_rad / (SIDEREAL_RAD_S * t);
     Some(2.0 * (0.5 * ratio).min(1.0).asin() * ARCSEC / 60.0)
 }

@@ -1,0 +1,154 @@
+//! `nightloom check`.
+
+use std::path::PathBuf;
+
+use clap::Args;
+use nightloom_outing::{CheckOptions, FrameCheck, LensTold, Trends, check_frames, trends};
+use nightloom_sky::{Site, SiteError};
+use serde_json::json;
+
+use crate::cli::Common;
+use crate::door::Door;
+use crate::{Trouble, out};
+
+/// What is told of place and lens for checks.
+#[derive(Args, Debug)]
+pub(crate) struct CheckLens {
+    /// Latitude of the place in degrees, north positive, if no outing.toml tells it.
+    #[arg(long, value_name = "DEG", allow_negative_numbers = true, requires = "lon")]
+    lat: Option<f64>,
+    /// Longitude in degrees, east positive.
+    #[arg(long, value_name = "DEG", allow_negative_numbers = true, requires = "lat")]
+    lon: Option<f64>,
+    /// Elevation in metres.
+    #[arg(
+        long,
+        value_name = "M",
+        default_value_t = 0.0,
+        allow_negative_numbers = true,
+        requires = "lat"
+    )]
+    elevation: f64,
+    /// Focal length, millimetres, if the file does not tell it.
+    #[arg(long, value_name = "MM", requires = "pitch")]
+    focal: Option<f64>,
+    /// Distance between the picture's pixels, micrometres.
+    #[arg(long, value_name = "UM", requires = "focal")]
+    pitch: Option<f64>,
+    /// Width of sharp stars with this lens, pixels; without it 2.3 is taken.
+    #[arg(long, value_name = "PX")]
+    sharp: Option<f64>,
+}
+
+impl CheckLens {
+    pub(crate) fn options(&self) -> Result<CheckOptions, SiteError> {
+        let site = match (self.lat, self.lon) {
+            (Some(lat), Some(lon)) => Some(Site::new(lat, lon, self.elevation)?),
+            _ => None,
+        };
+        let lens = match (self.focal, self.pitch) {
+            (Some(focal_mm), Some(pitch_um)) => LensTold::Focal { focal_mm, pitch_um },
+            _ => LensTold::Nothing,
+        };
+        Ok(CheckOptions {
+            site,
+            lens,
+            sharp_px: self.sharp.filter(|s| *s > 0.0),
+        })
+    }
+}
+
+/// `nightloom check`.
+#[derive(Args, Debug)]
+pub(crate) struct CheckArgs {
+    /// The frames, in the order they were taken.
+    #[arg(required = true)]
+    frames: Vec<PathBuf>,
+    #[command(flatten)]
+    lens: CheckLens,
+    #[command(flatten)]
+    pub(crate) common: Common,
+}
+
+pub(crate) fn run(args: &CheckArgs, door: &Door) -> Result<serde_json::Value, Trouble> {
+    let options = args.lens.options().map_err(nightloom_outing::SingleError::from)?;
+    let checks = check_frames(&args.frames, &options, door);
+    door.end_of_job();
+    let checks = checks?;
+    let course = trends(&checks);
+    for check in &checks {
+        for line in verdict(check) {
+            out::result(&line, args.common.json);
+        }
+    }
+    for line in course_lines(&course, checks.len()) {
+        out::result(&line, args.common.json);
+    }
+    let answer = json!({ "frames": checks, "trends": course });
+    if checks.iter().all(|c| c.error.is_some()) {
+        return Err(Trouble::Unread {
+            json: answer,
+            sentence: "none of the frames could be read".into(),
+        });
+    }
+    if checks.iter().all(|c| !c.measured) {
+        return Err(Trouble::No {
+            json: answer,
+            sentence: "nothing could be said of the stars of any frame".into(),
+        });
+    }
+    Ok(answer)
+}
+
+/// Two or three lines for one frame: the chief cause first, in capitals, to be read at a glance.
+pub(crate) fn verdict(check: &FrameCheck) -> Vec<String> {
+    if let Some(error) = &check.error {
+        return vec![format!("CANNOT READ  {error}")];
+    }
+    let Some(first) = check.causes.first() else {
+        return vec![format!("{}  nothing to say", check.frame)];
+    };
+    let name = std::path::Path::new(&check.frame)
+        .file_name()
+        .map_or_else(|| check.frame.clone(), |n| n.to_string_lossy().into_owned());
+    let mut lines = vec![
+        format!("{}  {name}", first.cause.word().replace('-', " ").to_uppercase()),
+        format!("    {}", first.figure),
+    ];
+    for other in check
+        .causes
+        .iter()
+        .skip(1)
+        .filter(|c| c.likelihood >= 0.15)
+        .take(2)
+    {
+        lines.push(format!(
+            "    or {} ({:.0} %): {}",
+            other.cause.word().replace('-', " "),
+            100.0 * other.likelihood,
+            other.figure
+        ));
+    }
+    if check.measured {
+        let sky = check
+            .sky_mag_arcsec2
+            .map_or_else(String::new, |m| format!(", sky {m:.2} mag/arcsec²"));
+        lines.push(format!(
+            "    {} stars, {:.1} px wide, {:.2} times as long as wide{sky}",
+            check.stars, check.fwhm_px, check.elongation
+        ));
+    }
+    lines.push(format!("    → {}", check.next));
+    lines
+}
+
+pub(crate) fn course_lines(course: &Trends, frames: usize) -> Vec<String> {
+    let mut lines: Vec<String> = course
+        .all()
+        .map(|t| format!("  {}{:<7}{}", if t.alarm { "! " } else { "  " }, t.what, t.figure))
+        .collect();
+    if !lines.is_empty() {
+        lines.insert(0, format!("over {frames} frames"));
+    }
+    lines
+}

@@ -1,0 +1,236 @@
+//! What is wrong with a frame, and what to do next.
+//!
+//! A frame is measured and identified, its stars' shapes are read, and what is known of the night (place,
+//! time, moon, camera) is laid beside them; [`nightloom_stars::cause`] weighs the causes.
+
+mod look;
+mod night;
+mod trend;
+
+use std::path::Path;
+
+use nightloom_raster::{DecodeOptions, Frame};
+use nightloom_sky::{Instant, Site};
+use nightloom_stars::cause::{Cause, CauseFound, Diagnosis, Inspection, diagnose, inspect};
+
+use crate::single::{LensTold, SkyPlace};
+use crate::{SingleError, World};
+
+pub use night::Standing;
+pub use trend::{Trend, Trends, trends};
+
+/// What is told beforehand of frames to be checked.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct CheckOptions {
+    /// Where the camera stood; else what `outing.toml` or the file says.
+    pub site: Option<Site>,
+    /// The lens, where the file does not tell it.
+    pub lens: LensTold,
+    /// Width of this lens's sharp stars, pixels.
+    pub sharp_px: Option<f64>,
+}
+
+/// What is said of one frame.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct FrameCheck {
+    /// The frame's name as it was given.
+    pub frame: String,
+    /// Whether stars could be judged at all.
+    pub measured: bool,
+    /// The likeliest first; empty where the file could not be read.
+    pub causes: Vec<CauseFound>,
+    /// The next thing to do.
+    pub next: String,
+    /// Brightness of the sky at the middle, magnitudes per square arcsecond, where it could be measured.
+    pub sky_mag_arcsec2: Option<f64>,
+    /// Width of the stars at half maximum, pixels; 0 without stars.
+    pub fwhm_px: f64,
+    /// Median elongation; 1 without stars.
+    pub elongation: f64,
+    /// Typical length of the stars' motion, pixels.
+    pub drift_px: f64,
+    /// Its direction at the middle, degrees from right towards down, −90 to 90.
+    pub drift_deg: f64,
+    /// Stars found.
+    pub stars: usize,
+    /// Part of the frame that is land.
+    pub land_fraction: f64,
+    /// Level of the sky, 1 at saturation.
+    pub sky_level: f64,
+    /// Magnitude of a star that gives one saturated pixel's worth of light, where identified.
+    pub zero_point: Option<f64>,
+    /// Exposure, seconds; ISO; relative aperture: what starlight is compared with.
+    pub settings: [Option<f64>; 3],
+    /// Of the picture's middle, where identified.
+    pub centre: Option<SkyPlace>,
+    /// How far the axis is off the pole, at least, if the drift comes from that; arcminutes.
+    pub axis_arcmin: Option<f64>,
+    /// Middle of the exposure, where known.
+    pub taken: Option<Instant>,
+    /// Why the file could not be read.
+    pub error: Option<String>,
+    /// All figures taken.
+    pub figures: Option<Inspection>,
+    /// Time of the work, the decoding left out.
+    pub seconds: f64,
+}
+
+impl FrameCheck {
+    /// The likeliest cause; `None` where the file could not be read.
+    pub fn first(&self) -> Option<Cause> {
+        self.causes.first().map(|c| c.cause)
+    }
+
+    /// Starlight in magnitudes, more is brighter, comparable between frames of one lens: the zero point
+    /// with exposure, ISO and aperture taken out.
+    pub fn starlight_mag(&self) -> Option<f64> {
+        let [exposure, iso, aperture] = self.settings;
+        let light = exposure? * iso.unwrap_or(100.0) / aperture.unwrap_or(1.0).powi(2);
+        (light > 0.0)
+            .then(|| self.zero_point.map(|z| z - 2.5 * light.log10()))
+            .flatten()
+    }
+
+    /// A file that could not be read.
+    pub fn unreadable(frame: String, why: String) -> Self {
+        Self {
+            frame,
+            measured: false,
+            causes: Vec::new(),
+            next: "Copy the file again, or leave it out.".into(),
+            sky_mag_arcsec2: None,
+            fwhm_px: 0.0,
+            elongation: 1.0,
+            drift_px: 0.0,
+            drift_deg: 0.0,
+            stars: 0,
+            land_fraction: 0.0,
+            sky_level: 0.0,
+            zero_point: None,
+            settings: [None; 3],
+            centre: None,
+            axis_arcmin: None,
+            taken: None,
+            error: Some(why),
+            figures: None,
+            seconds: 0.0,
+        }
+    }
+}
+
+/// Checks one file.
+///
+/// # Errors
+/// [`SingleError::Unreadable`], [`SingleError::Told`].
+pub fn check_frame(
+    path: &Path,
+    options: &CheckOptions,
+    world: &dyn World,
+) -> Result<FrameCheck, SingleError> {
+    crate::single::check(&options.lens)?;
+    let frame = world
+        .decode(path, &DecodeOptions::default())
+        .map_err(|source| SingleError::Unreadable {
+            path: path.into(),
+            source,
+        })?;
+    let standing = night::standing(path, options.site, &frame.meta, world);
+    Ok(check_pixels(
+        &path.display().to_string(),
+        &frame,
+        &standing,
+        options,
+        world,
+    ))
+}
+
+/// Checks several files; one that cannot be read is told and the rest goes on.
+///
+/// # Errors
+/// [`SingleError::Told`]; a bad file is no error here.
+pub fn check_frames(
+    paths: &[std::path::PathBuf],
+    options: &CheckOptions,
+    world: &dyn World,
+) -> Result<Vec<FrameCheck>, SingleError> {
+    crate::single::check(&options.lens)?;
+    let mut out = Vec::with_capacity(paths.len());
+    for path in paths {
+        if world.is_cancelled() {
+            break;
+        }
+        match check_frame(path, options, world) {
+            Ok(check) => out.push(check),
+            Err(SingleError::Unreadable { source, .. }) => {
+                out.push(FrameCheck::unreadable(
+                    path.display().to_string(),
+                    source.to_string(),
+                ));
+            }
+            Err(other) => return Err(other),
+        }
+    }
+    Ok(out)
+}
+
+/// Checks a decoded frame, whose place and time are `standing`.
+pub fn check_pixels(
+    name: &str,
+    frame: &Frame,
+    standing: &Standing,
+    options: &CheckOptions,
+    world: &dyn World,
+) -> FrameCheck {
+    let start = world.seconds();
+    let seen = look::look(frame, &options.lens, standing, world);
+    let inspection = inspect(&seen.plane, &seen.field, &seen.view);
+    let told = night::told(frame, &seen, standing, options);
+    let small = seen.plane.width().min(seen.plane.height()) < LEAST_SIDE_PX;
+    let diagnosis = if small {
+        too_small(&seen)
+    } else {
+        diagnose(&inspection, &told)
+    };
+    let measured = diagnosis.measured();
+    FrameCheck {
+        frame: name.to_owned(),
+        measured,
+        sky_mag_arcsec2: seen.sky_mag().filter(|_| measured),
+        fwhm_px: inspection.width_px,
+        elongation: inspection.elongation,
+        drift_px: inspection.motion.length_px,
+        drift_deg: inspection.motion.middle_deg,
+        stars: inspection.stars,
+        land_fraction: 1.0 - inspection.sky_fraction,
+        sky_level: inspection.exposure.sky,
+        zero_point: told.veil.map(|v| v.zero_point),
+        settings: [frame.meta.exposure_s, frame.meta.iso, frame.meta.f_number],
+        centre: seen.centre(),
+        axis_arcmin: diagnosis
+            .causes
+            .iter()
+            .any(|c| c.cause == Cause::AxisError)
+            .then(|| inspection.axis_arcmin(told.exposure_s))
+            .flatten(),
+        taken: standing.middle,
+        error: None,
+        causes: diagnosis.causes,
+        next: diagnosis.next,
+        figures: Some(inspection),
+        seconds: world.seconds() - start,
+    }
+}
+
+/// Smaller pictures say nothing of stars' shapes.
+const LEAST_SIDE_PX: usize = 100;
+
+fn too_small(seen: &look::Look) -> Diagnosis {
+    Diagnosis {
+        causes: vec![CauseFound {
+            cause: Cause::TooSmall,
+            likelihood: 0.95,
+            figure: format!("{} × {} pixels", seen.plane.width(), seen.plane.height()),
+        }],
+        next: "Name the frame at full size.".into(),
+    }
+}
