@@ -5,9 +5,9 @@ use std::time::Duration;
 
 use clap::Args;
 use nightloom_outing::{
-    CheckOptions, FrameCheck, SingleError, WatchEvent, WatchSettings, Watcher, World, check_frame, list,
+    Cause, CheckOptions, FrameCheck, SingleError, WatchEvent, WatchSettings, Watcher, World, check_frame,
+    list,
 };
-use nightloom_stars::cause::Cause;
 use serde_json::json;
 
 use crate::check::{CheckLens, course_lines, verdict};

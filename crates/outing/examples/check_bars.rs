@@ -97,7 +97,10 @@ fn tell(number: u64, painted: &faults::Painted, check: &nightloom_outing::FrameC
             .map(|v| (v * 1e5).round() / 1e5)),
         );
         println!("    path {:?}", f.path);
-        println!("    {:?} {:?}", f.profile, f.doubled);
+        println!(
+            "    {:?} {:?} {:?} trails {}",
+            f.profile, f.doubled, f.patches, f.exposure.sky
+        );
         println!(
             "    {:?} zp {:?} sky {:?}",
             f.exposure, check.zero_point, check.sky_mag_arcsec2

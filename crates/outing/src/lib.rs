@@ -38,6 +38,7 @@ pub use file::{Filled, check_frame_names, markdown, options, parse_settings, rea
 pub use hash::{Digest, hash_bytes, hash_file};
 pub use journal::{Entry, Journal, JournalError, Output, StepKey};
 pub use new::{NewError, NewOptions, NewReport, new_outing};
+pub use nightloom_stars::cause::{Cause, CauseFound};
 pub use plan::{
     ClockSettings, FrameOverride, LandSettings, OutingSettings, PictureSettings, Rejection, RigSettings,
     SeamSettings, Settings, SiteSettings, SkySettings, White,

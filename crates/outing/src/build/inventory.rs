@@ -104,7 +104,7 @@ fn look_at(
         Ok(hash) => hash,
         Err(error) => return Ok(left_out(name, path, error.to_string())),
     };
-    let key = StepKey::new("facts", 1)
+    let key = StepKey::new("facts", 2)
         .input(&name, hash)
         .settings(&(told, decode_options(settings)))
         .finish();
@@ -167,8 +167,9 @@ fn read_facts(
     let (width, height) = frame.pixels.size();
     facts.size_px = Some([width, height]);
     facts.meta = frame.meta;
-    let field = nightloom_stars::measure(&luminance(&frame.pixels), &DetectSettings::default());
-    facts.content = Some(Content::of(&frame.pixels, &field));
+    let image = luminance(&frame.pixels);
+    let field = nightloom_stars::measure(&image, &DetectSettings::default());
+    facts.content = Some(Content::of(&frame.pixels, &field).with_drift(&image, &field));
     Ok(facts)
 }
 

@@ -1,7 +1,9 @@
 //! What is in a frame, as far as its role needs it; covered and evenly lit frames.
 
+use nightloom_optics::Lens;
 use nightloom_raster::{Pixels, Plane};
 use nightloom_stars::Field;
+use nightloom_stars::cause::{View, drift};
 use serde::{Deserialize, Serialize};
 
 use super::{FrameFacts, Role, RoleDecision};
@@ -27,8 +29,14 @@ pub struct Content {
     pub trail_px: Option<f64>,
     /// Share of the frame that is land.
     pub land_fraction: f64,
+    /// Length of the motion that all stars share, pixels, 0 where they are drawn out by something else;
+    /// `None` where it was not looked for.
+    #[serde(default)]
+    pub drift_px: Option<f64>,
 }
 
+/// Share of the elongation that one motion must explain to be common to all stars.
+const COMMON: f64 = 0.6;
 /// Blocks across and down.
 const BLOCKS: [usize; 2] = [24, 16];
 /// A median of n samples of standard deviation 1 scatters by 1.2533/√n (Kendall & Stuart, large n).
@@ -54,6 +62,29 @@ impl Content {
         }
         content.land_fraction = 1.0 - field.land.sky_fraction();
         content
+    }
+
+    /// The same with what the stars' shapes say of a common motion; `image` is what `field` was measured in.
+    #[must_use]
+    pub fn with_drift(mut self, image: &Plane, field: &Field) -> Self {
+        // Only directions and lengths in pixels are asked for, so any moderate lens serves.
+        let (width, height) = (image.width(), image.height());
+        let lens = Lens::rectilinear(0.8 * (width as f64).hypot(height as f64), width, height);
+        let motion = drift(
+            image,
+            field,
+            &View {
+                lens,
+                scaled: false,
+                pole: None,
+            },
+        );
+        self.drift_px = Some(if motion.explained > COMMON {
+            motion.length_px
+        } else {
+            0.0
+        });
+        self
     }
 
     /// The scatter that block medians would have in a perfectly even frame.

@@ -126,6 +126,7 @@ fn vote(frame: &FrameFacts, sharpest: Option<f64>) -> Vote {
         stars,
         elongation: Some(elongation),
         trail_px,
+        drift_px,
         ..
     }) = frame.content
     else {
@@ -135,20 +136,31 @@ fn vote(frame: &FrameFacts, sharpest: Option<f64>) -> Vote {
         return Vote::Silent;
     }
     let expected = equator_trail_px(frame);
-    let trail = trail_px.unwrap_or(0.0);
+    let trail = trail_px.unwrap_or(0.0).max(drift_px.unwrap_or(0.0));
     match expected {
         Some(expected) if expected < LEAST_TRAIL_PX => Vote::Silent,
         Some(expected) if expected >= TELLING_TRAIL_PX && elongation > ROUND => {
             let fixed = FIXED_PART * expected..=BUMPED_PART * expected + TELLING_TRAIL_PX;
             if fixed.contains(&trail) {
                 Vote::Trailed
+            } else if drift_px.is_some_and(|d| d < LEAST_TRAIL_PX) && trail < LEAST_TRAIL_PX {
+                // Long stars without a common motion: the lens, not the sky's turning.
+                Vote::Round
             } else {
                 Vote::Silent
             }
         }
         Some(expected) if expected >= TELLING_TRAIL_PX => Vote::Round,
+        Some(expected) if elongation > UNLIKE && drift_px.is_some_and(|d| of_the_sky(d, expected)) => {
+            Vote::Trailed
+        }
         _ => beside_the_sharpest(elongation, sharpest),
     }
+}
+
+/// Whether a common motion too short to be measured as a trail has the length of the sky's turning.
+fn of_the_sky(drift_px: f64, expected: f64) -> bool {
+    drift_px >= LEAST_TRAIL_PX && (2.0 * FIXED_PART * expected..=BUMPED_PART * expected).contains(&drift_px)
 }
 
 /// Where the trail's length tells nothing, the frames of one setting are compared with each other.

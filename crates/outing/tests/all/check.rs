@@ -39,7 +39,12 @@ fn likelihoods_are_shares() {
     let check = checked(1001, Cause::TrackerOff);
     let sum: f64 = check.causes.iter().map(|c| c.likelihood).sum();
     assert!(sum <= 1.0 + 1e-9 && sum > 0.9, "{sum}");
-    assert!(check.causes.windows(2).all(|w| w[0].likelihood >= w[1].likelihood));
+    assert!(
+        check
+            .causes
+            .windows(2)
+            .all(|w| w[0].likelihood >= w[1].likelihood)
+    );
     assert!(check.causes.iter().all(|c| !c.figure.is_empty()) && !check.next.is_empty());
 }
 
@@ -72,7 +77,8 @@ fn said(plane: Plane, exposure_s: Option<f64>) -> FrameCheck {
 
 /// Noise that is the same everywhere it runs (SplitMix64's mixing of the place).
 fn noise(x: usize, y: usize) -> f32 {
-    let mut h = (x as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ (y as u64).wrapping_mul(0xC2B2_AE3D_27D4_EB4F);
+    let mut h =
+        (x as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ (y as u64).wrapping_mul(0xC2B2_AE3D_27D4_EB4F);
     let mut sum = 0.0;
     for _ in 0..4 {
         h = (h ^ (h >> 29)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
@@ -101,7 +107,10 @@ fn hot_pixels_alone_are_no_stars() {
 
 #[test]
 fn noise_alone_is_no_sky_to_judge() {
-    let check = said(Plane::from_fn(900, 600, |x, y| 0.05 + 0.01 * noise(x, y)), Some(60.0));
+    let check = said(
+        Plane::from_fn(900, 600, |x, y| 0.05 + 0.01 * noise(x, y)),
+        Some(60.0),
+    );
     assert!(!check.measured, "{:?}", check.causes);
 }
 
@@ -109,11 +118,19 @@ fn noise_alone_is_no_sky_to_judge() {
 fn a_daylight_picture_is_told() {
     let plane = Plane::from_fn(900, 600, |x, y| {
         let (u, v) = (x as f32 / 900.0, y as f32 / 600.0);
-        let hill = if v > 0.6 + 0.1 * (9.0 * u).sin() { 0.15 } else { 0.6 - 0.3 * v };
+        let hill = if v > 0.6 + 0.1 * (9.0 * u).sin() {
+            0.15
+        } else {
+            0.6 - 0.3 * v
+        };
         (hill * (1.0 + 0.3 * ((60.0 * u).sin() * (47.0 * v).cos())) + 0.004 * noise(x, y)).clamp(0.0, 1.0)
     });
     let check = said(plane, Some(0.005));
-    assert!(matches!(check.first(), Some(Cause::Daylight | Cause::NoStars)), "{:?}", check.causes);
+    assert!(
+        matches!(check.first(), Some(Cause::Daylight | Cause::NoStars)),
+        "{:?}",
+        check.causes
+    );
     assert!(!check.measured);
 }
 
@@ -123,7 +140,13 @@ fn a_drawing_is_told() {
         0 => 0.02,
         1 => 0.3,
         2 => 0.8,
-        _ => if x % 12 == 3 && y % 14 == 5 { 0.9 } else { 0.05 },
+        _ => {
+            if x % 12 == 3 && y % 14 == 5 {
+                0.9
+            } else {
+                0.05
+            }
+        }
     });
     let check = said(plane, None);
     assert_eq!(check.first(), Some(Cause::Drawing));
@@ -131,7 +154,10 @@ fn a_drawing_is_told() {
 
 #[test]
 fn a_tiny_picture_is_told() {
-    let check = said(Plane::from_fn(60, 40, |x, y| 0.05 + 0.01 * noise(x, y)), Some(10.0));
+    let check = said(
+        Plane::from_fn(60, 40, |x, y| 0.05 + 0.01 * noise(x, y)),
+        Some(10.0),
+    );
     assert_eq!(check.first(), Some(Cause::TooSmall));
 }
 
@@ -153,7 +179,9 @@ fn course(minutes: f64, fwhm_px: f64, zero_point: f64) -> FrameCheck {
 #[test]
 fn focus_that_drifts_and_dew_that_grows_call_for_a_hand() {
     let wobble = |i: usize| 0.02 * [0.3, -0.8, 0.9, -0.2, 0.1][i % 5];
-    let steady: Vec<FrameCheck> = (0..20).map(|i| course(2.0 * i as f64, 2.2 + wobble(i), 20.0)).collect();
+    let steady: Vec<FrameCheck> = (0..20)
+        .map(|i| course(2.0 * i as f64, 2.2 + wobble(i), 20.0))
+        .collect();
     assert!(trends(&steady).worst().is_none());
     let drifting: Vec<FrameCheck> = (0..20)
         .map(|i| course(2.0 * i as f64, 2.2 + 0.04 * i as f64 + wobble(i), 20.0))

@@ -201,7 +201,7 @@ fn scene(random: &mut Random, fault: Cause, land: bool) -> Scene {
     // The nearest kind of sensor: 80 000 e at ISO 100.
     let (full_well, read_e) = (5000.0, 1.6);
     let f_number = random.scale(1.8, 4.0);
-    let path = LightPath {
+    let mut path = LightPath {
         f_number,
         pitch_um: PITCH_UM,
         qe: 0.5,
@@ -213,15 +213,29 @@ fn scene(random: &mut Random, fault: Cause, land: bool) -> Scene {
     // Exposed for the dark sky: two to twelve percent of saturation.
     let level = random.scale(0.02, 0.12);
     let mut exposure_s = (level * full_well / plain).clamp(8.0, 240.0);
+    let pole = attitude * Vector3::z();
+    let slow = (1.0 - pole.z * pole.z).sqrt().max(0.15);
+    let speed = OMEGA * lens.focal_px;
+    let before = exposure_s;
     match fault {
         Cause::UnderExposed => exposure_s = (random.scale(0.8, 4.0) / plain).max(0.02),
         Cause::OverExposed => exposure_s = random.range(0.4, 1.1) * full_well / plain,
-        // Trails that still fit on the picture.
+        // Trails to be seen that still fit on the picture.
         Cause::TrackerOff | Cause::WrongHemisphere => {
-            exposure_s = exposure_s.min(0.025 * SIZE[0] as f64 / (OMEGA * lens.focal_px));
+            let least = 4.5 / (speed * slow);
+            exposure_s = exposure_s.clamp(least, (0.025 * SIZE[0] as f64 / speed).max(least));
         }
+        // Long enough for an axis 5° off to show.
+        Cause::AxisError => exposure_s = exposure_s.max(3.6 / (speed * 0.09 * 0.6)),
+        Cause::PeriodicError => exposure_s = exposure_s.max(3.6 / (speed * 0.3 * slow)),
+        Cause::Moon => exposure_s = exposure_s.min(0.2 * full_well / rate),
         _ => {}
     }
+    if exposure_s > before && fault != Cause::OverExposed {
+        // Stopped down for the longer exposure.
+        path.f_number *= (exposure_s / before).sqrt();
+    }
+    let rate = sky_e_per_s(darkness - moon_mag, &path).unwrap();
     let land = land.then(|| {
         [
             random.range(0.62, 0.72) * SIZE[1] as f64,
@@ -356,7 +370,7 @@ fn plan(random: &mut Random, scene: &Scene, fault: Cause) -> Plan {
             plan.severity = format!("{ratio:.1} times as wide");
         }
         Cause::Dew => {
-            plan.halo = (random.range(0.3, 0.65), random.range(3.0, 6.0));
+            plan.halo = (random.range(0.4, 0.75), random.range(3.0, 6.0));
             plan.light = random.range(0.5, 0.85);
             plan.severity = format!("{:.0} % in halos", 100.0 * plan.halo.0);
         }
@@ -390,34 +404,25 @@ fn plan(random: &mut Random, scene: &Scene, fault: Cause) -> Plan {
 fn axis_error(random: &mut Random, scene: &Scene, plan: &mut Plan, drift: impl Fn(&mut Random) -> f64) {
     let pole = scene.attitude * Vector3::z();
     let turn = OMEGA * scene.exposure_s;
-    let wanted = drift(random) / scene.lens.focal_px;
-    for _ in 0..50 {
+    let focal = scene.lens.focal_px;
+    let wanted = drift(random) / focal;
+    loop {
         let aside = Vector3::new(random.normal(), random.normal(), random.normal())
             .cross(&pole)
             .normalize();
         // What this direction of error gives in the middle of the frame decides its size.
         let unit = aside.cross(&pole).cross(&Vector3::z()).norm();
-        let error = wanted / (turn * unit.max(0.02));
-        if error > 8f64.to_radians() || unit < 0.3 {
+        if unit < 0.6 {
             continue;
         }
+        let error = (wanted / (turn * unit)).min(10f64.to_radians());
         let axis = Rotation3::from_axis_angle(&Unit::new_normalize(aside), error) * pole;
         plan.path = even((pole - axis) * turn, STEPS);
-        plan.severity = format!(
-            "{:.0}′, {:.1} px",
-            error.to_degrees() * 60.0,
-            wanted * scene.lens.focal_px
-        );
-        plan.axis_arcmin = Some(error.to_degrees() * 60.0);
+        let arcmin = error.to_degrees() * 60.0;
+        plan.severity = format!("{arcmin:.0}′, {:.1} px", error * turn * unit * focal);
+        plan.axis_arcmin = Some(arcmin);
         return;
     }
-    // The exposure is too short for any sane error to show: a gross one.
-    let aside = Vector3::x().cross(&pole).normalize();
-    let error = 8f64.to_radians();
-    let axis = Rotation3::from_axis_angle(&Unit::new_normalize(aside), error) * pole;
-    plan.path = even((pole - axis) * turn, STEPS);
-    plan.severity = "480′".into();
-    plan.axis_arcmin = Some(480.0);
 }
 
 /// A piece of a sine along right ascension.
@@ -442,7 +447,7 @@ fn periodic(random: &mut Random, scene: &Scene, plan: &mut Plan, drift: impl Fn(
 
 /// Gusts: most of the time still, the rest swinging mainly along one line.
 fn wind(random: &mut Random, plan: &mut Plan) {
-    let e: f64 = random.scale(1.4, 2.5);
+    let e: f64 = random.scale(1.8, 3.0);
     let sigma = plan.sigma * (e * e - 1.0).sqrt();
     let (s, c) = random.range(0.0, std::f64::consts::PI).sin_cos();
     let still = random.range(0.2, 0.5);
@@ -468,7 +473,7 @@ fn wind(random: &mut Random, plan: &mut Plan) {
 
 /// Two stops.
 fn knock(random: &mut Random, plan: &mut Plan) {
-    let distance = random.scale(3.0, 25.0) * plan.sigma;
+    let distance = random.scale(4.0, 25.0) * plan.sigma;
     let share = random.range(0.2, 0.5);
     let (s, c) = random.range(0.0, std::f64::consts::TAU).sin_cos();
     plan.path = vec![(Vector3::zeros(), 1.0 - share), (Vector3::zeros(), share)];

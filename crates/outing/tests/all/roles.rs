@@ -39,6 +39,7 @@ fn tracked() -> Content {
         elongation: Some(1.15),
         trail_px: Some(0.0),
         land_fraction: 0.2,
+        drift_px: None,
     }
 }
 /// 60 s at 24 mm and 5.95 µm: 51.1″/px, the equator trails by 17.6 px.
@@ -62,6 +63,7 @@ fn covered() -> Content {
         elongation: Some(1.0),
         trail_px: Some(0.0),
         land_fraction: 0.0,
+        drift_px: None,
     }
 }
 fn even() -> Content {
@@ -412,4 +414,34 @@ fn a_lone_trailed_frame_apart_in_time_is_land() {
     // Right after the others it is taken for a mishap among them.
     frames[6] = at(6, 12, trailed);
     assert_eq!(words(&roles(&frames)), ["sky"; 7]);
+}
+
+#[test]
+fn stars_drawn_out_by_the_lens_are_still_sky() {
+    // 1.8 times as long as wide, but every which way: no motion that all share.
+    let lens = Content {
+        elongation: Some(1.8),
+        drift_px: Some(0.0),
+        ..tracked()
+    };
+    let said = roles(&[frame("a.dng", 60.0, 1600.0, Some(lens))]);
+    assert_eq!(words(&said), ["sky"]);
+}
+
+#[test]
+fn a_short_motion_of_the_skys_own_length_tells_the_fixed_tripod() {
+    // 15 s at 24 mm and 5.95 µm: the equator moves by 4.4 px, too short to be measured as a trail.
+    let still = Content {
+        elongation: Some(1.9),
+        drift_px: Some(3.8),
+        ..tracked()
+    };
+    let sharp = Content {
+        elongation: Some(1.1),
+        drift_px: Some(0.0),
+        ..tracked()
+    };
+    let mut frames = vec![frame("land.dng", 15.0, 800.0, Some(still))];
+    frames.extend((0..4).map(|i| frame(&format!("sky{i}.dng"), 60.0, 1600.0, Some(sharp))));
+    assert_eq!(words(&roles(&frames)), ["land", "sky", "sky", "sky", "sky"]);
 }

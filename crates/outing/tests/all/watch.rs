@@ -35,11 +35,17 @@ fn readable(name: &str) -> FrameCheck {
 fn a_file_is_left_alone_while_it_grows() {
     let mut watcher = Watcher::new(WatchSettings::default());
     assert!(watcher.look(&[file("a.dng", 0, 1)], 0.0).is_empty());
-    assert!(watcher.look(&[file("a.dng", 0, 1)], 1.0).is_empty(), "nothing in it yet");
+    assert!(
+        watcher.look(&[file("a.dng", 0, 1)], 1.0).is_empty(),
+        "nothing in it yet"
+    );
     assert!(watcher.look(&[file("a.dng", 500, 2)], 2.0).is_empty());
     assert!(watcher.look(&[file("a.dng", 900, 3)], 3.0).is_empty());
     assert_eq!(watcher.look(&[file("a.dng", 900, 3)], 4.0), paths(&["a.dng"]));
-    assert!(watcher.look(&[file("a.dng", 900, 3)], 5.0).is_empty(), "given out once only");
+    assert!(
+        watcher.look(&[file("a.dng", 900, 3)], 5.0).is_empty(),
+        "given out once only"
+    );
 }
 
 #[test]
@@ -78,7 +84,12 @@ fn a_file_that_stays_unreadable_is_told_once_and_given_up() {
         }
     }
     assert_eq!(told.len(), 1);
-    assert!(told[0].alarm.as_deref().is_some_and(|a| a.contains("its end is missing")));
+    assert!(
+        told[0]
+            .alarm
+            .as_deref()
+            .is_some_and(|a| a.contains("its end is missing"))
+    );
 }
 
 #[test]
@@ -91,7 +102,11 @@ fn a_file_written_anew_is_checked_anew() {
     assert!(watcher.look(&[file("a.dng", 900, 9)], 2.0).is_empty());
     assert_eq!(watcher.look(&[file("a.dng", 900, 9)], 3.0), paths(&["a.dng"]));
     watcher.tried(&path, readable("a.dng"), 3.0);
-    assert_eq!(watcher.checks().count(), 1, "the later check stands in for the earlier");
+    assert_eq!(
+        watcher.checks().count(),
+        1,
+        "the later check stands in for the earlier"
+    );
 }
 
 #[test]
@@ -103,8 +118,16 @@ fn a_file_that_vanishes_is_forgotten_and_two_at_once_both_come() {
     // One is deleted while it is being read, and its reading fails.
     let rest = [file("b.dng", 900, 3)];
     assert!(watcher.look(&rest, 2.0).is_empty());
-    assert!(watcher.tried(&PathBuf::from("a.dng"), unreadable("a.dng"), 2.0).is_none());
-    assert!(watcher.tried(&PathBuf::from("b.dng"), readable("b.dng"), 2.0).is_some());
+    assert!(
+        watcher
+            .tried(&PathBuf::from("a.dng"), unreadable("a.dng"), 2.0)
+            .is_none()
+    );
+    assert!(
+        watcher
+            .tried(&PathBuf::from("b.dng"), readable("b.dng"), 2.0)
+            .is_some()
+    );
     assert!(watcher.look(&rest, 3.0).is_empty());
 }
 

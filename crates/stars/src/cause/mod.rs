@@ -23,7 +23,7 @@ use nalgebra::Vector3;
 use nightloom_optics::Lens;
 use nightloom_raster::Plane;
 
-use crate::Field;
+use crate::{Background, BackgroundSettings, Field};
 
 pub use doubled::Doubled;
 pub use exposure::ExposureLook;
@@ -32,7 +32,7 @@ pub use motion::{Motion, Turn};
 pub use path::PathLook;
 pub use profile::Profile;
 pub use sample::Sample;
-pub use veil::{SkyStar, Veil, veil};
+pub use veil::{Patches, SkyStar, Veil, veil};
 pub use verdict::{Cause, CauseFound, Diagnosis};
 pub use weigh::{MoonTold, NightTold, diagnose};
 
@@ -54,6 +54,8 @@ pub struct Inspection {
     pub stars: usize,
     /// Part of the frame that is sky, 0 to 1.
     pub sky_fraction: f64,
+    /// Cloud by the frame itself.
+    pub patches: Patches,
     /// Stars whose shapes were taken.
     pub shapes: usize,
     /// Width at half maximum across the motion, at the middle of the frame, pixels; 0 without shapes.
@@ -82,18 +84,25 @@ impl Inspection {
     }
 }
 
+/// How the image moved over the sensor, by the stars' shapes alone; see [`inspect`].
+pub fn drift(image: &Plane, field: &Field, view: &View) -> Motion {
+    motion::fit(&sample::samples(image, field), field, view)
+}
+
 /// Takes the figures of a frame that [`crate::measure`] has measured.
 ///
 /// `image` is the same plane: linear, 1.0 at saturation. About 50 ms for 24 megapixels.
 pub fn inspect(image: &Plane, field: &Field, view: &View) -> Inspection {
     let samples = sample::samples(image, field);
     let motion = motion::fit(&samples, field, view);
+    let background = Background::sampled(image, None, &BackgroundSettings::default(), 4);
     let growth = growth::fit(&samples, field, &motion);
     let path = path::look(image, field, &samples, &motion);
     let width_px = if samples.is_empty() { 0.0 } else { growth.middle_px };
     Inspection {
         stars: field.stars.len(),
         sky_fraction: field.land.sky_fraction(),
+        patches: veil::patches(field, |x, y| f64::from(background.level_at(x, y))),
         shapes: samples.len(),
         width_px,
         elongation: sample::median(samples.iter().map(Sample::elongation).collect()).unwrap_or(1.0),

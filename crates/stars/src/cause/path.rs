@@ -28,6 +28,8 @@ pub struct PathLook {
     pub shaken: f64,
     /// Standard deviation of the excursions, pixels.
     pub shaken_px: f64,
+    /// Standard deviation of the profile across, pixels.
+    pub across_px: f64,
     /// Stars the profiles rest on.
     pub stars: usize,
 }
@@ -143,6 +145,7 @@ fn compare(along: &[f64], across: &[f64], length: f64, sigma: f64) -> PathLook {
         stops_ratio,
         shaken: part(shaken),
         shaken_px,
+        across_px: sigma,
         stars: 0,
     }
 }

@@ -35,7 +35,8 @@ pub(super) fn measure(image: &Plane, field: &Field, samples: &[Sample], width_px
         };
     }
     let far = (6.0 * width_px).clamp(10.0, 45.0);
-    let step = 0.25 * width_px;
+    // Narrower stars are pixels' own shape.
+    let step = 0.25 * width_px.max(2.0);
     let rings = (far / step) as usize;
     let stars: Vec<Vec<f64>> = samples
         .iter()

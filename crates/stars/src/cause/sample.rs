@@ -121,7 +121,11 @@ fn point(image: &Plane, background: &Background, field: &Field, star: &Star) -> 
 /// The length of a trail between the half-bright places of its ends.
 fn trail(image: &Plane, field: &Field, star: &Star) -> Option<Sample> {
     let across = (f64::from(star.fwhm_px) / FWHM_PER_SIGMA).max(0.4);
-    let length = trail_length(image, star, across, f64::from(field.trail_px))?;
+    // Two stops leave no level stretch between them; the path's profile will tell.
+    let typical = f64::from(field.trail_px);
+    let length = trail_length(image, star, across, typical)
+        .filter(|l| *l > 0.3 * typical)
+        .unwrap_or(typical);
     Some(Sample {
         x: star.x,
         y: star.y,

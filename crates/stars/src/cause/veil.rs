@@ -3,6 +3,7 @@
 use nalgebra::{SMatrix, SVector};
 
 use super::sample::median;
+use crate::Field;
 
 /// A catalogue star that stands in the frame's sky.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -35,6 +36,8 @@ pub struct Veil {
     pub stars: usize,
 }
 
+/// Fewer stars say nothing.
+const LEAST: usize = 6;
 /// Parts across and down.
 const PARTS: [usize; 2] = [6, 4];
 /// Stars a part needs to speak.
@@ -42,14 +45,14 @@ const SPEAKS: usize = 3;
 
 /// Looks for cloud in the stars of the catalogue that stand in the sky of a frame of `width` × `height`.
 ///
-/// `None` with fewer than 15 found. Vignetting and a slope (extinction, the lens) are fitted and taken
+/// `None` with fewer than 6 found. Vignetting and a slope (extinction, the lens) are fitted and taken
 /// out first, so a veil that covers the frame evenly is not seen here.
 pub fn veil(stars: &[SkyStar], [width, height]: [usize; 2]) -> Option<Veil> {
     let measured: Vec<(&SkyStar, f64)> = stars
         .iter()
         .filter_map(|s| Some((s, s.v_mag + 2.5 * s.flux.filter(|f| *f > 0.0)?.log10())))
         .collect();
-    if measured.len() < 15 {
+    if measured.len() < LEAST {
         return None;
     }
     let place = |s: &SkyStar| {
@@ -84,6 +87,11 @@ fn terms([u, v]: [f64; 2]) -> SVector<f64, 4> {
 }
 
 fn fit(points: &[([f64; 2], f64)]) -> Option<SVector<f64, 4>> {
+    fit_by(points, 0.3)
+}
+
+/// Least squares with Cauchy weights of `scale`.
+fn fit_by(points: &[([f64; 2], f64)], scale: f64) -> Option<SVector<f64, 4>> {
     let mut at = SVector::<f64, 4>::zeros();
     at[0] = median(points.iter().map(|p| p.1).collect())?;
     for _ in 0..10 {
@@ -92,7 +100,7 @@ fn fit(points: &[([f64; 2], f64)]) -> Option<SVector<f64, 4>> {
         let mut right = SVector::<f64, 4>::zeros();
         for (p, m) in points {
             let row = terms(*p);
-            let miss = (m - at.dot(&row)) / 0.3;
+            let miss = (m - at.dot(&row)) / scale;
             let weight = 1.0 / (1.0 + miss * miss);
             normal += row * row.transpose() * weight;
             right += row * (m * weight);
@@ -163,4 +171,112 @@ fn blocked(stars: &[SkyStar], limit: f64, part: impl Fn(&SkyStar) -> usize) -> f
     // The clearest quarter is the measure.
     let clear = sorted[sorted.len() * 3 / 4];
     shares.iter().filter(|s| **s < 0.5 * clear).count() as f64 / shares.len() as f64
+}
+
+/// What the frame's stars and background say of cloud by themselves.
+#[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize)]
+pub struct Patches {
+    /// Share of the frame's parts of sky that hold hardly any star while others hold many.
+    pub holes: f64,
+    /// Spread of star counts from part to part beyond chance, natural logarithm.
+    pub uneven: f64,
+    /// Spread of the sky's level from part to part as a share of it, a smooth surface taken out.
+    pub mottled: f64,
+    /// Correlation of level and star counts over the parts, −1 to 1: the Milky Way's clouds of stars are
+    /// bright, lit cloud is bright and empty.
+    pub together: f64,
+}
+
+/// Looks for cloud without the catalogue. Dark nebulae and the Milky Way's edge are uneven too.
+pub(super) fn patches(field: &Field, level: impl Fn(f64, f64) -> f64) -> Patches {
+    let parts: Vec<Part> = parts(field, level);
+    if parts.len() < 8 {
+        return Patches::default();
+    }
+    let mut dense: Vec<f64> = parts.iter().map(|p| p.stars).collect();
+    dense.sort_by(f64::total_cmp);
+    let many = dense[dense.len() * 3 / 4];
+    // Ten stars expected and two seen are no accident.
+    if many < 10.0 {
+        return Patches::default();
+    }
+    let n = parts.len() as f64;
+    let points: Vec<([f64; 2], f64)> = parts.iter().map(|p| (p.at, p.level)).collect();
+    let middle = median(parts.iter().map(|p| p.level).collect())
+        .unwrap_or(0.0)
+        .max(1e-9);
+    let Some(smooth) = fit_by(&points, 0.1 * middle) else {
+        return Patches::default();
+    };
+    let levels: Vec<f64> = parts
+        .iter()
+        .map(|p| p.level / smooth.dot(&terms(p.at)).max(0.2 * middle) - 1.0)
+        .collect();
+    let counts: Vec<f64> = parts.iter().map(|p| (p.stars + 1.0).ln()).collect();
+    let mean = counts.iter().sum::<f64>() / n;
+    let variance = counts.iter().map(|c| (c - mean).powi(2)).sum::<f64>() / (n - 1.0);
+    let chance = parts.iter().map(|p| 1.0 / (p.stars + 1.0)).sum::<f64>() / n;
+    let spread = levels.iter().map(|l| l * l).sum::<f64>() / n;
+    let joint = levels
+        .iter()
+        .zip(&counts)
+        .map(|(l, c)| l * (c - mean))
+        .sum::<f64>()
+        / n;
+    Patches {
+        holes: dense.iter().filter(|c| **c < 0.25 * many).count() as f64 / n,
+        uneven: (variance - chance).max(0.0).sqrt(),
+        mottled: spread.sqrt(),
+        together: joint / (spread * variance).sqrt().max(1e-12),
+    }
+}
+
+/// One part of the frame that is sky for the most.
+struct Part {
+    at: [f64; 2],
+    stars: f64,
+    level: f64,
+}
+
+fn parts(field: &Field, level: impl Fn(f64, f64) -> f64) -> Vec<Part> {
+    let number = |x: f64, y: f64| {
+        let at = |v: f64, n: usize, p: usize| ((v.max(0.0) * p as f64 / n.max(1) as f64) as usize).min(p - 1);
+        at(y, field.height, PARTS[1]) * PARTS[0] + at(x, field.width, PARTS[0])
+    };
+    let side = field.land.cell_px as f64;
+    let half = 0.5 * (field.width as f64).hypot(field.height as f64);
+    let mut cells = [0.0f64; PARTS[0] * PARTS[1]];
+    let mut levels = vec![Vec::new(); cells.len()];
+    for (i, land) in field.land.land.iter().enumerate() {
+        let (x, y) = (
+            ((i % field.land.columns) as f64 + 0.5) * side,
+            ((i / field.land.columns) as f64 + 0.5) * side,
+        );
+        cells[number(x, y)] += 1.0;
+        if !land {
+            levels[number(x, y)].push(level(x, y));
+        }
+    }
+    let mut counts = [0.0f64; PARTS[0] * PARTS[1]];
+    for s in &field.stars {
+        counts[number(s.x, s.y)] += 1.0;
+    }
+    (0..cells.len())
+        .filter_map(|p| {
+            let sky = levels[p].len() as f64;
+            if sky < 0.6 * cells[p] {
+                return None;
+            }
+            let centre =
+                |k: usize, n: usize, parts: usize| ((k as f64 + 0.5) / parts as f64 - 0.5) * n as f64 / half;
+            Some(Part {
+                at: [
+                    centre(p % PARTS[0], field.width, PARTS[0]),
+                    centre(p / PARTS[0], field.height, PARTS[1]),
+                ],
+                stars: counts[p] * cells[p] / sky,
+                level: median(levels[p].clone())?,
+            })
+        })
+        .collect()
 }

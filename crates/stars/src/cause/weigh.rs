@@ -6,7 +6,7 @@
 //! the weight 1. Likelihoods are the weights' shares.
 
 use super::verdict::{Cause, CauseFound, Diagnosis};
-use super::{Inspection, PathLook, Turn, Veil, words};
+use super::{Inspection, Patches, PathLook, Turn, Veil, words};
 
 /// What moon there was.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
@@ -111,7 +111,8 @@ fn unmeasurable(seen: &Inspection, told: &NightTold) -> Option<Cause> {
     if !told.identified && (sunlit || (bright && (short || told.exposure_s.is_none()) && !starry)) {
         return Some(Cause::Daylight);
     }
-    (seen.stars < 5).then_some(Cause::NoStars)
+    // A burnt-out sky hides its stars; that is said as such.
+    (seen.stars < 5 && e.sky < 0.5).then_some(Cause::NoStars)
 }
 
 fn weight(severity: f64) -> f64 {
@@ -137,9 +138,11 @@ pub(super) fn paths(path: &PathLook) -> [f64; 3] {
     let best = path.line.min(path.two_stops).min(path.shaken);
     let share = |misfit: f64| fits((misfit - best) / (0.5 * best + 0.004), 1.0);
     // Two stops have one number more to fit with than a line.
+    // Nearer together than this they are an uneven drift as well.
+    let parted = step(path.stops_px / path.across_px.max(0.3), 2.7, 3.6);
     let raw = [
-        share(path.line),
-        0.5 * share(path.two_stops),
+        share(path.line) + (1.0 - parted) * 0.5 * share(path.two_stops),
+        0.5 * parted * share(path.two_stops),
         0.7 * share(path.shaken),
     ];
     let sum: f64 = raw.iter().sum();
@@ -152,7 +155,13 @@ pub(super) fn drawn_out(seen: &Inspection) -> f64 {
     let m = &seen.motion;
     let drawn = (1.0 + m.length_px.powi(2) / (12.0 * across * across)).sqrt() - 1.0;
     let share = m.explained.powi(2) / (m.explained.powi(2) + m.radial_explained.powi(2) + 0.02);
-    drawn / MINDED * share.sqrt()
+    // A star that mostly rests and swings now and then looks rounder than its light is spread.
+    let swings = if paths(&seen.path)[2] > 0.5 {
+        (1.0 + 0.6 * (seen.path.shaken_px / across).powi(2)).sqrt() - 1.0
+    } else {
+        0.0
+    };
+    drawn.max(swings) / MINDED * share.sqrt()
 }
 
 fn motion(seen: &Inspection, told: &NightTold, weights: &mut Vec<(Cause, f64)>) {
@@ -169,7 +178,12 @@ fn motion(seen: &Inspection, told: &NightTold, weights: &mut Vec<(Cause, f64)>) 
         Cause::Wind,
         0.5 * shaken * fits(1.0 - seen.motion.shift_explained, 0.5),
     ));
-    rivals.push((Cause::Knock, 0.7 * two));
+    // Hardly any knock goes just along right ascension.
+    let along = seen
+        .motion
+        .turn
+        .map_or(0.0, |t| fits(seen.motion.explained - t.polar_explained, 0.1));
+    rivals.push((Cause::Knock, 0.7 * two * (1.0 - 0.6 * along)));
     let sum: f64 = rivals.iter().map(|r| r.1).sum::<f64>() + 0.02;
     weights.extend(rivals.into_iter().map(|(cause, p)| (cause, total * p / sum)));
     if let Some(doubled) = &seen.doubled {
@@ -236,11 +250,11 @@ fn width(seen: &Inspection, told: &NightTold, weights: &mut Vec<(Cause, f64)>) {
     let slack = if told.sharp_px.is_some() { 1.0 } else { 0.8 };
     let p = &seen.profile;
     let ring = step(1.0 - p.hollow, 0.03, 0.2);
-    let hazy = step(p.halo, 0.14, 0.3);
+    let hazy = step(p.halo, 0.14, 0.28);
     let focus = weight(slack * wide.max(0.0)) + 8.0 * ring;
     weights.push((Cause::Focus, focus * (1.0 - 0.9 * hazy * (1.0 - ring))));
     let lost = told.starlight.map_or(0.0, |s| (1.0 - s).max(0.0) / MINDED);
-    let haze = ((p.halo - 0.1) / 0.1).max(0.0);
+    let haze = ((p.halo - 0.14) / 0.12).max(0.0);
     weights.push((
         Cause::Dew,
         weight(haze) * (1.0 - ring) + weight(haze.min(1.0) * lost),
@@ -258,9 +272,14 @@ fn growth(seen: &Inspection, weights: &mut Vec<(Cause, f64)>) {
 }
 
 fn sky(seen: &Inspection, told: &NightTold, weights: &mut Vec<(Cause, f64)>) {
+    let own = cloud_alone(&seen.patches);
     if let Some(veil) = &told.veil {
         let severity = (veil.patchy_mag / 0.2).max(veil.blocked / 0.15);
-        weights.push((Cause::Cloud, weight(severity)));
+        // With few known stars the frame's own counts have to help.
+        let help = if veil.stars < 25 { own } else { 0.6 * own };
+        weights.push((Cause::Cloud, weight(severity.max(help))));
+    } else if own > 0.3 {
+        weights.push((Cause::Cloud, weight(own)));
     } else if seen.stars < 40 && told.exposure_s.is_none_or(|t| t >= 2.0) {
         // So few stars in seconds of night sky: something hides them.
         weights.push((Cause::Cloud, weight(1.5 * (1.0 - seen.stars as f64 / 40.0))));
@@ -270,9 +289,18 @@ fn sky(seen: &Inspection, told: &NightTold, weights: &mut Vec<(Cause, f64)>) {
     }
     weights.push((Cause::UnderExposed, weight(read_noise_share(seen, told) / 0.15)));
     let e = &seen.exposure;
-    let burnt = (e.sky / 0.25).max(e.clipped / 0.08).max(e.clipped_stars / 0.5);
+    let burnt = (e.sky / 0.25).max(e.clipped / 0.08).max(e.clipped_stars / 0.6);
     weights.push((Cause::OverExposed, weight(burnt)));
     merge(weights);
+}
+
+/// Severity of cloud by counts and levels alone.
+fn cloud_alone(p: &Patches) -> f64 {
+    // Bright where stars are few: lit cloud. Bright where they are many: the Milky Way, most likely.
+    let lit = step(-p.together, 0.2, 0.7);
+    let mottled = p.mottled / (0.2 - 0.15 * lit);
+    let counts = (0.8 * p.holes / 0.15).max(p.uneven / 0.5);
+    counts.max((mottled * counts).sqrt().min(2.0 * counts))
 }
 
 /// By what share read noise adds to the sky's own: √(1 + R²/S) − 1.

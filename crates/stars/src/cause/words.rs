@@ -120,7 +120,13 @@ fn knock(seen: &Inspection) -> String {
 
 fn cloud(seen: &Inspection, told: &NightTold) -> String {
     told.veil.map_or_else(
-        || format!("only {} stars", seen.stars),
+        || {
+            format!(
+                "{} stars; hardly any in {:.0} % of the sky shown",
+                seen.stars,
+                100.0 * seen.patches.holes
+            )
+        },
         |v| {
             format!(
                 "starlight differs by {:.2} mag from part to part; stars are missing in {:.0} % of the sky shown",
