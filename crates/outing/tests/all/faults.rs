@@ -548,13 +548,19 @@ fn stars(random: &mut Random, scene: &Scene, plan: &Plan, plane: &mut Plane, hal
         SIZE[1] as f64 / scene.lens.focal_px,
     );
     let deg2 = (w.atan() * h.atan()).to_degrees().to_degrees();
-    let count = ((3f64.powf(3.0) - 1.0) * deg2).min(2500.0) as usize;
+    // Down to 25 electrons, or to five thousand stars.
+    let deepest = 2.5 * (per_second * scene.exposure_s / 25.0).log10();
+    let deepest = deepest
+        .min(8.0 + (1.0 + 5000.0 / deg2).log10() / 3f64.log10())
+        .max(8.0);
+    let more = 3f64.powf(deepest - 8.0) - 1.0;
+    let count = (more * deg2) as usize;
     for _ in 0..count {
         let (x, y) = (
             random.range(0.0, SIZE[0] as f64),
             random.range(0.0, SIZE[1] as f64),
         );
-        let v = 8.0 + (1.0 + random.unit() * (27.0 - 1.0)).log10() / 3f64.log10();
+        let v = 8.0 + (1.0 + random.unit() * more).log10() / 3f64.log10();
         if let Some(d) = scene.lens.unproject([x, y]) {
             list.push((d.into_inner(), v));
         }

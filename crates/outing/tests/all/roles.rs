@@ -349,6 +349,7 @@ fn a_pile_with_short_trails_is_sorted_by_comparison() {
         elongation: Some(elongation),
         trail_px: Some(0.0),
         land_fraction: 0.0,
+        drift_px: None,
     };
     let rows = [
         (5, 90.0, content(0.03, 0.02, 0.24, 1800, 1.095), "sky"),

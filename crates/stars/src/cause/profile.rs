@@ -34,7 +34,7 @@ pub(super) fn measure(image: &Plane, field: &Field, samples: &[Sample], width_px
             ..Profile::default()
         };
     }
-    let far = (6.0 * width_px).clamp(10.0, 45.0);
+    let far = (8.0 * width_px).clamp(14.0, 45.0);
     // Narrower stars are pixels' own shape.
     let step = 0.25 * width_px.max(2.0);
     let rings = (far / step) as usize;

@@ -250,11 +250,11 @@ fn width(seen: &Inspection, told: &NightTold, weights: &mut Vec<(Cause, f64)>) {
     let slack = if told.sharp_px.is_some() { 1.0 } else { 0.8 };
     let p = &seen.profile;
     let ring = step(1.0 - p.hollow, 0.03, 0.2);
-    let hazy = step(p.halo, 0.14, 0.28);
+    let hazy = step(p.halo, 0.18, 0.3);
     let focus = weight(slack * wide.max(0.0)) + 8.0 * ring;
     weights.push((Cause::Focus, focus * (1.0 - 0.9 * hazy * (1.0 - ring))));
     let lost = told.starlight.map_or(0.0, |s| (1.0 - s).max(0.0) / MINDED);
-    let haze = ((p.halo - 0.14) / 0.12).max(0.0);
+    let haze = ((p.halo - 0.18) / 0.1).max(0.0);
     weights.push((
         Cause::Dew,
         weight(haze) * (1.0 - ring) + weight(haze.min(1.0) * lost),
