@@ -724,18 +724,18 @@ fn blob(plane: &mut Plane, x: f64, y: f64, electrons: f64, sigma: f64) {
 /// A dark, rough ridge.
 fn paint_land(random: &mut Random, plane: &mut Plane, [height, slope, phase]: [f64; 3], sky: f64) {
     let mut rough = 0.0;
-    let mut texture = vec![0.0f64; SIZE[0]];
     for x in 0..SIZE[0] {
+        let mut texture = 0.0f64;
         rough = 0.98 * rough + random.normal();
         let u = x as f64 / SIZE[0] as f64;
         let edge =
             height + slope * (x as f64 - 0.5 * SIZE[0] as f64) + 30.0 * (6.0 * u + phase).sin() + 2.0 * rough;
         for y in (edge.max(0.0) as usize)..SIZE[1] {
             if y % 4 == 0 {
-                texture[x] = 0.8 * texture[x] + 0.2 * random.normal();
+                texture = 0.8 * texture + 0.2 * random.normal();
             }
             *plane.at_mut(x, y) =
-                (sky * (0.12 + 0.05 * texture[x].tanh() + 0.02 * random.unit()).max(0.01)) as f32;
+                (sky * (0.12 + 0.05 * texture.tanh() + 0.02 * random.unit()).max(0.01)) as f32;
         }
     }
 }

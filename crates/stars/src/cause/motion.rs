@@ -327,10 +327,11 @@ fn equations(
         let miss = [p.seen[0] - model[0], p.seen[1] - model[1]];
         let weight = p.weight / (1.0 + (miss[0].powi(2) + miss[1].powi(2)) / (scale * scale));
         let mut slope = [[0.0; 4]; 2];
-        for i in 0..count {
+        let [across, down] = &mut slope;
+        for (i, (a, d)) in across.iter_mut().zip(down).enumerate().take(count) {
             let g = velocity(p, &basis.column(i).into_owned());
-            slope[0][i] = 2.0 * (v[0] * g[0] - v[1] * g[1]);
-            slope[1][i] = 2.0 * (v[0] * g[1] + v[1] * g[0]);
+            *a = 2.0 * (v[0] * g[0] - v[1] * g[1]);
+            *d = 2.0 * (v[0] * g[1] + v[1] * g[0]);
         }
         if radial {
             (slope[0][3], slope[1][3]) = (p.radial[0], p.radial[1]);

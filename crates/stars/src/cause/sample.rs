@@ -153,7 +153,7 @@ fn trail_length(image: &Plane, star: &Star, across: f64, typical: f64) -> Option
             across,
             0.0,
         )
-        .and_then(|v| median(v))
+        .and_then(median)
     };
     let rows = 2.0 * (2.0 * across).ceil() + 1.0;
     let sky = 0.5 * (beside(1.0)? + beside(-1.0)?) / rows;
