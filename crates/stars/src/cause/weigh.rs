@@ -274,7 +274,9 @@ fn growth(seen: &Inspection, weights: &mut Vec<(Cause, f64)>) {
 fn sky(seen: &Inspection, told: &NightTold, weights: &mut Vec<(Cause, f64)>) {
     let own = cloud_alone(&seen.patches);
     if let Some(veil) = &told.veil {
-        let severity = (veil.patchy_mag / 0.2).max(veil.blocked / 0.15);
+        // A display's curve and a camera's sharpening make starlight uneven by themselves.
+        let trust = if told.linear { 1.0 } else { 0.4 };
+        let severity = (trust * veil.patchy_mag / 0.2).max(veil.blocked / 0.15);
         // With few known stars the frame's own counts have to help.
         let help = if veil.stars < 25 { own } else { 0.6 * own };
         weights.push((Cause::Cloud, weight(severity.max(help))));
