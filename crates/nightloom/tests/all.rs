@@ -5,6 +5,8 @@
 mod architecture;
 #[path = "all/bad_input.rs"]
 mod bad_input;
+#[path = "all/check.rs"]
+mod check;
 #[path = "all/command_line.rs"]
 mod command_line;
 #[path = "all/interrupted.rs"]
