@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use nightloom_outing::{SingleError, StarsReport, frame_stars};
+use nightloom_outing::{SingleError, StarsReport, StreakKind, frame_stars, frame_stars_in_green};
 
 use crate::cli::Common;
 use crate::door::Door;
@@ -14,12 +14,19 @@ use crate::out;
 pub(crate) struct StarsArgs {
     /// The frame.
     frame: PathBuf,
+    /// Measure in the green pixels of a raw frame alone, which is quicker.
+    #[arg(long)]
+    fast: bool,
     #[command(flatten)]
     pub(crate) common: Common,
 }
 
 pub(crate) fn run(args: &StarsArgs, door: &Door) -> Result<serde_json::Value, SingleError> {
-    let report = frame_stars(&args.frame, door);
+    let report = if args.fast {
+        frame_stars_in_green(&args.frame, door)
+    } else {
+        frame_stars(&args.frame, door)
+    };
     door.end_of_job();
     let report = report?;
     tell(&report, args.common.json);
@@ -39,6 +46,16 @@ fn tell(report: &StarsReport, json: bool) {
     if !report.stars.is_empty() {
         row("width", format!("{:.2} pixels at half maximum", report.fwhm_px));
         row("elongation", format!("{:.2}", report.elongation));
+    }
+    for streak in &report.streaks {
+        let [from, to] = [streak.from_px, streak.to_px].map(|p| format!("({:.0}, {:.0})", p[0], p[1]));
+        let kind = match streak.kind {
+            StreakKind::Satellite => "most likely a satellite",
+            StreakKind::Aircraft => "most likely an aircraft",
+            StreakKind::Meteor => "most likely a meteor",
+            StreakKind::Unknown => "unknown",
+        };
+        row("streak", format!("{from} to {to}: {kind}"));
     }
     row("sky", format!("{:.4} of saturation", report.background));
     row("noise", format!("{:.5} of saturation in one pixel", report.noise));

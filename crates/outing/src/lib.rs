@@ -49,7 +49,8 @@ pub use sensor::{
     SensorReport, measure_sensor,
 };
 pub use single::{
-    IdentifyReport, LensTold, SingleError, SkyPlace, StarReport, StarsReport, frame_stars, identify_frame,
+    IdentifyReport, LensTold, SingleError, SkyPlace, StarReport, StarsReport, StreakKind, StreakReport,
+    frame_stars, frame_stars_in_green, identify_frame,
 };
 pub use skyline::{
     SKYLINE_CSV, SkylineFileError, StoreOptions, TileReport, Tiles, measured_skyline, outing_skyline,

@@ -10,7 +10,7 @@ use nightloom_raster::{DecodeError, DecodeOptions, FrameMeta, Plane};
 use nightloom_sky::Instant;
 
 pub use identify::{IdentifyReport, SkyPlace, identify_frame};
-pub use stars::{StarReport, StarsReport, frame_stars};
+pub use stars::{StarReport, StarsReport, StreakKind, StreakReport, frame_stars, frame_stars_in_green};
 pub use told::LensTold;
 pub(crate) use {identify::search, told::check, told::tangent};
 

@@ -2,10 +2,13 @@
 
 use std::path::Path;
 
-use nightloom_stars::{DetectSettings, measure};
+use nightloom_raster::{DecodeOptions, Pixels};
+pub use nightloom_stars::StreakKind;
+use nightloom_stars::{DetectSettings, Field, Streak, measure, measure_green};
 
-use super::{SingleError, brightness};
+use super::SingleError;
 use crate::World;
+use crate::build::luminance;
 
 /// A star of a [`StarsReport`]: pixels, x right, y down, the centre of the first pixel (0, 0).
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
@@ -28,6 +31,29 @@ pub struct StarReport {
     pub saturated: bool,
 }
 
+/// A streak of a [`StarsReport`].
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
+pub struct StreakReport {
+    /// One end: x and y, pixels.
+    pub from_px: [f64; 2],
+    /// The other end.
+    pub to_px: [f64; 2],
+    /// Full width at half maximum across.
+    pub width_px: f32,
+    /// Signal over noise of its brightest place.
+    pub snr: f32,
+    /// What it most likely is.
+    pub kind: StreakKind,
+    /// Part of the light's variation along it that one period explains, 0 to 1.
+    pub beat: f32,
+    /// Part of its length that is dark.
+    pub dark: f32,
+    /// Light of its ends over that of its middle.
+    pub ends: f32,
+    /// Whether both ends are within the frame.
+    pub within: bool,
+}
+
 /// What one frame tells of its stars.
 #[derive(Clone, Debug, PartialEq, serde::Serialize)]
 pub struct StarsReport {
@@ -37,6 +63,8 @@ pub struct StarsReport {
     pub background: f32,
     /// Median noise of one pixel of sky, standard deviation, units of saturation.
     pub noise: f32,
+    /// Streaks of satellites, aircraft and meteors over the sky.
+    pub streaks: Vec<StreakReport>,
     /// Part of the frame that is land.
     pub land_fraction: f64,
     /// Median full width at half maximum, pixels; 0 without stars.
@@ -54,11 +82,59 @@ pub struct StarsReport {
 /// # Errors
 /// [`SingleError::Unreadable`].
 pub fn frame_stars(path: &Path, world: &dyn World) -> Result<StarsReport, SingleError> {
-    let (plane, _) = brightness(path, world)?;
+    look(path, world, false)
+}
+
+/// Measures the stars of one frame in the green pixels of its mosaic alone, where it has one; else as
+/// [`frame_stars`].
+///
+/// # Errors
+/// [`SingleError::Unreadable`].
+pub fn frame_stars_in_green(path: &Path, world: &dyn World) -> Result<StarsReport, SingleError> {
+    look(path, world, true)
+}
+
+fn look(path: &Path, world: &dyn World, in_green: bool) -> Result<StarsReport, SingleError> {
+    let frame = world
+        .decode(path, &DecodeOptions::default())
+        .map_err(|source| SingleError::Unreadable {
+            path: path.into(),
+            source,
+        })?;
     let start = world.seconds();
-    let field = measure(&plane, &DetectSettings::default());
-    let seconds = world.seconds() - start;
-    Ok(StarsReport {
+    let settings = DetectSettings::default();
+    let field = match &frame.pixels {
+        Pixels::Mosaic(mosaic) if in_green => measure_green(mosaic, &settings),
+        other => measure(&luminance(other), &settings),
+    };
+    let mut report = report(&field, world.seconds() - start);
+    if matches!(frame.pixels, Pixels::Mosaic(_)) && !in_green {
+        report.shift(CELL_MIDDLE_PX);
+    }
+    Ok(report)
+}
+
+/// A mosaic's brightness is the mean of four pixels, taken for the first of them: its middle is half a
+/// pixel on.
+const CELL_MIDDLE_PX: f64 = 0.5;
+
+impl StarsReport {
+    fn shift(&mut self, by_px: f64) {
+        for star in &mut self.stars {
+            star.x_px += by_px;
+            star.y_px += by_px;
+        }
+        for streak in &mut self.streaks {
+            for end in [&mut streak.from_px, &mut streak.to_px] {
+                end[0] += by_px;
+                end[1] += by_px;
+            }
+        }
+    }
+}
+
+fn report(field: &Field, seconds: f64) -> StarsReport {
+    StarsReport {
         stars: field
             .stars
             .iter()
@@ -75,10 +151,25 @@ pub fn frame_stars(path: &Path, world: &dyn World) -> Result<StarsReport, Single
             .collect(),
         background: field.background,
         noise: field.noise,
+        streaks: field.streaks.iter().map(streak).collect(),
         land_fraction: 1.0 - field.land.sky_fraction(),
         fwhm_px: field.fwhm_px,
         elongation: field.elongation,
         size_px: [field.width, field.height],
         seconds,
-    })
+    }
+}
+
+fn streak(s: &Streak) -> StreakReport {
+    StreakReport {
+        from_px: s.from,
+        to_px: s.to,
+        width_px: s.width_px,
+        snr: s.snr,
+        kind: s.kind,
+        beat: s.beat,
+        dark: s.dark,
+        ends: s.ends,
+        within: s.within,
+    }
 }

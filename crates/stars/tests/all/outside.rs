@@ -19,14 +19,25 @@ const CENTRE_PX: f64 = 0.03;
 /// the background's tolerance and the noise of our ring. Ours must be nearer to truth.
 const FLUX_E: f64 = 600.0;
 
+/// Widths against a least-squares fit by astropy and against photutils, as a part: they weigh all
+/// pixels alike, we weigh them by their noise.
+const WIDTH_PART: f64 = 0.03;
+/// Directions of stars at least a tenth longer than wide, degrees, against the same fit.
+const ANGLE_DEG: f64 = 5.0;
+/// Flux of bright stars against sep's aperture of 6 pixels; ours is as large within a fifth.
+const FLUX_PART: f64 = 0.04;
+
 fn image() -> Plane {
-    let bytes = include_bytes!("../reference/sky.u16");
+    plane(include_bytes!("../reference/sky.u16"), WIDTH, HEIGHT)
+}
+
+fn plane(bytes: &[u8], width: usize, height: usize) -> Plane {
     let values = bytes
         .as_chunks::<2>()
         .0
         .iter()
         .map(|b| f32::from(u16::from_le_bytes(*b)) / UNIT);
-    Plane::from_vec(WIDTH, HEIGHT, values.collect())
+    Plane::from_vec(width, height, values.collect())
 }
 
 fn table(text: &str) -> Vec<Vec<f64>> {
@@ -123,4 +134,51 @@ fn centres_and_fluxes_agree_with_sep() {
         ours < 1.2 * theirs,
         "squared centre error {ours} against sep's {theirs}"
     );
+}
+
+#[test]
+fn shapes_and_fluxes_agree_with_astropy_photutils_and_sep() {
+    let image = plane(include_bytes!("../reference/shapes.u16"), 200, 160);
+    let settings = DetectSettings {
+        saturation: 3.0,
+        background: BackgroundSettings {
+            mesh_px: 32,
+            ..BackgroundSettings::default()
+        },
+        ..DetectSettings::default()
+    };
+    let field = measure(&image, &settings);
+    let rows = table(include_str!("../reference/shapes.csv"));
+    assert_eq!(rows.len(), 20);
+    for row in &rows {
+        let star = field
+            .stars
+            .iter()
+            .find(|s| (s.x - row[0]).hypot(s.y - row[1]) < 0.2)
+            .unwrap_or_else(|| panic!("not found: {row:?}"));
+        let flux = f64::from(star.flux * UNIT) / row[4] - 1.0;
+        assert!(flux.abs() < FLUX_PART, "flux off sep's by {flux} at {row:?}");
+        let root = f64::from(star.elongation).sqrt();
+        let (long, short) = (
+            f64::from(star.fwhm_px) * root / row[5] - 1.0,
+            f64::from(star.fwhm_px) / root / row[6] - 1.0,
+        );
+        assert!(
+            long.abs() < WIDTH_PART && short.abs() < WIDTH_PART,
+            "widths off astropy's by {long} {short} at {row:?}"
+        );
+        let width = f64::from(star.fwhm_px) / row[8] - 1.0;
+        assert!(
+            width.abs() < WIDTH_PART,
+            "width off photutils' by {width} at {row:?}"
+        );
+        if row[5] > 1.1 * row[6] {
+            let turn = (star.angle.deg() - row[7].to_degrees()).rem_euclid(180.0);
+            assert!(
+                turn.min(180.0 - turn) < ANGLE_DEG,
+                "turned by {turn} at {row:?}, elongation {}",
+                star.elongation
+            );
+        }
+    }
 }
