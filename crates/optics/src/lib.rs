@@ -7,6 +7,7 @@ mod field;
 pub mod land;
 mod lens;
 pub mod noise;
+pub mod polar;
 pub mod sensor;
 mod sensors_table;
 mod stops;

@@ -10,6 +10,7 @@
 
 mod airpath;
 mod asterisms;
+pub mod axis;
 mod background;
 mod blends;
 mod blind;

@@ -11,6 +11,10 @@ mod profile;
 mod bad_input;
 #[path = "all/bars.rs"]
 mod bars;
+#[path = "all/axis.rs"]
+mod axis;
+#[path = "all/axis_scene.rs"]
+mod axis_scene;
 #[path = "all/blind.rs"]
 mod blind;
 #[path = "all/blind_fields.rs"]

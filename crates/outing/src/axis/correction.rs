@@ -1,0 +1,111 @@
+//! The correction in movements: degrees of the base, turns of its knobs, and the star on the rear screen.
+
+use nalgebra::{Rotation3, UnitVector3};
+use nightloom_optics::polar::{KnobTurns, ScreenShift, screen_shift};
+use serde::Serialize;
+
+use super::AxisAsk;
+use super::safe::Stance;
+use super::words;
+
+/// What to move.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Correction {
+    /// Raise the axis by this on the base; lower where negative.
+    pub altitude_arcmin: f64,
+    /// Turn the base by this about its upright, clockwise seen from above; the other way where negative. More
+    /// than the error along the sky: its azimuth lines meet overhead.
+    pub azimuth_arcmin: f64,
+    /// Turns of the knobs, where it is known what one turn does.
+    pub knobs: KnobReport,
+    /// What the star in the middle of the picture does while the altitude is turned.
+    pub screen_altitude: Option<ScreenStep>,
+    /// And then while the azimuth is turned.
+    pub screen_azimuth: Option<ScreenStep>,
+}
+
+/// Turns of knobs; positive raises, and turns clockwise seen from above.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct KnobReport {
+    /// Of the altitude's.
+    pub altitude_turns: Option<f64>,
+    /// Of the azimuth's.
+    pub azimuth_turns: Option<f64>,
+}
+
+/// A star's way over the screen.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ScreenStep {
+    /// Pixels of the picture, right and down.
+    pub shift_px: [f64; 2],
+    /// In parts of the picture's width, per cent.
+    pub of_width_percent: f64,
+    /// The same at the zoom asked for: parts of the screen's width, per cent.
+    pub of_screen_percent: f64,
+    /// Magnification.
+    pub zoom: f64,
+    /// Which way.
+    pub towards: &'static str,
+}
+
+pub(super) fn correction(
+    ask: &AxisAsk,
+    stance: &Stance<'_>,
+    axis: &UnitVector3<f64>,
+) -> Correction {
+    let turns = ask.base.turns(axis, &stance.pole.refracted);
+    let per_turn = |knob: usize, deg: f64| ask.knobs_deg[knob].map(|d| deg / d);
+    let (first, second) = screen(ask, stance, axis, &turns);
+    Correction {
+        altitude_arcmin: turns.altitude.arcmin(),
+        azimuth_arcmin: turns.azimuth.arcmin(),
+        knobs: KnobReport {
+            altitude_turns: per_turn(0, turns.altitude.deg()),
+            azimuth_turns: per_turn(1, turns.azimuth.deg()),
+        },
+        screen_altitude: first,
+        screen_azimuth: second,
+    }
+}
+
+fn screen(
+    ask: &AxisAsk,
+    stance: &Stance<'_>,
+    axis: &UnitVector3<f64>,
+    turns: &KnobTurns,
+) -> (Option<ScreenStep>, Option<ScreenStep>) {
+    let camera = stance.camera();
+    let middle = camera.at(0.5, 0.5);
+    let raise = ask.base.in_altitude(axis, turns);
+    let turn = ask.base.in_azimuth(turns);
+    let step = |stands: &Rotation3<f64>, by: &Rotation3<f64>| {
+        let shift = screen_shift(&camera, stands, by, middle)?;
+        Some(told(&flipped(shift, stance), ask.zoom))
+    };
+    let raised = stance.camera_from_ground * raise.inverse();
+    (
+        step(stance.camera_from_ground, &raise),
+        step(&raised, &turn),
+    )
+}
+
+/// A mirror image shows it the other way round.
+fn flipped(shift: ScreenShift, stance: &Stance<'_>) -> ScreenShift {
+    let mut shift = shift;
+    if stance.known.flipped().is_some() {
+        shift.shift_px[0] = -shift.shift_px[0];
+        shift.share[0] = -shift.share[0];
+    }
+    shift
+}
+
+fn told(shift: &ScreenShift, zoom: f64) -> ScreenStep {
+    let share = 100.0 * shift.share[0].hypot(shift.share[1]);
+    ScreenStep {
+        shift_px: shift.shift_px,
+        of_width_percent: share,
+        of_screen_percent: share * zoom,
+        zoom,
+        towards: words::towards(shift.shift_px),
+    }
+}

@@ -1,0 +1,258 @@
+//! What is said of an axis.
+
+use nightloom_optics::polar::AxisError;
+use nightloom_sky::{Angle, Site};
+use nightloom_stars::axis::{AxisEvent, AxisMeasurement, AxisProblem, ClockDoubt, FrameUse, LeftOut, Named, Pole};
+
+use super::frames::{Gathered, Known};
+use super::safe::Tolerance;
+
+/// What a tilted base costs.
+pub const LEVEL: &str = "Level: a base that is not level costs nothing once the axis is right. Until then each knob moves a little of the other, about 2 % for each degree of tilt; measuring again after turning takes care of it, so do not chase the bubble.";
+
+pub(super) const TWO_ANSWERS: &str = "One trailed frame does not tell which end of its trails came first: one of the two answers is right, the other just opposite. Correct half of the first; if the trails of the next frame are longer, it is the second. Or take a second frame: two tell which.";
+
+/// A rate's name in a clause.
+pub(super) fn rate(named: Named) -> &'static str {
+    match named {
+        Named::Sidereal => "with the stars, as it should",
+        Named::Solar => "at the sun's rate: switch it to the stars'",
+        Named::Lunar => "at the moon's rate: switch it to the stars'",
+        Named::Half => "at half the stars' rate",
+        Named::NearSidereal => "at the stars' rate or the sun's; the run is too short to tell which",
+        Named::Odd => "at a rate of none of its settings: a slipping clutch, a weak battery, or a setting of its own",
+        Named::Off => "not at all",
+        Named::Reversed => "against the sky",
+    }
+}
+
+/// An angle as hands can use it: to 0.1′ below ten, whole above, degrees where large.
+fn amount(angle: Angle) -> String {
+    match angle.arcmin().abs() {
+        a if a < 9.95 => format!("{a:.1}′"),
+        a if a < 119.5 => format!("{a:.0}′"),
+        a => format!("{:.1}°", a / 60.0),
+    }
+}
+
+/// Which way to turn, both hemispheres: east and west are those of the map.
+pub fn turn_words(error: &AxisError, north: bool) -> String {
+    const NOTHING_ARCMIN: f64 = 0.05;
+    let mut parts = Vec::new();
+    if error.altitude.arcmin().abs() >= NOTHING_ARCMIN {
+        let verb = if error.altitude.rad() > 0.0 { "lower" } else { "raise" };
+        parts.push(format!("{verb} the axis by {}", amount(error.altitude)));
+    }
+    if error.azimuth.arcmin().abs() >= NOTHING_ARCMIN {
+        // An axis east of the pole goes west: anticlockwise from above for one who faces north.
+        let west = error.azimuth.rad() > 0.0;
+        let (way, seen) = (if west { "west" } else { "east" }, if west == north { "left" } else { "right" });
+        parts.push(format!(
+            "turn it {way} (to your {seen} as you face the pole) by {}",
+            amount(error.azimuth)
+        ));
+    }
+    match parts.as_slice() {
+        [] => "Leave the axis as it is.".into(),
+        parts => {
+            let text = parts.join(", ");
+            let mut letters = text.chars();
+            let first = letters.next().map_or(String::new(), |c| c.to_uppercase().to_string());
+            format!("{first}{}.", letters.as_str())
+        }
+    }
+}
+
+pub(super) fn advice(error: &AxisError, sigma: Angle, tolerance: &Tolerance, north: bool) -> String {
+    if tolerance.safe {
+        return format!(
+            "Stop here: {:.0} s with this lens are safe as the axis stands. {}",
+            tolerance.exposure_s,
+            safe_reason(tolerance)
+        );
+    }
+    let turn = turn_words(error, north);
+    if error.total.rad() < 1.5 * sigma.rad() {
+        return format!(
+            "{turn} But the error is hardly more than its uncertainty of {}: take frames further apart, or turn the tracker by hand by 30° to 90°, before turning anything.",
+            amount(sigma)
+        );
+    }
+    format!("{turn} Then take another frame.")
+}
+
+fn safe_reason(tolerance: &Tolerance) -> String {
+    let trail = tolerance
+        .trail_px
+        .map_or(String::new(), |px| format!("The longest trail in the frame is {px:.2} px"));
+    let longest = match tolerance.longest_s {
+        Some(s) if s < 7200.0 => format!(", and up to {s:.0} s stay within {} px.", tolerance.tolerance_px),
+        _ => ".".into(),
+    };
+    if trail.is_empty() { trail } else { format!("{trail}{longest}") }
+}
+
+/// What a picture's shift looks like.
+pub(super) fn towards([right, down]: [f64; 2]) -> &'static str {
+    const WAYS: [&str; 8] = [
+        "to the right",
+        "to the lower right",
+        "down",
+        "to the lower left",
+        "to the left",
+        "to the upper left",
+        "up",
+        "to the upper right",
+    ];
+    let eighth = (down.atan2(right).to_degrees() / 45.0).round().rem_euclid(8.0);
+    WAYS[(eighth as usize).min(7)]
+}
+
+pub(super) fn site_notes(site: &Site, pole: &Pole) -> Vec<String> {
+    const LOW_DEG: f64 = 10.0;
+    let altitude = pole.refracted.z.clamp(-1.0, 1.0).asin().to_degrees();
+    let mut notes = Vec::new();
+    if altitude < LOW_DEG {
+        notes.push(format!(
+            "So near the equator the pole stands at {altitude:.1}°, where the air lifts it by an amount that no formula knows to better than a few tenths of an arcminute, near the horizon worse; and the land may hide it. The frames see higher: trust the azimuth, and the altitude to about 1′."
+        ));
+    }
+    if site.latitude.deg().abs() > 85.0 {
+        notes.push("So near the Earth's pole azimuth means little: the pole is almost overhead.".into());
+    }
+    notes
+}
+
+pub(super) fn clock_doubt(doubt: &ClockDoubt) -> String {
+    let minutes = doubt.ahead_s / 60.0;
+    format!(
+        "The air contradicts the clock: the low stars are refracted as if it were {:.0} ± {:.0} min {}. If the camera's clock or its zone is wrong, or the longitude, the error's size still holds but its direction is turned about the pole by {:.0}°: set --clock-offset, --clock-error or --lon right and ask again before turning anything.",
+        minutes.abs(),
+        doubt.sigma_s / 60.0,
+        if minutes > 0.0 { "earlier" } else { "later" },
+        minutes.abs() / 4.0
+    )
+}
+
+pub(super) fn none_usable(gathered: &Gathered) -> String {
+    let why: Vec<String> = gathered
+        .left_out
+        .iter()
+        .map(|(name, why)| format!("{name} {why}"))
+        .collect();
+    format!("no frame can be used: {}", why.join("; "))
+}
+
+pub(super) fn problem(problem: &AxisProblem, gathered: &Gathered) -> String {
+    let others: Vec<String> = gathered
+        .left_out
+        .iter()
+        .map(|(name, why)| format!("{name} {why}"))
+        .collect();
+    if others.is_empty() {
+        problem.to_string()
+    } else {
+        format!("{problem}. Left out: {}", others.join("; "))
+    }
+}
+
+pub(super) fn one_frame(name: &str, exposure_s: f64) -> String {
+    format!(
+        "{name} alone does not tell the axis: its stars are not trailed (or too few are) in {exposure_s:.0} s. Take a second frame some minutes later without touching the camera, or after turning the tracker by hand by 30° to 90°"
+    )
+}
+
+pub(super) fn notes(measured: &AxisMeasurement, known: &[Known], tolerance: &Tolerance) -> Vec<String> {
+    let name = |frame: usize| known.get(frame).map_or("?", |k| k.name.as_str());
+    let mut notes: Vec<String> = measured.events.iter().map(|e| event(e, &name)).collect();
+    for (frame, used) in measured.frames.iter().enumerate() {
+        if let FrameUse::LeftOut { why: LeftOut::Alone } = used {
+            notes.push(format!(
+                "{} stands alone between two touches of the camera and is left out.",
+                name(frame)
+            ));
+        }
+    }
+    let on_pole = tolerance.trail_on_pole_px.unwrap_or(f64::INFINITY);
+    if on_pole > tolerance.tolerance_px && !tolerance.safe {
+        notes.push(format!(
+            "Even with the axis on the pole {:.0} s would trail by {on_pole:.1} px here: the air lifts stars unevenly. Expose for less, or aim higher.",
+            tolerance.exposure_s
+        ));
+    }
+    notes.push("A clock wrong by a minute turns the error's direction about the pole by a quarter of a degree, and leaves its size.".into());
+    let steady = measured.turned.deg() < 10.0 && !measured.by_hand;
+    if steady && measured.frames.len() < 6 {
+        notes.push("In so short a run a head that creeps steadily looks like an axis error. If the correction does not hold, tighten everything and turn the tracker by hand between two frames.".into());
+    }
+    notes
+}
+
+fn event<'a>(event: &AxisEvent, name: &impl Fn(usize) -> &'a str) -> String {
+    let by = |arcmin: f64| amount(Angle::from_arcmin(arcmin));
+    match *event {
+        AxisEvent::Reaimed { after, by_arcmin } => format!(
+            "The camera was aimed anew between {} and {} (by {}); both sides count.",
+            name(after),
+            name(after + 1),
+            by(by_arcmin)
+        ),
+        AxisEvent::Slipped { after, by_arcmin } => format!(
+            "Between {} and {} the camera moved by {} on its head: a nudge, or a head that slips. It is no axis error and is not counted as one.",
+            name(after),
+            name(after + 1),
+            by(by_arcmin)
+        ),
+        AxisEvent::Moved { after, by_arcmin } => format!(
+            "After {} the axis points elsewhere, by {}: the axis was adjusted, the tripod was moved, or a leg sank. The figures are for after.",
+            name(after),
+            by(by_arcmin)
+        ),
+        AxisEvent::Outlier { frame, by_arcmin } => format!(
+            "{} stands aside of the others by {} and is left out: a knock, or wind.",
+            name(frame),
+            by(by_arcmin)
+        ),
+        AxisEvent::Misfit { arcsec, times } => format!(
+            "The frames do not turn about one axis: they stand {arcsec:.0}″ off it, {times:.0} times what their stars allow. Something creeps or shakes: head, tripod legs, wind. The uncertainty is widened by as much."
+        ),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn error(up: f64, east: f64) -> AxisError {
+        AxisError {
+            altitude: Angle::from_arcmin(up),
+            azimuth: Angle::from_arcmin(east),
+            total: Angle::from_arcmin(up.hypot(east)),
+        }
+    }
+
+    #[test]
+    fn the_ways_are_right_in_both_hemispheres() {
+        assert_eq!(
+            turn_words(&error(-22.0, 9.0), true),
+            "Raise the axis by 22′, turn it west (to your left as you face the pole) by 9.0′."
+        );
+        assert_eq!(
+            turn_words(&error(22.0, -9.0), false),
+            "Lower the axis by 22′, turn it east (to your left as you face the pole) by 9.0′."
+        );
+        assert_eq!(
+            turn_words(&error(0.0, 150.0), false),
+            "Turn it west (to your right as you face the pole) by 2.5°."
+        );
+        assert_eq!(turn_words(&error(0.01, 0.01), true), "Leave the axis as it is.");
+    }
+
+    #[test]
+    fn eight_ways_over_the_screen() {
+        assert_eq!(towards([1.0, 0.1]), "to the right");
+        assert_eq!(towards([0.0, 1.0]), "down");
+        assert_eq!(towards([-1.0, -0.9]), "to the upper left");
+        assert_eq!(towards([-1.0, -0.01]), "to the left");
+    }
+}

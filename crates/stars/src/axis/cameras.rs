@@ -1,0 +1,253 @@
+//! One lens and one camera in the ground frame per frame, from all stars at once.
+//!
+//! Gauss–Newton on the stars' pixels with Cauchy weights. The lens is one for all frames: an error of its
+//! principal point then turns all cameras alike and falls out of the rotation between them, while a lens of
+//! its own would let every frame look a few pixels elsewhere.
+
+use nalgebra::{DMatrix, Matrix3, Rotation3, SMatrix, SVector, Vector2, Vector3};
+use nightloom_optics::Lens;
+
+use super::{AxisFrame, Sight};
+use crate::bundle::{LENS, LensPrior, by_direction, by_lens, lens_moved};
+
+/// Cauchy's constant: 95 % efficient on Gaussian residuals (Holland & Welsch 1977).
+const CAUCHY: f64 = 2.385;
+const ROUNDS: usize = 20;
+
+/// What the fit comes to.
+pub(super) struct Cameras {
+    pub(super) lens: Lens,
+    /// Ground frame to camera, frame by frame.
+    pub(super) rotations: Vec<Rotation3<f64>>,
+    /// Of small turns of the cameras in their own axes, three a frame, radians²; the lens let go free.
+    pub(super) covariance: DMatrix<f64>,
+    /// Root mean square of the stars' residuals that count, one frame each, pixels.
+    pub(super) rms_px: Vec<f64>,
+    /// Residuals over what was expected of them.
+    pub(super) scale: f64,
+}
+
+type LensBlock = SMatrix<f64, LENS, LENS>;
+type Coupling = SMatrix<f64, 3, LENS>;
+
+struct Normal {
+    own: Vec<Matrix3<f64>>,
+    coupling: Vec<Coupling>,
+    lens: LensBlock,
+    side: Vec<Vector3<f64>>,
+    lens_side: SVector<f64, LENS>,
+}
+
+/// Fits lens and cameras. `None` where the stars do not hold them.
+pub(super) fn fit(frames: &[AxisFrame], guess: &Lens) -> Option<Cameras> {
+    let prior = prior(frames, guess);
+    let mut lens = *guess;
+    let mut rotations: Vec<Rotation3<f64>> = frames.iter().map(|f| f.camera).collect();
+    let mut scale = robust_scale(frames, &lens, &rotations)?;
+    for _ in 0..ROUNDS {
+        let normal = Normal::build(frames, &lens, &rotations, scale, &prior);
+        let (turns, bend) = normal.solve()?;
+        let moved = lens_moved(&lens, bend.as_slice());
+        let turned: Vec<Rotation3<f64>> = rotations
+            .iter()
+            .zip(&turns)
+            .map(|(r, t)| Rotation3::new(*t) * r)
+            .collect();
+        let largest = turns.iter().map(|t| t.norm()).fold(0.0, f64::max);
+        (lens, rotations) = (moved, turned);
+        scale = robust_scale(frames, &lens, &rotations)?;
+        if largest * lens.focal_px < 1e-4 {
+            break;
+        }
+    }
+    let normal = Normal::build(frames, &lens, &rotations, scale, &prior);
+    Some(Cameras {
+        covariance: normal.covariance()?,
+        rms_px: frames
+            .iter()
+            .zip(&rotations)
+            .map(|(f, r)| rms_px(f, &lens, r, scale))
+            .collect(),
+        lens,
+        rotations,
+        scale,
+    })
+}
+
+fn prior(frames: &[AxisFrame], guess: &Lens) -> LensPrior {
+    let half = frames
+        .iter()
+        .flat_map(|f| &f.sights)
+        .map(|s| (s.pixel[0] - guess.centre_px[0]).hypot(s.pixel[1] - guess.centre_px[1]))
+        .fold(10.0, f64::max);
+    // What bends the corner of a narrow field by as much takes larger coefficients.
+    let corner2 = (half / guess.focal_px).powi(2);
+    let bend = |usual: f64, order: i32| usual * (0.1 / corner2.powi(order)).max(1.0);
+    LensPrior {
+        guess: *guess,
+        sigma: [
+            0.02,
+            0.01 * half,
+            0.01 * half,
+            bend(0.1, 1),
+            bend(0.05, 2),
+            bend(0.02, 3),
+        ],
+    }
+}
+
+/// Seen minus computed over what is expected.
+fn residual(sight: &Sight, lens: &Lens, camera: &Rotation3<f64>) -> Option<Vector2<f64>> {
+    let computed = lens.project(&(camera * sight.ground))?;
+    Some((Vector2::from(sight.pixel) - Vector2::from(computed)) / sight.sigma_px)
+}
+
+/// Standard deviation of the residuals over what was expected of them, by the median.
+fn robust_scale(frames: &[AxisFrame], lens: &Lens, cameras: &[Rotation3<f64>]) -> Option<f64> {
+    let mut squares: Vec<f64> = frames
+        .iter()
+        .zip(cameras)
+        .flat_map(|(f, c)| f.sights.iter().filter_map(|s| residual(s, lens, c)))
+        .map(|r| r.norm_squared())
+        .collect();
+    if squares.len() < 5 {
+        return None;
+    }
+    let middle = squares.len() / 2;
+    let median = *squares.select_nth_unstable_by(middle, f64::total_cmp).1;
+    Some((median / 1.386).sqrt().max(0.05))
+}
+
+fn weight(r: &Vector2<f64>, scale: f64) -> f64 {
+    1.0 / (1.0 + r.norm_squared() / (CAUCHY * scale).powi(2))
+}
+
+fn cost(frames: &[AxisFrame], lens: &Lens, cameras: &[Rotation3<f64>], scale: f64) -> f64 {
+    let one = |r: Vector2<f64>| CAUCHY * CAUCHY * (1.0 + r.norm_squared() / (CAUCHY * scale).powi(2)).ln();
+    frames
+        .iter()
+        .zip(cameras)
+        .flat_map(|(f, c)| f.sights.iter().map(move |s| residual(s, lens, c)))
+        .map(|r| r.map_or(30.0, one))
+        .sum()
+}
+
+fn rms_px(frame: &AxisFrame, lens: &Lens, camera: &Rotation3<f64>, scale: f64) -> f64 {
+    let (mut sum, mut weights) = (0.0, 0.0);
+    for sight in &frame.sights {
+        if let Some(r) = residual(sight, lens, camera) {
+            let w = weight(&r, scale);
+            sum += w * r.norm_squared() * sight.sigma_px.powi(2);
+            weights += w;
+        }
+    }
+    if weights > 0.0 {
+        (sum / weights).sqrt()
+    } else {
+        0.0
+    }
+}
+
+impl Normal {
+    fn build(
+        frames: &[AxisFrame],
+        lens: &Lens,
+        cameras: &[Rotation3<f64>],
+        scale: f64,
+        prior: &LensPrior,
+    ) -> Self {
+        let mut normal = Self {
+            own: vec![Matrix3::zeros(); frames.len()],
+            coupling: vec![Coupling::zeros(); frames.len()],
+            lens: LensBlock::zeros(),
+            side: vec![Vector3::zeros(); frames.len()],
+            lens_side: SVector::zeros(),
+        };
+        for (i, (offset, sigma)) in prior.offsets(lens).into_iter().enumerate() {
+            normal.lens[(i, i)] += 1.0 / (sigma * sigma);
+            normal.lens_side[i] -= offset / (sigma * sigma);
+        }
+        for (n, (frame, camera)) in frames.iter().zip(cameras).enumerate() {
+            for sight in &frame.sights {
+                // A star that the lens cannot show has no say.
+                let _ = normal.add(n, sight, lens, camera, scale);
+            }
+        }
+        normal
+    }
+
+    fn add(
+        &mut self,
+        n: usize,
+        sight: &Sight,
+        lens: &Lens,
+        camera: &Rotation3<f64>,
+        scale: f64,
+    ) -> Option<()> {
+        let v = camera * sight.ground;
+        let pixel = Vector2::from(lens.project(&v)?);
+        let turned = -by_direction(lens, &v)? * v.cross_matrix();
+        let bent = SMatrix::<f64, 2, LENS>::from_columns(&by_lens(lens, &v, pixel)?);
+        let off = Vector2::from(sight.pixel) - pixel;
+        let w = weight(&(off / sight.sigma_px), scale) / (scale * sight.sigma_px).powi(2);
+        self.own[n] += w * turned.transpose() * turned;
+        self.coupling[n] += w * turned.transpose() * bent;
+        self.lens += w * bent.transpose() * bent;
+        self.side[n] += w * turned.transpose() * off;
+        self.lens_side += w * bent.transpose() * off;
+        Some(())
+    }
+
+    /// Turns of the cameras and changes of the lens.
+    fn solve(&self) -> Option<(Vec<Vector3<f64>>, SVector<f64, LENS>)> {
+        let (mut left, mut side) = (self.lens, self.lens_side);
+        let mut inverses = Vec::with_capacity(self.own.len());
+        for (n, own) in self.own.iter().enumerate() {
+            let inverse = own.try_inverse()?;
+            let back = self.coupling[n].transpose() * inverse;
+            left -= back * self.coupling[n];
+            side -= back * self.side[n];
+            inverses.push(inverse);
+        }
+        let bend = left.cholesky()?.solve(&side);
+        let turns = inverses
+            .iter()
+            .enumerate()
+            .map(|(n, inverse)| inverse * (self.side[n] - self.coupling[n] * bend))
+            .collect();
+        Some((turns, bend))
+    }
+
+    /// Of the cameras' turns, the lens let go free: H⁻¹ + H⁻¹ E S⁻¹ Eᵀ H⁻¹ with the lens's Schur complement S.
+    fn covariance(&self) -> Option<DMatrix<f64>> {
+        let count = self.own.len();
+        let mut schur = self.lens;
+        let mut ways = Vec::with_capacity(count);
+        let mut inverses = Vec::with_capacity(count);
+        for (n, own) in self.own.iter().enumerate() {
+            let inverse = own.try_inverse()?;
+            schur -= self.coupling[n].transpose() * inverse * self.coupling[n];
+            ways.push(inverse * self.coupling[n]);
+            inverses.push(inverse);
+        }
+        let schur = schur.cholesky()?.inverse();
+        let mut covariance = DMatrix::zeros(3 * count, 3 * count);
+        for i in 0..count {
+            for j in 0..count {
+                let mut block: Matrix3<f64> = ways[i] * schur * ways[j].transpose();
+                if i == j {
+                    block += inverses[i];
+                }
+                covariance.fixed_view_mut::<3, 3>(3 * i, 3 * j).copy_from(&block);
+            }
+        }
+        Some(covariance)
+    }
+}
+
+impl Cameras {
+    /// The stars' misfit against residuals of another scale.
+    pub(super) fn cost_at(&self, frames: &[AxisFrame], scale: f64) -> f64 {
+        cost(frames, &self.lens, &self.rotations, scale)
+    }
+}

@@ -1,0 +1,302 @@
+//! The tracker's axis from frames whose truth is known.
+
+use nightloom_stars::axis::{
+    AxisEvent, AxisFrame, AxisMeasurement, AxisProblem, FrameUse, LeftOut, Named, axis_in_later_frame,
+    clock_by_refraction, measure_axis,
+};
+
+use crate::axis_scene::{Rig, Touch, chi2, miss_arcmin};
+use crate::scene::Random;
+
+fn frames(rig: &Rig, moments: &[(f64, Touch)], seed: u64) -> Vec<AxisFrame> {
+    let mut random = Random(seed);
+    moments
+        .iter()
+        .map(|(seconds, touch)| rig.listed(*seconds, touch, &mut random))
+        .collect()
+}
+
+fn tracked(moments: &[f64]) -> Vec<(f64, Touch)> {
+    moments.iter().map(|s| (*s, Touch::default())).collect()
+}
+
+fn found(rig: &Rig, moments: &[(f64, Touch)], seed: u64) -> AxisMeasurement {
+    measure_axis(&frames(rig, moments, seed), &rig.lens(), &rig.pole()).unwrap()
+}
+
+fn problem(rig: &Rig, moments: &[(f64, Touch)]) -> AxisProblem {
+    measure_axis(&frames(rig, moments, 5), &rig.lens(), &rig.pole()).unwrap_err()
+}
+
+/// Two frames five minutes apart: bars 3′ at 24 mm and 1.5′ at 85 mm, in all quadrants and both hemispheres.
+#[test]
+fn two_frames_tell_the_axis() {
+    for latitude in [47.0, -33.0] {
+        for (n, off) in [[22.0, 9.0], [-22.0, 9.0], [22.0, -9.0], [-22.0, -9.0]]
+            .into_iter()
+            .enumerate()
+        {
+            for (focal, bar) in [(24.0, 3.0), (85.0, 1.5)] {
+                let mut rig = Rig::new(latitude, focal);
+                rig.off_arcmin = off;
+                let measured = found(&rig, &tracked(&[0.0, 300.0]), n as u64);
+                let miss = miss_arcmin(&measured, &rig.axis());
+                assert!(miss < bar, "{latitude}° {focal} mm {off:?}: {miss}′");
+                assert!(
+                    miss < 3.5 * measured.sigma().arcmin(),
+                    "{miss}′ against {}′",
+                    measured.sigma().arcmin()
+                );
+                assert!((measured.rate.unwrap().times_sidereal - 1.0).abs() < 0.01);
+                assert!(!measured.by_hand);
+            }
+        }
+    }
+}
+
+#[test]
+fn a_turn_by_hand_tells_it_better() {
+    for (latitude, by_hand_deg) in [(47.0, 60.0), (-33.0, -60.0), (-60.0, 90.0), (28.0, 30.0)] {
+        let rig = Rig::new(latitude, 35.0);
+        let turned = Touch {
+            by_hand_deg,
+            ..Touch::default()
+        };
+        let mut moments = tracked(&[0.0]);
+        moments.push((60.0, turned));
+        let measured = found(&rig, &moments, 11);
+        assert!(miss_arcmin(&measured, &rig.axis()) < 0.5);
+        assert!(measured.by_hand && measured.rate.is_none());
+        assert!((measured.turned.deg() - by_hand_deg.abs()).abs() < 1.0);
+    }
+}
+
+/// 68 and 95 of 100 within the ellipses of one and two sigma (chi square with two degrees: 39 and 86 %).
+#[test]
+fn error_bars_hold() {
+    const TRIALS: u64 = 60;
+    let mut inside = [0, 0];
+    for trial in 0..TRIALS {
+        let focal = [24.0, 50.0, 135.0][trial as usize % 3];
+        let mut rig = Rig::new(if trial % 2 == 0 { 47.0 } else { -33.0 }, focal);
+        rig.aim = [
+            (40 + 97 * trial % 280) as f64,
+            30.0 + (trial % 5) as f64 * 8.0,
+            trial as f64,
+        ];
+        let measured = found(&rig, &tracked(&[0.0, 240.0, 420.0]), 100 + trial);
+        let chi2 = chi2(&measured, &rig.axis());
+        inside[0] += usize::from(chi2 < 2.28);
+        inside[1] += usize::from(chi2 < 5.99);
+    }
+    // 68 % ± 3 × 6 %, 95 % with at most 8 out of 60 beyond.
+    assert!((30..=54).contains(&inside[0]), "{inside:?}");
+    assert!(inside[1] >= 52, "{inside:?}");
+}
+
+#[test]
+fn a_camera_aimed_anew_begins_again() {
+    let rig = Rig::new(47.0, 24.0);
+    let aimed = Touch {
+        head_deg: [20.0, -35.0, 10.0],
+        ..Touch::default()
+    };
+    let mut moments = tracked(&[0.0, 240.0]);
+    moments.extend([(400.0, aimed), (640.0, aimed)]);
+    let measured = found(&rig, &moments, 3);
+    assert!(miss_arcmin(&measured, &rig.axis()) < 2.0);
+    assert!(
+        matches!(measured.events[..], [AxisEvent::Reaimed { after: 1, .. }]),
+        "{:?}",
+        measured.events
+    );
+    let segments: Vec<usize> = measured
+        .frames
+        .iter()
+        .filter_map(|f| match f {
+            FrameUse::Used { segment, .. } => Some(*segment),
+            FrameUse::LeftOut { .. } => None,
+        })
+        .collect();
+    assert_eq!(segments, [0, 0, 1, 1]);
+}
+
+#[test]
+fn a_slip_is_no_axis_error() {
+    let rig = Rig::new(-33.0, 35.0);
+    let slipped = Touch {
+        head_deg: [0.15, 0.1, 0.0],
+        ..Touch::default()
+    };
+    let mut moments = tracked(&[0.0, 180.0, 360.0]);
+    moments.extend([(540.0, slipped), (720.0, slipped)]);
+    let measured = found(&rig, &moments, 4);
+    assert!(miss_arcmin(&measured, &rig.axis()) < 2.0);
+    assert!(
+        matches!(measured.events[..], [AxisEvent::Slipped { after: 2, .. }]),
+        "{:?}",
+        measured.events
+    );
+}
+
+#[test]
+fn a_frame_knocked_aside_is_left_out() {
+    let rig = Rig::new(47.0, 35.0);
+    let mut moments = tracked(&[0.0, 150.0, 300.0, 450.0, 600.0]);
+    moments[2].1.ground_arcmin = [3.0, -2.0, 1.0];
+    let measured = found(&rig, &moments, 9);
+    assert_eq!(
+        measured.frames[2],
+        FrameUse::LeftOut {
+            why: LeftOut::Outlier
+        }
+    );
+    assert!(miss_arcmin(&measured, &rig.axis()) < 1.0);
+    assert!(
+        matches!(measured.events[..], [AxisEvent::Outlier { frame: 2, .. }]),
+        "{:?}",
+        measured.events
+    );
+}
+
+/// The tripod moved between two pairs: both axes are good, the later one counts.
+#[test]
+fn a_moved_tripod_is_told_and_the_later_axis_given() {
+    let rig = Rig::new(47.0, 50.0);
+    let moved = Touch {
+        ground_arcmin: [-30.0, 0.0, 25.0],
+        ..Touch::default()
+    };
+    let mut moments = tracked(&[0.0, 300.0]);
+    moments.extend([(400.0, moved), (700.0, moved)]);
+    let measured = found(&rig, &moments, 6);
+    let turn = nalgebra::Rotation3::new(nalgebra::Vector3::new(-0.5, 0.0, 25.0 / 60.0).map(f64::to_radians));
+    let later = nalgebra::Unit::new_normalize(turn * rig.axis().into_inner());
+    assert!(miss_arcmin(&measured, &later) < 2.0, "{:?}", measured.events);
+    assert!(
+        matches!(measured.events[..], [AxisEvent::Moved { after: 1, .. }]),
+        "{:?}",
+        measured.events
+    );
+}
+
+/// After the knobs were turned one frame suffices, whatever the tracker did meanwhile.
+#[test]
+fn one_frame_after_the_knobs() {
+    for latitude in [47.0, -33.0] {
+        let rig = Rig::new(latitude, 35.0);
+        let adjusted = Touch {
+            ground_arcmin: [18.0, 4.0, -11.0],
+            ..Touch::default()
+        };
+        let mut moments = tracked(&[0.0, 300.0]);
+        let before = frames(&rig, &moments, 8);
+        moments.push((500.0, adjusted));
+        let all = frames(&rig, &moments, 8);
+        let measured = measure_axis(&before, &rig.lens(), &rig.pole()).unwrap();
+        // All three frames share one fit of the lens.
+        let with_later = nightloom_stars::axis::measure_axis_then(&all, 2, &rig.lens(), &rig.pole()).unwrap();
+        let (axis, covariance) = axis_in_later_frame(&with_later, 1, 2).unwrap();
+        let turn = nalgebra::Rotation3::new(
+            nalgebra::Vector3::from(adjusted.ground_arcmin).map(|a| (a / 60.0).to_radians()),
+        );
+        let truth = nalgebra::Unit::new_normalize(turn * rig.axis().into_inner());
+        let miss = axis.angle(&truth).to_degrees() * 60.0;
+        assert!(miss < 1.5, "{miss}′");
+        assert!(covariance.trace() < 1.3 * measured.covariance.trace());
+    }
+}
+
+#[test]
+fn what_cannot_be_fitted_is_told() {
+    let mut rig = Rig::new(47.0, 24.0);
+    assert_eq!(problem(&rig, &tracked(&[0.0])), AxisProblem::TooFew { got: 1 });
+    assert_eq!(problem(&rig, &tracked(&[0.0, 0.0])), AxisProblem::SameInstant);
+    let short = problem(&rig, &tracked(&[0.0, 1.5]));
+    assert!(
+        matches!(short, AxisProblem::TooLittle { .. } | AxisProblem::NoAxis { .. }),
+        "{short}"
+    );
+    rig.rate = 0.0;
+    assert!(matches!(
+        problem(&rig, &tracked(&[0.0, 300.0])),
+        AxisProblem::Off { .. }
+    ));
+    for latitude in [47.0, -33.0] {
+        let mut rig = Rig::new(latitude, 24.0);
+        rig.rate = -1.0;
+        let told = problem(&rig, &tracked(&[0.0, 300.0, 400.0]));
+        assert!(
+            matches!(told, AxisProblem::Reversed { times, .. } if (times + 1.0).abs() < 0.01),
+            "{told}"
+        );
+    }
+    let aimed = Touch {
+        head_deg: [20.0, -35.0, 10.0],
+        ..Touch::default()
+    };
+    let rig = Rig::new(47.0, 24.0);
+    let told = problem(&rig, &[(0.0, Touch::default()), (300.0, aimed)]);
+    assert!(matches!(told, AxisProblem::NoAxis { .. }), "{told}");
+}
+
+#[test]
+fn rates_are_told() {
+    let cases = [
+        (1.0, Named::Sidereal),
+        (0.997_27, Named::Solar),
+        (0.9635, Named::Lunar),
+        (0.5, Named::Half),
+        (0.8, Named::Odd),
+    ];
+    for (rate, named) in cases {
+        let mut rig = Rig::new(-33.0, 35.0);
+        rig.rate = rate;
+        // Long enough that no worm makes one rate look like another.
+        let moments: Vec<f64> = (0..9).map(|n| 1200.0 * f64::from(n)).collect();
+        let measured = found(&rig, &tracked(&moments), 2);
+        assert_eq!(measured.rate.unwrap().named, named, "{:?}", measured.rate);
+    }
+}
+
+/// Bars: amplitude within 15 %, period within 5 %, from 20 frames.
+#[test]
+fn the_gear_shows_in_twenty_frames() {
+    for (n, gear) in [[20.0, 480.0, 0.7], [35.0, 600.0, 4.0]].into_iter().enumerate() {
+        let mut rig = Rig::new(47.0, 24.0);
+        rig.exposure_s = 60.0;
+        rig.gear = Some(gear);
+        let moments: Vec<f64> = (0..20).map(|n| 64.0 * f64::from(n)).collect();
+        let measured = found(&rig, &tracked(&moments), n as u64);
+        let periodic = measured.periodic.unwrap();
+        // The list takes the middle of each exposure for its mean; the exposure's averaging is in the figure.
+        let averaged = std::f64::consts::PI * rig.exposure_s / gear[1];
+        let amplitude = periodic.amplitude_arcsec * averaged.sin() / averaged;
+        assert!((amplitude / gear[0] - 1.0).abs() < 0.15, "{periodic:?}");
+        assert!((periodic.period_s / gear[1] - 1.0).abs() < 0.05, "{periodic:?}");
+    }
+}
+
+/// The air knows the hour: low stars refracted as an hour later would have them.
+#[test]
+fn a_clock_an_hour_off_shows_in_low_frames() {
+    let mut rig = Rig::new(47.0, 24.0);
+    rig.aim = [110.0, 24.0, 0.0];
+    let right = frames(&rig, &tracked(&[0.0, 300.0]), 1);
+    let air = *rig.observer(0.0).air();
+    assert!(clock_by_refraction(&right, &rig.lens(), &rig.pole(), &air).is_none());
+    let ahead: Vec<AxisFrame> = {
+        let mut random = Random(1);
+        [0.0, 300.0]
+            .into_iter()
+            .map(|s| rig.listed_with_clock(s, 3600.0, &mut random))
+            .collect()
+    };
+    let doubt = clock_by_refraction(&ahead, &rig.lens(), &rig.pole(), &air).unwrap();
+    assert!((doubt.ahead_s - 3600.0).abs() < 900.0, "{doubt:?}");
+    // The distance from the pole is what it was, but for the air.
+    let good = measure_axis(&right, &rig.lens(), &rig.pole()).unwrap();
+    let off = measure_axis(&ahead, &rig.lens(), &rig.pole()).unwrap();
+    let distance = |m: &AxisMeasurement| m.axis.angle(&rig.pole().airless).to_degrees() * 60.0;
+    assert!((distance(&good) - distance(&off)).abs() < 6.0);
+}
