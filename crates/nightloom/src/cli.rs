@@ -36,7 +36,9 @@ pub(crate) enum Command {
     /// Tell where a body stands in the sky at one instant.
     Where(WhereArgs),
     /// Tell where the pole star stands against the pole.
-    Pole(PoleArgs),
+    Pole(Box<PoleArgs>),
+    /// Measure where the tracker's axis points, from its frames, and say which way to turn.
+    Axis(Box<crate::axis::AxisArgs>),
     /// List what a picture can be about, or look a name up.
     Subjects(crate::subjects::SubjectsArgs),
     /// Measure the stars of one frame.
@@ -74,6 +76,7 @@ impl Command {
             Self::Focus(a) => &a.common,
             Self::Where(a) => &a.common,
             Self::Pole(a) => &a.common,
+            Self::Axis(a) => &a.common,
             Self::Subjects(a) => &a.common,
             Self::Stars(a) => &a.common,
             Self::Identify(a) => &a.common,

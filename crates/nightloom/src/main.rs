@@ -3,6 +3,7 @@
 //! Exit status: 0 done, 1 done but the answer is “no” (no picture can be made of these frames),
 //! 2 could not.
 
+mod axis;
 mod build;
 mod charts;
 mod check;
@@ -22,6 +23,7 @@ mod sensor;
 mod sheet;
 mod shots;
 mod show;
+mod sight;
 mod skyline;
 mod standpoint;
 mod stars;
@@ -92,6 +94,7 @@ fn run(cli: &Cli) -> Result<serde_json::Value, Trouble> {
         Command::Focus(args) => Ok(focus::run(args)?),
         Command::Where(args) => where_is::run(args, &door),
         Command::Pole(args) => pole::run(args, &door),
+        Command::Axis(args) => axis::run(args, &door),
         Command::Subjects(args) => subjects::run(args),
         Command::Stars(args) => Ok(stars::run(args, &door)?),
         Command::Identify(args) => identify::run(args, &door),
@@ -146,6 +149,9 @@ pub(crate) enum Trouble {
     /// The pole star's place cannot be told.
     #[error(transparent)]
     Pole(#[from] pole::PoleError),
+    /// The axis cannot be asked for.
+    #[error(transparent)]
+    Axis(#[from] axis::AxisCommandError),
     /// Exposures have no answer.
     #[error(transparent)]
     Exposure(#[from] exposure::ExposureError),

@@ -1,13 +1,18 @@
 //! `nightloom pole`.
 
+use std::path::PathBuf;
+
 use clap::Args;
-use nightloom_sky::{Observer, PlaceError, PoleStar, PoleView, pole_star};
+use nightloom_optics::{Camera, FieldError, Projection};
+use nightloom_outing::chart::{Look, SightView, sight_view};
+use nightloom_outing::pole::{PoleAsk, PolePlan, hints, pole_plan, sight};
+use nightloom_sky::{Angle, Observer, PlaceError, PoleStar, PoleView, pole_star};
 use serde_json::{Value, json};
 
 use crate::cli::Common;
 use crate::door::Door;
 use crate::standpoint::{MomentArgs, StandpointArgs, observer, refraction_json};
-use crate::{Trouble, out};
+use crate::{Trouble, charts, out};
 
 /// `nightloom pole`.
 #[derive(Args, Debug)]
@@ -16,21 +21,61 @@ pub(crate) struct PoleArgs {
     pub(crate) standpoint: StandpointArgs,
     #[command(flatten)]
     pub(crate) moment: MomentArgs,
+    /// Focal length, millimetres: what aiming at the star itself would cost, and what accuracy is needed.
+    #[arg(long, value_name = "MM", requires = "pitch")]
+    focal: Option<f64>,
+    /// Pixel pitch, micrometres.
+    #[arg(long, value_name = "UM", requires = "focal")]
+    pitch: Option<f64>,
+    /// Exposure, seconds.
+    #[arg(long, value_name = "S", default_value_t = 120.0)]
+    exposure: f64,
+    /// Longest trail that is still a point, pixels.
+    #[arg(long, value_name = "PX", default_value_t = 1.0)]
+    tolerance: f64,
+    /// Width of the field of your sighting tube or polar sight, degrees.
+    #[arg(long, value_name = "DEG", value_parser = sight_width)]
+    sight: Option<f64>,
+    /// Write where the star belongs in the sight, an SVG.
+    #[arg(long, value_name = "FILE")]
+    sight_view: Option<PathBuf>,
+    /// Red on black instead of black on white.
+    #[arg(long, requires = "sight_view")]
+    red: bool,
+    /// The sight turns the picture upside down.
+    #[arg(long, requires = "sight_view", conflicts_with = "mirrored")]
+    inverted: bool,
+    /// The sight mirrors left and right.
+    #[arg(long, requires = "sight_view")]
+    mirrored: bool,
     #[command(flatten)]
     pub(crate) common: Common,
 }
 
 /// Why the pole star's place cannot be told.
 #[derive(Debug, thiserror::Error)]
-#[error(transparent)]
-pub(crate) struct PoleError(#[from] PlaceError);
+pub(crate) enum PoleError {
+    #[error(transparent)]
+    Place(#[from] PlaceError),
+    #[error(transparent)]
+    Field(#[from] FieldError),
+}
+
+fn sight_width(text: &str) -> Result<f64, String> {
+    match text.parse() {
+        Ok(deg) if (0.1..=90.0).contains(&deg) => Ok(deg),
+        _ => Err("expected the width of the sight's field from 0.1 to 90 degrees, like 5".into()),
+    }
+}
 
 pub(crate) fn run(args: &PoleArgs, door: &Door) -> Result<Value, Trouble> {
-    let observer = observer(&args.standpoint, &args.moment, door).map_err(PoleError)?;
+    let observer = observer(&args.standpoint, &args.moment, door).map_err(PoleError::from)?;
     let (star, view) = pole_star(&observer);
+    let plan = plan(args, &observer).map_err(PoleError::from)?;
     if !args.common.json {
-        tell(args, star, &observer, &view);
+        tell(args, star, &observer, &view, &plan);
     }
+    draw(args, &observer, &plan)?;
     Ok(json!({
         "star": star.name,
         "hip": star.hip,
@@ -45,12 +90,53 @@ pub(crate) fn run(args: &PoleArgs, door: &Door) -> Result<Value, Trouble> {
         },
         "pole_altitude_deg": view.pole_altitude.deg(),
         "refraction": refraction_json(&observer),
+        "plan": plan,
     }))
 }
 
-fn tell(args: &PoleArgs, star: &PoleStar, observer: &Observer, view: &PoleView) {
+fn plan(args: &PoleArgs, observer: &Observer) -> Result<PolePlan, FieldError> {
+    let shot = match (args.focal, args.pitch) {
+        (Some(focal), Some(pitch)) => {
+            let camera = Camera::new(Projection::Rectilinear, focal, pitch, [36.0, 24.0])?;
+            Some((camera, args.exposure))
+        }
+        _ => None,
+    };
+    let ask = PoleAsk {
+        shot,
+        tolerance_px: args.tolerance,
+        sight: args.sight.map(Angle::from_deg),
+    };
+    pole_plan(observer, &ask)
+}
+
+fn draw(args: &PoleArgs, observer: &Observer, plan: &PolePlan) -> Result<(), Trouble> {
+    let Some(file) = &args.sight_view else {
+        return Ok(());
+    };
+    let drawn = sight(observer, args.standpoint.orientation()).map_err(PoleError::from)?;
+    let zone = crate::sight::zone(observer.site());
+    let notes: Vec<String> = std::iter::once(plan.beam_free.to_owned())
+        .chain(plan.cautions[..2].iter().map(|c| (*c).to_owned()))
+        .collect();
+    let place = args.standpoint.told();
+    let view = SightView {
+        tolerance: plan.cost.map(|c| Angle::from_arcmin(c.needed_arcmin)),
+        flip: crate::sight::flip(args.inverted, args.mirrored),
+        ..crate::sight::bare(&drawn, &notes, &zone, &place)
+    };
+    let look = if args.red { Look::Red } else { Look::Day };
+    charts::write(file, &sight_view(&view, look), args.common.json)
+}
+
+fn tell(args: &PoleArgs, star: &PoleStar, observer: &Observer, view: &PoleView, plan: &PolePlan) {
     let standpoint = args.standpoint.told();
     let say = |line: String| out::result(&line, false);
+    say(plan.beam_free.to_owned());
+    for caution in plan.cautions {
+        say((*caution).to_owned());
+    }
+    say(String::new());
     say(format!(
         "{} (HIP {}) from {standpoint}, {}",
         star.name,
@@ -71,4 +157,7 @@ fn tell(args: &PoleArgs, star: &PoleStar, observer: &Observer, view: &PoleView) 
         view.refracted_pole_altitude.deg(),
         view.pole_altitude.deg()
     ));
+    for hint in hints(plan, star.name) {
+        say(format!("{:<18}{}", hint.about, hint.text));
+    }
 }

@@ -3,6 +3,8 @@
 
 #[path = "all/architecture.rs"]
 mod architecture;
+#[path = "all/axis.rs"]
+mod axis;
 #[path = "all/bad_input.rs"]
 mod bad_input;
 #[path = "all/check.rs"]

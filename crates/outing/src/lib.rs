@@ -4,6 +4,7 @@
 //! asked for and what is there, [`decide_roles`] what each frame is for, and the pipeline does the
 //! rest, with every step in the [`Journal`].
 
+pub mod axis;
 mod build;
 pub mod chart;
 mod check;
@@ -15,6 +16,7 @@ mod hash;
 mod journal;
 mod new;
 mod plan;
+pub mod pole;
 mod roles;
 mod sensor;
 pub mod shots;

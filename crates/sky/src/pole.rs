@@ -99,8 +99,8 @@ pub fn pole_view(observer: &Observer, target: &Target) -> PoleView {
     let raised = |direction: &UnitVector3<f64>, to: Angle| at_altitude(direction, to);
     PoleView {
         star,
-        airless: offset(&pole, &star.ground),
-        refracted: offset(
+        airless: offset_from_pole(&pole, &star.ground),
+        refracted: offset_from_pole(
             &raised(&pole, refracted_pole_altitude),
             &raised(&star.ground, star.refracted_altitude),
         ),
@@ -120,7 +120,8 @@ fn at_altitude(direction: &UnitVector3<f64>, altitude: Angle) -> UnitVector3<f64
     ))
 }
 
-fn offset(pole: &UnitVector3<f64>, star: &UnitVector3<f64>) -> PoleOffset {
+/// A direction against a pole, both in the ground frame (x east, y north, z up).
+pub fn offset_from_pole(pole: &UnitVector3<f64>, star: &UnitVector3<f64>) -> PoleOffset {
     // At the Earth's poles straight up is no direction; towards the south of the meridian stands in.
     let up = Vector3::z() - pole.into_inner() * pole.z;
     let right = pole.cross(&Vector3::z());

@@ -48,11 +48,7 @@ pub struct ScreenStep {
     pub towards: &'static str,
 }
 
-pub(super) fn correction(
-    ask: &AxisAsk,
-    stance: &Stance<'_>,
-    axis: &UnitVector3<f64>,
-) -> Correction {
+pub(super) fn correction(ask: &AxisAsk, stance: &Stance<'_>, axis: &UnitVector3<f64>) -> Correction {
     let turns = ask.base.turns(axis, &stance.pole.refracted);
     let per_turn = |knob: usize, deg: f64| ask.knobs_deg[knob].map(|d| deg / d);
     let (first, second) = screen(ask, stance, axis, &turns);
@@ -83,10 +79,7 @@ fn screen(
         Some(told(&flipped(shift, stance), ask.zoom))
     };
     let raised = stance.camera_from_ground * raise.inverse();
-    (
-        step(stance.camera_from_ground, &raise),
-        step(&raised, &turn),
-    )
+    (step(stance.camera_from_ground, &raise), step(&raised, &turn))
 }
 
 /// A mirror image shows it the other way round.

@@ -13,9 +13,9 @@ use nightloom_sky::Angle;
 use nightloom_stars::{DetectSettings, MatchSettings, match_fields, measure};
 use serde::Serialize;
 
-use super::words::turn_words;
 use super::AxisTrouble;
-use crate::single::measured;
+use super::words::turn_words;
+use crate::single::brightness;
 use crate::{LensTold, World};
 
 /// The sky's turn, radians a second.
@@ -63,28 +63,37 @@ pub struct DriftReport {
 ///
 /// # Errors
 /// A file that cannot be read; a lens that is not known.
-pub fn axis_by_drift(
-    ask: &DriftAsk,
-    world: &dyn World,
-) -> Result<Result<DriftReport, String>, AxisTrouble> {
-    let (first, first_meta) = measured(&ask.frames[0], world)?;
-    let (second, second_meta) = measured(&ask.frames[1], world)?;
+pub fn axis_by_drift(ask: &DriftAsk, world: &dyn World) -> Result<Result<DriftReport, String>, AxisTrouble> {
+    let (first, first_meta) = brightness(&ask.frames[0], world)?;
+    let (second, second_meta) = brightness(&ask.frames[1], world)?;
     let size = [first.width(), first.height()];
     let Some(focal_px) = crate::single::focal_px(&ask.lens, &first_meta, size) else {
-        return Ok(Err("nothing tells the focal length; give --focal and --pitch".into()));
+        return Ok(Err(
+            "nothing tells the focal length; give --focal and --pitch".into()
+        ));
     };
-    let seconds = match (ask.seconds, crate::single::taken(&first_meta), crate::single::taken(&second_meta)) {
+    let seconds = match (
+        ask.seconds,
+        crate::single::taken(&first_meta),
+        crate::single::taken(&second_meta),
+    ) {
         (Some(s), ..) => s,
         (None, Some(a), Some(b)) => b.seconds_since(a),
-        _ => return Ok(Err("the frames do not tell when they were taken; give --seconds".into())),
+        _ => {
+            return Ok(Err(
+                "the frames do not tell when they were taken; give --seconds".into()
+            ));
+        }
     };
     if seconds < 1.0 {
-        return Ok(Err("the frames are of the same instant, so nothing can have drifted; give the earlier first".into()));
+        return Ok(Err(
+            "the frames are of the same instant, so nothing can have drifted; give the earlier first".into(),
+        ));
     }
     let lens = Lens::rectilinear(focal_px, size[0], size[1]);
     let settings = DetectSettings::default();
     let (a, b) = (measure(&first, &settings), measure(&second, &settings));
-    let Some(found) = match_fields(&a.stars, &b.stars, &lens, &MatchSettings::default()) else {
+    let Some(found) = match_fields(&a.stars, &lens, &b.stars, &lens, &MatchSettings::default()) else {
         return Ok(Err(format!(
             "the stars of {} and {} cannot be matched; the camera was aimed anew between them, or cloud came",
             ask.frames[0].display(),
@@ -92,26 +101,28 @@ pub fn axis_by_drift(
         )));
     };
     let turn = found.rotation.scaled_axis() / seconds;
-    let mut report = by_turn(&turn, ask, &lens);
-    report.seconds = seconds;
+    let mut report = by_turn(&turn, ask, &lens, seconds);
     report.pairs = found.pairs.len();
     Ok(Ok(report))
 }
 
 /// From the stars' turn in the camera, radians a second.
-fn by_turn(turn: &Vector3<f64>, ask: &DriftAsk, lens: &Lens) -> DriftReport {
+fn by_turn(turn: &Vector3<f64>, ask: &DriftAsk, lens: &Lens, seconds: f64) -> DriftReport {
     let north_pole = ask.scene.north_pole().into_inner();
     let north = ask.scene.latitude().rad() >= 0.0;
     let camera = Rotation3::from_axis_angle(&Vector3::z_axis(), -ask.roll.rad()) * level(&ask.scene.target());
     let ground = camera.inverse() * turn;
     // The stars turn by Ω sky − Ω tracker = −s ω (p − a) about the visible pole p, s = 1 in the north.
-    let (sense, pole) = if north { (1.0, north_pole) } else { (-1.0, -north_pole) };
+    let (sense, pole) = if north {
+        (1.0, north_pole)
+    } else {
+        (-1.0, -north_pole)
+    };
     let off = ground * (sense / SKY_RAD_S);
     let across = off - pole * off.dot(&pole);
     let axis = (pole + across).normalize();
     let error = AxisError::of(&axis, &pole);
     let middle = lens.centre_px;
-    let seconds = ask.seconds.unwrap_or(1.0);
     let moved = Rotation3::new(turn * seconds) * Vector3::z();
     let to = lens.project(&moved).unwrap_or(middle);
     let drift = ground.cross(&ask.scene.target());
@@ -147,7 +158,11 @@ mod tests {
             )
             .expect("a scene");
             let north_pole = scene.north_pole().into_inner();
-            let (sense, pole) = if latitude > 0.0 { (1.0, north_pole) } else { (-1.0, -north_pole) };
+            let (sense, pole) = if latitude > 0.0 {
+                (1.0, north_pole)
+            } else {
+                (-1.0, -north_pole)
+            };
             for (up, east) in [(22.0, 9.0), (-22.0, 9.0), (22.0, -9.0), (-22.0, -9.0)] {
                 let towards_zenith = (Vector3::z() - pole * pole.z).normalize();
                 let way = |arcmin: f64| Angle::from_arcmin(arcmin).rad();
@@ -159,14 +174,18 @@ mod tests {
                     lens: LensTold::Nothing,
                     seconds: Some(240.0),
                 };
-                let camera = Rotation3::from_axis_angle(&Vector3::z_axis(), -ask.roll.rad()) * level(&scene.target());
+                let camera =
+                    Rotation3::from_axis_angle(&Vector3::z_axis(), -ask.roll.rad()) * level(&scene.target());
                 let turn = camera * (pole - axis) * (-sense * SKY_RAD_S);
-                let found = by_turn(&turn, &ask, &Lens::rectilinear(4000.0, 6000, 4000));
+                let found = by_turn(&turn, &ask, &Lens::rectilinear(4000.0, 6000, 4000), 240.0);
                 assert!((found.altitude_arcmin - up).abs() < 0.3, "{found:?}");
                 assert!((found.azimuth_arcmin - east).abs() < 0.3, "{found:?}");
                 let error = AxisError::of(&axis, &pole);
                 let classical = north_drift(&error, latitude > 0.0, Angle::from_deg(15.0 * hours), 240.0);
-                assert!((found.north_arcsec - classical.arcsec()).abs() < 0.3, "{found:?} {classical:?}");
+                assert!(
+                    (found.north_arcsec - classical.arcsec()).abs() < 0.3,
+                    "{found:?} {classical:?}"
+                );
             }
         }
     }

@@ -8,11 +8,11 @@ use nightloom_stars::axis::AxisFrame;
 use nightloom_stars::{BlindIdentification, Field};
 
 use super::{AxisAsk, AxisTrouble, observer};
-use nightloom_sky::Observer;
 use crate::clock::read_clock;
 use crate::plan::{ClockSettings, SiteSettings};
 use crate::single::{Identified, identified};
 use crate::{FrameFacts, FrameTime, OUTING_TOML, Settings, World, read_settings};
+use nightloom_sky::Observer;
 
 /// Focal lengths further apart than this part of themselves are two lenses.
 const ONE_LENS: f64 = 0.015;
@@ -116,8 +116,10 @@ pub(super) fn gather(ask: &AxisAsk, world: &dyn World) -> Result<Gathered, AxisT
 }
 
 fn name(path: &Path) -> String {
-    path.file_name()
-        .map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned())
+    path.file_name().map_or_else(
+        || path.display().to_string(),
+        |n| n.to_string_lossy().into_owned(),
+    )
 }
 
 /// The settings of the outing that the first frame lies in.
@@ -197,7 +199,8 @@ impl Gathered {
         let name = name(path);
         let Some(blind) = found.blind else {
             let stars = found.field.stars.len();
-            let why = format!("not identified: {stars} stars were found, and no part of the sky explains them");
+            let why =
+                format!("not identified: {stars} stars were found, and no part of the sky explains them");
             self.left_out.push((name, why));
             return;
         };
@@ -231,11 +234,7 @@ impl Gathered {
         let Some(leader) = self.known.iter().position(|k| count(k) == most) else {
             return;
         };
-        let fits: Vec<bool> = self
-            .known
-            .iter()
-            .map(|k| alike(k, &self.known[leader]))
-            .collect();
+        let fits: Vec<bool> = self.known.iter().map(|k| alike(k, &self.known[leader])).collect();
         let told = |k: &Known| {
             format!(
                 "{} × {} px at a focal length of {:.0} px",

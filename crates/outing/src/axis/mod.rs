@@ -28,6 +28,8 @@ pub use report::{
 pub use safe::Tolerance;
 pub use words::{LEVEL, turn_words};
 
+pub use nightloom_stars::axis::FrameUse;
+
 use crate::{LensTold, SettingsError, SingleError, World};
 use frames::{Known, gather};
 
@@ -125,6 +127,9 @@ pub fn find_axis(ask: &AxisAsk, world: &dyn World) -> Result<AxisAnswer, AxisTro
         return one::answer(ask, &gathered, &observer, &pole, report);
     }
     let frames = frames::axis_frames(&gathered.known, &observer, ask)?;
+    if let Some(sentence) = words::below_horizon(&gathered.known, &frames) {
+        return Ok(no(report, sentence));
+    }
     let lens = gathered.known[0].lens();
     match measure_axis_then(&frames, before, &lens, &pole) {
         Err(problem) => Ok(no(report, words::problem(&problem, &gathered))),
@@ -166,9 +171,9 @@ fn conclude(
     report.measured(measured, known, pole);
     let before = measured.frames.len();
     let mut now = (measured.axis, measured.covariance, before - 1);
-    for frame in before..known.len() {
+    for (frame, known) in known.iter().enumerate().skip(before) {
         if let Some((axis, covariance)) = axis_in_later_frame(measured, before - 1, frame) {
-            report.update(&known[frame], &axis, &covariance, pole);
+            report.update(known, &axis, &covariance, pole);
             now = (axis, covariance, frame);
         }
     }
@@ -191,4 +196,3 @@ fn conclude(
     report.correction = Some(correction);
     Ok(AxisAnswer { report, no: None })
 }
-

@@ -114,6 +114,8 @@ pub struct LeftOutFrame {
 pub struct Measured {
     /// File name.
     pub name: String,
+    /// Middle of the exposure, UTC.
+    pub middle: Instant,
     /// The axis then.
     pub axis: AxisPlace,
     /// Its error then.
@@ -245,17 +247,13 @@ impl AxisReport {
         let error = AxisError::of(axis, &pole.refracted);
         self.updates.push(Measured {
             name: known.name.clone(),
+            middle: known.middle(),
             axis: AxisPlace::of(axis),
             error: ErrorReport::new(&error, covariance),
         });
     }
 
-    pub(super) fn axis(
-        &mut self,
-        axis: &UnitVector3<f64>,
-        covariance: &Matrix2<f64>,
-        error: &AxisError,
-    ) {
+    pub(super) fn axis(&mut self, axis: &UnitVector3<f64>, covariance: &Matrix2<f64>, error: &AxisError) {
         self.axis = Some(AxisPlace::of(axis));
         self.error = Some(ErrorReport::new(error, covariance));
         if self.updates.is_empty() {

@@ -2,7 +2,9 @@
 
 use nalgebra::{Rotation3, Unit, UnitVector3, Vector3};
 use nightloom_optics::polar::AxisError;
-use nightloom_optics::{Camera, FieldError, Lens, Rate, Scene, Shot, Subject, Tracker, axis_allowance, longest_exposure_s};
+use nightloom_optics::{
+    Camera, FieldError, Lens, Rate, Scene, Shot, Subject, Tracker, axis_allowance, longest_exposure_s,
+};
 use nightloom_sky::{Air, Angle};
 use nightloom_stars::axis::Pole;
 use serde::Serialize;
@@ -53,7 +55,9 @@ impl Stance<'_> {
             .lens
             .unproject(camera.at(0.5, 0.5))
             .unwrap_or_else(Vector3::z_axis);
-        let ground = self.air.lower(&(self.camera_from_ground.inverse() * seen.into_inner()));
+        let ground = self
+            .air
+            .lower(&(self.camera_from_ground.inverse() * seen.into_inner()));
         scene(&self.pole.airless, self.pole.north, &ground)
     }
 

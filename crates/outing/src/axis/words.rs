@@ -2,7 +2,9 @@
 
 use nightloom_optics::polar::AxisError;
 use nightloom_sky::{Angle, Site};
-use nightloom_stars::axis::{AxisEvent, AxisMeasurement, AxisProblem, ClockDoubt, FrameUse, LeftOut, Named, Pole};
+use nightloom_stars::axis::{
+    AxisEvent, AxisFrame, AxisMeasurement, AxisProblem, ClockDoubt, FrameUse, LeftOut, Named, Pole,
+};
 
 use super::frames::{Gathered, Known};
 use super::safe::Tolerance;
@@ -20,7 +22,9 @@ pub(super) fn rate(named: Named) -> &'static str {
         Named::Lunar => "at the moon's rate: switch it to the stars'",
         Named::Half => "at half the stars' rate",
         Named::NearSidereal => "at the stars' rate or the sun's; the run is too short to tell which",
-        Named::Odd => "at a rate of none of its settings: a slipping clutch, a weak battery, or a setting of its own",
+        Named::Odd => {
+            "at a rate of none of its settings: a slipping clutch, a weak battery, or a setting of its own"
+        }
         Named::Off => "not at all",
         Named::Reversed => "against the sky",
     }
@@ -40,13 +44,20 @@ pub fn turn_words(error: &AxisError, north: bool) -> String {
     const NOTHING_ARCMIN: f64 = 0.05;
     let mut parts = Vec::new();
     if error.altitude.arcmin().abs() >= NOTHING_ARCMIN {
-        let verb = if error.altitude.rad() > 0.0 { "lower" } else { "raise" };
+        let verb = if error.altitude.rad() > 0.0 {
+            "lower"
+        } else {
+            "raise"
+        };
         parts.push(format!("{verb} the axis by {}", amount(error.altitude)));
     }
     if error.azimuth.arcmin().abs() >= NOTHING_ARCMIN {
         // An axis east of the pole goes west: anticlockwise from above for one who faces north.
         let west = error.azimuth.rad() > 0.0;
-        let (way, seen) = (if west { "west" } else { "east" }, if west == north { "left" } else { "right" });
+        let (way, seen) = (
+            if west { "west" } else { "east" },
+            if west == north { "left" } else { "right" },
+        );
         parts.push(format!(
             "turn it {way} (to your {seen} as you face the pole) by {}",
             amount(error.azimuth)
@@ -57,7 +68,9 @@ pub fn turn_words(error: &AxisError, north: bool) -> String {
         parts => {
             let text = parts.join(", ");
             let mut letters = text.chars();
-            let first = letters.next().map_or(String::new(), |c| c.to_uppercase().to_string());
+            let first = letters
+                .next()
+                .map_or(String::new(), |c| c.to_uppercase().to_string());
             format!("{first}{}.", letters.as_str())
         }
     }
@@ -82,14 +95,18 @@ pub(super) fn advice(error: &AxisError, sigma: Angle, tolerance: &Tolerance, nor
 }
 
 fn safe_reason(tolerance: &Tolerance) -> String {
-    let trail = tolerance
-        .trail_px
-        .map_or(String::new(), |px| format!("The longest trail in the frame is {px:.2} px"));
+    let trail = tolerance.trail_px.map_or(String::new(), |px| {
+        format!("The longest trail in the frame is {px:.2} px")
+    });
     let longest = match tolerance.longest_s {
         Some(s) if s < 7200.0 => format!(", and up to {s:.0} s stay within {} px.", tolerance.tolerance_px),
         _ => ".".into(),
     };
-    if trail.is_empty() { trail } else { format!("{trail}{longest}") }
+    if trail.is_empty() {
+        trail
+    } else {
+        format!("{trail}{longest}")
+    }
 }
 
 /// What a picture's shift looks like.
@@ -154,6 +171,23 @@ pub(super) fn problem(problem: &AxisProblem, gathered: &Gathered) -> String {
     } else {
         format!("{problem}. Left out: {}", others.join("; "))
     }
+}
+
+/// Identified stars that could not be seen from there then.
+pub(super) fn below_horizon(known: &[Known], frames: &[AxisFrame]) -> Option<String> {
+    const MOST_SHARE: f64 = 0.25;
+    const FEW: usize = 8;
+    known.iter().zip(frames).find_map(|(known, frame)| {
+        let matched = known.blind.found.matches.len();
+        let gone = matched.saturating_sub(frame.sights.len());
+        (gone > FEW && gone as f64 > MOST_SHARE * matched as f64).then(|| {
+            format!(
+                "{gone} of the {matched} stars identified in {} would stand below the horizon or on it: the place, the clock or its offset from UTC are wrong ({} was taken for the middle of the exposure); give --lat and --lon, --clock-offset or --at",
+                known.name,
+                known.middle()
+            )
+        })
+    })
 }
 
 pub(super) fn one_frame(name: &str, exposure_s: f64) -> String {

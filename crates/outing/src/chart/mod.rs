@@ -1,5 +1,5 @@
 //! Charts of the plan, as SVG: one night as a strip, the view over the skyline, the year's nights; the
-//! ladder of equivalent exposures, signal-to-noise, trails over the frame.
+//! ladder of equivalent exposures, signal-to-noise, trails over the frame; the pole star in the sight.
 //!
 //! Every face of the program shows these; none draws a second version. Each chart comes in two looks:
 //! dark on white for the desk and for paper, and red on black for the field, in which nothing holds
@@ -9,6 +9,7 @@ mod contour;
 mod labels;
 mod ladder;
 mod night_strip;
+mod sight_view;
 mod signal;
 mod svg;
 mod trail_map;
@@ -17,6 +18,7 @@ mod year;
 
 pub use ladder::ladder_chart;
 pub use night_strip::{NightStrip, night_strip};
+pub use sight_view::{Flip, SightView, sight_view};
 pub use signal::{SignalChart, signal_chart};
 pub use trail_map::{TrailPicture, trail_map};
 pub use view::{Framing, View, view};

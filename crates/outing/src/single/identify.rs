@@ -4,6 +4,7 @@ use std::path::Path;
 
 use nalgebra::Vector3;
 use nightloom_optics::{Lens, Projection};
+use nightloom_raster::FrameMeta;
 use nightloom_sky::Instant;
 use nightloom_stars::{BlindIdentification, BlindSettings, DetectSettings, Field, identify_blind, measure};
 
@@ -74,31 +75,57 @@ pub fn identify_frame(
     told: &LensTold,
     world: &dyn World,
 ) -> Result<IdentifyReport, SingleError> {
-    check(told)?;
-    let (plane, meta) = brightness(path, world)?;
     let start = world.seconds();
+    let seen = identified(path, told, world)?;
+    let size = [seen.field.width, seen.field.height];
+    let mut report = seen
+        .blind
+        .as_ref()
+        .and_then(|f| describe(f, size))
+        .unwrap_or_default();
+    report.stars = seen.field.stars.len();
+    report.seconds = world.seconds() - start - seen.decoding_s;
+    Ok(report)
+}
+
+/// A frame with its stars and what they are.
+pub(crate) struct Identified {
+    pub(crate) field: Field,
+    /// `None` where no part of the sky explains the stars.
+    pub(crate) blind: Option<BlindIdentification>,
+    pub(crate) meta: FrameMeta,
+    decoding_s: f64,
+}
+
+/// Reads, measures and identifies one frame.
+pub(crate) fn identified(path: &Path, told: &LensTold, world: &dyn World) -> Result<Identified, SingleError> {
+    check(told)?;
+    let start = world.seconds();
+    let (plane, meta) = brightness(path, world)?;
+    let decoding_s = world.seconds() - start;
     let when = taken(&meta).unwrap_or_else(|| world.now());
     let size = [plane.width(), plane.height()];
     let hint = tangent(told, &meta, size);
     let mut field = measure(&plane, &DetectSettings::default());
-    let mut found = search(&field, hint, when);
-    if found.is_none() && field.fwhm_px > 1.3 * SHARP_PX {
+    let mut blind = search(&field, hint, when);
+    if blind.is_none() && field.fwhm_px > 1.3 * SHARP_PX {
         // Leaves and noise may have passed for the stars' width.
         let sharp = DetectSettings {
             fwhm_px: Some(SHARP_PX),
             ..DetectSettings::default()
         };
         let sharper = measure(&plane, &sharp);
-        found = search(&sharper, hint, when);
-        if found.is_some() {
+        blind = search(&sharper, hint, when);
+        if blind.is_some() {
             field = sharper;
         }
     }
-    let seconds = world.seconds() - start;
-    let mut report = found.and_then(|f| describe(&f, size)).unwrap_or_default();
-    report.stars = field.stars.len();
-    report.seconds = seconds;
-    Ok(report)
+    Ok(Identified {
+        field,
+        blind,
+        meta,
+        decoding_s,
+    })
 }
 
 /// The likeliest lenses first: as told, any, then a fisheye.

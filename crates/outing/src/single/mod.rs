@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 use nightloom_raster::{DecodeError, DecodeOptions, FrameMeta, Plane};
 use nightloom_sky::Instant;
 
+pub(crate) use identify::{Identified, identified};
 pub use identify::{IdentifyReport, SkyPlace, identify_frame};
 pub use stars::{StarReport, StarsReport, StreakKind, StreakReport, frame_stars, frame_stars_in_green};
 pub use told::LensTold;
@@ -44,7 +45,7 @@ pub enum SingleError {
 }
 
 /// A frame's brightness at full size, and what its file says.
-fn brightness(path: &Path, world: &dyn World) -> Result<(Plane, FrameMeta), SingleError> {
+pub(crate) fn brightness(path: &Path, world: &dyn World) -> Result<(Plane, FrameMeta), SingleError> {
     let frame = world
         .decode(path, &DecodeOptions::default())
         .map_err(|source| SingleError::Unreadable {
@@ -59,4 +60,10 @@ pub(crate) fn taken(meta: &FrameMeta) -> Option<Instant> {
     let local = meta.taken_local.as_deref()?;
     let offset = meta.taken_offset.as_deref().unwrap_or("Z");
     format!("{local}{offset}").parse().ok()
+}
+
+/// Focal length in pixels, as told or as the file says.
+pub(crate) fn focal_px(told: &LensTold, meta: &FrameMeta, size: [usize; 2]) -> Option<f64> {
+    let half = 0.5 * (size[0] as f64).hypot(size[1] as f64);
+    told::tangent(told, meta, size).map(|tangent| half / tangent)
 }

@@ -111,3 +111,26 @@ fn extreme_sites() {
         assert!(view.refracted.separation.arcmin() > 25.0);
     }
 }
+
+/// The hops that every handbook gives (from memory): through the pointers of the Plough to Polaris, about five times
+/// their distance, and through the Southern Cross's long axis to the south pole, about four and a half times its
+/// length.
+#[test]
+fn hops_of_the_handbooks() {
+    let hop = |latitude: f64, longitude: f64, utc: &str, from: u32, through: u32| {
+        let site = Site::new(latitude, longitude, 0.0).expect("a site");
+        let at: Instant = utc.parse().expect("an instant");
+        let observer = Observer::new(&site, at, EarthOrientation::default()).expect("held");
+        let hops = nightloom_sky::pole_hops(&observer, 3);
+        let found = hops
+            .iter()
+            .find(|h| h.from.hip == from && h.through.hip == through);
+        found.cloned().unwrap_or_else(|| panic!("{hops:?}"))
+    };
+    let north = hop(50.0, 10.0, "2026-04-15T21:00:00Z", 53_910, 54_061);
+    assert!((4.5..5.7).contains(&north.times), "{north:?}");
+    assert!(north.passes.deg() < 2.0 && north.through.name == "Dubhe" && north.through.altitude.deg() > 60.0);
+    let south = hop(-40.0, 170.0, "2026-05-15T10:00:00Z", 61_084, 60_718);
+    assert!((4.0..5.2).contains(&south.times), "{south:?}");
+    assert!(south.passes.deg() < 3.5 && south.through.name == "Acrux");
+}

@@ -32,6 +32,8 @@ const LEAST_LENGTH: f64 = 0.7;
 const LEAST_SNR: f32 = 20.0;
 
 struct Stroke {
+    /// Its moments are somewhat off: for want of better ones.
+    saturated: bool,
     /// Seen, without its sense, pixels.
     seen: Vector2<f64>,
     /// The sky's own motion over the exposure, and what a turn of the camera makes of it: pixels = sky − turn · Ω.
@@ -50,6 +52,11 @@ pub fn axis_of_trailed_frame(
     air: &Air,
 ) -> Option<[TrailedAxis; 2]> {
     let strokes = strokes(frame, field, lens, pole, air);
+    let strokes = if strokes.iter().filter(|s| !s.saturated).count() < FEWEST {
+        strokes
+    } else {
+        strokes.into_iter().filter(|s| !s.saturated).collect()
+    };
     if strokes.len() < FEWEST {
         return None;
     }
@@ -80,13 +87,14 @@ fn strokes(frame: &AxisFrame, field: &Field, lens: &Lens, pole: &Pole, air: &Air
                 .stars
                 .iter()
                 .find(|s| (s.x - sight.pixel[0]).abs() < 1e-6 && (s.y - sight.pixel[1]).abs() < 1e-6)?;
-            if star.saturated || star.snr < LEAST_SNR {
+            if star.snr < LEAST_SNR {
                 return None;
             }
             let moved = frame::lifted(air, &(after * sight.airless))?
                 - frame::lifted(air, &(before * sight.airless))?;
             let slope = by_direction(lens, &(frame.camera * sight.ground))? * frame.camera.matrix();
             Some(Stroke {
+                saturated: star.saturated,
                 seen: stroke(star, field.trail_px > 0.0),
                 sky: slope * moved,
                 // Ω × g = −g × Ω.

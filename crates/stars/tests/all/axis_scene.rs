@@ -5,7 +5,7 @@ use nightloom_optics::{Lens, level};
 use nightloom_raster::Plane;
 use nightloom_sky::{Angle, EarthOrientation, Instant, Observer, Site, Target, catalogue};
 use nightloom_stars::axis::{AxisFrame, AxisMeasurement, Pole, up_and_right_of};
-use nightloom_stars::{BlindSettings, DetectSettings, Identification, Star, identify_blind, measure};
+use nightloom_stars::{BlindSettings, DetectSettings, Field, Identification, Star, identify_blind, measure};
 
 use crate::scene::{FULL_WELL, Look, Random, Source, expose, listed, paint};
 
@@ -223,6 +223,48 @@ impl Rig {
             self.exposure_s,
         );
         Some((frame, blind.found.lens))
+    }
+
+    /// One frame whose stars are drawn out as the axis and the exposure have it, measured for real and matched
+    /// with the truth.
+    pub(crate) fn trailed(&self, random: &mut Random) -> (AxisFrame, Field) {
+        const STEPS: usize = 41;
+        let middle = 0.5 * self.exposure_s;
+        let (observer, camera) = (self.observer(middle), self.camera(middle, &Touch::default()));
+        let moments: Vec<(Observer, Rotation3<f64>)> = (0..STEPS)
+            .map(|n| self.exposure_s * n as f64 / (STEPS - 1) as f64)
+            .map(|s| (self.observer(s), self.camera(s, &Touch::default())))
+            .collect();
+        let seen = self.seen(&observer, &camera);
+        let mut sources = Vec::new();
+        for (index, _) in &seen {
+            let star = &catalogue::stars()[*index];
+            let electrons = self.electrons(star.v_mag.into()) / STEPS as f64;
+            for (observer, camera) in &moments {
+                let place = lifted(observer, &observer.direction(&Target::from(star)));
+                if let Some([x, y]) = place.and_then(|p| self.lens().project(&(camera * p))) {
+                    sources.push(Source { x, y, electrons });
+                }
+            }
+        }
+        let (width, height) = self.size;
+        let look = Look::default();
+        let plane = expose(paint(width, height, &sources, &look), &look, random);
+        let field = measure(&plane, &DetectSettings::default());
+        let near = |s: &Star, p: &[f64; 2]| (s.x - p[0]).hypot(s.y - p[1]) < 2.5;
+        let matches = seen
+            .iter()
+            .filter_map(|(index, p)| Some((field.stars.iter().position(|s| near(s, p))?, *index)))
+            .collect();
+        let found = Identification {
+            attitude: camera * self.site.ground_from_icrs(observer.instant()),
+            lens: self.lens(),
+            matches,
+            rms_px: 0.1,
+            log_odds: 100.0,
+        };
+        let frame = AxisFrame::new(&found, &field.stars, None, &observer, middle, self.exposure_s);
+        (frame, field)
     }
 
     fn paint(&self, observer: &Observer, camera: &Rotation3<f64>, random: &mut Random) -> Plane {

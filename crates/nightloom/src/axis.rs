@@ -1,0 +1,376 @@
+//! `nightloom axis`.
+
+mod show;
+
+use std::path::PathBuf;
+
+use clap::Args;
+use nightloom_optics::polar::{Base, Drift, error_by_drifts};
+use nightloom_optics::{FieldError, Scene};
+use nightloom_outing::axis::{AxisAsk, AxisTrouble, DriftAsk, axis_by_drift, find_axis, turn_words};
+use nightloom_outing::{LensTold, World};
+use nightloom_sky::{Angle, EarthOrientation, Instant, PlaceError, Site};
+use serde_json::{Value, json};
+
+use crate::cli::Common;
+use crate::door::Door;
+use crate::{Trouble, out};
+
+/// `nightloom axis`.
+#[derive(Args, Debug)]
+#[command(
+    override_usage = "nightloom axis FRAMES... [--lat 46 --lon 8] [--exposure 120] [--then FRAME]\n       nightloom axis A B --by-drift --lat 46 --dec -5 --ha -1.5 --focal 24 --pitch 5.95\n       nightloom axis --drift HA,NORTH_PX,SECONDS [--drift ...] --lat 46 --focal 24 --pitch 5.95"
+)]
+pub(crate) struct AxisArgs {
+    /// Frames of the camera on the running tracker: two some minutes apart, or before and after turning the tracker by hand; more are better. One whose stars are trailed gives two answers
+    frames: Vec<PathBuf>,
+    /// A frame taken after the axis was adjusted, the camera not touched since: updates the figure
+    #[arg(long, value_name = "FRAME")]
+    then: Vec<PathBuf>,
+    /// Latitude in degrees, north positive; from outing.toml or the frames when not given
+    #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
+    lat: Option<f64>,
+    /// Longitude in degrees, east positive
+    #[arg(long, value_name = "DEG", allow_negative_numbers = true, requires = "lat")]
+    lon: Option<f64>,
+    /// Elevation in metres
+    #[arg(long, value_name = "M", default_value_t = 0.0, allow_negative_numbers = true)]
+    elevation: f64,
+    /// UT1 - UTC in seconds, as the IERS publishes it
+    #[arg(long, value_name = "S", default_value_t = 0.0, allow_negative_numbers = true)]
+    dut1: f64,
+    /// When the shutters opened, UTC, one for each frame in order, with commas; the files tell when not given
+    #[arg(long, value_name = "T,T", value_delimiter = ',')]
+    at: Vec<Instant>,
+    /// The camera clock's offset from UTC, like +02:00, where the files do not tell
+    #[arg(long, value_name = "HH:MM", value_parser = offset, allow_hyphen_values = true)]
+    clock_offset: Option<i32>,
+    /// Seconds by which the camera's clock is ahead
+    #[arg(long, value_name = "S", allow_negative_numbers = true)]
+    clock_error: Option<f64>,
+    /// Air pressure there in hPa, for refraction; the standard atmosphere's when not given
+    #[arg(long, value_name = "HPA")]
+    pressure: Option<f64>,
+    /// Air temperature in degrees Celsius, for refraction; 10 when not given
+    #[arg(long, value_name = "C", allow_negative_numbers = true)]
+    temperature: Option<f64>,
+    /// Focal length, millimetres, if the files do not tell
+    #[arg(long, value_name = "MM", requires = "pitch")]
+    focal: Option<f64>,
+    /// Distance between the picture's pixels, micrometres
+    #[arg(long, value_name = "UM", requires = "focal")]
+    pitch: Option<f64>,
+    /// The exposure planned tonight, seconds; the frames' own when not given
+    #[arg(long, value_name = "S")]
+    exposure: Option<f64>,
+    /// Longest trail that is still a point, pixels
+    #[arg(long, value_name = "PX", default_value_t = 1.0)]
+    tolerance: f64,
+    /// Degrees that one turn of the altitude knob moves
+    #[arg(long, value_name = "DEG")]
+    knob_alt: Option<f64>,
+    /// Degrees that one turn of the azimuth knob moves
+    #[arg(long, value_name = "DEG")]
+    knob_az: Option<f64>,
+    /// By how much the base leans and towards which azimuth, degrees; level when not given
+    #[arg(long, value_name = "DEG,AZ", value_parser = pair, allow_hyphen_values = true)]
+    lean: Option<(f64, f64)>,
+    /// Magnification of the rear screen for the star's way over it
+    #[arg(long, value_name = "TIMES", default_value_t = 1.0)]
+    zoom: f64,
+    /// Do not identify: read the axis off the stars' drift between two frames; needs --dec and --ha
+    #[arg(long)]
+    by_drift: bool,
+    /// A drift read by eye: hour angle in hours, pixels towards the north celestial pole, seconds
+    #[arg(long, value_name = "HA,NORTH_PX,S", value_parser = drift, allow_hyphen_values = true)]
+    drift: Vec<(f64, f64, f64)>,
+    /// Declination of the middle of the picture, roughly, degrees
+    #[arg(long, value_name = "D", allow_negative_numbers = true)]
+    dec: Option<f64>,
+    /// Its hour angle, roughly, hours: 0 on the meridian, positive in the west
+    #[arg(long, value_name = "H", allow_negative_numbers = true)]
+    ha: Option<f64>,
+    /// How the camera is rolled, clockwise as you stand behind it, degrees
+    #[arg(long, value_name = "D", default_value_t = 0.0, allow_negative_numbers = true)]
+    roll: f64,
+    /// Write where the pole star belongs in the sight and where it is, an SVG
+    #[arg(long, value_name = "FILE")]
+    chart: Option<PathBuf>,
+    /// Red on black instead of black on white
+    #[arg(long, requires = "chart")]
+    red: bool,
+    /// The sight turns the picture upside down
+    #[arg(long, conflicts_with = "mirrored")]
+    inverted: bool,
+    /// The sight mirrors left and right
+    #[arg(long)]
+    mirrored: bool,
+    #[command(flatten)]
+    pub(crate) common: Common,
+}
+
+/// Why there is no answer.
+#[derive(Debug, thiserror::Error)]
+pub(crate) enum AxisCommandError {
+    #[error(transparent)]
+    Axis(#[from] AxisTrouble),
+    #[error(transparent)]
+    Place(#[from] PlaceError),
+    #[error(transparent)]
+    Field(#[from] FieldError),
+    #[error("{flag} is missing; give {what}, like {flag} {example}")]
+    Missing {
+        flag: &'static str,
+        what: &'static str,
+        example: &'static str,
+    },
+    #[error("{flag} is {found}; expected {expected}")]
+    Number {
+        flag: &'static str,
+        found: f64,
+        expected: &'static str,
+    },
+    #[error("{0}")]
+    Said(&'static str),
+}
+
+fn offset(text: &str) -> Result<i32, String> {
+    const EXPECTED: &str = "expected an offset from UTC like +02:00 or -09:30";
+    let (sign, rest) = match text.split_at_checked(1) {
+        Some(("+", rest)) => (1, rest),
+        Some(("-", rest)) => (-1, rest),
+        _ => return Err(EXPECTED.into()),
+    };
+    let (hours, minutes) = rest.split_once(':').unwrap_or((rest, "0"));
+    match (hours.parse::<i32>(), minutes.parse::<i32>()) {
+        (Ok(h @ 0..=14), Ok(m @ 0..=59)) => Ok(sign * (3600 * h + 60 * m)),
+        _ => Err(EXPECTED.into()),
+    }
+}
+
+fn numbers<const N: usize>(text: &str) -> Option<[f64; N]> {
+    let all: Vec<f64> = text
+        .split(',')
+        .map(|t| t.trim().parse().ok().filter(|v: &f64| v.is_finite()))
+        .collect::<Option<_>>()?;
+    all.try_into().ok()
+}
+
+fn pair(text: &str) -> Result<(f64, f64), String> {
+    match numbers(text) {
+        Some([tilt, azimuth]) if (0.0..45.0).contains(&tilt) => Ok((tilt, azimuth)),
+        _ => Err("expected the lean below 45° and the azimuth it leans towards, like 3,210".into()),
+    }
+}
+
+fn drift(text: &str) -> Result<(f64, f64, f64), String> {
+    match numbers(text) {
+        Some([hours, px, seconds]) if hours.abs() <= 24.0 && seconds > 0.0 => Ok((hours, px, seconds)),
+        _ => Err("expected hour angle in hours, pixels to the north and seconds, like 0,12.5,300".into()),
+    }
+}
+
+pub(crate) fn run(args: &AxisArgs, door: &Door) -> Result<Value, Trouble> {
+    check(args)?;
+    if !args.drift.is_empty() {
+        return Ok(by_eye(args)?);
+    }
+    if args.by_drift {
+        return by_drift(args, door);
+    }
+    if args.frames.is_empty() {
+        return Err(AxisCommandError::Said("no frames were named; give two frames of the camera on the tracker, some minutes apart or before and after turning it by hand").into());
+    }
+    let ask = ask(args)?;
+    let answer = find_axis(&ask, door);
+    door.end_of_job();
+    let answer = answer.map_err(AxisCommandError::from)?;
+    let value = out::value(&answer.report);
+    if let Some(sentence) = answer.no {
+        show::left_out(&answer.report);
+        return Err(Trouble::No {
+            json: value,
+            sentence,
+        });
+    }
+    show::tell(&answer.report, args.common.json);
+    if args.chart.is_some() {
+        crate::sight::axis_chart(args, &answer.report)?;
+    }
+    Ok(value)
+}
+
+impl AxisArgs {
+    pub(crate) fn chart(&self) -> Option<&std::path::Path> {
+        self.chart.as_deref()
+    }
+
+    pub(crate) fn red(&self) -> bool {
+        self.red
+    }
+
+    pub(crate) fn flip(&self) -> nightloom_outing::chart::Flip {
+        crate::sight::flip(self.inverted, self.mirrored)
+    }
+}
+
+fn check(args: &AxisArgs) -> Result<(), AxisCommandError> {
+    let above = |flag, value: Option<f64>| match value {
+        Some(found) if !(found.is_finite() && found > 0.0) => Err(AxisCommandError::Number {
+            flag,
+            found,
+            expected: "a number above 0",
+        }),
+        _ => Ok(()),
+    };
+    above("--exposure", args.exposure)?;
+    above("--tolerance", Some(args.tolerance))?;
+    above("--zoom", Some(args.zoom))?;
+    above("--knob-alt", args.knob_alt)?;
+    above("--knob-az", args.knob_az)?;
+    above("--focal", args.focal)?;
+    above("--pitch", args.pitch)
+}
+
+fn ask(args: &AxisArgs) -> Result<AxisAsk, AxisCommandError> {
+    let site = match (args.lat, args.lon) {
+        (Some(lat), Some(lon)) => Some(Site::new(lat, lon, args.elevation).map_err(PlaceError::from)?),
+        (Some(_), None) => {
+            return Err(AxisCommandError::Missing {
+                flag: "--lon",
+                what: "the longitude in degrees, east positive",
+                example: "8",
+            });
+        }
+        _ => None,
+    };
+    let base = args.lean.map_or_else(Base::level, |(tilt, azimuth)| {
+        Base::leaning(Angle::from_deg(tilt), Angle::from_deg(azimuth))
+    });
+    Ok(AxisAsk {
+        frames: args.frames.clone(),
+        then: args.then.clone(),
+        site,
+        orientation: EarthOrientation::with_ut1_minus_utc(args.dut1),
+        pressure_hpa: args.pressure,
+        temperature_c: args.temperature,
+        lens: lens(args),
+        at: args.at.clone(),
+        clock_offset_s: args.clock_offset,
+        clock_error_s: args.clock_error,
+        exposure_s: args.exposure,
+        tolerance_px: args.tolerance,
+        knobs_deg: [args.knob_alt, args.knob_az],
+        base,
+        zoom: args.zoom,
+    })
+}
+
+fn lens(args: &AxisArgs) -> LensTold {
+    match (args.focal, args.pitch) {
+        (Some(focal_mm), Some(pitch_um)) => LensTold::Focal { focal_mm, pitch_um },
+        _ => LensTold::Nothing,
+    }
+}
+
+fn need(
+    value: Option<f64>,
+    flag: &'static str,
+    what: &'static str,
+    example: &'static str,
+) -> Result<f64, AxisCommandError> {
+    value.ok_or(AxisCommandError::Missing { flag, what, example })
+}
+
+/// Two frames whose stars nobody has to know.
+fn by_drift(args: &AxisArgs, door: &dyn World) -> Result<Value, Trouble> {
+    let [first, second] = args.frames.as_slice() else {
+        return Err(AxisCommandError::Said("--by-drift wants two frames, the earlier first").into());
+    };
+    let lat = need(args.lat, "--lat", "the latitude in degrees", "46")?;
+    let dec = need(
+        args.dec,
+        "--dec",
+        "the declination the camera is aimed at, roughly",
+        "-5",
+    )?;
+    let ha = need(args.ha, "--ha", "its hour angle in hours, roughly", "-1.5")?;
+    let scene = Scene::new(
+        Angle::from_deg(lat),
+        Angle::from_deg(dec),
+        Angle::from_deg(15.0 * ha),
+    );
+    let seconds = match args.at.as_slice() {
+        [a, b] => Some(b.seconds_since(*a)),
+        _ => None,
+    };
+    let ask = DriftAsk {
+        frames: [first.clone(), second.clone()],
+        scene: scene.map_err(AxisCommandError::from)?,
+        roll: Angle::from_deg(args.roll),
+        lens: lens(args),
+        seconds,
+    };
+    match axis_by_drift(&ask, door).map_err(AxisCommandError::from)? {
+        Err(sentence) => Err(Trouble::No {
+            json: json!({ "problem": sentence }),
+            sentence,
+        }),
+        Ok(report) => {
+            show::drift(&report, args.common.json);
+            Ok(out::value(&report))
+        }
+    }
+}
+
+/// Drifts that an eye at the screen has read.
+fn by_eye(args: &AxisArgs) -> Result<Value, AxisCommandError> {
+    let lat = need(args.lat, "--lat", "the latitude in degrees", "46")?;
+    let focal = need(args.focal, "--focal", "the focal length in mm", "24")?;
+    let pitch = need(args.pitch, "--pitch", "the pixel pitch in micrometres", "5.95")?;
+    let north = lat >= 0.0;
+    let drifts: Vec<Drift> = args
+        .drift
+        .iter()
+        .map(|(hours, px, seconds)| Drift {
+            hour_angle: Angle::from_deg(15.0 * hours),
+            north: Angle::from_rad(px * pitch / (1000.0 * focal)),
+            seconds: *seconds,
+        })
+        .collect();
+    let error = error_by_drifts(&drifts, north).ok_or(AxisCommandError::Said(
+        "the drifts say nothing; give hour angle, pixels and seconds above 0",
+    ))?;
+    let advice = turn_words(&error, north);
+    out::result(&advice, args.common.json);
+    if let [one] = drifts.as_slice() {
+        let words = format!(
+            "One star at {:.1} h tells one part of the error only: on the meridian the azimuth, six hours from it the altitude. Add a second --drift.",
+            one.hour_angle.deg() / 15.0
+        );
+        out::result(&words, args.common.json);
+    }
+    Ok(json!({
+        "error": {
+            "altitude_arcmin": error.altitude.arcmin(),
+            "azimuth_arcmin": error.azimuth.arcmin(),
+            "total_arcmin": error.total.arcmin(),
+        },
+        "advice": advice,
+        "stars": drifts.len(),
+    }))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn offsets_and_lists() {
+        assert_eq!(offset("+02:00"), Ok(7200));
+        assert_eq!(offset("-09:30"), Ok(-34_200));
+        assert!(offset("2").is_err() && offset("+15:00").is_err());
+        assert_eq!(drift("-6,-4.5,300"), Ok((-6.0, -4.5, 300.0)));
+        assert!(drift("0,1").is_err() && drift("0,1,0").is_err() && pair("50,1").is_err());
+    }
+}
