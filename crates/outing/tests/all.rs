@@ -24,6 +24,8 @@ mod sensor;
 mod settings;
 #[path = "all/shots.rs"]
 mod shots;
+#[path = "all/sight.rs"]
+mod sight;
 #[path = "all/skyline.rs"]
 mod skyline;
 #[path = "all/still.rs"]

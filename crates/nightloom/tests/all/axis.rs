@@ -107,38 +107,36 @@ fn by_the_words(advice: &str) -> [f64; 2] {
     [up, east]
 }
 
-/// The worst bug this tool could have is a wrong sign: the words are obeyed in the renderer and the error falls,
-/// in all four quadrants and both hemispheres.
+/// The worst bug this tool could have is a wrong sign: the words are obeyed in the renderer and the error falls.
+/// One case in each hemisphere; all eight are tried on vectors where the words are made.
 #[test]
 fn doing_what_is_advised_brings_the_axis_to_the_pole() {
-    for latitude in [45.4, -33.0] {
-        for off in [[70.0, 95.0], [-70.0, 95.0], [70.0, -95.0], [-70.0, -95.0]] {
-            let temp = Temp::new();
-            let before = frames(&scenario(latitude, off), &temp.night().join("before"));
-            let found = answer(&["--json", "--exposure", "600"], &before);
-            let error = &found["error"];
-            let sigma = number(&error["sigma_arcmin"]);
-            // The refracted pole is above the true one by less than 2′ there.
-            assert!(
-                (number(&error["altitude_arcmin"]) - off[0]).abs() < 2.0 + 4.0 * sigma,
-                "{found}"
-            );
-            assert!(
-                (number(&error["azimuth_arcmin"]) - off[1]).abs() < 2.0 + 4.0 * sigma,
-                "{found}"
-            );
-            let [up, east] = by_the_words(found["advice"].as_str().unwrap());
-            let after = frames(
-                &scenario(latitude, [off[0] + up, off[1] + east]),
-                &temp.night().join("after"),
-            );
-            let again = answer(&["--json", "--exposure", "600"], &after);
-            let (was, is) = (
-                number(&error["total_arcmin"]),
-                number(&again["error"]["total_arcmin"]),
-            );
-            assert!(is < 0.2 * was, "{latitude}° {off:?}: {was}′ became {is}′");
-        }
+    for (latitude, off) in [(45.4, [70.0, -95.0]), (-33.0, [-70.0, -95.0])] {
+        let temp = Temp::new();
+        let before = frames(&scenario(latitude, off), &temp.night().join("before"));
+        let found = answer(&["--json", "--exposure", "600"], &before);
+        let error = &found["error"];
+        let sigma = number(&error["sigma_arcmin"]);
+        // The refracted pole is above the true one by less than 2′ there.
+        assert!(
+            (number(&error["altitude_arcmin"]) - off[0]).abs() < 2.0 + 4.0 * sigma,
+            "{found}"
+        );
+        assert!(
+            (number(&error["azimuth_arcmin"]) - off[1]).abs() < 2.0 + 4.0 * sigma,
+            "{found}"
+        );
+        let [up, east] = by_the_words(found["advice"].as_str().unwrap());
+        let after = frames(
+            &scenario(latitude, [off[0] + up, off[1] + east]),
+            &temp.night().join("after"),
+        );
+        let again = answer(&["--json", "--exposure", "600"], &after);
+        let (was, is) = (
+            number(&error["total_arcmin"]),
+            number(&again["error"]["total_arcmin"]),
+        );
+        assert!(is < 0.2 * was, "{latitude}° {off:?}: {was}′ became {is}′");
     }
 }
 

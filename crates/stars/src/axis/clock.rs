@@ -27,11 +27,14 @@ const HALF_HOURS: i32 = 8;
 const SURE: f64 = 40.0;
 /// Less is no matter of an hour set wrong, seconds.
 const LEAST_S: f64 = 900.0;
+/// Stars of a frame that are looked at.
+const MOST_STARS: usize = 500;
 
 /// Looks whether the stars' refraction fits another hour better. `None` where it fits this one, or tells nothing.
 pub fn clock_by_refraction(frames: &[AxisFrame], lens: &Lens, pole: &Pole, air: &Air) -> Option<ClockDoubt> {
-    let as_told = cameras::fit(frames, lens)?;
-    let misfit = |ahead_s: f64| misfit(frames, &as_told, pole, air, ahead_s);
+    let frames = thinned(frames);
+    let as_told = cameras::fit(&frames, lens)?;
+    let misfit = |ahead_s: f64| misfit(&frames, &as_told, pole, air, ahead_s);
     let told = misfit(0.0)?;
     let step = 1800.0;
     let best = (-HALF_HOURS..=HALF_HOURS)
@@ -50,6 +53,19 @@ pub fn clock_by_refraction(frames: &[AxisFrame], lens: &Lens, pole: &Pole, air: 
     };
     let sure = told - best.0 > SURE && ahead_s.abs() > LEAST_S.max(4.0 * doubt.sigma_s);
     sure.then_some(doubt)
+}
+
+/// The first and the last frame, with as many stars as the answer needs.
+fn thinned(frames: &[AxisFrame]) -> Vec<AxisFrame> {
+    let ends = frames.iter().take(1).chain(frames.iter().skip(1).last());
+    ends.map(|f| {
+        let step = f.sights.len().div_ceil(MOST_STARS).max(1);
+        AxisFrame {
+            sights: f.sights.iter().step_by(step).copied().collect(),
+            ..f.clone()
+        }
+    })
+    .collect()
 }
 
 /// Misfit of the stars if the clock were ahead by so much; `None` where that puts them below the horizon.

@@ -79,7 +79,7 @@ fn a_turn_by_hand_tells_it_better() {
 /// 68 and 95 of 100 within the ellipses of one and two sigma (chi square with two degrees: 39 and 86 %).
 #[test]
 fn error_bars_hold() {
-    const TRIALS: u64 = 60;
+    const TRIALS: u64 = 40;
     let mut inside = [0, 0];
     for trial in 0..TRIALS {
         let focal = [24.0, 50.0, 135.0][trial as usize % 3];
@@ -94,9 +94,9 @@ fn error_bars_hold() {
         inside[0] += usize::from(chi2 < 2.28);
         inside[1] += usize::from(chi2 < 5.99);
     }
-    // 68 % ± 3 × 6 %, 95 % with at most 8 out of 60 beyond.
-    assert!((30..=54).contains(&inside[0]), "{inside:?}");
-    assert!(inside[1] >= 52, "{inside:?}");
+    // 27 ± 3 × 3 of 40 expected, and 38 with at most 6 beyond.
+    assert!((18..=36).contains(&inside[0]), "{inside:?}");
+    assert!(inside[1] >= 34, "{inside:?}");
 }
 
 #[test]
@@ -415,8 +415,10 @@ fn a_trailed_frame_has_two_answers() {
 /// Painted frames, the real measuring and the real identification; the report `axis_bars` has many.
 #[test]
 fn painted_frames_in_both_hemispheres() {
-    for (latitude, focal, bar) in [(47.0, 24.0, 3.0), (-33.0, 85.0, 1.5)] {
-        let rig = Rig::new(latitude, focal);
+    for (latitude, focal, bar) in [(47.0, 35.0, 6.0), (-33.0, 85.0, 3.0)] {
+        let mut rig = Rig::new(latitude, focal);
+        // A quarter of the pixels of the report's, each twice as coarse: the bars' double.
+        rig.size = (1500, 1000);
         let mut random = Random(77);
         let (first, lens) = rig.painted(0.0, &Touch::default(), &mut random).unwrap();
         let (second, _) = rig.painted(300.0, &Touch::default(), &mut random).unwrap();
