@@ -49,34 +49,39 @@ pub(crate) struct AxisArgs {
     #[arg(long, value_name = "S", allow_negative_numbers = true)]
     clock_error: Option<f64>,
     /// Air pressure there in hPa, for refraction; the standard atmosphere's when not given
-    #[arg(long, value_name = "HPA")]
+    #[arg(long, value_name = "HPA", allow_negative_numbers = true)]
     pressure: Option<f64>,
     /// Air temperature in degrees Celsius, for refraction; 10 when not given
     #[arg(long, value_name = "C", allow_negative_numbers = true)]
     temperature: Option<f64>,
     /// Focal length, millimetres, if the files do not tell
-    #[arg(long, value_name = "MM", requires = "pitch")]
+    #[arg(long, value_name = "MM", allow_negative_numbers = true, requires = "pitch")]
     focal: Option<f64>,
     /// Distance between the picture's pixels, micrometres
-    #[arg(long, value_name = "UM", requires = "focal")]
+    #[arg(long, value_name = "UM", allow_negative_numbers = true, requires = "focal")]
     pitch: Option<f64>,
     /// The exposure planned tonight, seconds; the frames' own when not given
-    #[arg(long, value_name = "S")]
+    #[arg(long, value_name = "S", allow_negative_numbers = true)]
     exposure: Option<f64>,
     /// Longest trail that is still a point, pixels
-    #[arg(long, value_name = "PX", default_value_t = 1.0)]
+    #[arg(long, value_name = "PX", allow_negative_numbers = true, default_value_t = 1.0)]
     tolerance: f64,
     /// Degrees that one turn of the altitude knob moves
-    #[arg(long, value_name = "DEG")]
+    #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
     knob_alt: Option<f64>,
     /// Degrees that one turn of the azimuth knob moves
-    #[arg(long, value_name = "DEG")]
+    #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
     knob_az: Option<f64>,
     /// By how much the base leans and towards which azimuth, degrees; level when not given
     #[arg(long, value_name = "DEG,AZ", value_parser = pair, allow_hyphen_values = true)]
     lean: Option<(f64, f64)>,
     /// Magnification of the rear screen for the star's way over it
-    #[arg(long, value_name = "TIMES", default_value_t = 1.0)]
+    #[arg(
+        long,
+        value_name = "TIMES",
+        allow_negative_numbers = true,
+        default_value_t = 1.0
+    )]
     zoom: f64,
     /// Do not identify: read the axis off the stars' drift between two frames; needs --dec and --ha
     #[arg(long)]

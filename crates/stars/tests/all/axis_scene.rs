@@ -27,6 +27,8 @@ pub(crate) struct Rig {
     pub(crate) rate: f64,
     /// Amplitude in arcseconds, period in seconds, phase in radians.
     pub(crate) gear: Option<[f64; 3]>,
+    /// Painted stars fainter than the catalogue, by those in it: 8 to V = 10.
+    pub(crate) fainter: f64,
     /// Azimuth, altitude and roll, degrees.
     pub(crate) aim: [f64; 3],
 }
@@ -53,6 +55,7 @@ impl Rig {
             off_arcmin: [22.0, -9.0],
             rate: 1.0,
             gear: None,
+            fainter: 8.0,
             aim: [if latitude < 0.0 { 330.0 } else { 150.0 }, 40.0, 4.0],
         }
     }
@@ -280,7 +283,7 @@ impl Rig {
         // Fainter ones as the sky has them (thrice as many a magnitude), where chance puts them in this frame.
         let (width, height) = self.size;
         let known = sources.len() as f64;
-        for _ in 0..(8.0 * known) as usize {
+        for _ in 0..(self.fainter * known) as usize {
             let v_mag = 8.0 + (1.0 + 8.0 * random.unit()).log10() / 0.48;
             sources.push(Source {
                 x: random.range(3.0, width as f64 - 4.0),
