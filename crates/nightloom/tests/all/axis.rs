@@ -167,7 +167,19 @@ fn what_cannot_be_is_said() {
     let other = ask(&["--lat", "-45.4", "--lon", "-155.9", "--json"], &both);
     assert_eq!(other.status.code(), Some(1), "{}", said(&other));
     assert!(said(&other).contains("below the horizon"), "{}", said(&other));
-    let in_words = ask(&["--knob-alt", "1.5", "--knob-az", "2", "--zoom", "5"], &both);
+    let in_words = ask(
+        &[
+            "--exposure",
+            "1200",
+            "--knob-alt",
+            "1.5",
+            "--knob-az",
+            "2",
+            "--zoom",
+            "5",
+        ],
+        &both,
+    );
     let words = String::from_utf8_lossy(&in_words.stdout).into_owned();
     for expected in [
         "Lower the axis",
