@@ -3,7 +3,8 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use nightloom_outing::{IdentifyReport, LensTold, identify_frame};
+use nightloom_outing::{FrameLight, Hints, IdentifyReport, LensTold, SingleError, identify_frame};
+use nightloom_sky::{Instant, Site};
 
 use crate::cli::Common;
 use crate::door::Door;
@@ -23,17 +24,30 @@ pub(crate) struct IdentifyArgs {
     /// Field of view along the longer side, degrees, if known.
     #[arg(long, value_name = "D", conflicts_with_all = ["focal", "pitch"])]
     field: Option<f64>,
+    /// Latitude of the place in degrees, north positive; takes refraction and the air's loss out.
+    #[arg(long, value_name = "DEG", allow_negative_numbers = true, requires = "lon")]
+    lat: Option<f64>,
+    /// Longitude in degrees, east positive.
+    #[arg(long, value_name = "DEG", allow_negative_numbers = true, requires = "lat")]
+    lon: Option<f64>,
+    /// Elevation in metres.
+    #[arg(
+        long,
+        value_name = "M",
+        default_value_t = 0.0,
+        allow_negative_numbers = true,
+        requires = "lat"
+    )]
+    elevation: f64,
+    /// The middle of the exposure in UTC, as 2026-08-12T20:30:00Z; the file's own time when not given.
+    #[arg(long, value_name = "T")]
+    at: Option<Instant>,
     #[command(flatten)]
     pub(crate) common: Common,
 }
 
 pub(crate) fn run(args: &IdentifyArgs, door: &Door) -> Result<serde_json::Value, Trouble> {
-    let told = match (args.focal, args.pitch, args.field) {
-        (Some(focal_mm), Some(pitch_um), _) => LensTold::Focal { focal_mm, pitch_um },
-        (_, _, Some(field_deg)) => LensTold::Field { field_deg },
-        _ => LensTold::Nothing,
-    };
-    let report = identify_frame(&args.frame, &told, door);
+    let report = hints(args).and_then(|hints| identify_frame(&args.frame, &hints, door));
     door.end_of_job();
     let report = report?;
     if !report.identified {
@@ -46,12 +60,25 @@ pub(crate) fn run(args: &IdentifyArgs, door: &Door) -> Result<serde_json::Value,
     Ok(out::value(&report))
 }
 
+fn hints(args: &IdentifyArgs) -> Result<Hints, SingleError> {
+    let lens = match (args.focal, args.pitch, args.field) {
+        (Some(focal_mm), Some(pitch_um), _) => LensTold::Focal { focal_mm, pitch_um },
+        (_, _, Some(field_deg)) => LensTold::Field { field_deg },
+        _ => LensTold::Nothing,
+    };
+    let site = match (args.lat, args.lon) {
+        (Some(lat), Some(lon)) => Some(Site::new(lat, lon, args.elevation)?),
+        _ => None,
+    };
+    Ok(Hints {
+        lens,
+        site,
+        at: args.at,
+    })
+}
+
 fn not_identified(report: &IdentifyReport) -> String {
-    format!(
-        "not identified: {} stars were found, and no part of the sky down to magnitude 8 explains them better than \
-         chance would",
-        report.stars
-    )
+    format!("not identified: {}", report.why.as_deref().unwrap_or("no stars"))
 }
 
 fn tell(report: &IdentifyReport, json: bool) {
@@ -84,5 +111,54 @@ fn tell(report: &IdentifyReport, json: bool) {
             ),
         );
     }
+    if let (Some(altitude), Some(azimuth)) = (report.altitude_deg, report.azimuth_deg) {
+        row("stands", format!("{altitude:.1}° high at azimuth {azimuth:.1}°"));
+    }
+    if let Some(light) = &report.light {
+        tell_light(light, json);
+    }
     row("time", format!("{:.2} s", report.seconds));
+    for note in &report.notes {
+        out::result(note, json);
+    }
+}
+
+fn tell_light(light: &FrameLight, json: bool) {
+    let row = |what: &str, figure: String| out::result(&format!("{what:<13}{figure}"), json);
+    if let (Some(mag), Some(sigma)) = (light.sky_mag_arcsec2, light.sky_sigma) {
+        let darkest = light.sky_darkest.map_or(String::new(), |d| {
+            format!(", {:.2} where it is darkest", d.mag_arcsec2)
+        });
+        row("sky", format!("{mag:.2} ± {sigma:.2} mag/arcsec² in V{darkest}"));
+    }
+    if let Some(limit) = light.limiting_mag {
+        row("faintest", format!("magnitude {limit:.1} at 5 σ"));
+    }
+    if let (Some(zero), Some(sigma)) = (light.zero_point_mag, light.zero_point_sigma) {
+        row(
+            "zero point",
+            format!(
+                "{zero:.3} ± {sigma:.3} mag for one saturation per {}, {} stars",
+                light.zero_point_per, light.stars
+            ),
+        );
+    }
+    if let (Some(extinction), Some(sigma)) = (light.extinction_mag, light.extinction_sigma) {
+        row(
+            "air",
+            format!("takes {extinction:.2} ± {sigma:.2} mag per airmass"),
+        );
+    }
+    if let Some(falloff) = light.falloff {
+        row(
+            "corners",
+            format!(
+                "{:.2} ± {:.2} stops darker",
+                falloff.corner_stops, falloff.corner_sigma
+            ),
+        );
+    }
+    for note in &light.notes {
+        out::result(note, json);
+    }
 }

@@ -3,11 +3,12 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use nightloom_outing::{SingleError, StarsReport, StreakKind, frame_stars, frame_stars_in_green};
+use nightloom_outing::chart::{Look, frame_map};
+use nightloom_outing::{Hints, StarsReport, StreakKind, frame_picture, frame_stars, frame_stars_in_green};
 
 use crate::cli::Common;
 use crate::door::Door;
-use crate::out;
+use crate::{Trouble, charts, out};
 
 /// `nightloom stars`.
 #[derive(Args, Debug)]
@@ -17,11 +18,17 @@ pub(crate) struct StarsArgs {
     /// Measure in the green pixels of a raw frame alone, which is quicker.
     #[arg(long)]
     fast: bool,
+    /// Write a map of what was measured, an SVG: the stars' shapes, the sky's brightness, land.
+    #[arg(long, value_name = "FILE")]
+    map: Option<PathBuf>,
+    /// The map in red on black instead of black on white.
+    #[arg(long, requires = "map")]
+    red: bool,
     #[command(flatten)]
     pub(crate) common: Common,
 }
 
-pub(crate) fn run(args: &StarsArgs, door: &Door) -> Result<serde_json::Value, SingleError> {
+pub(crate) fn run(args: &StarsArgs, door: &Door) -> Result<serde_json::Value, Trouble> {
     let report = if args.fast {
         frame_stars_in_green(&args.frame, door)
     } else {
@@ -29,6 +36,11 @@ pub(crate) fn run(args: &StarsArgs, door: &Door) -> Result<serde_json::Value, Si
     };
     door.end_of_job();
     let report = report?;
+    if let Some(file) = &args.map {
+        let look = if args.red { Look::Red } else { Look::Day };
+        let picture = frame_picture(&args.frame, &Hints::default(), door)?;
+        charts::write(file, &frame_map(&picture, look), args.common.json)?;
+    }
     tell(&report, args.common.json);
     Ok(out::value(&report))
 }

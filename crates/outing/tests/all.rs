@@ -12,6 +12,8 @@ mod discover;
 mod exposure_charts;
 #[path = "all/faults.rs"]
 mod faults;
+#[path = "all/frame_map.rs"]
+mod frame_map;
 #[path = "all/journal.rs"]
 mod journal;
 #[path = "all/new.rs"]

@@ -97,6 +97,16 @@ pub(crate) struct Glow {
     colours: Colours,
 }
 
+/// The sources of the sky's light, and how reddened the starlight is.
+struct Parts {
+    starlight: f64,
+    redness: f64,
+    airglow: f64,
+    town: f64,
+    moonlight: f64,
+    hydrogen: f64,
+}
+
 struct Colours {
     stars: [f64; 3],
     reddened: [f64; 3],
@@ -137,6 +147,31 @@ impl Glow {
         icrs: &Vector3<f64>,
         moon: Option<&Moonlight>,
     ) -> [f64; 3] {
+        let parts = self.parts(apparent, icrs, moon);
+        std::array::from_fn(|i| {
+            let c = &self.colours;
+            let stars = c.stars[i] + (c.reddened[i] - c.stars[i]) * parts.redness;
+            parts.starlight * stars
+                + parts.airglow * c.airglow[i]
+                + parts.town * c.town[i]
+                + parts.moonlight * c.moon[i]
+                + parts.hydrogen * c.hydrogen[i]
+        })
+    }
+
+    /// Brightness in Johnson V, mag/arcsec², as it arrives.
+    pub(crate) fn v_mag_at(
+        &self,
+        apparent: &Vector3<f64>,
+        icrs: &Vector3<f64>,
+        moon: Option<&Moonlight>,
+    ) -> f64 {
+        let p = self.parts(apparent, icrs, moon);
+        22.0 - 2.5 * (p.starlight + p.airglow + p.town + p.moonlight + p.hydrogen).log10()
+    }
+
+    /// What each source gives in V, in units of 22 mag/arcsec².
+    fn parts(&self, apparent: &Vector3<f64>, icrs: &Vector3<f64>, moon: Option<&Moonlight>) -> Parts {
         let altitude = Angle::from_rad(apparent.z.clamp(-1.0, 1.0).asin());
         let held = Angle::from_deg(altitude.deg().max(0.0));
         let airmass = airmass_kasten_young(held).min(20.0);
@@ -144,22 +179,14 @@ impl Glow {
         let dimmed = extinction_factor(0.75 * self.extinction, airmass);
         let reddening = (1.0 - (-0.055 * airmass).exp()) * 0.7;
         let way = self.galaxy.at(icrs, true);
-        let redness = (0.16 * way.dust + reddening).min(1.0);
-        let starlight = way.starlight * dimmed;
-        let airglow = self.airglow(apparent, held, airmass) * self.zenith;
-        let town = self.town(apparent, held);
-        let moonlight = moon.map_or(0.0, |m| m.scattered_nl(apparent, self.extinction) / nl_of_22());
-        let hydrogen = 1.7 * way.hydrogen * dimmed;
-        std::array::from_fn(|i| {
-            let c = &self.colours;
-            let stars = c.stars[i] + (c.reddened[i] - c.stars[i]) * redness;
-            let hydrogen_light = c.hydrogen[i] / c.hydrogen[0] * hydrogen;
-            starlight * stars
-                + airglow * c.airglow[i]
-                + town * c.town[i]
-                + moonlight * c.moon[i]
-                + hydrogen_light
-        })
+        Parts {
+            starlight: way.starlight * dimmed,
+            redness: (0.16 * way.dust + reddening).min(1.0),
+            airglow: self.airglow(apparent, held, airmass) * self.zenith,
+            town: self.town(apparent, held),
+            moonlight: moon.map_or(0.0, |m| m.scattered_nl(apparent, self.extinction) / nl_of_22()),
+            hydrogen: 1.7 * way.hydrogen * dimmed / self.colours.hydrogen[0],
+        }
     }
 
     fn airglow(&self, apparent: &Vector3<f64>, altitude: Angle, airmass: f64) -> f64 {

@@ -28,4 +28,4 @@ pub use events::{Streak, StreakKind};
 pub use render::render;
 pub use scenario::{Aim, Counts, Mishaps, Scenario, Size, Tracker, TruthPictures};
 pub use shots::Role;
-pub use truth::{Truth, TruthFrame, TruthMoon, TruthSensor, TruthStar};
+pub use truth::{Truth, TruthFrame, TruthMoon, TruthSensor, TruthSky, TruthStar};

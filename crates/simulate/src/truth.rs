@@ -105,8 +105,52 @@ pub struct TruthFrame {
     pub bumped_at_s: Option<f64>,
     /// Satellites, aircraft, meteors.
     pub streaks: Vec<Streak>,
+    /// Brightness of the sky in the middle of the exposure, without the stars that are drawn and without the
+    /// land before it; `None` of darks and flats.
+    pub sky: Option<TruthSky>,
     /// Stars brighter than V = 9 whose mean place lies in the frame.
     pub stars: Vec<TruthStar>,
+}
+
+/// The sky's brightness in the middles of the cells of a grid over the frame.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct TruthSky {
+    /// Cells across.
+    pub columns: usize,
+    /// Cells down.
+    pub rows: usize,
+    /// Johnson V as it arrives, mag/arcsec², row by row.
+    pub v_mag_arcsec2: Vec<f64>,
+}
+
+impl TruthSky {
+    fn of(night: &Night, shot: &Shot) -> Option<Self> {
+        const GRID: [usize; 2] = [12, 8];
+        if !matches!(shot.role, Role::Sky | Role::Land) {
+            return None;
+        }
+        let view = View::of(night.scenario, shot, 0.5 * shot.exposure.seconds);
+        let moon = Moonlight::at(night.scenario, shot.middle());
+        let (width, height) = night.scenario.size.pixels();
+        let middle = |i: usize, of: usize, n: usize| (i as f64 + 0.5) / of as f64 * n as f64 - 0.5;
+        let v_mag_arcsec2 = (0..GRID[0] * GRID[1])
+            .map(|i| {
+                let pixel = [
+                    middle(i % GRID[0], GRID[0], width),
+                    middle(i / GRID[0], GRID[1], height),
+                ];
+                let looks = view.looks(night.scenario, &night.optics.lens, pixel);
+                looks.map_or(99.0, |[apparent, icrs]| {
+                    night.glow.v_mag_at(&apparent, &icrs, Some(&moon))
+                })
+            })
+            .collect();
+        Some(Self {
+            columns: GRID[0],
+            rows: GRID[1],
+            v_mag_arcsec2,
+        })
+    }
 }
 
 /// A star in a frame.
@@ -204,6 +248,7 @@ impl TruthFrame {
             camera_from_ground: moments.map(|t| rows(&shot.camera_from_ground(t))),
             cloud: shot.role == Role::Sky && scenario.mishaps.cloud == Some(shot.index),
             bumped_at_s: shot.bumped(),
+            sky: TruthSky::of(night, shot),
             streaks: gathered.crossings.iter().map(|c| c.streak.clone()).collect(),
             stars,
         }

@@ -31,6 +31,8 @@ pub struct BlindSettings {
     pub projection: Projection,
     /// Whether the frame may be a mirror image.
     pub mirrored: bool,
+    /// Brightest stars that figures are made of; the time of a search in vain grows with its fourth power.
+    pub brightest: usize,
     /// Natural logarithm of the odds against chance above which an answer counts.
     pub min_log_odds: f64,
     /// Where the camera stood, if the instant is to the minute; refraction is then taken into the
@@ -44,6 +46,7 @@ impl Default for BlindSettings {
             focal_range: [0.48, 49.0],
             projection: Projection::Rectilinear,
             mirrored: true,
+            brightest: 38,
             min_log_odds: 20.0,
             site: None,
         }
@@ -63,19 +66,45 @@ pub struct BlindIdentification {
     pub false_alarm: f64,
     /// Attitudes that were looked at.
     pub tried: usize,
+    /// Where the camera stood, if refraction is taken out.
+    pub site: Option<Site>,
+    /// The instant that the catalogue's stars were taken at.
+    pub instant: Instant,
     width: usize,
 }
 
 impl BlindIdentification {
     /// The ICRS direction that a pixel of the frame as it is looks along; `None` outside the lens's image.
     pub fn direction(&self, pixel: [f64; 2]) -> Option<Vector3<f64>> {
-        let x = if self.mirrored {
-            self.width as f64 - 1.0 - pixel[0]
-        } else {
-            pixel[0]
-        };
-        let seen = self.found.lens.unproject([x, pixel[1]])?;
+        let seen = self.found.lens.unproject(self.on_lens(pixel))?;
         Some(self.found.attitude.inverse() * seen.into_inner())
+    }
+
+    /// Seen minus computed of each matched star: its place and the difference, pixels of the frame as it is.
+    pub fn residuals(&self, stars: &[Star]) -> Vec<[[f64; 2]; 2]> {
+        let directions = apparent(self.site, self.instant);
+        self.found
+            .matches
+            .iter()
+            .filter_map(|&(star, known)| {
+                let seen = [stars.get(star)?.x, stars[star].y];
+                let computed = self
+                    .found
+                    .lens
+                    .project(&(self.found.attitude * directions[known]?))?;
+                let computed = self.on_lens(computed);
+                Some([seen, [seen[0] - computed[0], seen[1] - computed[1]]])
+            })
+            .collect()
+    }
+
+    /// A pixel of the frame as the lens has it: flipped where `mirrored`.
+    pub fn on_lens(&self, [x, y]: [f64; 2]) -> [f64; 2] {
+        if self.mirrored {
+            [self.width as f64 - 1.0 - x, y]
+        } else {
+            [x, y]
+        }
     }
 }
 
@@ -137,7 +166,7 @@ pub fn identify_blind(
     let mut tried = 0;
     let mut done = [0; 2];
     for (bright, mirrored) in PASSES {
-        if mirrored && !settings.mirrored {
+        if (mirrored && !settings.mirrored) || bright > settings.brightest {
             continue;
         }
         let from = std::mem::replace(&mut done[usize::from(mirrored)], bright);
@@ -153,11 +182,54 @@ pub fn identify_blind(
                 found,
                 mirrored,
                 tried,
+                site: settings.site,
+                instant,
                 width: size_px[0],
             });
         }
     }
     None
+}
+
+/// Solves a frame that was identified once more with refraction taken out, now that place and time are
+/// known: attitude and lens then apply to directions as the air lifts them, and its bending is no longer in
+/// the distortion. `None` where the stars do not bear it out.
+pub fn identify_again(
+    stars: &[Star],
+    known: &BlindIdentification,
+    site: Site,
+    instant: Instant,
+) -> Option<BlindIdentification> {
+    let settings = IdentifySettings {
+        focal_tolerance: 0.02,
+        site: Some(site),
+        ..IdentifySettings::default()
+    };
+    let directions = apparent(Some(site), instant);
+    let upright: Vec<Star> = stars
+        .iter()
+        .map(|s| Star {
+            x: known.on_lens([s.x, s.y])[0],
+            ..*s
+        })
+        .collect();
+    let start = Pose {
+        attitude: known.found.attitude,
+        lens: known.found.lens,
+    };
+    let search = Search::new(&upright, &start.lens, &settings, &directions)?;
+    let (odds, pose, reach) = search.refine(start)?;
+    let enough = odds > settings.min_log_odds;
+    let found = enough.then(|| search.conclude(pose, reach, odds)).flatten()?;
+    Some(BlindIdentification {
+        found: Identification {
+            log_odds: known.found.log_odds,
+            ..found
+        },
+        site: Some(site),
+        instant,
+        ..known.clone()
+    })
 }
 
 /// One way up of the frame.

@@ -31,6 +31,7 @@ mod land_finder;
 mod levels;
 mod matching;
 mod peaks;
+mod photometry;
 mod points;
 mod pose;
 mod profile;
@@ -44,13 +45,14 @@ mod triangles;
 
 pub use airpath::AirPath;
 pub use background::{Background, BackgroundSettings};
-pub use blind::{BlindIdentification, BlindSettings, identify_blind};
+pub use blind::{BlindIdentification, BlindSettings, identify_again, identify_blind};
 pub use detect::{DetectSettings, Trails, measure};
 pub use field::{Field, Star};
 pub use green::measure_green;
 pub use identify::{Identification, IdentifySettings, identify};
 pub use land::{LandMask, LandSettings};
 pub use matching::{FieldMatch, MatchSettings, match_fields};
+pub use photometry::{LightInput, NoPhotometry, Overhead, Photometry, SkyLight, SkyMap, SkySpot, photometry};
 pub use quality::{FrameQuality, JudgeSettings, Verdict, judge};
 pub use register::{
     FrameRegistration, Ground, RegisterSettings, Registration, Residual, register, register_from_ground,

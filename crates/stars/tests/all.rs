@@ -7,14 +7,14 @@ mod scene;
 #[path = "all/profile.rs"]
 mod profile;
 
-#[path = "all/bad_input.rs"]
-mod bad_input;
-#[path = "all/bars.rs"]
-mod bars;
 #[path = "all/axis.rs"]
 mod axis;
 #[path = "all/axis_scene.rs"]
 mod axis_scene;
+#[path = "all/bad_input.rs"]
+mod bad_input;
+#[path = "all/bars.rs"]
+mod bars;
 #[path = "all/blind.rs"]
 mod blind;
 #[path = "all/blind_fields.rs"]
@@ -31,6 +31,8 @@ mod land;
 mod matching;
 #[path = "all/outside.rs"]
 mod outside;
+#[path = "all/photometry.rs"]
+mod photometry;
 #[path = "all/quality.rs"]
 mod quality;
 #[path = "all/registration.rs"]

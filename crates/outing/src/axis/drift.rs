@@ -64,8 +64,9 @@ pub struct DriftReport {
 /// # Errors
 /// A file that cannot be read; a lens that is not known.
 pub fn axis_by_drift(ask: &DriftAsk, world: &dyn World) -> Result<Result<DriftReport, String>, AxisTrouble> {
-    let (first, first_meta) = brightness(&ask.frames[0], world)?;
-    let (second, second_meta) = brightness(&ask.frames[1], world)?;
+    let (first, first_frame) = brightness(&ask.frames[0], world)?;
+    let (second, second_frame) = brightness(&ask.frames[1], world)?;
+    let (first_meta, second_meta) = (first_frame.meta, second_frame.meta);
     let size = [first.width(), first.height()];
     let Some(focal_px) = crate::single::focal_px(&ask.lens, &first_meta, size) else {
         return Ok(Err(

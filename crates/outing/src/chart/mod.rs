@@ -1,11 +1,13 @@
 //! Charts of the plan, as SVG: one night as a strip, the view over the skyline, the year's nights; the
-//! ladder of equivalent exposures, signal-to-noise, trails over the frame; the pole star in the sight.
+//! ladder of equivalent exposures, signal-to-noise, trails over the frame; the pole star in the sight; what was
+//! measured in one frame.
 //!
 //! Every face of the program shows these; none draws a second version. Each chart comes in two looks:
 //! dark on white for the desk and for paper, and red on black for the field, in which nothing holds
 //! any green or blue.
 
 mod contour;
+mod frame_map;
 mod labels;
 mod ladder;
 mod night_strip;
@@ -16,12 +18,13 @@ mod trail_map;
 mod view;
 mod year;
 
+pub use frame_map::frame_map;
 pub use ladder::ladder_chart;
 pub use night_strip::{NightStrip, night_strip};
 pub use sight_view::{Flip, SightView, sight_view};
 pub use signal::{SignalChart, signal_chart};
 pub use trail_map::{TrailPicture, trail_map};
-pub use view::{Framing, View, view};
+pub use view::{Framing, View, ViewWindow, view, view_window};
 pub use year::year_chart;
 
 /// How a chart is coloured.

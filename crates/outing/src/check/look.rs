@@ -5,15 +5,13 @@ use nightloom_optics::Lens;
 use nightloom_raster::{Frame, Plane};
 use nightloom_sky::{Instant, catalogue};
 use nightloom_stars::cause::{SkyStar, Veil, View, veil};
-use nightloom_stars::{BlindIdentification, DetectSettings, Field, measure};
+use nightloom_stars::{BlindIdentification, DetectSettings, Field};
 
 use super::Standing;
 use crate::World;
 use crate::build::luminance;
-use crate::single::{LensTold, SkyPlace, search, tangent};
+use crate::single::{LensTold, SkyPlace, find, light_of, measured, tangent};
 
-/// Width of sharp stars, pixels (common practice, no source).
-const SHARP_PX: f32 = 2.0;
 /// Reach within which a star is the catalogue's, pixels.
 const REACH_PX: f64 = 3.0;
 /// Stars nearer to the frame's edge are not expected, pixels.
@@ -54,10 +52,17 @@ impl Look {
             .then(|| (scale.radial.rad() * scale.tangential.rad()).sqrt().to_degrees() * 3600.0)
     }
 
-    pub(super) fn sky_mag(&self) -> Option<f64> {
-        let (veil, scale) = (self.veil?, self.scale_arcsec_px()?);
-        let level = f64::from(self.field.background);
-        (level > 0.0).then(|| veil.zero_point - 2.5 * level.log10() + 5.0 * scale.log10())
+    /// By the frame's photometry; by the veil's zero point where that has no answer.
+    pub(super) fn sky_mag(&self, frame: &Frame) -> Option<f64> {
+        let light = self
+            .found
+            .as_ref()
+            .map(|found| light_of(frame, &self.field, found, None));
+        light.and_then(|l| l.sky_mag_arcsec2).or_else(|| {
+            let (veil, scale) = (self.veil?, self.scale_arcsec_px()?);
+            let level = f64::from(self.field.background);
+            (level > 0.0).then(|| veil.zero_point - 2.5 * level.log10() + 5.0 * scale.log10())
+        })
     }
 }
 
@@ -66,20 +71,8 @@ pub(super) fn look(frame: &Frame, lens: &LensTold, standing: &Standing, world: &
     let size = [plane.width(), plane.height()];
     let when = standing.middle.unwrap_or_else(|| world.now());
     let hint = tangent(lens, &frame.meta, size);
-    let mut field = measure(&plane, &DetectSettings::default());
-    let mut found = search(&field, hint, when);
-    if found.is_none() && field.fwhm_px > 1.3 * SHARP_PX {
-        // Leaves and noise may have passed for the stars' width.
-        let settings = DetectSettings {
-            fwhm_px: Some(SHARP_PX),
-            ..DetectSettings::default()
-        };
-        let sharper = measure(&plane, &settings);
-        found = search(&sharper, hint, when);
-        if found.is_some() {
-            field = sharper;
-        }
-    }
+    let field = measured(&plane, &frame.pixels, &DetectSettings::default());
+    let (field, found) = find(&plane, &frame.pixels, field, hint, when);
     let view = view(found.as_ref(), hint, size);
     let veil = found
         .as_ref()

@@ -195,7 +195,7 @@ pub fn check_pixels(
     FrameCheck {
         frame: name.to_owned(),
         measured,
-        sky_mag_arcsec2: seen.sky_mag().filter(|_| measured),
+        sky_mag_arcsec2: seen.sky_mag(frame).filter(|_| measured),
         fwhm_px: inspection.width_px,
         elongation: inspection.elongation,
         drift_px: inspection.motion.length_px,

@@ -4,14 +4,21 @@ use std::path::Path;
 
 use nalgebra::Vector3;
 use nightloom_optics::{Lens, Projection};
-use nightloom_raster::FrameMeta;
+use nightloom_raster::{Frame, FrameMeta, Pixels, Plane};
 use nightloom_sky::Instant;
-use nightloom_stars::{BlindIdentification, BlindSettings, DetectSettings, Field, identify_blind, measure};
+use nightloom_stars::{
+    BlindIdentification, BlindSettings, DetectSettings, Field, identify_again, identify_blind,
+};
 
+use super::light::{FrameLight, light_of};
+use super::oddity::{Oddity, after_search, oddity};
+use super::stance::{Stance, stance};
 use super::told::{check, tangent};
-use super::{LensTold, SingleError, brightness, taken};
+use super::{Hints, LensTold, SingleError, brightness, measured, taken};
 use crate::World;
 
+/// Lowest altitude of a picture's middle that place and time are believed with, degrees.
+const LOWEST_DEG: f64 = -3.0;
 /// How far a focal length that was told may be off, as a part of it: engraved values are rounded, and
 /// lenses breathe.
 const TOLD_SHARE: f64 = 0.15;
@@ -20,6 +27,10 @@ const SHARP_PX: f32 = 2.0;
 /// Focal lengths of fisheye lenses in halves of the frame's diagonal: from a whole sky within the frame
 /// to 130° across the diagonal.
 const FISHEYE: [f64; 2] = [0.4, 0.9];
+/// Brightest stars of a short search.
+const SHORT_STARS: usize = 14;
+/// Brightest stars that figures of a fisheye frame are made of.
+const FISHEYE_STARS: usize = 24;
 
 /// A place in the sky, ICRS.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
@@ -28,6 +39,40 @@ pub struct SkyPlace {
     pub ra_deg: f64,
     /// Declination, degrees.
     pub dec_deg: f64,
+}
+
+/// Mean of seen minus computed places of the matched stars over the frame.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct ResidualMap {
+    /// Cells across.
+    pub columns: usize,
+    /// Cells down.
+    pub rows: usize,
+    /// Right and down, pixels, row by row; `None` where a cell has fewer than three stars.
+    pub mean_px: Vec<Option<[f64; 2]>>,
+}
+
+impl ResidualMap {
+    fn of(residuals: &[[[f64; 2]; 2]], [width, height]: [usize; 2]) -> Self {
+        const GRID: [usize; 2] = [6, 4];
+        const LEAST: f64 = 3.0;
+        let [columns, rows] = GRID;
+        let mut sums = vec![[0.0; 3]; columns * rows];
+        let cell =
+            |v: f64, n: usize, of: usize| (((v + 0.5) / n as f64 * of as f64).max(0.0) as usize).min(of - 1);
+        for [at, off] in residuals {
+            let sum = &mut sums[cell(at[1], height, rows) * columns + cell(at[0], width, columns)];
+            *sum = [sum[0] + off[0], sum[1] + off[1], sum[2] + 1.0];
+        }
+        Self {
+            columns,
+            rows,
+            mean_px: sums
+                .iter()
+                .map(|s| (s[2] >= LEAST).then(|| [s[0] / s[2], s[1] / s[2]]))
+                .collect(),
+        }
+    }
 }
 
 /// Where a frame looks. All but `identified`, `matched`, `stars` and `seconds` are absent where it is not
@@ -54,85 +99,207 @@ pub struct IdentifyReport {
     pub matched: usize,
     /// Root mean square distance of the matched stars, pixels.
     pub rms_px: Option<f64>,
+    /// Where the matched stars stand beside their places by catalogue and lens, cell by cell.
+    pub residuals: Option<ResidualMap>,
     /// Bound on the chance of so good an answer from stars strewn at random.
     pub false_alarm: Option<f64>,
     /// Natural logarithm of the odds, where `false_alarm` is too small for a number.
     pub log_odds: Option<f64>,
+    /// Altitude of the picture's middle, refraction in it, if place and time are known.
+    pub altitude_deg: Option<f64>,
+    /// Its azimuth, from north through east.
+    pub azimuth_deg: Option<f64>,
+    /// How bright the sky was.
+    pub light: Option<FrameLight>,
+    /// Why it is not identified, as a word: `black`, `screenshot`, `daylight`, `small`, `dark`, `cloud`, `noise`,
+    /// `doubled`, `narrow`, `lit`, `unknown`.
+    pub looks_like: Option<&'static str>,
+    /// The same as a sentence.
+    pub why: Option<String>,
+    /// What was found wrong with place or time, in whole sentences.
+    pub notes: Vec<String>,
     /// Stars found in the frame.
     pub stars: usize,
     /// Time of the measuring and the identifying, the decoding left out.
     pub seconds: f64,
 }
 
-/// Finds where in the sky one frame looks.
+/// A frame that was looked at.
+pub(super) struct Look {
+    pub(super) frame: Frame,
+    pub(super) field: Field,
+    pub(super) found: Option<BlindIdentification>,
+    /// Place and time, where they are known and do not contradict the answer.
+    pub(super) stance: Option<Stance>,
+    /// Why it is not identified.
+    odd: Option<Oddity>,
+    /// What is wrong with place or time.
+    notes: Vec<String>,
+    seconds: f64,
+}
+
+/// Finds where in the sky one frame looks, and how bright the sky is there.
 ///
 /// What is told of the lens, or what the file says of it, is tried first, then anything.
 ///
 /// # Errors
 /// [`SingleError::Unreadable`], [`SingleError::Told`].
-pub fn identify_frame(
-    path: &Path,
-    told: &LensTold,
-    world: &dyn World,
-) -> Result<IdentifyReport, SingleError> {
-    let start = world.seconds();
-    let seen = identified(path, told, world)?;
-    let size = [seen.field.width, seen.field.height];
-    let mut report = seen
-        .blind
-        .as_ref()
-        .and_then(|f| describe(f, size))
-        .unwrap_or_default();
-    report.stars = seen.field.stars.len();
-    report.seconds = world.seconds() - start - seen.decoding_s;
-    Ok(report)
+pub fn identify_frame(path: &Path, hints: &Hints, world: &dyn World) -> Result<IdentifyReport, SingleError> {
+    Ok(look(path, hints, world)?.report())
 }
 
-/// A frame with its stars and what they are.
+/// Measures the stars of a frame and identifies them.
+pub(super) fn look(path: &Path, hints: &Hints, world: &dyn World) -> Result<Look, SingleError> {
+    check(&hints.lens)?;
+    let (plane, frame) = brightness(path, world)?;
+    let start = world.seconds();
+    let stance = stance(path, hints.site, hints.at, &frame.meta, world);
+    let when = stance
+        .map(|s| s.middle)
+        .or_else(|| taken(&frame.meta))
+        .unwrap_or_else(|| world.now());
+    let size = [plane.width(), plane.height()];
+    let hint = tangent(&hints.lens, &frame.meta, size);
+    let field = measured(&plane, &frame.pixels, &DetectSettings::default());
+    let mut odd = oddity(&plane, &field, &frame.meta);
+    let (field, found) = match &odd {
+        Some(odd) if odd.hopeless => (field, None),
+        // What looks like no sky at all is given a short look, lest it be one.
+        Some(_) => {
+            let found = search(&field, hint, when, Effort::Short);
+            (field, found)
+        }
+        None => find(&plane, &frame.pixels, field, hint, when),
+    };
+    if found.is_none() {
+        let field_deg = hint.map(|t| 2.0 * t.atan().to_degrees());
+        odd = odd.or_else(|| Some(after_search(&plane, &field, field_deg)));
+    } else {
+        odd = None;
+    }
+    let mut look = Look {
+        odd,
+        frame,
+        field,
+        found,
+        stance: None,
+        notes: Vec::new(),
+        seconds: 0.0,
+    };
+    look.stand(stance);
+    look.seconds = world.seconds() - start;
+    Ok(look)
+}
+
+/// Looks for the part of the sky that the stars show, and measures anew as sharp stars where that helps.
+pub(crate) fn find(
+    plane: &Plane,
+    pixels: &Pixels,
+    field: Field,
+    hint: Option<f64>,
+    when: Instant,
+) -> (Field, Option<BlindIdentification>) {
+    let found = search(&field, hint, when, Effort::Full);
+    if found.is_some() || field.fwhm_px <= 1.3 * SHARP_PX {
+        return (field, found);
+    }
+    // Leaves and noise may have passed for the stars' width.
+    let sharp = DetectSettings {
+        fwhm_px: Some(SHARP_PX),
+        ..DetectSettings::default()
+    };
+    let sharper = measured(plane, pixels, &sharp);
+    match search(&sharper, hint, when, Effort::Full) {
+        Some(found) => (sharper, Some(found)),
+        None => (field, None),
+    }
+}
+
+/// A frame with its stars and what they are, refraction left in their places.
 pub(crate) struct Identified {
     pub(crate) field: Field,
     /// `None` where no part of the sky explains the stars.
     pub(crate) blind: Option<BlindIdentification>,
     pub(crate) meta: FrameMeta,
-    decoding_s: f64,
 }
 
 /// Reads, measures and identifies one frame.
 pub(crate) fn identified(path: &Path, told: &LensTold, world: &dyn World) -> Result<Identified, SingleError> {
     check(told)?;
-    let start = world.seconds();
-    let (plane, meta) = brightness(path, world)?;
-    let decoding_s = world.seconds() - start;
-    let when = taken(&meta).unwrap_or_else(|| world.now());
-    let size = [plane.width(), plane.height()];
-    let hint = tangent(told, &meta, size);
-    let mut field = measure(&plane, &DetectSettings::default());
-    let mut blind = search(&field, hint, when);
-    if blind.is_none() && field.fwhm_px > 1.3 * SHARP_PX {
-        // Leaves and noise may have passed for the stars' width.
-        let sharp = DetectSettings {
-            fwhm_px: Some(SHARP_PX),
-            ..DetectSettings::default()
-        };
-        let sharper = measure(&plane, &sharp);
-        blind = search(&sharper, hint, when);
-        if blind.is_some() {
-            field = sharper;
-        }
-    }
+    let (plane, frame) = brightness(path, world)?;
+    let when = taken(&frame.meta).unwrap_or_else(|| world.now());
+    let hint = tangent(told, &frame.meta, [plane.width(), plane.height()]);
+    let field = measured(&plane, &frame.pixels, &DetectSettings::default());
+    let (field, blind) = find(&plane, &frame.pixels, field, hint, when);
     Ok(Identified {
         field,
         blind,
-        meta,
-        decoding_s,
+        meta: frame.meta,
     })
 }
 
+impl Look {
+    /// The answer, light included.
+    pub(super) fn report(&self) -> IdentifyReport {
+        let size = [self.field.width, self.field.height];
+        let stance = self.stance.as_ref();
+        let described = self.found.as_ref().and_then(|f| describe(f, size, stance));
+        let light = described.as_ref().and(self.found.as_ref());
+        IdentifyReport {
+            residuals: light.map(|f| ResidualMap::of(&f.residuals(&self.field.stars), size)),
+            light: light.map(|found| light_of(&self.frame, &self.field, found, stance)),
+            stars: self.field.stars.len(),
+            seconds: self.seconds,
+            looks_like: self.odd.as_ref().map(|o| o.word),
+            why: self.odd.as_ref().map(|o| o.sentence.clone()),
+            notes: self.notes.clone(),
+            ..described.unwrap_or_default()
+        }
+    }
+
+    /// Takes place and time in, unless they put the picture below the horizon; solves again with
+    /// refraction taken out.
+    fn stand(&mut self, stance: Option<Stance>) {
+        let (Some(found), Some(stance)) = (&self.found, stance) else {
+            return;
+        };
+        let middle = [0.5 * self.field.width as f64, 0.5 * self.field.height as f64];
+        let Some(axis) = found.direction(middle) else {
+            return;
+        };
+        let height_deg = stance.height(&axis).clamp(-1.0, 1.0).asin().to_degrees();
+        if height_deg < LOWEST_DEG {
+            self.notes.push(format!(
+                "Place and time do not agree with the stars: the middle of the picture would stand {:.0}° below the \
+                 horizon. They were not used; look at the camera's clock, its zone and the coordinates.",
+                -height_deg
+            ));
+            return;
+        }
+        if let Some(again) = identify_again(&self.field.stars, found, stance.site, stance.middle) {
+            self.found = Some(again);
+            self.stance = Some(stance);
+        }
+    }
+}
+
+/// How long to search.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Effort {
+    /// Figures of the brightest few, rectilinear lenses.
+    Short,
+    /// All there is.
+    Full,
+}
+
 /// The likeliest lenses first: as told, any, then a fisheye.
-pub(crate) fn search(field: &Field, hint: Option<f64>, when: Instant) -> Option<BlindIdentification> {
+fn search(field: &Field, hint: Option<f64>, when: Instant, effort: Effort) -> Option<BlindIdentification> {
     let size = [field.width, field.height];
     let within = |settings: BlindSettings| identify_blind(&field.stars, size, &settings, when);
-    let open = BlindSettings::default();
+    let mut open = BlindSettings::default();
+    if effort == Effort::Short {
+        open.brightest = SHORT_STARS;
+    }
     hint.and_then(|tangent| {
         within(BlindSettings {
             focal_range: [1.0 / (tangent * (1.0 + TOLD_SHARE)), (1.0 + TOLD_SHARE) / tangent],
@@ -141,18 +308,28 @@ pub(crate) fn search(field: &Field, hint: Option<f64>, when: Instant) -> Option<
     })
     .or_else(|| within(open))
     .or_else(|| {
+        (effort == Effort::Full).then_some(())?;
         within(BlindSettings {
             projection: Projection::Equidistant,
             focal_range: FISHEYE,
+            brightest: FISHEYE_STARS,
             ..open
         })
     })
 }
 
-fn describe(blind: &BlindIdentification, [width, height]: [usize; 2]) -> Option<IdentifyReport> {
+fn describe(
+    blind: &BlindIdentification,
+    [width, height]: [usize; 2],
+    stance: Option<&Stance>,
+) -> Option<IdentifyReport> {
     let (right, low) = (width as f64 - 1.0, height as f64 - 1.0);
     let middle = [0.5 * right, 0.5 * low];
-    let at = |x: f64, y: f64| blind.direction([x, y]);
+    let at = |x: f64, y: f64| {
+        let seen = blind.direction([x, y])?;
+        Some(stance.map_or(seen, |s| s.lowered(&seen)))
+    };
+    let over = stance.and_then(|s| Some(s.overhead.ground_from_icrs * blind.direction(middle)?));
     let axis = at(middle[0], middle[1])?;
     let up = at(middle[0], middle[1] - 1.0)? - axis;
     let (ra, dec) = (axis.y.atan2(axis.x), axis.z.clamp(-1.0, 1.0).asin());
@@ -178,6 +355,8 @@ fn describe(blind: &BlindIdentification, [width, height]: [usize; 2]) -> Option<
         rms_px: Some(found.rms_px),
         false_alarm: Some(blind.false_alarm),
         log_odds: Some(found.log_odds),
+        altitude_deg: over.map(|d| d.z.clamp(-1.0, 1.0).asin().to_degrees()),
+        azimuth_deg: over.map(|d| d.x.atan2(d.y).to_degrees().rem_euclid(360.0)),
         ..IdentifyReport::default()
     })
 }

@@ -1,19 +1,27 @@
 //! One frame by itself: its stars, and where in the sky it looks.
 
 mod identify;
+mod light;
+mod oddity;
+mod picture;
+mod stance;
 mod stars;
 mod told;
 
 use std::path::{Path, PathBuf};
 
-use nightloom_raster::{DecodeError, DecodeOptions, FrameMeta, Plane};
+use identify::look;
+use nightloom_raster::{DecodeError, DecodeOptions, Frame, FrameMeta, Pixels, Plane};
 use nightloom_sky::Instant;
+use nightloom_stars::{DetectSettings, Field, measure};
 
-pub(crate) use identify::{Identified, identified};
-pub use identify::{IdentifyReport, SkyPlace, identify_frame};
+pub(crate) use identify::{Identified, find, identified};
+pub use identify::{IdentifyReport, ResidualMap, SkyPlace, identify_frame};
+pub use light::{Falloff, FrameLight, frame_light};
+pub use picture::{FramePicture, SkyTones, frame_picture};
 pub use stars::{StarReport, StarsReport, StreakKind, StreakReport, frame_stars, frame_stars_in_green};
-pub use told::LensTold;
-pub(crate) use {identify::search, told::check, told::tangent};
+pub use told::{Hints, LensTold};
+pub(crate) use {light::light_of, told::check, told::tangent};
 
 use crate::World;
 use crate::build::luminance;
@@ -44,15 +52,36 @@ pub enum SingleError {
     },
 }
 
-/// A frame's brightness at full size, and what its file says.
-pub(crate) fn brightness(path: &Path, world: &dyn World) -> Result<(Plane, FrameMeta), SingleError> {
+/// A frame, and its brightness at full size.
+pub(crate) fn brightness(path: &Path, world: &dyn World) -> Result<(Plane, Frame), SingleError> {
     let frame = world
         .decode(path, &DecodeOptions::default())
         .map_err(|source| SingleError::Unreadable {
             path: path.into(),
             source,
         })?;
-    Ok((luminance(&frame.pixels), frame.meta))
+    Ok((luminance(&frame.pixels), frame))
+}
+
+/// A mosaic's brightness is the mean of four pixels, taken for the first of them: its middle is half a
+/// pixel on.
+const CELL_MIDDLE_PX: f64 = 0.5;
+
+/// Measures the stars in a frame's brightness; their places are those in the full picture.
+pub(crate) fn measured(plane: &Plane, pixels: &Pixels, settings: &DetectSettings) -> Field {
+    let mut field = measure(plane, settings);
+    if matches!(pixels, Pixels::Mosaic(_)) {
+        for star in &mut field.stars {
+            star.x += CELL_MIDDLE_PX;
+            star.y += CELL_MIDDLE_PX;
+        }
+        for streak in &mut field.streaks {
+            for end in [&mut streak.from, &mut streak.to] {
+                *end = end.map(|v| v + CELL_MIDDLE_PX);
+            }
+        }
+    }
+    field
 }
 
 /// When the frame was taken, as its file says; without a zone, taken for UTC: proper motion needs no hours.

@@ -4,9 +4,9 @@ use std::path::Path;
 
 use nightloom_raster::{DecodeOptions, Pixels};
 pub use nightloom_stars::StreakKind;
-use nightloom_stars::{DetectSettings, Field, Streak, measure, measure_green};
+use nightloom_stars::{DetectSettings, Field, Streak, measure_green};
 
-use super::SingleError;
+use super::{SingleError, measured};
 use crate::World;
 use crate::build::luminance;
 
@@ -105,32 +105,9 @@ fn look(path: &Path, world: &dyn World, in_green: bool) -> Result<StarsReport, S
     let settings = DetectSettings::default();
     let field = match &frame.pixels {
         Pixels::Mosaic(mosaic) if in_green => measure_green(mosaic, &settings),
-        other => measure(&luminance(other), &settings),
+        other => measured(&luminance(other), other, &settings),
     };
-    let mut report = report(&field, world.seconds() - start);
-    if matches!(frame.pixels, Pixels::Mosaic(_)) && !in_green {
-        report.shift(CELL_MIDDLE_PX);
-    }
-    Ok(report)
-}
-
-/// A mosaic's brightness is the mean of four pixels, taken for the first of them: its middle is half a
-/// pixel on.
-const CELL_MIDDLE_PX: f64 = 0.5;
-
-impl StarsReport {
-    fn shift(&mut self, by_px: f64) {
-        for star in &mut self.stars {
-            star.x_px += by_px;
-            star.y_px += by_px;
-        }
-        for streak in &mut self.streaks {
-            for end in [&mut streak.from_px, &mut streak.to_px] {
-                end[0] += by_px;
-                end[1] += by_px;
-            }
-        }
-    }
+    Ok(report(&field, world.seconds() - start))
 }
 
 fn report(field: &Field, seconds: f64) -> StarsReport {

@@ -1,11 +1,32 @@
 //! What is known of a frame's lens before its stars are looked at.
 
 use nightloom_raster::FrameMeta;
+use nightloom_sky::{Instant, Site};
 
 use super::SingleError;
 
 /// Diagonal of the 36 × 24 mm format, millimetres.
 const FULL_FRAME_DIAGONAL_MM: f64 = 43.266_615_3;
+
+/// What is known of a frame beside its file.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Hints {
+    /// The lens.
+    pub lens: LensTold,
+    /// Where the camera stood; else the outing about the frame, or the file, may tell.
+    pub site: Option<Site>,
+    /// The middle of the exposure; else the file may tell.
+    pub at: Option<Instant>,
+}
+
+impl From<LensTold> for Hints {
+    fn from(lens: LensTold) -> Self {
+        Self {
+            lens,
+            ..Self::default()
+        }
+    }
+}
 
 /// What is told of the lens beforehand.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]

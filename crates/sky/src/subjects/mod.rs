@@ -15,6 +15,7 @@ pub mod zodiacal;
 use std::fmt;
 
 pub use search::{SubjectError, all, find, search};
+pub use stars::proper_name;
 
 use constellations::Constellation;
 use nalgebra::{UnitVector3, Vector3};

@@ -70,6 +70,18 @@ pub(super) fn by_number(hip: u32) -> Option<Subject> {
     Some(subject)
 }
 
+static PROPER: LazyLock<HashMap<u32, &'static str>> = LazyLock::new(|| {
+    rows(TABLE, ',')
+        .filter_map(|row| Some((row[0].parse().ok()?, row[1])))
+        .filter(|(_, name)| !name.is_empty())
+        .collect()
+});
+
+/// The name that the IAU gave to a star of the Hipparcos catalogue; `None` where it gave none.
+pub fn proper_name(hip: u32) -> Option<&'static str> {
+    PROPER.get(&hip).copied()
+}
+
 /// The named and lettered stars.
 pub(super) fn subjects() -> impl Iterator<Item = Subject> {
     rows(TABLE, ',').filter_map(|row| {

@@ -1,0 +1,400 @@
+//! What a frame that is not identified looks like instead.
+
+use nightloom_raster::{FrameMeta, Plane};
+use nightloom_stars::Field;
+
+/// What stands in the way of an identification.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Oddity {
+    /// A word for it that does not change.
+    pub(super) word: &'static str,
+    /// A sentence that says what it looks like and what to do.
+    pub(super) sentence: String,
+    /// Whether no search can help.
+    pub(super) hopeless: bool,
+}
+
+/// Shorter side below which a picture holds too little sky, pixels.
+const SMALL_PX: usize = 320;
+/// Tiles across the longer side.
+const TILES: usize = 48;
+/// Level of a lit picture's median, of saturation, and of one that is surely lit.
+const LIT: f32 = 0.02;
+const BRIGHT: f32 = 0.12;
+/// Exposure value at ISO 100 from which on a picture was taken by day or under lamps: towns at night are lit
+/// for 1 to 4 (common practice, no source).
+const LAMPLIT_EV: f64 = 5.0;
+/// Level below which a picture is black, of saturation.
+const BLACK: f32 = 0.004;
+/// Width of a hot pixel at most, pixels.
+const HOT_PX: f32 = 1.45;
+/// Stars without which nothing can be identified.
+const FEW: usize = 8;
+
+/// Figures of a frame, tile by tile.
+struct Tiles {
+    /// Median of the tiles' means.
+    level: f32,
+    /// Share of tiles in which nearly all neighbours are exactly equal, though not black.
+    drawn: f64,
+    /// Levels that at least a twentieth of those tiles share.
+    inks: usize,
+    /// Share of tiles of strong contrast.
+    hard: f64,
+    /// Share of tiles whose contrast is far above the noise and a tenth of their level.
+    textured: f64,
+    /// Spread of the tiles' means, as a part of their median.
+    uneven: f32,
+    /// Whether every pixel is the same.
+    blank: bool,
+}
+
+/// What is odd before any search, if anything is.
+pub(super) fn oddity(plane: &Plane, field: &Field, meta: &FrameMeta) -> Option<Oddity> {
+    let (width, height) = (plane.width(), plane.height());
+    let tiles = tiles(plane);
+    let odd = |word, hopeless, sentence: String| {
+        Some(Oddity {
+            word,
+            sentence,
+            hopeless,
+        })
+    };
+    if tiles.blank || (tiles.level.abs() < 1e-5 && field.stars.is_empty()) {
+        return odd(
+            "black",
+            true,
+            "this looks like a black frame: no pixel differs from the next; take one with the lens cap off"
+                .into(),
+        );
+    }
+    if tiles.drawn > 0.3 && tiles.inks >= 2 && tiles.hard > 0.03 {
+        return odd(
+            "screenshot",
+            true,
+            "this looks like a screenshot or a drawing: even areas with hard edges; give the camera's own file".into(),
+        );
+    }
+    if let Some((sure, sentence)) = daylight(&tiles, meta) {
+        return odd("daylight", sure, sentence);
+    }
+    if width.min(height) < SMALL_PX && field.stars.len() < 3 * FEW {
+        return odd(
+            "small",
+            field.stars.len() < FEW,
+            format!(
+                "this picture is too small to hold enough stars: {width} × {height} pixels with {} stars; give the whole \
+                 frame",
+                field.stars.len()
+            ),
+        );
+    }
+    dark_or_dull(&tiles, field)
+}
+
+/// What says so, and whether the camera's own settings do.
+fn daylight(tiles: &Tiles, meta: &FrameMeta) -> Option<(bool, String)> {
+    let ev = exposure_value(meta);
+    if let Some(ev) = ev.filter(|ev| *ev > LAMPLIT_EV && tiles.level > LIT) {
+        let sentence = format!(
+            "this looks like a daylight picture: it is well lit at exposure value {ev:.0}; stars need the night"
+        );
+        return Some((true, sentence));
+    }
+    // A night frame may be as bright; its settings then say that it was night.
+    let by_day = ev.is_none_or(|ev| ev > 0.0);
+    (by_day && tiles.level > BRIGHT && (tiles.textured > 0.25 || tiles.uneven > 0.5)).then(|| {
+        let sentence =
+            "this looks like a daylight picture: bright, and full of detail that is no stars; give a frame of the night sky";
+        (false, sentence.into())
+    })
+}
+
+/// log₂(N²/t) at ISO 100, as ISO 2720 has it.
+fn exposure_value(meta: &FrameMeta) -> Option<f64> {
+    let (n, t, iso) = (meta.f_number?, meta.exposure_s?, meta.iso?);
+    let ev = (n * n / t).log2() - (iso / 100.0).log2();
+    ev.is_finite().then_some(ev)
+}
+
+fn dark_or_dull(tiles: &Tiles, field: &Field) -> Option<Oddity> {
+    let stars = field.stars.len();
+    let few = stars < FEW;
+    let odd = |word, hopeless, sentence: String| {
+        Some(Oddity {
+            word,
+            sentence,
+            hopeless,
+        })
+    };
+    let dark = field.background.abs() < BLACK && tiles.uneven * tiles.level.abs() < BLACK;
+    if dark && !few && field.fwhm_px < HOT_PX {
+        return odd(
+            "dark",
+            true,
+            format!(
+                "this looks like a dark frame: black, with {stars} hot pixels that are narrower than any star"
+            ),
+        );
+    }
+    if !few {
+        return None;
+    }
+    if dark {
+        return odd(
+            "black",
+            true,
+            format!(
+                "this looks like a black or dark frame: no light, and {} stars",
+                or_no(stars)
+            ),
+        );
+    }
+    if tiles.uneven > 0.08 {
+        return odd(
+            "cloud",
+            true,
+            format!(
+                "this looks like cloud, fog or a lit wall: soft light that changes over the frame, and {} stars; wait for \
+                 a gap",
+                or_no(stars)
+            ),
+        );
+    }
+    odd(
+        "noise",
+        true,
+        format!(
+            "this looks like noise or an even surface: {} stars on an even background; look at focus, lens cap and cloud",
+            or_no(stars)
+        ),
+    )
+}
+
+fn or_no(n: usize) -> String {
+    if n == 0 { "no".into() } else { n.to_string() }
+}
+
+/// What a frame with enough star-like points that was searched in vain looks like.
+pub(super) fn after_search(plane: &Plane, field: &Field, field_deg: Option<f64>) -> Oddity {
+    let stars = field.stars.len();
+    let odd = |word, sentence: String| Oddity {
+        word,
+        sentence,
+        hopeless: false,
+    };
+    if let Some(apart) = doubled(field) {
+        return odd(
+            "doubled",
+            format!(
+                "this looks like two exposures in one: most stars stand twice, {apart:.0} pixels apart; give a single \
+                 exposure"
+            ),
+        );
+    }
+    let tiles = tiles(plane);
+    if let Some(degrees) = field_deg.filter(|d| *d < 5.0) {
+        return odd(
+            "narrow",
+            format!(
+                "the field is {degrees:.1}° wide; below 5° most parts of the sky have too few stars down to magnitude 8, \
+                 {stars} points were found"
+            ),
+        );
+    }
+    if tiles.uneven > 0.25 && tiles.textured > 0.10 && tiles.level > LIT {
+        return odd(
+            "lit",
+            format!(
+                "this looks like a picture of lit things rather than of stars: {stars} bright points that are no known part \
+                 of the sky"
+            ),
+        );
+    }
+    odd(
+        "unknown",
+        format!(
+            "{stars} stars were found, and no part of the sky down to magnitude 8 explains them better than chance would; \
+             more sky in the frame, less land, or --focal and --pitch may help"
+        ),
+    )
+}
+
+/// How far apart the two pictures of most stars stand, if they do.
+///
+/// All pairs of the brightest stars vote for their difference; pictures of one sky moved by the same way pile
+/// up at one place, pairs of a single sky do not.
+fn doubled(field: &Field) -> Option<f64> {
+    const BRIGHTEST: usize = 60;
+    const NEAR_PX: f64 = 2.5;
+    let stars = &field.stars[..field.stars.len().min(BRIGHTEST)];
+    let mut ways: Vec<[f64; 2]> = Vec::new();
+    for (i, a) in stars.iter().enumerate() {
+        for b in &stars[i + 1..] {
+            let way = [b.x - a.x, b.y - a.y];
+            let sign = if way[0] < 0.0 || (way[0] == 0.0 && way[1] < 0.0) {
+                -1.0
+            } else {
+                1.0
+            };
+            ways.push(way.map(|v| v * sign));
+        }
+    }
+    let votes = |w: &[f64; 2]| {
+        ways.iter()
+            .filter(|v| (v[0] - w[0]).abs() < NEAR_PX && (v[1] - w[1]).abs() < NEAR_PX)
+            .count()
+    };
+    let (most, way) = ways.iter().map(|w| (votes(w), w)).max_by_key(|v| v.0)?;
+    // Half the stars are first pictures; a third of the pairs that could be there suffices.
+    (stars.len() >= 12 && most * 6 >= stars.len()).then(|| way[0].hypot(way[1]))
+}
+
+fn tiles(plane: &Plane) -> Tiles {
+    let side = plane.width().max(plane.height()).div_ceil(TILES).max(8);
+    let (columns, rows) = (plane.width() / side, plane.height() / side);
+    let each: Vec<Tile> = (0..columns * rows)
+        .map(|i| tile(plane, (i % columns) * side, (i / columns) * side, side))
+        .collect();
+    let share =
+        |of: fn(&Tile) -> bool| each.iter().filter(|t| of(t)).count() as f64 / each.len().max(1) as f64;
+    let mut means: Vec<f32> = each.iter().map(|t| t.mean).collect();
+    means.sort_by(f32::total_cmp);
+    let part = |share: f64| {
+        means
+            .get(((means.len().max(1) - 1) as f64 * share) as usize)
+            .copied()
+            .unwrap_or(0.0)
+    };
+    let level = part(0.5);
+    let mut flat: Vec<u32> = each
+        .iter()
+        .filter(|t| t.equal > 0.9)
+        .map(|t| t.first.to_bits())
+        .collect();
+    flat.sort_unstable();
+    let inks = flat
+        .chunk_by(|a, b| a == b)
+        .filter(|c| c.len() * 20 >= flat.len())
+        .count();
+    Tiles {
+        level,
+        drawn: share(|t| t.equal > 0.9),
+        inks,
+        hard: share(|t| t.range > 0.25),
+        textured: share(|t| t.spread > 3.0 * t.grain && t.spread > 0.1 * t.mean.abs()),
+        uneven: (part(0.9) - part(0.1)) / level.abs().max(1e-6),
+        blank: each.iter().all(|t| t.range == 0.0) && part(0.0) == part(1.0),
+    }
+}
+
+struct Tile {
+    mean: f32,
+    /// Standard deviation.
+    spread: f32,
+    /// Noise from pixel to pixel.
+    grain: f32,
+    range: f32,
+    /// Share of neighbours that are exactly equal.
+    equal: f32,
+    first: f32,
+}
+
+fn tile(plane: &Plane, x0: usize, y0: usize, side: usize) -> Tile {
+    let (mut sum, mut squares, mut steps, mut equal) = (0.0f64, 0.0f64, 0.0f64, 0usize);
+    let (mut low, mut high) = (f32::INFINITY, f32::NEG_INFINITY);
+    // A tile of a large frame need not be read in full.
+    let skip = (side / 24).max(1);
+    let (mut n, mut pairs) = (0usize, 0usize);
+    for y in (y0..y0 + side).step_by(skip) {
+        let row = &plane.row(y)[x0..x0 + side];
+        for (i, &v) in row.iter().enumerate() {
+            n += 1;
+            sum += f64::from(v);
+            squares += f64::from(v) * f64::from(v);
+            (low, high) = (low.min(v), high.max(v));
+            if i > 0 {
+                pairs += 1;
+                steps += f64::from((v - row[i - 1]).abs());
+                equal += usize::from(v == row[i - 1]);
+            }
+        }
+    }
+    let mean = sum / n.max(1) as f64;
+    let pairs = pairs.max(1) as f64;
+    Tile {
+        mean: mean as f32,
+        spread: (squares / n.max(1) as f64 - mean * mean).max(0.0).sqrt() as f32,
+        // The mean difference of two Gaussians is 2σ/√π.
+        grain: (steps / pairs * 0.886) as f32,
+        range: high - low,
+        equal: (equal as f64 / pairs) as f32,
+        first: plane.at(x0, y0),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use nightloom_stars::{DetectSettings, Star, measure};
+
+    fn field(places: &[[f64; 2]]) -> Field {
+        let mut field = measure(&Plane::filled(64, 64, 0.1), &DetectSettings::default());
+        let star = |p: &[f64; 2]| Star {
+            x: p[0],
+            y: p[1],
+            flux: 1.0,
+            peak: 0.1,
+            fwhm_px: 2.5,
+            elongation: 1.0,
+            angle: nightloom_sky::Angle::from_rad(0.0),
+            saturated: false,
+            snr: 50.0,
+        };
+        field.stars = places.iter().map(star).collect();
+        field
+    }
+
+    /// Places without a pattern (a linear congruence, as in Numerical Recipes' quick generator).
+    fn strewn(count: usize) -> Vec<[f64; 2]> {
+        let mut state = 12_345u32;
+        let mut next = || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            f64::from(state >> 8) / 16_777.216
+        };
+        (0..count).map(|_| [next(), next()]).collect()
+    }
+
+    #[test]
+    fn doubled_stars_are_noticed_and_single_ones_are_not() {
+        let once = strewn(30);
+        assert_eq!(doubled(&field(&strewn(60))), None);
+        let twice: Vec<[f64; 2]> = once
+            .iter()
+            .flat_map(|p| [*p, [p[0] + 30.0, p[1] - 40.0]])
+            .collect();
+        let apart = doubled(&field(&twice)).expect("each star stands twice");
+        assert!((apart - 50.0).abs() < 3.0, "{apart}");
+    }
+
+    #[test]
+    fn blank_drawn_and_even_pictures_have_their_names() {
+        let meta = FrameMeta::default();
+        let word = |plane: &Plane| oddity(plane, &field(&[]), &meta).map(|o| o.word);
+        assert_eq!(word(&Plane::filled(800, 600, 0.0)), Some("black"));
+        let drawn = Plane::from_fn(800, 600, |x, y| match (x / 200 % 2, y % 20) {
+            (0, _) => 0.9,
+            (_, 0..4) if x % 7 < 3 => 0.05,
+            _ => 0.7,
+        });
+        assert_eq!(word(&drawn), Some("screenshot"));
+        let mut state = 1u32;
+        let noise = Plane::from_fn(800, 600, |_, _| {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            0.05 + (state >> 8) as f32 / 16_777_216.0 * 0.01
+        });
+        assert_eq!(word(&noise), Some("noise"));
+        let cloud = Plane::from_fn(800, 600, |x, _| noise.at(x, 0) + x as f32 / 20_000.0);
+        assert_eq!(word(&cloud), Some("cloud"));
+    }
+}

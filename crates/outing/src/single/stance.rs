@@ -1,0 +1,102 @@
+//! Where and when a frame was taken, as far as it or its outing tells.
+
+use std::path::Path;
+
+use nalgebra::{Rotation3, Vector3};
+use nightloom_raster::FrameMeta;
+use nightloom_sky::{Air, Instant, Site};
+use nightloom_stars::Overhead;
+
+use crate::file::read_settings;
+use crate::plan::{ClockSettings, SiteSettings};
+use crate::roles::FrameFacts;
+use crate::{OUTING_TOML, World, read_clock, site_zone};
+
+/// Air temperature that refraction is reckoned with, degrees Celsius (common practice, no source).
+const USUAL_C: f64 = 10.0;
+/// Folders above a frame in which its outing is looked for.
+const LEVELS: usize = 3;
+
+/// A tripod under the sky at the middle of an exposure.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Stance {
+    pub(super) site: Site,
+    pub(super) middle: Instant,
+    pub(super) overhead: Overhead,
+}
+
+impl Stance {
+    fn new(site: Site, middle: Instant) -> Self {
+        Self {
+            site,
+            middle,
+            overhead: Overhead {
+                ground_from_icrs: site.ground_from_icrs(middle),
+                air: Air::at_elevation(site.elevation_m, USUAL_C),
+            },
+        }
+    }
+
+    fn turn(&self) -> &Rotation3<f64> {
+        &self.overhead.ground_from_icrs
+    }
+
+    /// The true direction, ICRS, of what is seen in a direction given in ICRS axes.
+    pub(super) fn lowered(&self, seen: &Vector3<f64>) -> Vector3<f64> {
+        self.turn().inverse() * self.overhead.air.lower(&(self.turn() * seen))
+    }
+
+    /// Sine of the altitude of a direction.
+    pub(super) fn height(&self, direction: &Vector3<f64>) -> f64 {
+        (self.turn() * direction).z
+    }
+}
+
+/// What is known of place and time: as told, as the outing about the frame says, as the file says.
+///
+/// `None` where one of both is missing, or nothing tells the offset of the camera's clock.
+pub(super) fn stance(
+    path: &Path,
+    told: Option<Site>,
+    at: Option<Instant>,
+    meta: &FrameMeta,
+    world: &dyn World,
+) -> Option<Stance> {
+    let (mut place, clock) = outing_of(path);
+    place.place = told.or(place.place).or_else(|| by_file(meta));
+    let site = place.place?;
+    if let Some(at) = at {
+        return Some(Stance::new(site, at));
+    }
+    if place.zone.is_none() {
+        place.zone = site_zone(None, &site).ok().map(|z| z.name);
+    }
+    let facts = FrameFacts {
+        name: String::new(),
+        meta: meta.clone(),
+        size_px: None,
+        content: None,
+    };
+    let told = read_clock(&[&facts], &clock, &place, world.now());
+    let time = told.times.first().copied().flatten().filter(|_| told.absolute)?;
+    Some(Stance::new(site, time.middle()))
+}
+
+/// Site and clock of the outing that the frame lies in; nothing where there is none or it is faulty.
+fn outing_of(path: &Path) -> (SiteSettings, ClockSettings) {
+    let whole = std::path::absolute(path).unwrap_or_else(|_| path.to_path_buf());
+    let folder = whole
+        .ancestors()
+        .skip(1)
+        .take(LEVELS)
+        .find(|f| f.join(OUTING_TOML).is_file());
+    folder
+        .and_then(|f| read_settings(f).ok())
+        .map(|s| (s.site, s.camera_clock))
+        .unwrap_or_default()
+}
+
+fn by_file(meta: &FrameMeta) -> Option<Site> {
+    let [latitude, longitude] = meta.gps_deg?;
+    Site::new(latitude, longitude, meta.gps_elevation_m.unwrap_or(0.0)).ok()
+}
