@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use nightloom_outing::{
-    BuildReport, FolderError, OUTING_TOML, build, check_frame_names, discover, read_settings,
+    BuildReport, FolderError, OUTING_TOML, World, build, check_frame_names, discover, read_settings,
 };
 
 use crate::cli::BuildArgs;
@@ -16,8 +16,15 @@ pub(crate) fn run(args: &BuildArgs, door: &Door) -> Result<serde_json::Value, Tr
     Ok(serde_json::to_value(&report).unwrap_or_default())
 }
 
-/// Builds the outing in a folder.
+/// Builds the outing in a folder, with the progress on this program's terminal.
 pub(crate) fn make(folder: &Path, door: &Door) -> Result<BuildReport, Trouble> {
+    let report = made(folder, door);
+    door.end_of_job();
+    report
+}
+
+/// Builds the outing in a folder.
+pub(crate) fn made(folder: &Path, world: &dyn World) -> Result<BuildReport, Trouble> {
     let found = discover(folder)?;
     let settings = read_settings(folder)?;
     if found.frames.is_empty() {
@@ -29,9 +36,7 @@ pub(crate) fn make(folder: &Path, door: &Door) -> Result<BuildReport, Trouble> {
         .chain(found.left_out.iter().map(|(f, _)| f))
         .map(|f| f.name.as_str());
     check_frame_names(&settings, names, &folder.join(OUTING_TOML).display().to_string())?;
-    let report = build(folder, &settings, door);
-    door.end_of_job();
-    Ok(report?)
+    Ok(build(folder, &settings, world)?)
 }
 
 /// Says what was made, for a person.

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use nightloom_optics::Lens;
-use nightloom_outing::chart::{Framing, Look, NightStrip, View, night_strip, view};
+use nightloom_outing::chart::{Framing, Look, NightStrip, View, ViewWindow, night_strip, view, view_window};
 use nightloom_raster::atomic::write_whole;
 use nightloom_sky::Angle;
 use nightloom_sky::night::{Night, NightSky, Sample};
@@ -104,55 +104,14 @@ impl ChartArgs {
         if self.strip.is_none() && self.view.is_none() {
             return Ok(());
         }
-        let path = subjects.first().map(|s| sky.path_of(s)).transpose();
-        let path = path.map_err(|e| Trouble::Chart(e.to_string()))?;
-        let samples = sky.samples(SAMPLES, path.as_ref());
-        let place = evening.told();
+        let drawn = Drawn::of(evening, sky, night, subjects)?;
         if let Some(file) = &self.strip {
-            let strip = NightStrip {
-                night,
-                samples: &samples,
-                zone: &evening.zone.zone,
-                place: &place,
-            };
-            write(file, &night_strip(&strip, self.look()), json)?;
+            write(file, &drawn.strip(self.look()), json)?;
         }
         if let Some(file) = &self.view {
-            let svg = self.draw_view(evening, night, subjects, &samples, &place)?;
-            write(file, &svg, json)?;
+            write(file, &drawn.view(self, None)?.0, json)?;
         }
         Ok(())
-    }
-
-    fn draw_view(
-        &self,
-        evening: &Evening,
-        night: &Night,
-        subjects: &[Subject],
-        samples: &[Sample],
-        place: &str,
-    ) -> Result<String, Trouble> {
-        let first = night.subjects.first();
-        let at = first
-            .and_then(|s| s.best_at.or(s.culmination.map(|c| c.at)))
-            .unwrap_or(night.window.midnight);
-        let arch = Arch::new(&evening.standpoint.site.ground_from_icrs(at));
-        let away = |s: &&Sample| s.at.seconds_since(at).abs();
-        let then = samples.iter().min_by(|a, b| away(a).total_cmp(&away(b)));
-        let azimuth = then
-            .and_then(|s| s.subject.as_ref())
-            .map_or(180.0, |s| s.azimuth_deg);
-        let shown = View {
-            place,
-            subject: subjects.first().map(|s| s.name.as_str()),
-            skyline: &evening.standpoint.skyline,
-            samples,
-            zone: &evening.zone.zone,
-            arch: Some(&arch),
-            at: Some(at),
-            framing: self.framing(evening, azimuth)?,
-        };
-        Ok(view(&shown, self.look()))
     }
 
     /// The camera's frame, if a focal length is known.
@@ -176,6 +135,77 @@ impl ChartArgs {
         framing.azimuth = Angle::from_deg(azimuth);
         framing.altitude = Angle::from_deg(altitude);
         Ok(Some(framing))
+    }
+}
+
+/// A night and what its charts are drawn from.
+pub(crate) struct Drawn<'a> {
+    evening: &'a Evening,
+    night: &'a Night,
+    subjects: &'a [Subject],
+    samples: Vec<Sample>,
+    place: String,
+}
+
+impl<'a> Drawn<'a> {
+    pub(crate) fn of(
+        evening: &'a Evening,
+        sky: &NightSky<'_>,
+        night: &'a Night,
+        subjects: &'a [Subject],
+    ) -> Result<Self, Trouble> {
+        let path = subjects.first().map(|s| sky.path_of(s)).transpose();
+        let path = path.map_err(|e| Trouble::Chart(e.to_string()))?;
+        Ok(Self {
+            evening,
+            night,
+            subjects,
+            samples: sky.samples(SAMPLES, path.as_ref()),
+            place: evening.told(),
+        })
+    }
+
+    pub(crate) fn strip(&self, look: Look) -> String {
+        let strip = NightStrip {
+            night: self.night,
+            samples: &self.samples,
+            zone: &self.evening.zone.zone,
+            place: &self.place,
+        };
+        night_strip(&strip, look)
+    }
+
+    /// The view, and what of the sky it shows: `window`, or what is to be seen.
+    pub(crate) fn view(
+        &self,
+        args: &ChartArgs,
+        window: Option<ViewWindow>,
+    ) -> Result<(String, ViewWindow, Option<Framing>), Trouble> {
+        let first = self.night.subjects.first();
+        let at = first
+            .and_then(|s| s.best_at.or(s.culmination.map(|c| c.at)))
+            .unwrap_or(self.night.window.midnight);
+        let arch = Arch::new(&self.evening.standpoint.site.ground_from_icrs(at));
+        let away = |s: &&Sample| s.at.seconds_since(at).abs();
+        let then = self.samples.iter().min_by(|a, b| away(a).total_cmp(&away(b)));
+        let azimuth = then
+            .and_then(|s| s.subject.as_ref())
+            .map_or(180.0, |s| s.azimuth_deg);
+        let framing = args.framing(self.evening, azimuth)?;
+        let mut shown = View {
+            place: &self.place,
+            subject: self.subjects.first().map(|s| s.name.as_str()),
+            skyline: &self.evening.standpoint.skyline,
+            samples: &self.samples,
+            zone: &self.evening.zone.zone,
+            arch: Some(&arch),
+            at: Some(at),
+            framing,
+            window,
+        };
+        let window = window.unwrap_or_else(|| view_window(&shown));
+        shown.window = Some(window);
+        Ok((view(&shown, args.look()), window, framing))
     }
 }
 

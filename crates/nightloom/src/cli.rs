@@ -31,6 +31,8 @@ pub(crate) enum Command {
     Skyline(crate::skyline::SkylineArgs),
     /// Measure a camera's gain, read noise, full well, dark current and hot pixels from its own frames.
     Sensor(crate::sensor::SensorArgs),
+    /// Show the outing as pages in a browser, from this machine to this machine.
+    Serve(crate::serve::ServeArgs),
     /// Where to focus so that the land is as sharp as the stars, in brackets if need be.
     Focus(crate::focus::FocusArgs),
     /// Tell where a body stands in the sky at one instant.
@@ -73,6 +75,7 @@ impl Command {
             Self::Demo(a) => &a.common,
             Self::Skyline(a) => &a.common,
             Self::Sensor(a) => &a.common,
+            Self::Serve(a) => &a.common,
             Self::Focus(a) => &a.common,
             Self::Where(a) => &a.common,
             Self::Pole(a) => &a.common,

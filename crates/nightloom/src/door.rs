@@ -59,6 +59,17 @@ impl Door {
         self.show.end();
     }
 
+    /// Decodes one file unless `stop` or Ctrl-C says to stop.
+    pub(crate) fn decode_unless(
+        &self,
+        path: &Path,
+        options: &DecodeOptions,
+        stop: &AtomicBool,
+    ) -> Result<Frame, DecodeError> {
+        let stopped = || self.is_cancelled() || stop.load(Ordering::Relaxed);
+        self.wall.decode_unless(path, options, &stopped)
+    }
+
     /// Begins another job whose time left is estimated anew.
     pub(crate) fn new_job(&self) {
         self.show.begin();

@@ -10,6 +10,7 @@ use nightloom_optics::{
     Comparison, Equivalent, Exposure, FieldError, Ladder, Limit, Limits, Setting, StopsError, Written,
     compare, ladder, solve,
 };
+use nightloom_outing::chart::Look;
 use serde_json::{Value, json};
 
 use crate::cli::Common;
@@ -121,6 +122,13 @@ pub(crate) fn run(args: &ExposureArgs) -> Result<Value, Trouble> {
     let value = answer(args)?;
     chart::write(args)?;
     Ok(value)
+}
+
+impl ExposureArgs {
+    /// The ladder's or the signal's chart.
+    pub(crate) fn svg(&self, look: Look) -> Result<String, Trouble> {
+        Ok(chart::draw(self, look)?)
+    }
 }
 
 fn answer(args: &ExposureArgs) -> Result<Value, ExposureError> {

@@ -20,6 +20,7 @@ mod night;
 mod out;
 mod pole;
 mod sensor;
+mod serve;
 mod sheet;
 mod shots;
 mod show;
@@ -35,6 +36,7 @@ mod where_is;
 mod year;
 
 use std::process::ExitCode;
+use std::sync::Arc;
 
 use clap::Parser;
 
@@ -84,19 +86,20 @@ fn run(cli: &Cli) -> Result<serde_json::Value, Trouble> {
                 reason: e.to_string(),
             })?;
     }
-    let door = door::Door::open(common)?;
+    let door = Arc::new(door::Door::open(common)?);
     match &cli.command {
         Command::New(args) => new::run(args, &door),
         Command::Build(args) => build::run(args, &door),
         Command::Demo(args) => demo::run(args, &door),
         Command::Skyline(args) => skyline::run(args, &door),
         Command::Sensor(args) => sensor::run(args, &door),
+        Command::Serve(args) => serve::run(args, &door),
         Command::Focus(args) => Ok(focus::run(args)?),
         Command::Where(args) => where_is::run(args, &door),
         Command::Pole(args) => pole::run(args, &door),
         Command::Axis(args) => axis::run(args, &door),
         Command::Subjects(args) => subjects::run(args),
-        Command::Stars(args) => Ok(stars::run(args, &door)?),
+        Command::Stars(args) => stars::run(args, &door),
         Command::Identify(args) => identify::run(args, &door),
         Command::Check(args) => check::run(args, &door),
         Command::Watch(args) => watch::run(args, &door),
@@ -158,6 +161,9 @@ pub(crate) enum Trouble {
     /// Trails have no answer.
     #[error(transparent)]
     Trail(#[from] trail::TrailCommandError),
+    /// The pages cannot be served.
+    #[error(transparent)]
+    Serve(#[from] serve::ServeError),
     /// A single frame cannot be looked at.
     #[error(transparent)]
     Single(#[from] nightloom_outing::SingleError),

@@ -3,11 +3,12 @@
 use clap::Args;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
+use nightloom_outing::chart::ViewWindow;
 use nightloom_sky::Instant;
 use nightloom_sky::night::{Night, Span, SubjectNight};
 use serde_json::Value;
 
-use crate::charts::ChartArgs;
+use crate::charts::{ChartArgs, Drawn};
 use crate::cli::Common;
 use crate::evening::{Evening, EveningError, PlaceArgs, clock, hours, line};
 use crate::{Trouble, out};
@@ -54,6 +55,59 @@ fn answer(args: &NightArgs, evening: &Evening) -> Result<(Night, Value), Trouble
     let mut json = out::value(&night);
     json["site"] = evening.json();
     Ok((night, json))
+}
+
+/// What a page needs to move the aim over a view.
+#[derive(Debug, serde::Serialize)]
+pub(crate) struct ViewGeometry {
+    window: ViewWindow,
+    /// Left, top, right and foot of the view on the sheet.
+    on_sheet: [f64; 4],
+    sheet: [f64; 2],
+    /// Azimuth and altitude of the picture's middle.
+    aim_deg: Option<[f64; 2]>,
+}
+
+impl NightArgs {
+    /// The night as a strip.
+    pub(crate) fn strip_svg(&self) -> Result<String, Trouble> {
+        self.drawn(|drawn| Ok(drawn.strip(self.charts.look())))
+    }
+
+    /// The view over the skyline, held to azimuths and altitudes if they are given.
+    pub(crate) fn view_svg(&self, window: Option<[f64; 4]>) -> Result<(String, ViewGeometry), Trouble> {
+        let window = window.map(|[from, to, low, high]| ViewWindow {
+            azimuth_deg: [from, to],
+            altitude_deg: [low, high],
+        });
+        self.drawn(|drawn| {
+            let (svg, window, framing) = drawn.view(&self.charts, window)?;
+            let (on_sheet, sheet) = window.on_sheet();
+            let aim_deg = framing.map(|f| [f.azimuth.deg(), f.altitude.deg()]);
+            Ok((
+                svg,
+                ViewGeometry {
+                    window,
+                    on_sheet,
+                    sheet,
+                    aim_deg,
+                },
+            ))
+        })
+    }
+
+    fn drawn<T>(&self, draw: impl FnOnce(&Drawn<'_>) -> Result<T, Trouble>) -> Result<T, Trouble> {
+        let evening = self.place.resolve()?;
+        let date = self
+            .date
+            .or(evening.settings.outing.evening)
+            .ok_or(EveningError::NoDate)?;
+        let subjects = evening.subjects(&self.subject).map_err(EveningError::from)?;
+        let nights = evening.nights(date, date).map_err(EveningError::from)?;
+        let sky = nights.sky(date).map_err(EveningError::from)?;
+        let night = sky.night(&subjects).map_err(EveningError::from)?;
+        draw(&Drawn::of(&evening, &sky, &night, &subjects)?)
+    }
 }
 
 fn no_dark(night: &Night) -> String {

@@ -43,10 +43,10 @@ pub(crate) struct PoleArgs {
     #[arg(long, requires = "sight_view")]
     red: bool,
     /// The sight turns the picture upside down.
-    #[arg(long, requires = "sight_view", conflicts_with = "mirrored")]
+    #[arg(long, conflicts_with = "mirrored")]
     inverted: bool,
     /// The sight mirrors left and right.
-    #[arg(long, requires = "sight_view")]
+    #[arg(long)]
     mirrored: bool,
     #[command(flatten)]
     pub(crate) common: Common,
@@ -110,10 +110,48 @@ fn plan(args: &PoleArgs, observer: &Observer) -> Result<PolePlan, FieldError> {
     pole_plan(observer, &ask)
 }
 
+/// What a page shows of it.
+pub(crate) struct Told {
+    pub(crate) beam_free: String,
+    pub(crate) cautions: Vec<String>,
+    /// What about, and what.
+    pub(crate) hints: Vec<(String, String)>,
+}
+
+impl PoleArgs {
+    /// The pole star's plan in words.
+    pub(crate) fn told(&self, door: &Door) -> Result<Told, Trouble> {
+        let observer = observer(&self.standpoint, &self.moment, door).map_err(PoleError::from)?;
+        let plan = plan(self, &observer).map_err(PoleError::from)?;
+        let (star, _) = pole_star(&observer);
+        let hints = hints(&plan, star.name);
+        Ok(Told {
+            beam_free: plan.beam_free.to_owned(),
+            cautions: plan.cautions.iter().map(|c| (*c).to_owned()).collect(),
+            hints: hints
+                .into_iter()
+                .map(|h| (h.about.to_string(), h.text.to_string()))
+                .collect(),
+        })
+    }
+
+    /// The sight's picture.
+    pub(crate) fn svg(&self, door: &Door, look: Look) -> Result<String, Trouble> {
+        let observer = observer(&self.standpoint, &self.moment, door).map_err(PoleError::from)?;
+        let plan = plan(self, &observer).map_err(PoleError::from)?;
+        picture(self, &observer, &plan, look)
+    }
+}
+
 fn draw(args: &PoleArgs, observer: &Observer, plan: &PolePlan) -> Result<(), Trouble> {
     let Some(file) = &args.sight_view else {
         return Ok(());
     };
+    let look = if args.red { Look::Red } else { Look::Day };
+    charts::write(file, &picture(args, observer, plan, look)?, args.common.json)
+}
+
+fn picture(args: &PoleArgs, observer: &Observer, plan: &PolePlan, look: Look) -> Result<String, Trouble> {
     let drawn = sight(observer, args.standpoint.orientation()).map_err(PoleError::from)?;
     let zone = crate::sight::zone(observer.site());
     let notes: Vec<String> = std::iter::once(plan.beam_free.to_owned())
@@ -125,8 +163,7 @@ fn draw(args: &PoleArgs, observer: &Observer, plan: &PolePlan) -> Result<(), Tro
         flip: crate::sight::flip(args.inverted, args.mirrored),
         ..crate::sight::bare(&drawn, &notes, &zone, &place)
     };
-    let look = if args.red { Look::Red } else { Look::Day };
-    charts::write(file, &sight_view(&view, look), args.common.json)
+    Ok(sight_view(&view, look))
 }
 
 fn tell(args: &PoleArgs, star: &PoleStar, observer: &Observer, view: &PoleView, plan: &PolePlan) {

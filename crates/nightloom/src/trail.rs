@@ -191,14 +191,21 @@ pub(crate) fn run(args: &TrailArgs) -> Result<Value, Trouble> {
     let shot = shot(args)?;
     let value = answer(&shot, args)?;
     if let Some(file) = &args.chart {
-        let picture = TrailPicture {
-            shot,
-            tolerance_px: args.tolerance,
-        };
         let look = if args.red { Look::Red } else { Look::Day };
-        charts::write(file, &trail_map(&picture, look), args.common.json)?;
+        charts::write(file, &args.svg(look)?, args.common.json)?;
     }
     Ok(value)
+}
+
+impl TrailArgs {
+    /// The trails over the frame.
+    pub(crate) fn svg(&self, look: Look) -> Result<String, Trouble> {
+        let picture = TrailPicture {
+            shot: shot(self)?,
+            tolerance_px: self.tolerance,
+        };
+        Ok(trail_map(&picture, look))
+    }
 }
 
 fn answer(shot: &Shot, args: &TrailArgs) -> Result<Value, TrailCommandError> {

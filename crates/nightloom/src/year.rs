@@ -40,14 +40,26 @@ pub(crate) fn run(args: &YearArgs) -> Result<Value, Trouble> {
         tell(args.year, &evening, &year);
     }
     if let Some(file) = &args.chart {
-        let look = if args.red { Look::Red } else { Look::Day };
-        let svg = year_chart(&year, &evening.told(), look);
-        charts::write(file, &svg, args.common.json)?;
+        charts::write(file, &args.draw(&evening, &year), args.common.json)?;
     }
     let mut json = out::value(&year);
     json["year"] = json!(args.year);
     json["site"] = evening.json();
     Ok(json)
+}
+
+impl YearArgs {
+    /// The year's chart.
+    pub(crate) fn svg(&self) -> Result<String, Trouble> {
+        let evening = self.place.resolve()?;
+        let year = answer(self, &evening)?;
+        Ok(self.draw(&evening, &year))
+    }
+
+    fn draw(&self, evening: &Evening, year: &Year) -> String {
+        let look = if self.red { Look::Red } else { Look::Day };
+        year_chart(year, &evening.told(), look)
+    }
 }
 
 fn answer(args: &YearArgs, evening: &Evening) -> Result<Year, EveningError> {

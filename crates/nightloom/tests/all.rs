@@ -9,6 +9,8 @@ mod axis;
 mod bad_input;
 #[path = "all/check.rs"]
 mod check;
+#[path = "all/browser.rs"]
+mod browser;
 #[path = "all/command_line.rs"]
 mod command_line;
 #[path = "all/interrupted.rs"]
@@ -17,6 +19,8 @@ mod interrupted;
 mod night;
 #[path = "all/nights.rs"]
 mod nights;
+#[path = "all/pages.rs"]
+mod pages;
 #[path = "all/placement.rs"]
 mod placement;
 #[path = "all/sensor.rs"]

@@ -17,6 +17,7 @@ mod journal;
 mod new;
 mod plan;
 pub mod pole;
+mod pyramid;
 mod roles;
 mod sensor;
 pub mod shots;
@@ -36,7 +37,10 @@ pub use check::{
 pub use clock::{ClockReport, FrameTime, read_clock};
 pub use discover::{Discovery, Found, OUTING_TOML, RESULTS, WORK, discover};
 pub use error::{Fault, FolderError, SettingsError};
-pub use file::{Filled, check_frame_names, markdown, options, parse_settings, read_settings, template};
+pub use file::{
+    Filled, check_frame_names, markdown, option_in, options, parse_settings, read_settings, template,
+    with_option,
+};
 pub use hash::{Digest, hash_bytes, hash_file};
 pub use journal::{Entry, Journal, JournalError, Output, StepKey};
 pub use new::{NewError, NewOptions, NewReport, new_outing};
@@ -45,14 +49,16 @@ pub use plan::{
     ClockSettings, FrameOverride, LandSettings, OutingSettings, PictureSettings, Rejection, RigSettings,
     SeamSettings, Settings, SiteSettings, SkySettings, White,
 };
+pub use pyramid::{Pyramid, Stretch, TILE_PX};
 pub use roles::{Content, FrameFacts, Role, RoleDecision, decide_roles, left_out_by_camera, role_of_folder};
 pub use sensor::{
     Channel, DarkCurrentReport, FramesUsed, HotReport, LeftOut, Saturation, SensorAtIso, SensorError,
     SensorReport, measure_sensor,
 };
 pub use single::{
-    IdentifyReport, LensTold, SingleError, SkyPlace, StarReport, StarsReport, StreakKind, StreakReport,
-    frame_stars, frame_stars_in_green, identify_frame,
+    Falloff, FrameLight, FramePicture, Hints, IdentifyReport, LensTold, ResidualMap, SingleError, SkyPlace,
+    SkyTones, StarReport, StarsReport, StreakKind, StreakReport, frame_light, frame_picture, frame_stars,
+    frame_stars_in_green, identify_frame,
 };
 pub use skyline::{
     SKYLINE_CSV, SkylineFileError, StoreOptions, TileReport, Tiles, measured_skyline, outing_skyline,

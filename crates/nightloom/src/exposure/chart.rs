@@ -60,14 +60,18 @@ pub(super) fn write(args: &ExposureArgs) -> Result<(), Trouble> {
     let Some(file) = &args.chart.file else {
         return Ok(());
     };
-    let svg = match args.sky {
-        Some(mag) => Signal::new(mag, args)?.draw(args.chart.look())?,
-        None => draw_ladder(args)?,
-    };
-    charts::write(file, &svg, args.common.json)
+    charts::write(file, &draw(args, args.chart.look())?, args.common.json)
 }
 
-fn draw_ladder(args: &ExposureArgs) -> Result<String, ExposureError> {
+/// Signal-to-noise where there is a sky, else the ladder.
+pub(super) fn draw(args: &ExposureArgs, look: Look) -> Result<String, ExposureError> {
+    match args.sky {
+        Some(mag) => Signal::new(mag, args)?.draw(look),
+        None => draw_ladder(args, look),
+    }
+}
+
+fn draw_ladder(args: &ExposureArgs, look: Look) -> Result<String, ExposureError> {
     let from = args.from.as_deref();
     let before = Written::parse(
         "--from",
@@ -85,11 +89,7 @@ fn draw_ladder(args: &ExposureArgs) -> Result<String, ExposureError> {
         }
     }
     let step = if shorter { -args.step } else { args.step };
-    Ok(ladder_chart(
-        &ladder(&from, step, &limits)?,
-        &limits,
-        args.chart.look(),
-    ))
+    Ok(ladder_chart(&ladder(&from, step, &limits)?, &limits, look))
 }
 
 /// Limits that let a ladder go from one exposure to another, where none are given.

@@ -235,15 +235,23 @@ const INVARIANTS: &[Invariant] = &[
         let networks = [
             "reqwest",
             "ureq",
-            "hyper",
             "curl",
             "rustls",
             "native-tls",
             "openssl",
-            "tokio",
+            "webpki-roots",
         ];
         let named = |n: &&&str| lock.contains(&format!("name = \"{n}\"\n"));
         networks.iter().filter(named).map(|n| (*n).to_owned()).collect()
+    }),
+    ("only `serve` listens, and nothing connects", || {
+        let files = ORDER.iter().flat_map(|c| code(c));
+        let wrong = files.filter(|(path, text)| {
+            let connects = ["TcpStream", "UdpSocket", "TcpSocket", "UnixStream", "lookup_host", "ToSocketAddrs"];
+            let serves = path.to_string_lossy().replace('\\', "/").contains("/serve/");
+            connects.iter().any(|word| text.contains(word)) || (text.contains("TcpListener") && !serves)
+        });
+        wrong.map(|(p, _)| p.display().to_string()).collect()
     }),
     ("no `unsafe` outside files that allow it with a reason", || {
         let files = ORDER.iter().flat_map(|c| code(c));

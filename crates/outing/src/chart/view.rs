@@ -29,6 +29,33 @@ pub struct View<'a> {
     pub at: Option<Instant>,
     /// What the camera is to take in.
     pub framing: Option<Framing>,
+    /// What is to be shown; found from what is to be seen when not given.
+    pub window: Option<ViewWindow>,
+}
+
+/// The part of the sky that a view shows, and where on the sheet it lies.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
+pub struct ViewWindow {
+    /// First and last azimuth, degrees; the first from 0 to 360, the last up to 360 beyond it.
+    pub azimuth_deg: [f64; 2],
+    /// Lowest and highest altitude, degrees.
+    pub altitude_deg: [f64; 2],
+}
+
+impl ViewWindow {
+    /// Left, top, right and foot of the view on its sheet, and the sheet's width and height, units of the SVG.
+    pub fn on_sheet(&self) -> ([f64; 4], [f64; 2]) {
+        let foot = self.foot();
+        ([LEFT, TOP, RIGHT, foot], [WIDTH, foot + 44.0])
+    }
+
+    fn degree(&self) -> f64 {
+        (RIGHT - LEFT) / (self.azimuth_deg[1] - self.azimuth_deg[0])
+    }
+
+    fn foot(&self) -> f64 {
+        TOP + (self.altitude_deg[1] - self.altitude_deg[0]) * self.degree()
+    }
 }
 
 /// A camera's aim, and how many frames make the picture.
@@ -127,13 +154,23 @@ const LEFT: f64 = 44.0;
 const RIGHT: f64 = 984.0;
 const TOP: f64 = 44.0;
 
-/// Draws the view: azimuth across, altitude up, one degree as long in both.
-pub fn view(view: &View<'_>, look: Look) -> String {
+/// What a view shows where nobody holds it still.
+pub fn view_window(view: &View<'_>) -> ViewWindow {
     let [from, to] = azimuths(view);
     let degree = (RIGHT - LEFT) / (to - from);
     let high = top_altitude(view).min(420.0 / degree).max(12.0);
     let low = (view.skyline.lowest().1.deg() - 3.0).max(-6.0);
-    let foot = TOP + (high - low) * degree;
+    ViewWindow {
+        azimuth_deg: [from, to],
+        altitude_deg: [low, high],
+    }
+}
+
+/// Draws the view: azimuth across, altitude up, one degree as long in both.
+pub fn view(view: &View<'_>, look: Look) -> String {
+    let window = view.window.unwrap_or_else(|| view_window(view));
+    let ([from, to], [low, high]) = (window.azimuth_deg, window.altitude_deg);
+    let foot = window.foot();
     let title = match view.subject {
         Some(subject) => format!("{subject} over the skyline of {}", view.place),
         None => format!("The skyline of {}", view.place),

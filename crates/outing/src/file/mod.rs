@@ -5,6 +5,7 @@
 
 mod check;
 mod complete;
+mod edit;
 mod near;
 pub mod options;
 mod template;
@@ -16,6 +17,7 @@ use crate::error::{Fault, SettingsError};
 use crate::plan::Settings;
 
 pub(crate) use check::offset_seconds;
+pub use edit::{option_in, with_option};
 pub(crate) use near::nearest;
 pub use template::{Filled, markdown, template};
 

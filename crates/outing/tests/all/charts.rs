@@ -78,6 +78,7 @@ fn charts(scene: &Scene, look: Look) -> [String; 3] {
         arch: Some(&arch),
         at: Some(scene.night.window.midnight),
         framing: Some(framing()),
+        window: None,
     };
     let year = scene
         .nights

@@ -1,0 +1,84 @@
+// What every page does: saves settings field by field, and hears what changed elsewhere.
+import "./aim.js";
+import "./build.js";
+import "./verdict.js";
+import "./viewer.js";
+import { send } from "./send.js";
+
+const news = document.getElementById("news");
+
+function say(words) {
+  news.textContent = words;
+  news.hidden = !words;
+}
+
+async function save(field) {
+  const { section, key } = field.dataset;
+  const value = field.value.trim();
+  if (value === field.dataset.was) return mark(field, "", false);
+  try {
+    const told = await send("/settings", { section, key, was: field.dataset.was, value });
+    field.dataset.was = told.value;
+    field.value = told.value;
+    document.documentElement.dataset.version = told.version;
+    mark(field, document.documentElement.lang === "en" ? "Saved" : "✓", false);
+  } catch (error) {
+    mark(field, error.message, true);
+  }
+}
+
+function mark(field, words, wrong) {
+  const row = field.closest(".field");
+  row.toggleAttribute("data-wrong", wrong);
+  row.querySelector(".said").textContent = words;
+  field.setAttribute("aria-invalid", wrong);
+}
+
+for (const field of document.querySelectorAll("[data-key]")) {
+  field.addEventListener("change", () => save(field));
+}
+
+// Pictures of the present moment are drawn anew, the next one only when it is ready.
+for (const chart of document.querySelectorAll("img[data-every]")) {
+  const base = chart.src;
+  setInterval(async () => {
+    const next = new Image();
+    next.src = `${base}&now=${Date.now()}`;
+    await next.decode().then(() => { chart.src = next.src; }, () => {});
+  }, chart.dataset.every * 1000);
+}
+
+// Fields nobody is typing into follow the file; one that differs keeps what was typed.
+async function follow() {
+  const fields = document.querySelectorAll("[data-key]");
+  if (!fields.length) return;
+  const page = await (await fetch("/settings")).text();
+  const fresh = new DOMParser().parseFromString(page, "text/html");
+  document.documentElement.dataset.version = fresh.documentElement.dataset.version;
+  for (const field of fields) {
+    const now = fresh.getElementById(field.id)?.dataset.was ?? "";
+    if (now === field.dataset.was) continue;
+    if (field.value.trim() === field.dataset.was && field !== document.activeElement) {
+      field.value = now;
+      field.dataset.was = now;
+      mark(field, "", false);
+    }
+  }
+}
+
+const stream = new EventSource("/events");
+stream.addEventListener("message", (event) => {
+  const told = JSON.parse(event.data);
+  document.dispatchEvent(new CustomEvent("outing", { detail: told }));
+  if (told.what === "settings" && told.version !== document.documentElement.dataset.version) {
+    document.documentElement.dataset.version = told.version;
+    for (const chart of document.querySelectorAll("img.chart")) chart.src = chart.src;
+    follow();
+  }
+});
+stream.addEventListener("missed", () => follow());
+stream.addEventListener("error", () => say("No answer from the program: is it still running? What was saved is on disk."));
+stream.addEventListener("open", () => {
+  say("");
+  follow();
+});

@@ -1,0 +1,196 @@
+//! The exposure's page: ladder, signal-to-noise, trails, shot list.
+
+use std::sync::Arc;
+
+use axum::extract::{Query as UrlQuery, State};
+use axum::http::HeaderMap;
+use axum::response::{IntoResponse, Response};
+use maud::{Markup, html};
+use nightloom_outing::Settings;
+use serde_json::Value;
+
+use super::app::App;
+use super::charts::{LADDER, SHOTS, SIGNAL, TRAIL, figure};
+use super::line::{Query, read};
+use super::night::field;
+use super::page::{Look, Stage, page as framed};
+use super::reply::{Failed, aside, markup};
+use super::words;
+use crate::evening::clock_short;
+use crate::shots::ShotsArgs;
+use crate::{Trouble, shots};
+
+pub(super) async fn page(
+    State(app): State<Arc<App>>,
+    headers: HeaderMap,
+    UrlQuery(query): UrlQuery<Query>,
+) -> Response {
+    let look = Look::of(&headers);
+    let made = aside(move || {
+        let settings = app.settings()?;
+        let body = body(&app, &settings, query, look);
+        Ok::<_, Failed>(framed(&app, &look, Stage::Exposure, words::EXPOSURE, &body))
+    });
+    match made.await {
+        Ok(Ok(page)) => markup(page),
+        Ok(Err(failed)) | Err(failed) => failed.into_response(),
+    }
+}
+
+/// What is asked where the address says nothing; the rig goes before it.
+const USUAL: [(&str, &str); 18] = [
+    ("from", "90s f/2.8 ISO1600"),
+    ("lowest-iso", "100"),
+    ("narrowest", "8"),
+    ("longest", "16min"),
+    ("sky", "21.5"),
+    ("f-number", "2.8"),
+    ("pitch", "4.3"),
+    ("qe", "0.5"),
+    ("transmission", "0.8"),
+    ("read-noise", "2"),
+    ("total", "60min"),
+    ("focal", "24"),
+    ("exposure", "90s"),
+    ("dec", "0"),
+    ("ha", "0"),
+    ("sky-exposure", "90s"),
+    ("sky-frames", "12"),
+    ("land-exposure", "8s"),
+];
+
+fn completed(settings: &Settings, mut query: Query) -> Query {
+    let mut give = |name: &str, value: String| {
+        if query.get(name).is_none_or(|v| v.trim().is_empty()) {
+            query.insert(name.into(), value);
+        }
+    };
+    if let Some(mm) = settings.rig.focal_mm {
+        give("focal", mm.to_string());
+    }
+    if let Some(um) = settings.rig.pixel_um {
+        give("pitch", um.to_string());
+    }
+    for (name, value) in USUAL {
+        give(name, value.into());
+    }
+    // A trail belongs to a place, and the pages have one only.
+    if let Some(place) = settings.site.place {
+        query.insert("lat".into(), place.latitude.deg().to_string());
+    }
+    query
+}
+
+fn body(app: &App, settings: &Settings, query: Query, look: Look) -> Markup {
+    let query = completed(settings, query);
+    let of = |name: &str, label: &str| field(name, label, query.get(name).map_or("", |v| v));
+    html! {
+        h1 { (words::EXPOSURE) }
+        form method="get" action="/exposure" {
+            section {
+                h2 { (words::LADDER) }
+                div class="asked" {
+                    (of("from", words::FROM)) (of("longest", words::LONGEST)) (of("lowest-iso", words::LOWEST_ISO)) (of("narrowest", words::NARROWEST))
+                    button type="submit" { (words::SHOW) }
+                }
+                (figure(app, "ladder.svg", &query, &LADDER, look, words::LADDER))
+            }
+            section {
+                h2 { (words::SIGNAL) }
+                div class="asked" {
+                    (of("sky", words::SKY_MAG)) (of("f-number", words::F_NUMBER)) (of("pitch", words::PITCH)) (of("qe", words::QE))
+                    (of("transmission", words::TRANSMISSION)) (of("read-noise", words::READ_NOISE)) (of("total", words::TOTAL))
+                    button type="submit" { (words::SHOW) }
+                }
+                (figure(app, "signal.svg", &query, &SIGNAL, look, words::SIGNAL))
+            }
+            section {
+                h2 { (words::TRAILS) }
+                div class="asked" {
+                    (of("focal", words::FOCAL)) (of("exposure", words::ONE_EXPOSURE)) (of("dec", words::DECLINATION)) (of("ha", words::HOUR_ANGLE))
+                    button type="submit" { (words::SHOW) }
+                }
+                (figure(app, "trail.svg", &query, &TRAIL, look, words::TRAILS))
+            }
+            section {
+                h2 { (words::SHOT_LIST) }
+                div class="asked" {
+                    (of("sky-exposure", words::ONE_SKY)) (of("sky-frames", words::SKY_FRAMES)) (of("land-exposure", words::ONE_LAND))
+                    button type="submit" { (words::SHOW) }
+                }
+                (list(app, &query))
+            }
+        }
+    }
+}
+
+fn list(app: &App, query: &Query) -> Markup {
+    let folder = app.folder.display().to_string();
+    let asked = read::<ShotsArgs>(query, &SHOTS, &[], &[&folder, "--json"]);
+    let answer = match asked {
+        Ok(args) => shots::run(&args)
+            .map(|json| (json, None))
+            .or_else(|trouble| match trouble {
+                Trouble::No { json, sentence } => Ok((json, Some(sentence))),
+                other => Err(other.to_string()),
+            }),
+        Err(failed) => Err(failed.1),
+    };
+    match answer {
+        Err(sentence) => html! { p class="wrong" { (sentence) } },
+        Ok((json, no)) => html! {
+            @if let Some(sentence) = no { p class="wrong" { (sentence) } }
+            (table(&json))
+            h3 { (words::CAUTIONS) }
+            ul class="cautions" {
+                @for caution in json["cautions"].as_array().into_iter().flatten() { li { (caution.as_str().unwrap_or_default()) } }
+            }
+        },
+    }
+}
+
+fn table(json: &Value) -> Markup {
+    let zone = json["site"]["zone"]
+        .as_str()
+        .and_then(|z| jiff::tz::TimeZone::get(z).ok());
+    let zone = zone.unwrap_or(jiff::tz::TimeZone::UTC);
+    let time = |at: &Value| {
+        at.as_str()
+            .and_then(|t| t.parse().ok())
+            .map_or_else(String::new, |at| clock_short(&zone, at))
+    };
+    let text = |v: &Value| v.as_str().unwrap_or_default().to_owned();
+    html! {
+        div class="wide" {
+            table {
+                thead { tr { th scope="col" { (words::BEGINS) } th scope="col" { (words::ENDS) } th scope="col" { (words::DOING) } th scope="col" { (words::HOW) } th scope="col" { (words::MIND) } } }
+                tbody {
+                    @for block in json["blocks"].as_array().into_iter().flatten() {
+                        tr {
+                            td { (time(&block["from"])) } td { (time(&block["to"])) }
+                            th scope="row" { (text(&block["kind"]).replace('-', " ")) }
+                            td { (how(block)) }
+                            td { (text(&block["note"])) }
+                        }
+                    }
+                }
+            }
+        }
+        p class="soft" { (words::TIMES_IN) " " (json["site"]["zone"].as_str().unwrap_or("UTC")) }
+    }
+}
+
+/// `12 × 90 s f/2.8 ISO 1600`.
+fn how(block: &Value) -> String {
+    let Some(exposure) = block["exposure_s"].as_f64() else {
+        return String::new();
+    };
+    let mut text = format!("{} × {exposure} s", block["count"]);
+    if let Some(n) = block["f_number"].as_f64() {
+        text += &format!(" f/{n}");
+    }
+    if let Some(iso) = block["iso"].as_f64() {
+        text += &format!(" ISO {iso}");
+    }
+    text
+}

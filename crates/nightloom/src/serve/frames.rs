@@ -1,0 +1,142 @@
+//! The frames: all of them on a sheet, and each one closely.
+
+use std::sync::{Arc, PoisonError};
+
+use axum::extract::{Query as UrlQuery, State};
+use axum::http::HeaderMap;
+use axum::response::{IntoResponse, Response};
+use maud::{Markup, html};
+use nightloom_outing::{CheckOptions, Role, check_frame, discover, role_of_folder};
+use serde_json::json;
+
+use super::app::App;
+use super::line::Query;
+use super::page::{Look, Stage, page as framed};
+use super::pixels::path_of;
+use super::reply::{Failed, aside, markup};
+use super::words;
+use crate::Trouble;
+
+pub(super) async fn page(State(app): State<Arc<App>>, headers: HeaderMap) -> Response {
+    let look = Look::of(&headers);
+    let made = aside(move || {
+        let body = sheet(&app);
+        framed(&app, &look, Stage::Frames, words::FRAMES, &body)
+    });
+    made.await.map_or_else(IntoResponse::into_response, markup)
+}
+
+fn sheet(app: &App) -> Markup {
+    let found = discover(&app.folder);
+    html! {
+        h1 { (words::FRAMES) }
+        @match &found {
+            Err(e) => p class="wrong" { (e.to_string()) },
+            Ok(found) if found.frames.is_empty() => p { (words::NO_FRAMES) "." },
+            Ok(found) => {
+                ul class="sheet" {
+                    @for frame in &found.frames {
+                        li {
+                            a href=(format!("/frames/look{}", named(&frame.name))) {
+                                img loading="lazy" width="240" height="160" src=(format!("/thumbnail{}", named(&frame.name))) alt=(words::LOOK_CLOSER);
+                                span { (frame.name) }
+                            }
+                            @if is_light(&frame.name) { nl-verdict data-name=(frame.name) {} }
+                        }
+                    }
+                }
+                @for (frame, why) in &found.left_out { p class="soft" { (frame.name) ": " (why) } }
+                @for note in &found.notes { p class="soft" { (note) } }
+            }
+        }
+    }
+}
+
+/// Whether a frame is not in a folder of darks, flats or bias frames: those have no stars to judge.
+fn is_light(name: &str) -> bool {
+    !matches!(
+        role_of_folder(name).map(|(role, _)| role),
+        Some(Role::Dark | Role::Flat | Role::Bias)
+    )
+}
+
+/// What is to be said of one frame.
+pub(super) async fn verdict(
+    State(app): State<Arc<App>>,
+    UrlQuery(query): UrlQuery<Query>,
+) -> Result<Response, Failed> {
+    let told = aside(move || {
+        let name = query.get("name").cloned().unwrap_or_default();
+        let path = path_of(&app, &name)?;
+        // One at a time; what was said of a file that has not changed is said again.
+        let mut kept = app.verdicts.lock().unwrap_or_else(PoisonError::into_inner);
+        let key = (
+            path,
+            std::fs::metadata(app.folder.join(&name))
+                .and_then(|m| m.modified())
+                .ok(),
+        );
+        if let Some(told) = kept.get(&key) {
+            return Ok(told.clone());
+        }
+        let check = check_frame(&key.0, &CheckOptions::default(), &*app.door).map_err(Trouble::from)?;
+        let first = check.causes.first();
+        let told = json!({
+            "cause": first.map(|c| c.cause.word().replace('-', " ")),
+            "figure": first.map(|c| &c.figure),
+            "next": check.next,
+            "check": check,
+        });
+        kept.insert(key, told.clone());
+        Ok::<_, Failed>(told)
+    });
+    Ok(axum::Json(told.await??).into_response())
+}
+
+/// `?name=…` with everything escaped that is not plain.
+pub(super) fn named(name: &str) -> String {
+    let mut query = Query::new();
+    query.insert("name".into(), name.into());
+    let address = super::night::address(&query, &["name"], Look::Day);
+    address.replacen("?look=day&", "?", 1)
+}
+
+/// One frame in the viewer.
+pub(super) async fn look(
+    State(app): State<Arc<App>>,
+    headers: HeaderMap,
+    UrlQuery(query): UrlQuery<Query>,
+) -> Response {
+    let look = Look::of(&headers);
+    let made = aside(move || {
+        let name = query.get("name").cloned().unwrap_or_default();
+        path_of(&app, &name)?;
+        let body = html! {
+            h1 { (name) }
+            p { a href="/frames" { (words::ALL_FRAMES) } }
+            (viewer(&name))
+        };
+        Ok::<_, Failed>(framed(&app, &look, Stage::Frames, &name, &body))
+    });
+    match made.await {
+        Ok(Ok(page)) => markup(page),
+        Ok(Err(failed)) | Err(failed) => failed.into_response(),
+    }
+}
+
+pub(super) fn viewer(name: &str) -> Markup {
+    html! {
+        nl-viewer data-name=(name) {
+            div class="tools" {
+                button type="button" data-do="in" { (words::ZOOM_IN) }
+                button type="button" data-do="out" { (words::ZOOM_OUT) }
+                button type="button" data-do="fit" { (words::FIT) }
+                button type="button" data-do="full" { (words::FULL) }
+                label { (words::LIFT) " " input type="range" min="-3" max="5" step="0.5" value="0" data-do="lift"; }
+                output {}
+            }
+            canvas tabindex="0" role="img" aria-label=(name) aria-describedby="keys" {}
+            p class="soft" id="keys" { (words::VIEWER_KEYS) }
+        }
+    }
+}

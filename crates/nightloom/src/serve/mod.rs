@@ -1,0 +1,212 @@
+//! `nightloom serve`: the outing as pages in a browser, from this program alone.
+
+mod app;
+mod assets;
+mod charts;
+mod events;
+mod exposure;
+mod frames;
+mod guard;
+mod job;
+mod line;
+mod night;
+mod overview;
+mod page;
+mod picture;
+mod pixels;
+mod pole;
+mod reply;
+mod settings;
+mod words;
+
+use std::net::{Ipv4Addr, SocketAddr, TcpListener};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use axum::Router;
+use axum::extract::DefaultBodyLimit;
+use axum::middleware::from_fn_with_state;
+use axum::routing::{get, post};
+use clap::Args;
+use nightloom_outing::{FolderError, World};
+use serde_json::{Value, json};
+
+use crate::cli::Common;
+use crate::door::Door;
+use crate::{Trouble, out};
+use app::App;
+
+/// The port tried first; any free one if it is taken.
+const PORT: u16 = 8417;
+/// How often a stop is looked for.
+const LOOK: Duration = Duration::from_millis(100);
+/// A body that is no frame may have so many bytes.
+const BODY_BYTES: usize = 64 * 1024;
+
+/// `nightloom serve`.
+#[derive(Args, Debug)]
+pub(crate) struct ServeArgs {
+    /// The outing's folder; this one when not given.
+    #[arg(default_value = ".")]
+    pub(crate) folder: PathBuf,
+    /// Port on this machine; 8417, or a free one if that is taken, when not given.
+    #[arg(long, value_name = "N")]
+    pub(crate) port: Option<u16>,
+    /// Do not open a browser; the address is printed.
+    #[arg(long)]
+    pub(crate) no_browser: bool,
+    #[command(flatten)]
+    pub(crate) common: Common,
+}
+
+/// The pages cannot be served.
+#[derive(Debug, thiserror::Error)]
+pub(crate) enum ServeError {
+    /// No folder.
+    #[error(transparent)]
+    Folder(#[from] FolderError),
+    /// The port cannot be had.
+    #[error(
+        "port {port} on this machine cannot be had ({reason}); name another with --port, or none to take a free one"
+    )]
+    Port {
+        /// Which.
+        port: u16,
+        /// What the system said.
+        reason: String,
+    },
+    /// The server itself failed.
+    #[error("the local server stopped ({reason}); start it again, nothing is lost")]
+    Server {
+        /// What the system said.
+        reason: String,
+    },
+}
+
+pub(crate) fn run(args: &ServeArgs, door: &Arc<Door>) -> Result<Value, Trouble> {
+    let folder = std::fs::canonicalize(&args.folder).map_err(|e| {
+        ServeError::Folder(match e.kind() {
+            std::io::ErrorKind::NotFound => FolderError::Missing {
+                path: args.folder.clone(),
+            },
+            _ => FolderError::Unreadable {
+                path: args.folder.clone(),
+                reason: e.to_string(),
+            },
+        })
+    })?;
+    if !folder.is_dir() {
+        return Err(ServeError::Folder(FolderError::NotAFolder { path: folder }).into());
+    }
+    let listener = listen(args.port)?;
+    let address = listener.local_addr().map_err(server)?;
+    let app = Arc::new(App::new(folder, Arc::clone(door), address));
+    let url = format!("http://{address}/");
+    out::result(
+        &format!("The outing is at {url} (Ctrl-C ends it)"),
+        args.common.json,
+    );
+    if !args.no_browser {
+        open_browser(&url);
+    }
+    serve(app, listener, door)?;
+    Ok(json!({ "address": url }))
+}
+
+fn server(error: std::io::Error) -> ServeError {
+    ServeError::Server {
+        reason: error.to_string(),
+    }
+}
+
+fn listen(port: Option<u16>) -> Result<TcpListener, ServeError> {
+    let at = |port| TcpListener::bind(SocketAddr::from((Ipv4Addr::LOCALHOST, port)));
+    let taken = |port| {
+        move |e: std::io::Error| ServeError::Port {
+            port,
+            reason: e.to_string(),
+        }
+    };
+    match port {
+        Some(port) => at(port).map_err(taken(port)),
+        None => at(PORT).or_else(|_| at(0)).map_err(taken(0)),
+    }
+}
+
+fn serve(app: Arc<App>, listener: TcpListener, door: &Door) -> Result<(), ServeError> {
+    listener.set_nonblocking(true).map_err(server)?;
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+        .map_err(server)?;
+    let answer = runtime.block_on(async {
+        let listener = tokio::net::TcpListener::from_std(listener)?;
+        let served = axum::serve(listener, routes(app));
+        tokio::select! {
+            ended = async { served.await } => ended,
+            () = stopped(door) => Ok(()),
+        }
+    });
+    // Whoever still reads a stream of events does not keep the program alive.
+    runtime.shutdown_background();
+    answer.map_err(server)
+}
+
+async fn stopped(door: &Door) {
+    while !door.is_cancelled() {
+        tokio::time::sleep(LOOK).await;
+    }
+}
+
+fn routes(app: Arc<App>) -> Router {
+    Router::new()
+        .route("/", get(overview::page))
+        .route("/night", get(night::page))
+        .route("/exposure", get(exposure::page))
+        .route("/pole", get(pole::page))
+        .route("/frames", get(frames::page))
+        .route("/frames/look", get(frames::look))
+        .route("/verdict", get(frames::verdict))
+        .route("/thumbnail", get(pixels::thumbnail))
+        .route("/pixels", get(pixels::about))
+        .route("/pixels/tile", get(pixels::tile))
+        .route("/pixels/value", get(pixels::value))
+        .route("/picture", get(picture::page))
+        .route("/report", get(picture::report))
+        .route("/build", post(job::start))
+        .route("/build/stop", post(job::cancel))
+        .route("/settings", get(settings::page).post(settings::change))
+        .route("/look", post(page::look))
+        .route("/assets/{name}", get(assets::asset))
+        .route("/chart/{name}", get(charts::chart))
+        .route("/events", get(events::events))
+        .fallback(reply::nothing_there)
+        .layer(DefaultBodyLimit::max(BODY_BYTES))
+        .layer(from_fn_with_state(Arc::clone(&app), guard::guard))
+        .with_state(app)
+}
+
+/// Asks the desktop to show an address; where there is none, the printed line must do.
+fn open_browser(url: &str) {
+    let (program, first): (&str, &[&str]) = if cfg!(target_os = "macos") {
+        ("open", &[])
+    } else if cfg!(windows) {
+        ("cmd", &["/C", "start", ""])
+    } else {
+        ("xdg-open", &[])
+    };
+    let quiet = std::process::Stdio::null;
+    let started = std::process::Command::new(program)
+        .args(first)
+        .arg(url)
+        .stdin(quiet())
+        .stdout(quiet())
+        .stderr(quiet())
+        .spawn();
+    if let Ok(mut child) = started {
+        // Nobody waits for a browser, but its end must be taken note of.
+        std::thread::spawn(move || child.wait());
+    }
+}

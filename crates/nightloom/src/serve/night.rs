@@ -1,0 +1,114 @@
+//! The night's page: strip, view with the aim on it, year.
+
+use std::sync::Arc;
+
+use axum::extract::{Query as UrlQuery, State};
+use axum::http::HeaderMap;
+use axum::response::{IntoResponse, Response};
+use jiff::civil::Date;
+use maud::{Markup, html};
+use nightloom_outing::Settings;
+
+use super::app::App;
+use super::line::Query;
+use super::page::{Look, Stage, page as framed};
+use super::reply::{Failed, aside, markup};
+use super::words;
+
+/// What of the page's address goes into its charts.
+const KEPT: [&str; 7] = ["date", "subject", "focal", "sensor", "aim", "portrait", "frames"];
+
+pub(super) async fn page(
+    State(app): State<Arc<App>>,
+    headers: HeaderMap,
+    UrlQuery(query): UrlQuery<Query>,
+) -> Response {
+    let look = Look::of(&headers);
+    let made = aside(move || {
+        let settings = app.settings()?;
+        let body = body(&settings, &query, look);
+        Ok::<_, Failed>(framed(&app, &look, Stage::Night, words::NIGHT, &body))
+    });
+    match made.await {
+        Ok(Ok(page)) => markup(page),
+        Ok(Err(failed)) | Err(failed) => failed.into_response(),
+    }
+}
+
+/// The part of an address behind `?`, with `look`, for charts; nothing but `kept` goes in.
+pub(super) fn address(query: &Query, kept: &[&str], look: Look) -> String {
+    let mut out = format!("?look={}", look.name());
+    for (name, value) in query
+        .iter()
+        .filter(|(n, v)| kept.contains(&n.as_str()) && !v.is_empty())
+    {
+        out.push('&');
+        out.push_str(name);
+        out.push('=');
+        for byte in value.bytes() {
+            match byte {
+                b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'-' | b'.' | b',' | b'_' => {
+                    out.push(char::from(byte))
+                }
+                other => out.push_str(&format!("%{other:02X}")),
+            }
+        }
+    }
+    out
+}
+
+fn body(settings: &Settings, query: &Query, look: Look) -> Markup {
+    let asked = |name: &str| query.get(name).cloned().unwrap_or_default();
+    let evening = settings.outing.evening.map(|d| d.to_string());
+    let date = Some(asked("date")).filter(|d| !d.is_empty()).or(evening);
+    let place = settings.site.place;
+    let (Some(date), Some(_)) = (date, place) else {
+        return html! {
+            h1 { (words::THE_NIGHT) }
+            p { (words::NO_PLACE_YET) " " a href="/settings#site" { (words::SAY_WHERE) } ", " a href="/settings#outing" { (words::SAY_WHEN) } "." }
+        };
+    };
+    let subject = Some(asked("subject")).filter(|s| !s.is_empty());
+    let subject = subject
+        .or_else(|| settings.outing.subject.clone())
+        .unwrap_or_default();
+    let focal = Some(asked("focal")).filter(|s| !s.is_empty());
+    let focal = focal
+        .or_else(|| settings.rig.focal_mm.map(|mm| mm.to_string()))
+        .unwrap_or_else(|| "24".into());
+    let mut all = query.clone();
+    all.insert("focal".into(), focal.clone());
+    let behind = address(&all, &KEPT, look);
+    let year = date.parse::<Date>().map(|d| d.year()).ok();
+    html! {
+        h1 { (words::THE_NIGHT) }
+        form class="asked" method="get" action="/night" {
+            (field("date", words::DATE, &date))
+            (field("subject", words::SUBJECT, &subject))
+            (field("focal", words::FOCAL, &focal))
+            (field("sensor", words::SENSOR, &Some(asked("sensor")).filter(|s| !s.is_empty()).unwrap_or_else(|| "36x24".into())))
+            label class="tick" { input type="checkbox" name="portrait" value="1" checked[asked("portrait") == "1"]; (words::UPRIGHT) }
+            input type="hidden" name="aim" value=(asked("aim"));
+            button type="submit" { (words::SHOW) }
+        }
+        figure { img class="chart" src=(format!("/chart/strip.svg{behind}")) alt=(words::THE_NIGHT); }
+        h2 { (words::THE_VIEW) }
+        p id="drag" { (words::DRAG) }
+        nl-aim src=(format!("/chart/view.svg{behind}")) data-focal=(focal) {
+            figure { img class="chart" src=(format!("/chart/view.svg{behind}")) alt=(words::THE_VIEW) tabindex="0" aria-describedby="drag" draggable="false"; }
+        }
+        @if let Some(year) = year {
+            h2 { (words::THE_YEAR) " " (year) }
+            figure { img class="chart" loading="lazy" src=(format!("/chart/year.svg{behind}&year={year}")) alt=(words::THE_YEAR); }
+        }
+    }
+}
+
+pub(super) fn field(name: &str, label: &str, value: &str) -> Markup {
+    html! {
+        div class="field" {
+            label for=(name) { (label) }
+            input id=(name) name=(name) value=(value) autocomplete="off" spellcheck="false";
+        }
+    }
+}

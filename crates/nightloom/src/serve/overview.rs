@@ -1,0 +1,115 @@
+//! Where the outing stands.
+
+use std::sync::Arc;
+
+use axum::extract::State;
+use axum::http::HeaderMap;
+use axum::response::{IntoResponse, Response};
+use maud::{Markup, html};
+use nightloom_outing::{RESULTS, Settings, discover};
+
+use super::app::App;
+use super::page::{Look, Stage, page as framed};
+use super::reply::{Failed, aside, markup};
+use super::words;
+
+pub(super) async fn page(State(app): State<Arc<App>>, headers: HeaderMap) -> Response {
+    let look = Look::of(&headers);
+    let made = aside(move || {
+        let settings = app.settings()?;
+        let body = body(&app, &settings);
+        Ok::<_, Failed>(framed(&app, &look, Stage::Outing, words::OUTING, &body))
+    });
+    match made.await {
+        Ok(Ok(shown)) => markup(shown),
+        Ok(Err(failed)) | Err(failed) => failed.into_response(),
+    }
+}
+
+/// One thing that an outing needs, what it is now, and where it is said.
+struct Line {
+    what: &'static str,
+    is: Option<String>,
+    open: &'static str,
+    href: &'static str,
+}
+
+fn body(app: &App, settings: &Settings) -> Markup {
+    let lines = lines(app, settings);
+    let next = lines.iter().position(|l| l.is.is_none());
+    html! {
+        h1 { (settings.outing.name.as_deref().unwrap_or(words::UNNAMED)) }
+        @if let Some(note) = &settings.outing.note { p { (note) } }
+        h2 { (words::STANDS) }
+        ol class="stand" {
+            @for (i, line) in lines.iter().enumerate() {
+                @let state = match &line.is {
+                    Some(_) => words::DONE,
+                    None if next == Some(i) => words::NEXT,
+                    None => words::OPEN,
+                };
+                li data-state=(state) {
+                    span class="state" { (state) }
+                    span class="what" { (line.what) }
+                    @match &line.is {
+                        Some(is) => span { (is) },
+                        None => a href=(line.href) { (line.open) },
+                    }
+                }
+            }
+        }
+        p class="soft" { (app.folder.display().to_string()) }
+    }
+}
+
+fn lines(app: &App, settings: &Settings) -> Vec<Line> {
+    let place = settings.site.place.map(|site| {
+        format!(
+            "{:.4}°, {:.4}°, {:.0} m",
+            site.latitude.deg(),
+            site.longitude.deg(),
+            site.elevation_m
+        )
+    });
+    let rig = settings.rig.focal_mm.map(|mm| format!("{mm} mm"));
+    let frames = discover(&app.folder).map_or(0, |found| found.frames.len());
+    let preview = app.folder.join(RESULTS).join("picture.tif");
+    vec![
+        Line {
+            what: words::PLACE,
+            is: place,
+            open: words::SAY_WHERE,
+            href: "/settings#site",
+        },
+        Line {
+            what: words::EVENING,
+            is: settings.outing.evening.map(|d| d.to_string()),
+            open: words::SAY_WHEN,
+            href: "/settings#outing",
+        },
+        Line {
+            what: words::SUBJECT,
+            is: settings.outing.subject.clone(),
+            open: words::SAY_WHAT,
+            href: "/settings#outing",
+        },
+        Line {
+            what: words::RIG,
+            is: rig,
+            open: words::SAY_RIG,
+            href: "/settings#rig",
+        },
+        Line {
+            what: words::FRAMES_ON_DISK,
+            is: (frames > 0).then(|| format!("{frames} on disk")),
+            open: words::NO_FRAMES,
+            href: "/frames",
+        },
+        Line {
+            what: words::PICTURE_MADE,
+            is: preview.is_file().then(|| format!("{RESULTS}/picture.tif")),
+            open: words::NO_PICTURE,
+            href: "/picture",
+        },
+    ]
+}

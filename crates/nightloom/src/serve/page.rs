@@ -1,0 +1,149 @@
+//! The frame round every page: head, stages, look.
+
+use axum::Form;
+use axum::http::header::{COOKIE, LOCATION, SET_COOKIE};
+use axum::http::{HeaderMap, StatusCode};
+use axum::response::{IntoResponse, Response};
+use maud::{DOCTYPE, Markup, html};
+use nightloom_outing::chart;
+
+use super::app::App;
+use super::words;
+
+/// The one cookie: how the pages look.
+const LOOK_COOKIE: &str = "nightloom-look";
+/// A year, seconds.
+const KEPT_S: u32 = 31_536_000;
+
+/// How the pages look.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Look {
+    /// Dark on light.
+    Day,
+    /// Red on black.
+    Red,
+}
+
+impl Look {
+    /// As the browser remembers it; by day at first.
+    pub(super) fn of(headers: &HeaderMap) -> Self {
+        let red = format!("{LOOK_COOKIE}=red");
+        let cookies = headers.get_all(COOKIE).iter().filter_map(|v| v.to_str().ok());
+        let kept = cookies.flat_map(|line| line.split(';')).any(|c| c.trim() == red);
+        if kept { Self::Red } else { Self::Day }
+    }
+
+    pub(super) fn name(self) -> &'static str {
+        match self {
+            Self::Day => "day",
+            Self::Red => "red",
+        }
+    }
+
+    fn other(self) -> Self {
+        match self {
+            Self::Day => Self::Red,
+            Self::Red => Self::Day,
+        }
+    }
+
+    pub(super) fn of_chart(self) -> chart::Look {
+        match self {
+            Self::Day => chart::Look::Day,
+            Self::Red => chart::Look::Red,
+        }
+    }
+}
+
+#[derive(serde::Deserialize)]
+pub(super) struct LookForm {
+    look: String,
+    back: String,
+}
+
+/// Remembers the look and goes back.
+pub(super) async fn look(Form(form): Form<LookForm>) -> Response {
+    let look = if form.look == "red" { Look::Red } else { Look::Day };
+    let cookie = format!(
+        "{LOOK_COOKIE}={}; Path=/; Max-Age={KEPT_S}; SameSite=Strict; HttpOnly",
+        look.name()
+    );
+    // Never to another address.
+    let known = STAGES.iter().find(|(_, href, _)| *href == form.back);
+    let back = known.map_or("/", |(_, href, _)| href).to_owned();
+    (StatusCode::SEE_OTHER, [(SET_COOKIE, cookie), (LOCATION, back)]).into_response()
+}
+
+/// The stages of an outing, one page each.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Stage {
+    Outing,
+    Night,
+    Exposure,
+    Pole,
+    Frames,
+    Picture,
+    Settings,
+    /// A page beside them.
+    None,
+}
+
+impl Stage {
+    fn href(self) -> &'static str {
+        STAGES
+            .iter()
+            .find(|(stage, ..)| *stage == self)
+            .map_or("/", |(_, href, _)| href)
+    }
+}
+
+const STAGES: [(Stage, &str, &str); 7] = [
+    (Stage::Outing, "/", words::OUTING),
+    (Stage::Night, "/night", words::NIGHT),
+    (Stage::Exposure, "/exposure", words::EXPOSURE),
+    (Stage::Pole, "/pole", words::POLE),
+    (Stage::Frames, "/frames", words::FRAMES),
+    (Stage::Picture, "/picture", words::PICTURE),
+    (Stage::Settings, "/settings", words::SETTINGS),
+];
+
+/// A whole page.
+pub(super) fn page(app: &App, look: &Look, stage: Stage, title: &str, body: &Markup) -> Markup {
+    let version = app.text().map(|t| t.version).unwrap_or_default();
+    let style = format!("/assets/{}.css", look.name());
+    html! {
+        (DOCTYPE)
+        html lang="en" data-look=(look.name()) data-version=(version) {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content=(if *look == Look::Red { "dark" } else { "light" });
+                title { (title) " · Nightloom" }
+                link rel="stylesheet" href=(style);
+                link rel="stylesheet" href="/assets/app.css";
+                link rel="icon" href="/assets/icon.svg";
+                script type="module" src="/assets/app.js" {}
+            }
+            body {
+                a class="skip" href="#content" { (words::SKIP) }
+                header {
+                    nav aria-label=(words::STAGES) {
+                        ol class="way" {
+                            @for (at, href, name) in STAGES {
+                                li { a href=(href) aria-current=[(at == stage).then_some("page")] { (name) } }
+                            }
+                        }
+                    }
+                    form method="post" action="/look" {
+                        input type="hidden" name="look" value=(look.other().name());
+                        input type="hidden" name="back" value=(stage.href());
+                        button type="submit" { (if *look == Look::Red { words::DAY } else { words::RED }) }
+                    }
+                }
+                p id="news" role="status" hidden {}
+                main id="content" tabindex="-1" { (body) }
+                noscript { p { (words::NO_SCRIPT) } }
+            }
+        }
+    }
+}

@@ -1,0 +1,79 @@
+//! Answers: pages, pictures, JSON, and what went wrong.
+
+use std::sync::Arc;
+
+use axum::extract::State;
+use axum::http::header::{CONTENT_SECURITY_POLICY, CONTENT_TYPE};
+use axum::http::{HeaderMap, HeaderValue, StatusCode};
+use axum::response::{IntoResponse, Response};
+use maud::{Markup, html};
+use serde_json::json;
+
+use super::app::{App, EditError};
+use super::page::{Look, Stage, page};
+use super::words;
+use crate::Trouble;
+
+/// A picture drawn by the crates. It brings its own styles, and nothing else.
+pub(super) fn svg(text: String) -> Response {
+    let headers = [
+        (CONTENT_TYPE, "image/svg+xml; charset=utf-8"),
+        (
+            CONTENT_SECURITY_POLICY,
+            "default-src 'none'; style-src 'unsafe-inline'",
+        ),
+    ];
+    (headers, text).into_response()
+}
+
+pub(super) fn markup(page: Markup) -> Response {
+    let kind = HeaderValue::from_static("text/html; charset=utf-8");
+    ([(CONTENT_TYPE, kind)], page.into_string()).into_response()
+}
+
+/// A sentence for whoever asked by script.
+pub(super) fn sentence(status: StatusCode, text: &str) -> Response {
+    (status, axum::Json(json!({ "error": text }))).into_response()
+}
+
+/// What went wrong, in a sentence, with the status that fits.
+pub(super) struct Failed(pub(super) StatusCode, pub(super) String);
+
+impl IntoResponse for Failed {
+    fn into_response(self) -> Response {
+        sentence(self.0, &self.1)
+    }
+}
+
+impl From<Trouble> for Failed {
+    fn from(trouble: Trouble) -> Self {
+        Self(StatusCode::UNPROCESSABLE_ENTITY, trouble.to_string())
+    }
+}
+
+impl From<EditError> for Failed {
+    fn from(error: EditError) -> Self {
+        let status = match error {
+            EditError::Changed { .. } => StatusCode::CONFLICT,
+            EditError::Settings(_) => StatusCode::UNPROCESSABLE_ENTITY,
+            EditError::Disk(_) => StatusCode::INTERNAL_SERVER_ERROR,
+        };
+        Self(status, error.to_string())
+    }
+}
+
+/// Runs what takes a while where it holds nobody up.
+pub(super) async fn aside<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> Result<T, Failed> {
+    tokio::task::spawn_blocking(work)
+        .await
+        .map_err(|_| Failed(StatusCode::INTERNAL_SERVER_ERROR, words::BROKEN.into()))
+}
+
+pub(super) async fn nothing_there(State(app): State<Arc<App>>, headers: HeaderMap) -> Response {
+    let body = html! {
+        h1 { (words::NOTHING_HERE) }
+        p { a href="/" { (words::TO_THE_OUTING) } }
+    };
+    let shown = page(&app, &Look::of(&headers), Stage::None, words::NOTHING_HERE, &body);
+    (StatusCode::NOT_FOUND, markup(shown)).into_response()
+}

@@ -1,0 +1,99 @@
+//! Site, rig and everything else that outing.toml says, each on its line.
+
+use std::sync::Arc;
+
+use axum::Json;
+use axum::extract::State;
+use axum::http::HeaderMap;
+use axum::response::{IntoResponse, Response};
+use maud::{Markup, html};
+use nightloom_outing::options::{Kind, OPTIONS, OptionSpec, SECTIONS};
+use serde_json::json;
+
+use super::app::{App, shown};
+use super::page::{Look, Stage, page as framed};
+use super::reply::{Failed, aside, markup};
+use super::words;
+
+pub(super) async fn page(State(app): State<Arc<App>>, headers: HeaderMap) -> Response {
+    let look = Look::of(&headers);
+    let made = aside(move || {
+        let text = app.text().map_err(super::app::EditError::from)?.text;
+        let body = body(&text)?;
+        Ok::<_, Failed>(framed(&app, &look, Stage::Settings, words::SETTINGS, &body))
+    });
+    match made.await {
+        Ok(Ok(page)) => markup(page),
+        Ok(Err(failed)) | Err(failed) => failed.into_response(),
+    }
+}
+
+fn body(text: &str) -> Result<Markup, Failed> {
+    let mut sections = Vec::new();
+    for (section, about) in SECTIONS.iter().filter(|(name, _)| *name != "frames") {
+        let mut rows = Vec::new();
+        for option in OPTIONS.iter().filter(|o| o.section == *section) {
+            let now = shown(text, section, option.key).map_err(super::app::EditError::from)?;
+            rows.push(row(option, &now));
+        }
+        sections.push(html! {
+            section id=(section) {
+                h2 { (section) }
+                p class="soft" { (about) }
+                @for row in &rows { (row) }
+            }
+        });
+    }
+    Ok(html! {
+        h1 { (words::SETTINGS) }
+        p { (words::SETTINGS_LEAD) }
+        @for section in &sections { (section) }
+    })
+}
+
+fn row(option: &OptionSpec, now: &str) -> Markup {
+    let id = format!("{}.{}", option.section, option.key);
+    let usual = option.default.map(|d| d.trim_matches('"')).unwrap_or_default();
+    let words = match option.kind {
+        Kind::Choice(words) => words,
+        Kind::Flag => &["true", "false"],
+        _ => &[],
+    };
+    html! {
+        div class="field" {
+            label for=(id) { (option.key.replace('_', " ")) }
+            @if words.is_empty() {
+                input id=(id) name=(id) value=(now) placeholder=(usual) autocomplete="off" spellcheck="false"
+                    inputmode=[matches!(option.kind, Kind::Number { .. }).then_some("text")]
+                    aria-describedby=(format!("{id}.help")) data-section=(option.section) data-key=(option.key) data-was=(now);
+            } @else {
+                select id=(id) name=(id) aria-describedby=(format!("{id}.help")) data-section=(option.section) data-key=(option.key) data-was=(now) {
+                    option value="" selected[now.is_empty()] { (words::USUAL) ": " (usual) }
+                    @for word in words { option value=(word) selected[now == *word] { (word) } }
+                }
+            }
+            p class="help" id=(format!("{id}.help")) { (option.help) }
+            p class="said" role="status" {}
+        }
+    }
+}
+
+/// One edit as a page sends it.
+#[derive(serde::Deserialize)]
+pub(super) struct Edit {
+    section: String,
+    key: String,
+    /// What the page thinks it is now.
+    was: String,
+    /// What it is to be; empty to switch it off.
+    value: String,
+}
+
+pub(super) async fn change(State(app): State<Arc<App>>, Json(edit): Json<Edit>) -> Result<Response, Failed> {
+    let done = aside(move || {
+        let after = app.edit(&edit.section, &edit.key, edit.was.trim(), edit.value.trim())?;
+        let value = shown(&after.text, &edit.section, &edit.key).map_err(super::app::EditError::from)?;
+        Ok::<_, Failed>(json!({ "value": value, "version": after.version }))
+    });
+    Ok(Json(done.await??).into_response())
+}

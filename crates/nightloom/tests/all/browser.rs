@@ -1,0 +1,283 @@
+//! A real browser, driven over the WebDriver protocol (W3C Recommendation, 2018) by plain HTTP.
+
+use std::io::{Read, Write};
+use std::net::{TcpListener, TcpStream};
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+use serde_json::{Value, json};
+
+const PATIENCE: Duration = Duration::from_secs(30);
+
+/// The program serving an outing.
+pub(crate) struct Served {
+    child: Child,
+    pub(crate) port: u16,
+}
+
+impl Served {
+    pub(crate) fn at(folder: &Path) -> Self {
+        let port = free_port();
+        let child = Command::new(env!("CARGO_BIN_EXE_nightloom"))
+            .args(["serve", "--no-browser", "--port", &port.to_string()])
+            .arg(folder)
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("the program starts");
+        wait_for(port);
+        Self { child, port }
+    }
+
+    pub(crate) fn url(&self, path: &str) -> String {
+        format!("http://127.0.0.1:{}{path}", self.port)
+    }
+}
+
+impl Drop for Served {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn free_port() -> u16 {
+    let listener = TcpListener::bind("127.0.0.1:0").expect("a free port");
+    listener.local_addr().expect("its number").port()
+}
+
+fn wait_for(port: u16) {
+    let began = Instant::now();
+    while TcpStream::connect(("127.0.0.1", port)).is_err() {
+        assert!(began.elapsed() < PATIENCE, "nothing answers on port {port}");
+        std::thread::sleep(Duration::from_millis(30));
+    }
+}
+
+/// Status, headers and body of one answer.
+pub(crate) struct Answer {
+    pub(crate) status: u16,
+    pub(crate) head: String,
+    pub(crate) body: Vec<u8>,
+}
+
+impl Answer {
+    pub(crate) fn text(&self) -> String {
+        String::from_utf8_lossy(&self.body).into_owned()
+    }
+}
+
+/// One HTTP/1.1 exchange, with exactly the headers given.
+pub(crate) fn exchange(port: u16, method: &str, path: &str, headers: &[(&str, &str)], body: &str) -> Answer {
+    let mut stream = TcpStream::connect(("127.0.0.1", port)).expect("it listens");
+    stream.set_read_timeout(Some(PATIENCE)).expect("a timeout");
+    let mut request = format!("{method} {path} HTTP/1.1\r\nConnection: close\r\n");
+    for (name, value) in headers {
+        request += &format!("{name}: {value}\r\n");
+    }
+    request += &format!("Content-Length: {}\r\n\r\n{body}", body.len());
+    stream.write_all(request.as_bytes()).expect("it reads");
+    let mut all = Vec::new();
+    stream.read_to_end(&mut all).expect("it answers");
+    let end = all.windows(4).position(|w| w == b"\r\n\r\n").expect("a head");
+    let head = String::from_utf8_lossy(&all[..end]).into_owned();
+    let status = head
+        .split(' ')
+        .nth(1)
+        .and_then(|s| s.parse().ok())
+        .expect("a status");
+    let mut body = all.split_off(end + 4);
+    if head.to_ascii_lowercase().contains("transfer-encoding: chunked") {
+        body = unchunked(&body);
+    }
+    Answer { status, head, body }
+}
+
+fn unchunked(mut rest: &[u8]) -> Vec<u8> {
+    let mut out = Vec::new();
+    while let Some(at) = rest.windows(2).position(|w| w == b"\r\n") {
+        let size = std::str::from_utf8(&rest[..at])
+            .ok()
+            .and_then(|s| usize::from_str_radix(s.trim(), 16).ok());
+        let Some(size) = size.filter(|s| *s > 0) else {
+            break;
+        };
+        out.extend_from_slice(&rest[at + 2..at + 2 + size]);
+        rest = &rest[at + 4 + size..];
+    }
+    out
+}
+
+/// A browser without a window, and its driver.
+pub(crate) struct Browser {
+    driver: Child,
+    port: u16,
+    session: String,
+    _profile: tempfile::TempDir,
+}
+
+impl Browser {
+    pub(crate) fn start(width: u32, height: u32) -> Self {
+        let port = free_port();
+        let profile = tempfile::tempdir().expect("a folder");
+        let driver = Command::new("chromedriver")
+            .arg(format!("--port={port}"))
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("chromedriver is missing; on Debian: apt-get install chromium chromium-driver (scripts/test does it)");
+        wait_for(port);
+        let mut browser = Self {
+            driver,
+            port,
+            session: String::new(),
+            _profile: profile,
+        };
+        let arguments = [
+            "--headless=new".to_owned(),
+            "--no-sandbox".into(),
+            "--disable-gpu".into(),
+            "--disable-quic".into(),
+            "--no-first-run".into(),
+            "--disable-background-networking".into(),
+            "--disable-component-update".into(),
+            "--disable-sync".into(),
+            "--hide-scrollbars".into(),
+            format!("--window-size={width},{height}"),
+            format!("--user-data-dir={}", browser._profile.path().display()),
+        ];
+        let wanted =
+            json!({ "capabilities": { "alwaysMatch": { "goog:chromeOptions": { "args": arguments } } } });
+        let answer = browser.ask("POST", "/session", &wanted);
+        browser.session = answer["sessionId"].as_str().expect("a session").to_owned();
+        browser
+    }
+
+    fn ask(&self, method: &str, path: &str, body: &Value) -> Value {
+        let host = format!("127.0.0.1:{}", self.port);
+        let headers = [("Host", host.as_str()), ("Content-Type", "application/json")];
+        let answer = exchange(self.port, method, path, &headers, &body.to_string());
+        let value: Value = serde_json::from_slice(&answer.body).expect("JSON");
+        assert_eq!(answer.status, 200, "{method} {path}: {value}");
+        value["value"].clone()
+    }
+
+    fn command(&self, name: &str, body: &Value) -> Value {
+        self.ask("POST", &format!("/session/{}/{name}", self.session), body)
+    }
+
+    pub(crate) fn go(&self, url: &str) {
+        self.command("url", &json!({ "url": url }));
+    }
+
+    /// Runs a function's body in the page; a promise is waited for.
+    pub(crate) fn run(&self, script: &str) -> Value {
+        self.command("execute/sync", &json!({ "script": script, "args": [] }))
+    }
+
+    /// Waits until an expression is true in the page.
+    pub(crate) fn until(&self, expression: &str) {
+        let began = Instant::now();
+        while self.run(&format!("return Boolean({expression})")) != json!(true) {
+            assert!(began.elapsed() < PATIENCE, "never came: {expression}");
+            std::thread::sleep(Duration::from_millis(40));
+        }
+    }
+
+    pub(crate) fn devtools(&self, command: &str, parameters: &Value) -> Value {
+        self.command(
+            "goog/cdp/execute",
+            &json!({ "cmd": command, "params": parameters }),
+        )
+    }
+
+    pub(crate) fn size(&self, width: u32, height: u32) {
+        let size = json!({ "width": width, "height": height, "deviceScaleFactor": 1, "mobile": false });
+        self.devtools("Emulation.setDeviceMetricsOverride", &size);
+    }
+
+    /// The screen as RGB.
+    pub(crate) fn screen(&self) -> Vec<[u8; 3]> {
+        let shot = self.devtools("Page.captureScreenshot", &json!({ "format": "png" }));
+        let bytes = base64(shot["data"].as_str().expect("a picture"));
+        let mut reader = png::Decoder::new(std::io::Cursor::new(bytes))
+            .read_info()
+            .expect("a PNG");
+        let mut pixels = vec![0; reader.output_buffer_size().expect("a size")];
+        let info = reader.next_frame(&mut pixels).expect("pixels");
+        let channels = info.color_type.samples();
+        pixels
+            .chunks_exact(channels)
+            .map(|p| [p[0], p[1], p[2]])
+            .collect()
+    }
+
+    /// Presses at one place, moves in steps, lets go.
+    pub(crate) fn drag(&self, from: [i64; 2], by: [i64; 2], steps: i64) {
+        let mut moves = vec![
+            json!({ "type": "pointerMove", "duration": 0, "x": from[0], "y": from[1] }),
+            json!({ "type": "pointerDown", "button": 0 }),
+            json!({ "type": "pause", "duration": 300 }),
+        ];
+        moves.extend((1..=steps).map(|i| {
+            json!({ "type": "pointerMove", "duration": 16, "x": from[0] + by[0] * i / steps, "y": from[1] + by[1] * i / steps })
+        }));
+        moves.push(json!({ "type": "pointerUp", "button": 0 }));
+        let mouse = json!({ "type": "pointer", "id": "mouse", "parameters": { "pointerType": "mouse" }, "actions": moves });
+        self.command("actions", &json!({ "actions": [mouse] }));
+    }
+
+    /// Types into a field and leaves it.
+    pub(crate) fn fill(&self, id: &str, text: &str) {
+        let text = serde_json::to_string(text).expect("text");
+        self.run(&format!(
+            "const f = document.getElementById('{id}'); f.focus(); f.value = {text}; \
+             f.dispatchEvent(new Event('change', {{ bubbles: true }}));"
+        ));
+    }
+}
+
+impl Drop for Browser {
+    fn drop(&mut self) {
+        if !self.session.is_empty() && !std::thread::panicking() {
+            self.ask("DELETE", &format!("/session/{}", self.session), &json!({}));
+        }
+        let _ = self.driver.kill();
+        let _ = self.driver.wait();
+    }
+}
+
+/// RFC 4648, section 4.
+fn base64(text: &str) -> Vec<u8> {
+    let digit = |c: u8| match c {
+        b'A'..=b'Z' => Some(u32::from(c - b'A')),
+        b'a'..=b'z' => Some(u32::from(c - b'a') + 26),
+        b'0'..=b'9' => Some(u32::from(c - b'0') + 52),
+        b'+' => Some(62),
+        b'/' => Some(63),
+        _ => None,
+    };
+    let digits: Vec<u32> = text.bytes().filter_map(digit).collect();
+    let mut out = Vec::with_capacity(digits.len() * 3 / 4);
+    for four in digits.chunks(4) {
+        let word = four.iter().fold(0, |w, d| (w << 6) | d) << (6 * (4 - four.len()));
+        out.extend_from_slice(&word.to_be_bytes()[1..four.len()]);
+    }
+    out
+}
+
+#[test]
+fn base64_is_read_as_the_rfc_says() {
+    // RFC 4648, section 10.
+    for (text, bytes) in [
+        ("Zg==", "f"),
+        ("Zm8=", "fo"),
+        ("Zm9v", "foo"),
+        ("Zm9vYmFy", "foobar"),
+    ] {
+        assert_eq!(base64(text), bytes.as_bytes());
+    }
+}

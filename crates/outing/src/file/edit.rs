@@ -1,0 +1,276 @@
+//! One option of an `outing.toml` changed, everything else left as it stands.
+
+use toml_edit::{DocumentMut, Item, Value as Toml};
+
+use super::options::{Kind, OPTIONS, OptionSpec};
+use super::{parse_settings, template};
+use crate::discover::OUTING_TOML;
+use crate::error::{Fault, SettingsError};
+
+/// The value of one option as it stands in the text, as TOML; `None` where it is off.
+///
+/// # Errors
+/// If the text is not valid, or there is no such option.
+pub fn option_in(text: &str, section: &str, key: &str) -> Result<Option<String>, SettingsError> {
+    known(section, key)?;
+    let document = parsed(text)?;
+    Ok(document
+        .get(section)
+        .and_then(|s| s.get(key))
+        .and_then(Item::as_value)
+        .map(|v| v.clone().decorated("", "").to_string()))
+}
+
+/// The text with one option set to what a person typed, or switched off where `typed` is empty.
+///
+/// Texts need no quotes, numbers may have a decimal comma. Comments and order stay; a line of the template that is
+/// off is switched on where it stands. An empty `text` begins a new file. The result is checked as a whole.
+///
+/// ```
+/// let text = "[site] # the old mine\n# latitude_deg = 46.52\n";
+/// let text = nightloom_outing::with_option(text, "site", "latitude_deg", "47,25").unwrap();
+/// assert_eq!(text, "[site] # the old mine\nlatitude_deg = 47.25\n");
+/// ```
+///
+/// # Errors
+/// What [`parse_settings`] says of the result, or that there is no such option.
+pub fn with_option(text: &str, section: &str, key: &str, typed: &str) -> Result<String, SettingsError> {
+    let option = known(section, key)?;
+    let started = if text.trim().is_empty() {
+        template(&[], &[])
+    } else {
+        text.to_owned()
+    };
+    let typed = typed.trim();
+    let changed = if typed.is_empty() {
+        switched_off(&started, option)?
+    } else {
+        let value = as_toml(option, typed)?;
+        match switched_on(&started, option, &value) {
+            Some(text) => text,
+            None => set(&started, option, &value)?,
+        }
+    };
+    parse_settings(&changed, OUTING_TOML)?;
+    Ok(changed)
+}
+
+fn known(section: &str, key: &str) -> Result<&'static OptionSpec, SettingsError> {
+    OPTIONS
+        .iter()
+        .find(|o| o.section == section && o.key == key)
+        .ok_or_else(|| {
+            fault(
+                &format!("{section}.{key}"),
+                "there is no such option; docs/outing-toml.md lists them".into(),
+            )
+        })
+}
+
+fn fault(key: &str, message: String) -> SettingsError {
+    SettingsError {
+        file: OUTING_TOML.into(),
+        faults: vec![Fault {
+            line: 0,
+            key: key.into(),
+            message,
+        }],
+    }
+}
+
+fn parsed(text: &str) -> Result<DocumentMut, SettingsError> {
+    // The checks name line and key better than the parser does.
+    parse_settings(text, OUTING_TOML)?;
+    text.parse::<DocumentMut>()
+        .map_err(|e| fault("", e.message().to_owned()))
+}
+
+fn as_toml(option: &OptionSpec, typed: &str) -> Result<Toml, SettingsError> {
+    let bare = |text: &str| text.parse::<Toml>().ok();
+    let value = match option.kind {
+        Kind::Number { .. } => plain_number(typed).map(Toml::from),
+        Kind::Whole { .. } => typed.parse::<i64>().ok().map(Toml::from),
+        Kind::Flag => match typed {
+            "true" | "yes" | "on" => Some(Toml::from(true)),
+            "false" | "no" | "off" => Some(Toml::from(false)),
+            _ => None,
+        },
+        Kind::Pair { .. } => bare(&format!("[{}]", typed.trim_matches(['[', ']']))),
+        Kind::Date => bare(typed).filter(Toml::is_datetime),
+        _ => Some(Toml::from(unquoted(typed))),
+    };
+    value.ok_or_else(|| {
+        fault(
+            &format!("{}.{}", option.section, option.key),
+            format!("expected {}, found “{typed}”", option.kind.expected()),
+        )
+    })
+}
+
+/// Quotes round the whole are the file's, not the text's.
+fn unquoted(typed: &str) -> &str {
+    typed
+        .strip_prefix('"')
+        .and_then(|t| t.strip_suffix('"'))
+        .unwrap_or(typed)
+}
+
+/// A number as people write it; kept as a float so that it stays one in the file.
+fn plain_number(typed: &str) -> Option<f64> {
+    let number = typed.replace(',', ".").replace('\u{2212}', "-");
+    number.parse::<f64>().ok().filter(|n| n.is_finite())
+}
+
+/// Takes the `#` from the option's line in its section, if the template's line is there and the option is off.
+fn switched_on(text: &str, option: &OptionSpec, value: &Toml) -> Option<String> {
+    let document = text.parse::<DocumentMut>().ok()?;
+    let section = document.get(option.section);
+    if section.and_then(|s| s.get(option.key)).is_some() {
+        return None;
+    }
+    let mut inside = false;
+    let mut done = false;
+    let mut lines: Vec<String> = Vec::new();
+    for line in text.split_inclusive('\n') {
+        let bare = line.trim();
+        if bare.starts_with('[') {
+            inside = bare
+                .trim_start_matches('[')
+                .split(']')
+                .next()
+                .is_some_and(|name| name.trim() == option.section);
+        }
+        let off = bare.strip_prefix('#').and_then(|rest| rest.split_once('='));
+        if inside && !done && off.is_some_and(|(key, _)| key.trim() == option.key) {
+            done = true;
+            let end = if line.ends_with('\n') { "\n" } else { "" };
+            lines.push(format!("{} = {value}{end}", option.key));
+        } else {
+            lines.push(line.to_owned());
+        }
+    }
+    done.then(|| lines.concat())
+}
+
+fn set(text: &str, option: &OptionSpec, value: &Toml) -> Result<String, SettingsError> {
+    let mut document = parsed(text)?;
+    let section = document
+        .entry(option.section)
+        .or_insert_with(toml_edit::table)
+        .as_table_like_mut();
+    let Some(section) = section else {
+        return Err(fault(option.section, "expected a section".into()));
+    };
+    match section.get_mut(option.key).and_then(Item::as_value_mut) {
+        Some(old) => {
+            let decor = old.decor().clone();
+            *old = value.clone();
+            *old.decor_mut() = decor;
+        }
+        None => {
+            section.insert(option.key, Item::Value(value.clone()));
+        }
+    }
+    Ok(document.to_string())
+}
+
+/// Puts a `#` before the option's line, so that what it was can still be read.
+fn switched_off(text: &str, option: &OptionSpec) -> Result<String, SettingsError> {
+    let mut document = parsed(text)?;
+    let Some(section) = document.get_mut(option.section).and_then(Item::as_table_like_mut) else {
+        return Ok(text.to_owned());
+    };
+    let Some((key, _)) = section.get_key_value(option.key) else {
+        return Ok(text.to_owned());
+    };
+    let comments = key
+        .leaf_decor()
+        .prefix()
+        .and_then(|p| p.as_str())
+        .unwrap_or_default();
+    let kept = comments.to_owned();
+    let Some(gone) = section.remove(option.key) else {
+        return Ok(text.to_owned());
+    };
+    let line = format!("{kept}# {} = {}\n", option.key, gone.to_string().trim());
+    Ok(with_comment(document, option.section, &line))
+}
+
+/// The comments before what was removed go to what follows it: the section's next key, or the end of the section.
+fn with_comment(document: DocumentMut, section: &str, comment: &str) -> String {
+    let text = document.to_string();
+    let mut out = String::with_capacity(text.len() + comment.len());
+    let mut placed = false;
+    for line in text.split_inclusive('\n') {
+        out.push_str(line);
+        let name = line.trim().strip_prefix('[').and_then(|l| l.split(']').next());
+        if !placed && name.is_some_and(|n| n.trim() == section) {
+            out.push_str(comment.trim_start_matches('\n'));
+            placed = true;
+        }
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const TEXT: &str = "# mine\n[site]\n# the ridge\nlatitude_deg = 46.5  # by map\nlongitude_deg = 8.0\n\n[rig]\n# Focal length.\n# focal_mm = 24.0\n";
+
+    #[test]
+    fn a_value_changes_and_its_comments_stay() {
+        let text = with_option(TEXT, "site", "latitude_deg", "-33.25").unwrap();
+        assert_eq!(text, TEXT.replace("46.5 ", "-33.25 "));
+        assert_eq!(
+            option_in(&text, "site", "latitude_deg").unwrap().as_deref(),
+            Some("-33.25")
+        );
+    }
+
+    #[test]
+    fn a_line_that_is_off_is_switched_on_where_it_stands() {
+        let text = with_option(TEXT, "rig", "focal_mm", "35").unwrap();
+        assert!(
+            text.ends_with("[rig]\n# Focal length.\nfocal_mm = 35.0\n"),
+            "{text}"
+        );
+    }
+
+    #[test]
+    fn what_is_switched_off_can_still_be_read() {
+        let text = with_option(TEXT, "rig", "focal_mm", "35").unwrap();
+        let text = with_option(&text, "rig", "focal_mm", "").unwrap();
+        assert!(text.contains("# focal_mm = 35.0\n"), "{text}");
+        assert_eq!(option_in(&text, "rig", "focal_mm").unwrap(), None);
+        assert!(text.contains("# Focal length.\n"), "{text}");
+    }
+
+    #[test]
+    fn an_empty_file_begins_with_the_template() {
+        let text = with_option("", "outing", "evening", "2026-09-12").unwrap();
+        assert!(text.contains("\nevening = 2026-09-12\n"), "{text}");
+        let text = with_option(&text, "outing", "name", "Bare ridge \"north\"").unwrap();
+        let settings = parse_settings(&text, OUTING_TOML).unwrap();
+        assert_eq!(settings.outing.name.as_deref(), Some("Bare ridge \"north\""));
+    }
+
+    #[test]
+    fn nonsense_changes_nothing() {
+        for (section, key, typed) in [
+            ("site", "latitude_deg", "95"),
+            ("site", "latitude_deg", "north"),
+            ("site", "zone", "Europe/Nowhere"),
+            ("outing", "evening", "soon"),
+            ("site", "height", "3"),
+            ("rig", "projection", "bent"),
+        ] {
+            assert!(
+                with_option(TEXT, section, key, typed).is_err(),
+                "{section}.{key} = {typed}"
+            );
+        }
+        let broken = with_option("[site\n", "site", "latitude_deg", "1").unwrap_err();
+        assert_eq!(broken.faults[0].line, 1);
+    }
+}
