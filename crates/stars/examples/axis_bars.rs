@@ -91,7 +91,7 @@ fn told(name: &str, found: &[(f64, f64, f64)]) {
     let inside = |limit: f64| found.iter().filter(|f| f.1 < limit).count() * 100 / found.len().max(1);
     let by_sigma = |k: f64| found.iter().filter(|f| f.0 < k * f.2).count() * 100 / found.len().max(1);
     println!(
-        "  {name}: {} runs, median {:.2}, 90 % {:.2}, largest {:.2}; told sigma {sigma:.2}; in the 68 % ellipse {} %, 95 % {} %; within 1 sigma {} %, 2 sigma {} %",
+        "  {name}: {} runs, median {:.3}, 90 % {:.3}, largest {:.3}; told sigma {sigma:.3}; in the 68 % ellipse {} %, 95 % {} %; within 1 sigma {} %, 2 sigma {} %",
         found.len(),
         part(0.5).unwrap_or(f64::NAN),
         part(0.9).unwrap_or(f64::NAN),
