@@ -9,6 +9,7 @@ use serde::Serialize;
 use super::fold::{MOST, folded};
 use super::ladders::{self, LadderOf};
 use super::moments::{self, Moment};
+use super::pole_help;
 use super::pole_table::PoleTable;
 use super::words::{self, Fault, fill};
 use super::zone::{Offset, SiteClock};
@@ -49,6 +50,7 @@ pub(super) struct Content {
     pub(super) drop_first: Vec<Cut>,
     pub(super) ladders: Vec<LadderOf>,
     pub(super) pole: PoleTable,
+    pub(super) pole_help: Vec<String>,
     pub(super) faults: &'static [Fault],
     pub(super) pack: Vec<String>,
     pub(super) set_up: Vec<String>,
@@ -113,6 +115,7 @@ impl Content {
             drop_first: list.drop_first.clone(),
             ladders: ladders::of(settings, &list.blocks)?,
             pole: PoleTable::over(&evening.standpoint, span).map_err(EveningError::from)?,
+            pole_help: pole_help::of(planned)?,
             faults: words::FAULTS,
             pack: pack(planned),
             set_up: set_up(settings),

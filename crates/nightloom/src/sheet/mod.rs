@@ -7,6 +7,7 @@ mod html;
 mod ladders;
 mod moments;
 mod pdf;
+mod pole_help;
 mod pole_table;
 mod words;
 mod zone;

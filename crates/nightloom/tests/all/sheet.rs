@@ -312,6 +312,25 @@ fn interpolated(pole: &Value, minutes: f64) -> (f64, f64) {
     ((of("clock_angle_deg", k) + part * turn).rem_euclid(360.0), off)
 }
 
+/// Half a pixel of drift at T[s]·X[′]·f[mm]/p[µm] = 23 636, so a whole one in 4 min at 24 mm and 5.95 µm at 49′.
+#[test]
+fn the_lens_says_how_well_the_axis_must_stand() {
+    let folder = Folder::new("axis", NAME);
+    let settings = folder.0.join("outing.toml");
+    let text = fs::read_to_string(&settings).unwrap() + "[rig]\nfocal_mm = 24.0\npixel_um = 5.95\n";
+    let four_minutes = ["--sky-exposure", "4min f/2.8 ISO800", "--json"];
+    json(&run("sheet", &folder.0, &[&four_minutes]));
+    assert!(!folder.page().contains("need the axis within"));
+    fs::write(&settings, text).unwrap();
+    json(&run("sheet", &folder.0, &[&four_minutes]));
+    let page = folder.page();
+    let pole = between(&page, "<section id=\"pole\">", "</section>");
+    assert!(
+        pole.contains("240 s with this lens need the axis within 49′"),
+        "{pole}"
+    );
+}
+
 #[test]
 fn the_ladder_has_the_plan_in_it_and_the_same_light_on_every_rung() {
     let folder = Folder::new("ladder", NAME);

@@ -127,6 +127,7 @@ pub(super) fn pole(content: &Content) -> Markup {
         }
         p { (fill(say::POLE_AXIS, &[("alt", &alt), ("side", side)])) }
         p.warn { (say::NO_BEAM) " " (BEAM[1]) }
+        @for hint in &content.pole_help { p { (hint) } }
         @if pole.south { p { (say::POLE_FAINT) } }
         @if pole.is_low() { p.warn { (say::POLE_LOW) } }
         table {

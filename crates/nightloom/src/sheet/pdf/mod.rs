@@ -230,6 +230,10 @@ impl Page {
             self.paragraph(BOLD, say::POLE_LOW);
         }
         self.paragraph(BODY, &format!("{} {}", say::NO_BEAM, BEAM[1]));
+        content
+            .pole_help
+            .iter()
+            .for_each(|hint| self.paragraph(BODY, hint));
         self.flow.place(dial(content, self.width));
         self.paragraph(SMALL, say::POLE_DIAL);
         let mut table = Table::of(&[
