@@ -50,7 +50,7 @@ pub(super) mod say {
     pub(crate) const POLE_DIAL: &str =
         "The cross is the pole; the dots are the star at each full hour, local time.";
     pub(crate) const POLE_AXIS: &str =
-        "Aim the axis at the pole, not at the star. The pole stands {alt}° high{side}.";
+        "The axis belongs on the pole, which stands {alt}° high{side}. The star only shows the way.";
     pub(crate) const POLE_NORTH: &str = ", true north";
     pub(crate) const POLE_SOUTH: &str = ", true south";
     pub(crate) const POLE_FAINT: &str =
