@@ -7,10 +7,10 @@ mod architecture;
 mod axis;
 #[path = "all/bad_input.rs"]
 mod bad_input;
-#[path = "all/check.rs"]
-mod check;
 #[path = "all/browser.rs"]
 mod browser;
+#[path = "all/check.rs"]
+mod check;
 #[path = "all/command_line.rs"]
 mod command_line;
 #[path = "all/interrupted.rs"]

@@ -247,7 +247,14 @@ const INVARIANTS: &[Invariant] = &[
     ("only `serve` listens, and nothing connects", || {
         let files = ORDER.iter().flat_map(|c| code(c));
         let wrong = files.filter(|(path, text)| {
-            let connects = ["TcpStream", "UdpSocket", "TcpSocket", "UnixStream", "lookup_host", "ToSocketAddrs"];
+            let connects = [
+                "TcpStream",
+                "UdpSocket",
+                "TcpSocket",
+                "UnixStream",
+                "lookup_host",
+                "ToSocketAddrs",
+            ];
             let serves = path.to_string_lossy().replace('\\', "/").contains("/serve/");
             connects.iter().any(|word| text.contains(word)) || (text.contains("TcpListener") && !serves)
         });
