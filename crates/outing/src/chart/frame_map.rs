@@ -347,12 +347,8 @@ impl<'a> Draw<'a> {
         let values: Vec<f64> = map.mag_arcsec2.iter().map(|v| v.unwrap_or(f64::NAN)).collect();
         let mut finite: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
         finite.sort_by(f64::total_cmp);
-        let (Some(first), Some(last)) = (
-            finite.get(finite.len() / 50),
-            finite
-                .get(finite.len() - 1 - finite.len() / 50)
-                .filter(|_| !finite.is_empty()),
-        ) else {
+        let few = finite.len() / 50;
+        let (Some(first), Some(last)) = (finite.get(few), finite.iter().rev().nth(few)) else {
             return Vec::new();
         };
         let step = round_step(last - first, LEVELS).max(LEAST_STEP);

@@ -14,6 +14,7 @@ use nightloom_stars::cause::{MoonTold, NightTold};
 use super::CheckOptions;
 use super::look::Look;
 use crate::World;
+use crate::single::{stance, taken};
 
 /// Where and when a frame was taken, as far as is known.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -25,14 +26,19 @@ pub struct Standing {
 }
 
 /// Place and time as told, as the outing says, or as the file says.
-pub(super) fn standing(_path: &Path, site: Option<Site>, meta: &FrameMeta, _world: &dyn World) -> Standing {
-    let by_file = || {
-        let [latitude, longitude] = meta.gps_deg?;
-        Site::new(latitude, longitude, meta.gps_elevation_m.unwrap_or(0.0)).ok()
-    };
-    Standing {
-        site: site.or_else(by_file),
-        middle: crate::single::taken(meta).map(|t| t.plus_seconds(0.5 * meta.exposure_s.unwrap_or(0.0))),
+///
+/// Without the offset of the camera's clock the time is good for the catalogue's proper motion only, and the place is
+/// left out: moon and sun would be wrong.
+pub(super) fn standing(path: &Path, site: Option<Site>, meta: &FrameMeta, world: &dyn World) -> Standing {
+    match stance(path, site, None, meta, world) {
+        Some(known) => Standing {
+            site: Some(known.site),
+            middle: Some(known.middle),
+        },
+        None => Standing {
+            site: None,
+            middle: taken(meta).map(|t| t.plus_seconds(0.5 * meta.exposure_s.unwrap_or(0.0))),
+        },
     }
 }
 

@@ -21,7 +21,7 @@ pub use light::{Falloff, FrameLight, frame_light};
 pub use picture::{FramePicture, SkyTones, frame_picture};
 pub use stars::{StarReport, StarsReport, StreakKind, StreakReport, frame_stars, frame_stars_in_green};
 pub use told::{Hints, LensTold};
-pub(crate) use {light::light_of, told::check, told::tangent};
+pub(crate) use {light::light_of, stance::stance, told::check, told::tangent};
 
 use crate::World;
 use crate::build::luminance;

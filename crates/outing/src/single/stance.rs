@@ -20,8 +20,8 @@ const LEVELS: usize = 3;
 /// A tripod under the sky at the middle of an exposure.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Stance {
-    pub(super) site: Site,
-    pub(super) middle: Instant,
+    pub(crate) site: Site,
+    pub(crate) middle: Instant,
     pub(super) overhead: Overhead,
 }
 
@@ -55,7 +55,7 @@ impl Stance {
 /// What is known of place and time: as told, as the outing about the frame says, as the file says.
 ///
 /// `None` where one of both is missing, or nothing tells the offset of the camera's clock.
-pub(super) fn stance(
+pub(crate) fn stance(
     path: &Path,
     told: Option<Site>,
     at: Option<Instant>,

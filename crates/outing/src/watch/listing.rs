@@ -1,7 +1,7 @@
 //! What a folder holds.
 
 use std::path::{Path, PathBuf};
-use std::time::SystemTime;
+use std::time::{Duration, UNIX_EPOCH};
 
 use crate::discover::discover;
 use crate::error::FolderError;
@@ -13,8 +13,8 @@ pub struct Listed {
     pub path: PathBuf,
     /// Its size, bytes.
     pub bytes: u64,
-    /// When it was last written, where the system tells.
-    pub modified: Option<SystemTime>,
+    /// When it was last written, from 1970 on, where the system tells.
+    pub modified: Option<Duration>,
 }
 
 /// The frames under `folder` now, as [`crate::discover()`] finds them. Opens none of them.
@@ -32,7 +32,7 @@ pub fn list(folder: &Path) -> Result<Vec<Listed>, FolderError> {
             Some(Listed {
                 path: frame.path,
                 bytes: about.len(),
-                modified: about.modified().ok(),
+                modified: about.modified().ok().and_then(|at| at.duration_since(UNIX_EPOCH).ok()),
             })
         })
         .collect())

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;
-use std::time::SystemTime;
+use std::time::Duration;
 
 use super::{Listed, WatchSettings};
 
@@ -24,7 +24,7 @@ enum State {
 #[derive(Clone, Copy, Debug)]
 struct File {
     bytes: u64,
-    modified: Option<SystemTime>,
+    modified: Option<Duration>,
     state: State,
     tries: u32,
 }

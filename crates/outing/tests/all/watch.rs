@@ -1,7 +1,7 @@
 //! Watching a folder: files half written, renamed, deleted, landing together.
 
 use std::path::{Path, PathBuf};
-use std::time::{Duration, SystemTime};
+use std::time::Duration;
 
 use nightloom_outing::{FrameCheck, Listed, WatchSettings, Watcher, list};
 
@@ -11,7 +11,7 @@ fn file(name: &str, bytes: u64, written_s: u64) -> Listed {
     Listed {
         path: PathBuf::from(name),
         bytes,
-        modified: Some(SystemTime::UNIX_EPOCH + Duration::from_secs(written_s)),
+        modified: Some(Duration::from_secs(written_s)),
     }
 }
 
