@@ -32,7 +32,10 @@ pub fn list(folder: &Path) -> Result<Vec<Listed>, FolderError> {
             Some(Listed {
                 path: frame.path,
                 bytes: about.len(),
-                modified: about.modified().ok().and_then(|at| at.duration_since(UNIX_EPOCH).ok()),
+                modified: about
+                    .modified()
+                    .ok()
+                    .and_then(|at| at.duration_since(UNIX_EPOCH).ok()),
             })
         })
         .collect())
