@@ -17,7 +17,7 @@ use std::path::PathBuf;
 use nightloom_optics::polar::{AxisError, Base};
 use nightloom_sky::{Air, EarthOrientation, Instant, Observer, PlaceError, Site};
 use nightloom_stars::axis::{
-    AxisMeasurement, Pole, axis_in_later_frame, clock_by_refraction, measure_axis_then,
+    AxisMeasurement, Named, Pole, axis_in_later_frame, clock_by_refraction, measure_axis_then,
 };
 
 pub use correction::{Correction, KnobReport, ScreenStep};
@@ -160,6 +160,12 @@ fn observer(ask: &AxisAsk, site: &Site, at: Instant) -> Result<Observer, PlaceEr
     }))
 }
 
+/// Whether two frames alone disagree with every rate: a touch between them looks like an axis error then.
+fn doubtful(measured: &AxisMeasurement) -> bool {
+    let odd = measured.rate.is_some_and(|r| r.named == Named::Odd);
+    odd && measured.frames.len() == 2
+}
+
 fn conclude(
     ask: &AxisAsk,
     known: &[Known],
@@ -190,7 +196,12 @@ fn conclude(
     let sigma = nightloom_sky::Angle::from_rad(covariance.trace().max(0.0).sqrt());
     let tolerance = stance.tolerance(ask, &axis, &error, sigma)?;
     let correction = correction::correction(ask, &stance, &axis);
-    report.advice = Some(words::advice(&error, sigma, &tolerance, pole.north));
+    let advice = words::advice(&error, sigma, &tolerance, pole.north);
+    report.advice = Some(if doubtful(measured) {
+        format!("{} {advice}", words::TOUCHED)
+    } else {
+        advice
+    });
     report.notes.extend(words::notes(measured, known, &tolerance));
     report.tolerance = Some(tolerance);
     report.correction = Some(correction);

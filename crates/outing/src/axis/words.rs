@@ -14,6 +14,9 @@ pub const LEVEL: &str = "Level: a base that is not level costs nothing once the 
 
 pub(super) const TWO_ANSWERS: &str = "One trailed frame does not tell which end of its trails came first: one of the two answers is right, the other just opposite. Correct half of the first; if the trails of the next frame are longer, it is the second. Or take a second frame: two tell which.";
 
+/// Said before advice that two frames give which no tracker turned between them as it should.
+pub(super) const TOUCHED: &str = "Turn nothing yet: between these two frames the camera turned at none of the tracker's rates, as it does when it is nudged or slips in between, and then the figures below are wrong. Take another frame without touching anything and give all three.";
+
 /// A rate's name in a clause.
 pub(super) fn rate(named: Named) -> &'static str {
     match named {
