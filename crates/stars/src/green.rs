@@ -10,8 +10,8 @@ use crate::{DetectSettings, Field, measure};
 /// Places are pixels of the full mosaic, as [`measure`]'s of a demosaiced frame. Centres of sharp
 /// stars (full width at half maximum 2 pixels) are within 0.03 pixels of truth where their light
 /// lets them (`green::centres_lie_in_pixels_of_the_mosaic`). Fluxes are those of the green light in
-/// full pixels. Widths are those of the filled plane and come out up to 8 % wide where stars are
-/// sharper than 2.5 pixels.
+/// full pixels. Widths are those of the filled plane, in which sharp stars come out wider
+/// than they are; by how much was not measured.
 pub fn measure_green(mosaic: &Mosaic, settings: &DetectSettings) -> Field {
     measure(&green_plane(mosaic), settings)
 }
