@@ -15,6 +15,17 @@ fn outing() -> tempfile::TempDir {
     folder
 }
 
+/// A frame as bright as can be.
+fn white_picture(path: &std::path::Path) {
+    let file = fs::File::create(path).expect("created");
+    let mut encoder = png::Encoder::new(file, 640, 400);
+    encoder.set_color(png::ColorType::Rgb);
+    let mut writer = encoder.write_header().expect("a head");
+    writer
+        .write_image_data(&vec![255; 640 * 400 * 3])
+        .expect("written");
+}
+
 fn get(served: &Served, path: &str) -> crate::browser::Answer {
     let host = format!("127.0.0.1:{}", served.port);
     exchange(served.port, "GET", path, &[("Host", &host)], "")
@@ -192,12 +203,13 @@ fn the_aim_follows_the_pointer() {
 #[test]
 fn red_light_is_red_on_every_page_and_while_loading() {
     let folder = outing();
+    white_picture(&folder.path().join("a.png"));
     let served = Served::at(folder.path());
     let browser = Browser::start(1000, 900);
     browser.go(&served.url("/"));
     browser.run("document.querySelector('form[action=\"/look\"] button').click()");
     browser.until("document.documentElement.dataset.look === 'red'");
-    for path in PAGES {
+    for path in PAGES.into_iter().chain(["/frames/look?name=a.png"]) {
         browser.run(&format!("location.href = '{path}'"));
         // Some of these are taken while the next page loads.
         for _ in 0..4 {
