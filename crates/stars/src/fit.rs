@@ -24,9 +24,22 @@ pub(crate) struct Model {
 impl Model {
     /// Light at a point.
     pub(crate) fn at(&self, x: f64, y: f64) -> f64 {
-        self.shape.inverse().map_or(0.0, |inverse| {
-            self.height * decay(inverse.times(x - self.x, y - self.y))
-        })
+        self.shape
+            .inverse()
+            .map_or(0.0, |inverse| self.seen(&inverse, x, y))
+    }
+
+    /// Light at a point, the shape's inverse being known.
+    fn seen(&self, inverse: &Moments, x: f64, y: f64) -> f64 {
+        self.height * decay(inverse.times(x - self.x, y - self.y))
+    }
+
+    /// Whether it is elsewhere or of other brightness than `before`, by more than noise lets one tell.
+    pub(crate) fn differs(&self, before: &Self) -> bool {
+        const PX: f64 = 5e-4;
+        const PART: f64 = 5e-4;
+        (self.x - before.x).hypot(self.y - before.y) > PX
+            || (self.height - before.height).abs() > PART * before.height
     }
 }
 
@@ -98,12 +111,18 @@ pub(crate) fn samples(image: &Plane, sky: &LocalSky, start: &Model, settings: &F
         return Vec::new();
     };
     let (reach, least) = (REACH * long.sqrt(), 2.3f64);
+    // One inversion a neighbour, not one a pixel.
+    let neighbours: Vec<(&Model, Moments)> = settings
+        .neighbours
+        .iter()
+        .filter_map(|n| Some((n, n.shape.inverse()?)))
+        .collect();
     let mut out = Vec::with_capacity(128);
     each_pixel(image, start.x, start.y, reach.max(least), |dx, dy, value| {
         let near = inverse.times(dx, dy) <= REACH * REACH || dx * dx + dy * dy <= least * least;
         if near && value.is_finite() && value < settings.saturation {
             let (x, y) = (start.x + dx, start.y + dy);
-            let others: f64 = settings.neighbours.iter().map(|n| n.at(x, y)).sum();
+            let others: f64 = neighbours.iter().map(|(n, inverse)| n.seen(inverse, x, y)).sum();
             let light = f64::from(value - sky.at_pixel(x, y)) - others;
             out.push(Sample { x, y, light });
         }

@@ -51,6 +51,8 @@ pub(crate) struct Spot {
     pub(crate) fitted: bool,
     /// Whether it has the others' shape because a neighbour is close.
     pub(crate) close: bool,
+    /// Whether the last fit changed it, so that its neighbours have to be fitted again.
+    pub(crate) moved: bool,
 }
 
 impl Spot {
@@ -114,7 +116,14 @@ impl Scene<'_> {
             let near = Neighbours::new(&spots, self.sigma);
             spots = (0..spots.len())
                 .into_par_iter()
-                .map(|i| self.refit(&spots[i], &near.of(&spots, i), shape))
+                .map(|i| {
+                    let stirred = spots[i].moved || near.around(&spots, i).any(|n| n.moved);
+                    if stirred {
+                        self.refit(&spots[i], &near.of(&spots, i), shape)
+                    } else {
+                        spots[i]
+                    }
+                })
                 .collect();
         }
         let factor = crate::profile::width_factor(self.image, &spots, shape);
@@ -148,6 +157,7 @@ impl Scene<'_> {
             },
             fitted: true,
             close: false,
+            moved: true,
         }
     }
 
@@ -195,7 +205,10 @@ impl Scene<'_> {
         let close = self.is_close(spot, near);
         let free = spot.is_free() && !close;
         if !spot.fitted || (near.is_empty() && free) {
-            return *spot;
+            return Spot {
+                moved: false,
+                ..*spot
+            };
         }
         let start = if free {
             spot.model
@@ -206,6 +219,7 @@ impl Scene<'_> {
         Spot {
             model,
             close,
+            moved: close != spot.close || model.differs(&spot.model),
             ..*spot
         }
     }
@@ -329,15 +343,19 @@ impl Neighbours {
     }
 
     fn of(&self, spots: &[Spot], of: usize) -> Vec<Model> {
-        let here = &spots[of].model;
-        let (kx, ky) = Self::key(self.cell, here);
-        let around = (0..9).map(|i| (kx + i % 3 - 1, ky + i / 3 - 1));
-        around
+        self.around(spots, of).map(|n| n.model).collect()
+    }
+
+    /// The fitted stars whose light may reach a star.
+    fn around<'a>(&'a self, spots: &'a [Spot], of: usize) -> impl Iterator<Item = &'a Spot> {
+        let here = spots[of].model;
+        let (kx, ky) = Self::key(self.cell, &here);
+        (0..9)
+            .map(move |i| (kx + i % 3 - 1, ky + i / 3 - 1))
             .filter_map(|key| self.grid.get(&key))
             .flatten()
-            .filter(|i| **i != of && spots[**i].fitted)
-            .map(|i| spots[*i].model)
-            .filter(|m| (m.x - here.x).hypot(m.y - here.y) < self.cell)
-            .collect()
+            .filter(move |i| **i != of && spots[**i].fitted)
+            .map(|i| &spots[*i])
+            .filter(move |s| (s.model.x - here.x).hypot(s.model.y - here.y) < self.cell)
     }
 }
