@@ -5,7 +5,8 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use nightloom_outing::chart::ViewWindow;
 use nightloom_sky::Instant;
-use nightloom_sky::night::{Night, Span, SubjectNight};
+use nightloom_sky::night::{Night, NightSky, Span, SubjectNight};
+use nightloom_sky::subjects::Subject;
 use serde_json::Value;
 
 use crate::charts::{ChartArgs, Drawn};
@@ -44,17 +45,13 @@ pub(crate) fn run(args: &NightArgs) -> Result<Value, Trouble> {
 }
 
 fn answer(args: &NightArgs, evening: &Evening) -> Result<(Night, Value), Trouble> {
-    let of_outing = evening.settings.outing.evening;
-    let date = args.date.or(of_outing).ok_or(EveningError::NoDate)?;
-    let subjects = evening.subjects(&args.subject).map_err(EveningError::from)?;
-    let nights = evening.nights(date, date).map_err(EveningError::from)?;
-    let sky = nights.sky(date).map_err(EveningError::from)?;
-    let night = sky.night(&subjects).map_err(EveningError::from)?;
-    args.charts
-        .write(evening, &sky, &night, &subjects, args.common.json)?;
-    let mut json = out::value(&night);
-    json["site"] = evening.json();
-    Ok((night, json))
+    args.with_night(evening, |sky, night, subjects| {
+        args.charts
+            .write(evening, sky, night, subjects, args.common.json)?;
+        let mut json = out::value(night);
+        json["site"] = evening.json();
+        Ok((night.clone(), json))
+    })
 }
 
 /// What a page needs to move the aim over a view.
@@ -98,15 +95,24 @@ impl NightArgs {
 
     fn drawn<T>(&self, draw: impl FnOnce(&Drawn<'_>) -> Result<T, Trouble>) -> Result<T, Trouble> {
         let evening = self.place.resolve()?;
-        let date = self
-            .date
-            .or(evening.settings.outing.evening)
-            .ok_or(EveningError::NoDate)?;
+        self.with_night(&evening, |sky, night, subjects| {
+            draw(&Drawn::of(&evening, sky, night, subjects)?)
+        })
+    }
+
+    /// Works out the night asked for and hands it over.
+    fn with_night<T>(
+        &self,
+        evening: &Evening,
+        then: impl FnOnce(&NightSky<'_>, &Night, &[Subject]) -> Result<T, Trouble>,
+    ) -> Result<T, Trouble> {
+        let date = self.date.or(evening.settings.outing.evening);
+        let date = date.ok_or(EveningError::NoDate)?;
         let subjects = evening.subjects(&self.subject).map_err(EveningError::from)?;
         let nights = evening.nights(date, date).map_err(EveningError::from)?;
         let sky = nights.sky(date).map_err(EveningError::from)?;
         let night = sky.night(&subjects).map_err(EveningError::from)?;
-        draw(&Drawn::of(&evening, &sky, &night, &subjects)?)
+        then(&sky, &night, &subjects)
     }
 }
 

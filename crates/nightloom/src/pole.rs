@@ -69,9 +69,8 @@ fn sight_width(text: &str) -> Result<f64, String> {
 }
 
 pub(crate) fn run(args: &PoleArgs, door: &Door) -> Result<Value, Trouble> {
-    let observer = observer(&args.standpoint, &args.moment, door).map_err(PoleError::from)?;
+    let (observer, plan) = args.planned(door)?;
     let (star, view) = pole_star(&observer);
-    let plan = plan(args, &observer).map_err(PoleError::from)?;
     if !args.common.json {
         tell(args, star, &observer, &view, &plan);
     }
@@ -121,14 +120,12 @@ pub(crate) struct Told {
 impl PoleArgs {
     /// The pole star's plan in words.
     pub(crate) fn told(&self, door: &Door) -> Result<Told, Trouble> {
-        let observer = observer(&self.standpoint, &self.moment, door).map_err(PoleError::from)?;
-        let plan = plan(self, &observer).map_err(PoleError::from)?;
+        let (observer, plan) = self.planned(door)?;
         let (star, _) = pole_star(&observer);
-        let hints = hints(&plan, star.name);
         Ok(Told {
             beam_free: plan.beam_free.to_owned(),
             cautions: plan.cautions.iter().map(|c| (*c).to_owned()).collect(),
-            hints: hints
+            hints: hints(&plan, star.name)
                 .into_iter()
                 .map(|h| (h.about.to_string(), h.text.to_string()))
                 .collect(),
@@ -137,9 +134,14 @@ impl PoleArgs {
 
     /// The sight's picture.
     pub(crate) fn svg(&self, door: &Door, look: Look) -> Result<String, Trouble> {
+        let (observer, plan) = self.planned(door)?;
+        picture(self, &observer, &plan, look)
+    }
+
+    fn planned(&self, door: &Door) -> Result<(Observer, PolePlan), Trouble> {
         let observer = observer(&self.standpoint, &self.moment, door).map_err(PoleError::from)?;
         let plan = plan(self, &observer).map_err(PoleError::from)?;
-        picture(self, &observer, &plan, look)
+        Ok((observer, plan))
     }
 }
 

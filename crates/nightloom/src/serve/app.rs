@@ -6,7 +6,9 @@ use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::SystemTime;
 
-use nightloom_outing::{OUTING_TOML, Settings, SettingsError, hash_bytes, parse_settings, with_option};
+use nightloom_outing::{
+    OUTING_TOML, Settings, SettingsError, hash_bytes, option_in, parse_settings, with_option,
+};
 use nightloom_raster::atomic::write_whole;
 use tokio::sync::broadcast;
 
@@ -140,7 +142,7 @@ impl App {
     pub(super) fn edit(&self, section: &str, key: &str, was: &str, typed: &str) -> Result<Text, EditError> {
         let _held = self.file.lock().unwrap_or_else(PoisonError::into_inner);
         let before = self.text()?;
-        let now = shown(&before.text, section, key)?;
+        let now = option_in(&before.text, section, key)?.unwrap_or_default();
         if now != was && now != typed {
             let said = |v: &str| {
                 if v.is_empty() {
@@ -165,14 +167,4 @@ impl App {
         });
         Ok(after)
     }
-}
-
-/// An option's value as a page shows it: without quotes, empty where it is off.
-pub(super) fn shown(text: &str, section: &str, key: &str) -> Result<String, SettingsError> {
-    let value = nightloom_outing::option_in(text, section, key)?.unwrap_or_default();
-    let bare = value
-        .strip_prefix('"')
-        .and_then(|v| v.strip_suffix('"'))
-        .map(|v| v.replace("\\\"", "\"").replace("\\\\", "\\"));
-    Ok(bare.unwrap_or(value))
 }

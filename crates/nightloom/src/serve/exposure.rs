@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use axum::extract::{Query as UrlQuery, State};
 use axum::http::HeaderMap;
-use axum::response::{IntoResponse, Response};
+use axum::response::Response;
 use maud::{Markup, html};
 use nightloom_outing::Settings;
 use serde_json::Value;
@@ -13,8 +13,7 @@ use super::app::App;
 use super::charts::{LADDER, SHOTS, SIGNAL, TRAIL, figure};
 use super::line::{Query, read};
 use super::night::field;
-use super::page::{Look, Stage, page as framed};
-use super::reply::{Failed, aside, markup};
+use super::page::{Look, Stage, shown};
 use super::words;
 use crate::evening::clock_short;
 use crate::shots::ShotsArgs;
@@ -25,16 +24,11 @@ pub(super) async fn page(
     headers: HeaderMap,
     UrlQuery(query): UrlQuery<Query>,
 ) -> Response {
-    let look = Look::of(&headers);
-    let made = aside(move || {
-        let settings = app.settings()?;
-        let body = body(&app, &settings, query, look);
-        Ok::<_, Failed>(framed(&app, &look, Stage::Exposure, words::EXPOSURE, &body))
-    });
-    match made.await {
-        Ok(Ok(page)) => markup(page),
-        Ok(Err(failed)) | Err(failed) => failed.into_response(),
-    }
+    let title = words::EXPOSURE.to_owned();
+    shown(app, &headers, Stage::Exposure, title, move |app, look| {
+        Ok(body(app, &app.settings()?, query, look))
+    })
+    .await
 }
 
 /// What is asked where the address says nothing; the rig goes before it.

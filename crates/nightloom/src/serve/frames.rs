@@ -11,19 +11,15 @@ use serde_json::json;
 
 use super::app::App;
 use super::line::Query;
-use super::page::{Look, Stage, page as framed};
+use super::page::{Look, Stage, shown};
 use super::pixels::path_of;
-use super::reply::{Failed, aside, markup};
+use super::reply::{Failed, aside};
 use super::words;
 use crate::Trouble;
 
 pub(super) async fn page(State(app): State<Arc<App>>, headers: HeaderMap) -> Response {
-    let look = Look::of(&headers);
-    let made = aside(move || {
-        let body = sheet(&app);
-        framed(&app, &look, Stage::Frames, words::FRAMES, &body)
-    });
-    made.await.map_or_else(IntoResponse::into_response, markup)
+    let title = words::FRAMES.to_owned();
+    shown(app, &headers, Stage::Frames, title, |app, _| Ok(sheet(app))).await
 }
 
 fn sheet(app: &App) -> Markup {
@@ -107,21 +103,16 @@ pub(super) async fn look(
     headers: HeaderMap,
     UrlQuery(query): UrlQuery<Query>,
 ) -> Response {
-    let look = Look::of(&headers);
-    let made = aside(move || {
-        let name = query.get("name").cloned().unwrap_or_default();
-        path_of(&app, &name)?;
-        let body = html! {
+    let name = query.get("name").cloned().unwrap_or_default();
+    shown(app, &headers, Stage::Frames, name.clone(), move |app, _| {
+        path_of(app, &name)?;
+        Ok(html! {
             h1 { (name) }
             p { a href="/frames" { (words::ALL_FRAMES) } }
             (viewer(&name))
-        };
-        Ok::<_, Failed>(framed(&app, &look, Stage::Frames, &name, &body))
-    });
-    match made.await {
-        Ok(Ok(page)) => markup(page),
-        Ok(Err(failed)) | Err(failed) => failed.into_response(),
-    }
+        })
+    })
+    .await
 }
 
 pub(super) fn viewer(name: &str) -> Markup {

@@ -4,15 +4,14 @@ use std::sync::Arc;
 
 use axum::extract::{Query as UrlQuery, State};
 use axum::http::HeaderMap;
-use axum::response::{IntoResponse, Response};
+use axum::response::Response;
 use jiff::civil::Date;
 use maud::{Markup, html};
 use nightloom_outing::Settings;
 
 use super::app::App;
 use super::line::Query;
-use super::page::{Look, Stage, page as framed};
-use super::reply::{Failed, aside, markup};
+use super::page::{Look, Stage, shown};
 use super::words;
 
 /// What of the page's address goes into its charts.
@@ -23,16 +22,11 @@ pub(super) async fn page(
     headers: HeaderMap,
     UrlQuery(query): UrlQuery<Query>,
 ) -> Response {
-    let look = Look::of(&headers);
-    let made = aside(move || {
-        let settings = app.settings()?;
-        let body = body(&settings, &query, look);
-        Ok::<_, Failed>(framed(&app, &look, Stage::Night, words::NIGHT, &body))
-    });
-    match made.await {
-        Ok(Ok(page)) => markup(page),
-        Ok(Err(failed)) | Err(failed) => failed.into_response(),
-    }
+    let title = words::NIGHT.to_owned();
+    shown(app, &headers, Stage::Night, title, move |app, look| {
+        Ok(body(&app.settings()?, &query, look))
+    })
+    .await
 }
 
 /// The part of an address behind `?`, with `look`, for charts; nothing but `kept` goes in.

@@ -4,26 +4,20 @@ use std::sync::Arc;
 
 use axum::extract::State;
 use axum::http::HeaderMap;
-use axum::response::{IntoResponse, Response};
+use axum::response::Response;
 use maud::{Markup, html};
 use nightloom_outing::{RESULTS, Settings, discover};
 
 use super::app::App;
-use super::page::{Look, Stage, page as framed};
-use super::reply::{Failed, aside, markup};
+use super::page::{Stage, shown};
 use super::words;
 
 pub(super) async fn page(State(app): State<Arc<App>>, headers: HeaderMap) -> Response {
-    let look = Look::of(&headers);
-    let made = aside(move || {
-        let settings = app.settings()?;
-        let body = body(&app, &settings);
-        Ok::<_, Failed>(framed(&app, &look, Stage::Outing, words::OUTING, &body))
-    });
-    match made.await {
-        Ok(Ok(shown)) => markup(shown),
-        Ok(Err(failed)) | Err(failed) => failed.into_response(),
-    }
+    let title = words::OUTING.to_owned();
+    shown(app, &headers, Stage::Outing, title, |app, _| {
+        Ok(body(app, &app.settings()?))
+    })
+    .await
 }
 
 /// One thing that an outing needs, what it is now, and where it is said.

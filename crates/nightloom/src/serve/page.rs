@@ -1,5 +1,7 @@
 //! The frame round every page: head, stages, look.
 
+use std::sync::Arc;
+
 use axum::Form;
 use axum::http::header::{COOKIE, LOCATION, SET_COOKIE};
 use axum::http::{HeaderMap, StatusCode};
@@ -8,6 +10,7 @@ use maud::{DOCTYPE, Markup, html};
 use nightloom_outing::chart;
 
 use super::app::App;
+use super::reply::{Failed, aside, markup};
 use super::words;
 
 /// The one cookie: how the pages look.
@@ -107,8 +110,37 @@ const STAGES: [(Stage, &str, &str); 7] = [
     (Stage::Settings, "/settings", words::SETTINGS),
 ];
 
+/// Makes a page aside and answers with it; where it cannot be made, with a page that says why.
+pub(super) async fn shown<F>(
+    app: Arc<App>,
+    headers: &HeaderMap,
+    stage: Stage,
+    title: String,
+    body: F,
+) -> Response
+where
+    F: FnOnce(&App, Look) -> Result<Markup, Failed> + Send + 'static,
+{
+    let look = Look::of(headers);
+    let made = aside(move || {
+        let (status, body) = match body(&app, look) {
+            Ok(body) => (StatusCode::OK, body),
+            Err(Failed(status, sentence)) => {
+                let said = html! {
+                    h1 { (title) }
+                    p class="wrong" { (sentence) }
+                };
+                (status, said)
+            }
+        };
+        (status, markup(page(&app, look, stage, &title, &body)))
+    });
+    made.await
+        .map_or_else(IntoResponse::into_response, IntoResponse::into_response)
+}
+
 /// A whole page.
-pub(super) fn page(app: &App, look: &Look, stage: Stage, title: &str, body: &Markup) -> Markup {
+fn page(app: &App, look: Look, stage: Stage, title: &str, body: &Markup) -> Markup {
     let version = app.text().map(|t| t.version).unwrap_or_default();
     let style = format!("/assets/{}.css", look.name());
     html! {
@@ -117,7 +149,7 @@ pub(super) fn page(app: &App, look: &Look, stage: Stage, title: &str, body: &Mar
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content=(if *look == Look::Red { "dark" } else { "light" });
+                meta name="color-scheme" content=(if look == Look::Red { "dark" } else { "light" });
                 title { (title) " · Nightloom" }
                 link rel="stylesheet" href=(style);
                 link rel="stylesheet" href="/assets/app.css";
@@ -137,7 +169,7 @@ pub(super) fn page(app: &App, look: &Look, stage: Stage, title: &str, body: &Mar
                     form method="post" action="/look" {
                         input type="hidden" name="look" value=(look.other().name());
                         input type="hidden" name="back" value=(stage.href());
-                        button type="submit" { (if *look == Look::Red { words::DAY } else { words::RED }) }
+                        button type="submit" { (if look == Look::Red { words::DAY } else { words::RED }) }
                     }
                 }
                 p id="news" role="status" hidden {}

@@ -12,9 +12,9 @@ use nightloom_outing::RESULTS;
 use super::app::App;
 use super::frames::viewer;
 use super::line::Query;
-use super::page::{Look, Stage, page as framed};
+use super::page::{Stage, shown};
 use super::pixels::LAYERS;
-use super::reply::{Failed, aside, markup};
+use super::reply::Failed;
 use super::words;
 
 pub(super) async fn page(
@@ -22,12 +22,11 @@ pub(super) async fn page(
     headers: HeaderMap,
     UrlQuery(query): UrlQuery<Query>,
 ) -> Response {
-    let look = Look::of(&headers);
-    let made = aside(move || {
-        let body = body(&app, query.get("layer").map(String::as_str));
-        framed(&app, &look, Stage::Picture, words::PICTURE, &body)
-    });
-    made.await.map_or_else(IntoResponse::into_response, markup)
+    let title = words::PICTURE.to_owned();
+    shown(app, &headers, Stage::Picture, title, move |app, _| {
+        Ok(body(app, query.get("layer").map(String::as_str)))
+    })
+    .await
 }
 
 fn body(app: &App, layer: Option<&str>) -> Markup {

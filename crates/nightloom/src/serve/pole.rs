@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use axum::extract::{Query as UrlQuery, State};
 use axum::http::HeaderMap;
-use axum::response::{IntoResponse, Response};
+use axum::response::Response;
 use maud::{Markup, html};
 use nightloom_outing::{Settings, discover};
 use serde_json::Value;
@@ -13,9 +13,9 @@ use super::app::App;
 use super::charts::POLE;
 use super::line::{Query, read};
 use super::night::{address, field};
-use super::page::{Look, Stage, page as framed};
+use super::page::{Look, Stage, shown};
 use super::pixels::path_of;
-use super::reply::{Failed, aside, markup};
+use super::reply::Failed;
 use super::words;
 use crate::axis::AxisArgs;
 use crate::pole::PoleArgs;
@@ -26,16 +26,11 @@ pub(super) async fn page(
     headers: HeaderMap,
     UrlQuery(query): UrlQuery<Query>,
 ) -> Response {
-    let look = Look::of(&headers);
-    let made = aside(move || {
-        let settings = app.settings()?;
-        let body = body(&app, &settings, query, look);
-        Ok::<_, Failed>(framed(&app, &look, Stage::Pole, words::POLE, &body))
-    });
-    match made.await {
-        Ok(Ok(page)) => markup(page),
-        Ok(Err(failed)) | Err(failed) => failed.into_response(),
-    }
+    let title = words::POLE.to_owned();
+    shown(app, &headers, Stage::Pole, title, move |app, look| {
+        Ok(body(app, &app.settings()?, query, look))
+    })
+    .await
 }
 
 /// The query with place and rig from outing.toml, where it has them.

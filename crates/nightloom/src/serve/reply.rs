@@ -6,11 +6,11 @@ use axum::extract::State;
 use axum::http::header::{CONTENT_SECURITY_POLICY, CONTENT_TYPE};
 use axum::http::{HeaderMap, HeaderValue, StatusCode};
 use axum::response::{IntoResponse, Response};
-use maud::{Markup, html};
+use maud::Markup;
 use serde_json::json;
 
 use super::app::{App, EditError};
-use super::page::{Look, Stage, page};
+use super::page::{Stage, shown};
 use super::words;
 use crate::Trouble;
 
@@ -70,10 +70,9 @@ pub(super) async fn aside<T: Send + 'static>(work: impl FnOnce() -> T + Send + '
 }
 
 pub(super) async fn nothing_there(State(app): State<Arc<App>>, headers: HeaderMap) -> Response {
-    let body = html! {
-        h1 { (words::NOTHING_HERE) }
-        p { a href="/" { (words::TO_THE_OUTING) } }
-    };
-    let shown = page(&app, &Look::of(&headers), Stage::None, words::NOTHING_HERE, &body);
-    (StatusCode::NOT_FOUND, markup(shown)).into_response()
+    let title = words::NOTHING_HERE.to_owned();
+    shown(app, &headers, Stage::None, title, |_, _| {
+        Err(Failed(StatusCode::NOT_FOUND, words::NOT_OF_THIS_OUTING.into()))
+    })
+    .await
 }

@@ -7,25 +7,19 @@ use axum::extract::State;
 use axum::http::HeaderMap;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
+use nightloom_outing::option_in;
 use nightloom_outing::options::{Kind, OPTIONS, OptionSpec, SECTIONS};
 use serde_json::json;
 
-use super::app::{App, shown};
-use super::page::{Look, Stage, page as framed};
-use super::reply::{Failed, aside, markup};
+use super::app::{App, EditError};
+use super::page::{Stage, shown};
+use super::reply::{Failed, aside};
 use super::words;
 
 pub(super) async fn page(State(app): State<Arc<App>>, headers: HeaderMap) -> Response {
-    let look = Look::of(&headers);
-    let made = aside(move || {
-        let text = app.text().map_err(super::app::EditError::from)?.text;
-        let body = body(&text)?;
-        Ok::<_, Failed>(framed(&app, &look, Stage::Settings, words::SETTINGS, &body))
-    });
-    match made.await {
-        Ok(Ok(page)) => markup(page),
-        Ok(Err(failed)) | Err(failed) => failed.into_response(),
-    }
+    let title = words::SETTINGS.to_owned();
+    let body = |app: &App, _| body(&app.text().map_err(EditError::from)?.text);
+    shown(app, &headers, Stage::Settings, title, body).await
 }
 
 fn body(text: &str) -> Result<Markup, Failed> {
@@ -33,7 +27,9 @@ fn body(text: &str) -> Result<Markup, Failed> {
     for (section, about) in SECTIONS.iter().filter(|(name, _)| *name != "frames") {
         let mut rows = Vec::new();
         for option in OPTIONS.iter().filter(|o| o.section == *section) {
-            let now = shown(text, section, option.key).map_err(super::app::EditError::from)?;
+            let now = option_in(text, section, option.key)
+                .map_err(EditError::from)?
+                .unwrap_or_default();
             rows.push(row(option, &now));
         }
         sections.push(html! {
@@ -92,8 +88,8 @@ pub(super) struct Edit {
 pub(super) async fn change(State(app): State<Arc<App>>, Json(edit): Json<Edit>) -> Result<Response, Failed> {
     let done = aside(move || {
         let after = app.edit(&edit.section, &edit.key, edit.was.trim(), edit.value.trim())?;
-        let value = shown(&after.text, &edit.section, &edit.key).map_err(super::app::EditError::from)?;
-        Ok::<_, Failed>(json!({ "value": value, "version": after.version }))
+        let value = option_in(&after.text, &edit.section, &edit.key).map_err(EditError::from)?;
+        Ok::<_, Failed>(json!({ "value": value.unwrap_or_default(), "version": after.version }))
     });
     Ok(Json(done.await??).into_response())
 }

@@ -4,7 +4,8 @@ pub(super) const REFUSED: &str = "Refused: this outing answers only to pages of 
 pub(super) const BROKEN: &str =
     "that failed inside the program; nothing was changed. Please report it with what you did";
 pub(super) const NOTHING_HERE: &str = "There is nothing here";
-pub(super) const TO_THE_OUTING: &str = "To the outing";
+pub(super) const NOT_OF_THIS_OUTING: &str =
+    "This address belongs to no page of the outing; the stages above lead to all of them.";
 pub(super) const SKIP: &str = "To the content";
 pub(super) const STAGES: &str = "Stages of the outing";
 pub(super) const RED: &str = "Red light";

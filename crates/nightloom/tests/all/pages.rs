@@ -70,6 +70,22 @@ fn every_page_is_there_and_says_only_what_it_must() {
 }
 
 #[test]
+fn a_broken_outing_is_a_page_with_the_line_in_it() {
+    let folder = outing();
+    fs::write(folder.path().join("outing.toml"), "[site]\nlatitude_deg = 95\n").expect("written");
+    let served = Served::at(folder.path());
+    for path in ["/", "/night", "/exposure", "/pole", "/settings"] {
+        let answer = get(&served, path);
+        let text = answer.text();
+        assert_eq!(answer.status, 422, "{path}");
+        assert!(
+            text.starts_with("<!DOCTYPE html>") && text.contains("latitude_deg"),
+            "{path}: {text}"
+        );
+    }
+}
+
+#[test]
 fn nobody_else_is_answered() {
     let folder = outing();
     let served = Served::at(folder.path());

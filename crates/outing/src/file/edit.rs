@@ -7,7 +7,7 @@ use super::{parse_settings, template};
 use crate::discover::OUTING_TOML;
 use crate::error::{Fault, SettingsError};
 
-/// The value of one option as it stands in the text, as TOML; `None` where it is off.
+/// The value of one option as a person would type it, texts without quotes; `None` where it is off.
 ///
 /// # Errors
 /// If the text is not valid, or there is no such option.
@@ -18,7 +18,10 @@ pub fn option_in(text: &str, section: &str, key: &str) -> Result<Option<String>,
         .get(section)
         .and_then(|s| s.get(key))
         .and_then(Item::as_value)
-        .map(|v| v.clone().decorated("", "").to_string()))
+        .map(|v| match v.as_str() {
+            Some(text) => text.to_owned(),
+            None => v.clone().decorated("", "").to_string(),
+        }))
 }
 
 /// The text with one option set to what a person typed, or switched off where `typed` is empty.
@@ -251,6 +254,10 @@ mod tests {
         let text = with_option("", "outing", "evening", "2026-09-12").unwrap();
         assert!(text.contains("\nevening = 2026-09-12\n"), "{text}");
         let text = with_option(&text, "outing", "name", "Bare ridge \"north\"").unwrap();
+        assert_eq!(
+            option_in(&text, "outing", "name").unwrap().as_deref(),
+            Some("Bare ridge \"north\"")
+        );
         let settings = parse_settings(&text, OUTING_TOML).unwrap();
         assert_eq!(settings.outing.name.as_deref(), Some("Bare ridge \"north\""));
     }
