@@ -211,7 +211,12 @@ impl<'a> Drawn<'a> {
 
 /// Writes one chart whole or not at all.
 pub(crate) fn write(file: &Path, svg: &str, json: bool) -> Result<(), Trouble> {
-    write_whole(file, |out| out.write_all(svg.as_bytes())).map_err(|e| {
+    write_bytes(file, svg.as_bytes(), json)
+}
+
+/// Writes one file whole or not at all, and says so.
+pub(crate) fn write_bytes(file: &Path, bytes: &[u8], json: bool) -> Result<(), Trouble> {
+    write_whole(file, |out| out.write_all(bytes)).map_err(|e| {
         Trouble::Chart(format!(
             "{} cannot be written ({e}); name a file in a folder that exists and may be written to",
             file.display()

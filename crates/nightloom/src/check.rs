@@ -3,38 +3,22 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use nightloom_outing::{CheckOptions, FrameCheck, LensTold, Trends, check_frames, trends};
-use nightloom_sky::{Site, SiteError};
+use nightloom_outing::{CheckOptions, FrameCheck, Trends, check_frames, trends};
+use nightloom_sky::SiteError;
 use serde_json::json;
 
 use crate::cli::Common;
 use crate::door::Door;
+use crate::told::{FocalTold, SiteTold};
 use crate::{Trouble, out};
 
 /// What is told of place and lens for checks.
 #[derive(Args, Debug)]
 pub(crate) struct CheckLens {
-    /// Latitude of the place in degrees, north positive, if no outing.toml tells it.
-    #[arg(long, value_name = "DEG", allow_negative_numbers = true, requires = "lon")]
-    lat: Option<f64>,
-    /// Longitude in degrees, east positive.
-    #[arg(long, value_name = "DEG", allow_negative_numbers = true, requires = "lat")]
-    lon: Option<f64>,
-    /// Elevation in metres.
-    #[arg(
-        long,
-        value_name = "M",
-        default_value_t = 0.0,
-        allow_negative_numbers = true,
-        requires = "lat"
-    )]
-    elevation: f64,
-    /// Focal length, millimetres, if the file does not tell it.
-    #[arg(long, value_name = "MM", requires = "pitch")]
-    focal: Option<f64>,
-    /// Distance between the picture's pixels, micrometres.
-    #[arg(long, value_name = "UM", requires = "focal")]
-    pitch: Option<f64>,
+    #[command(flatten)]
+    site: SiteTold,
+    #[command(flatten)]
+    focal: FocalTold,
     /// Width of sharp stars with this lens, pixels; without it 2.3 is taken.
     #[arg(long, value_name = "PX")]
     sharp: Option<f64>,
@@ -42,17 +26,9 @@ pub(crate) struct CheckLens {
 
 impl CheckLens {
     pub(crate) fn options(&self) -> Result<CheckOptions, SiteError> {
-        let site = match (self.lat, self.lon) {
-            (Some(lat), Some(lon)) => Some(Site::new(lat, lon, self.elevation)?),
-            _ => None,
-        };
-        let lens = match (self.focal, self.pitch) {
-            (Some(focal_mm), Some(pitch_um)) => LensTold::Focal { focal_mm, pitch_um },
-            _ => LensTold::Nothing,
-        };
         Ok(CheckOptions {
-            site,
-            lens,
+            site: self.site.site()?,
+            lens: self.focal.lens(),
             sharp_px: self.sharp.filter(|s| *s > 0.0),
         })
     }

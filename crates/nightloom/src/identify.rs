@@ -4,10 +4,11 @@ use std::path::PathBuf;
 
 use clap::Args;
 use nightloom_outing::{FrameLight, Hints, IdentifyReport, LensTold, SingleError, identify_frame};
-use nightloom_sky::{Instant, Site};
+use nightloom_sky::Instant;
 
 use crate::cli::Common;
 use crate::door::Door;
+use crate::told::{FocalTold, SiteTold};
 use crate::{Trouble, out};
 
 /// `nightloom identify`.
@@ -15,30 +16,13 @@ use crate::{Trouble, out};
 pub(crate) struct IdentifyArgs {
     /// The frame.
     frame: PathBuf,
-    /// Focal length, millimetres, if known.
-    #[arg(long, value_name = "MM", requires = "pitch")]
-    focal: Option<f64>,
-    /// Distance between the picture's pixels, micrometres.
-    #[arg(long, value_name = "UM", requires = "focal")]
-    pitch: Option<f64>,
+    #[command(flatten)]
+    focal: FocalTold,
     /// Field of view along the longer side, degrees, if known.
     #[arg(long, value_name = "D", conflicts_with_all = ["focal", "pitch"])]
     field: Option<f64>,
-    /// Latitude of the place in degrees, north positive; takes refraction and the air's loss out.
-    #[arg(long, value_name = "DEG", allow_negative_numbers = true, requires = "lon")]
-    lat: Option<f64>,
-    /// Longitude in degrees, east positive.
-    #[arg(long, value_name = "DEG", allow_negative_numbers = true, requires = "lat")]
-    lon: Option<f64>,
-    /// Elevation in metres.
-    #[arg(
-        long,
-        value_name = "M",
-        default_value_t = 0.0,
-        allow_negative_numbers = true,
-        requires = "lat"
-    )]
-    elevation: f64,
+    #[command(flatten)]
+    site: SiteTold,
     /// The middle of the exposure in UTC, as 2026-08-12T20:30:00Z; the file's own time when not given.
     #[arg(long, value_name = "T")]
     at: Option<Instant>,
@@ -61,18 +45,12 @@ pub(crate) fn run(args: &IdentifyArgs, door: &Door) -> Result<serde_json::Value,
 }
 
 fn hints(args: &IdentifyArgs) -> Result<Hints, SingleError> {
-    let lens = match (args.focal, args.pitch, args.field) {
-        (Some(focal_mm), Some(pitch_um), _) => LensTold::Focal { focal_mm, pitch_um },
-        (_, _, Some(field_deg)) => LensTold::Field { field_deg },
-        _ => LensTold::Nothing,
-    };
-    let site = match (args.lat, args.lon) {
-        (Some(lat), Some(lon)) => Some(Site::new(lat, lon, args.elevation)?),
-        _ => None,
-    };
+    let lens = args
+        .field
+        .map_or_else(|| args.focal.lens(), |field_deg| LensTold::Field { field_deg });
     Ok(Hints {
         lens,
-        site,
+        site: args.site.site()?,
         at: args.at,
     })
 }

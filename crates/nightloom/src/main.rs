@@ -29,6 +29,7 @@ mod skyline;
 mod standpoint;
 mod stars;
 mod subjects;
+mod told;
 mod trail;
 mod watch;
 mod when;

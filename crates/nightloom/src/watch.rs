@@ -1,12 +1,11 @@
 //! `nightloom watch`.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::time::Duration;
 
 use clap::Args;
 use nightloom_outing::{
-    Cause, CheckOptions, FrameCheck, SingleError, WatchEvent, WatchSettings, Watcher, World, check_frame,
-    list,
+    Cause, FrameCheck, SingleError, WatchEvent, WatchSettings, Watcher, World, check_or_tell, list,
 };
 use serde_json::json;
 
@@ -71,7 +70,7 @@ pub(crate) fn run(args: &WatchArgs, door: &Door) -> Result<serde_json::Value, Tr
                 break;
             }
             options.sharp_px = told.or_else(|| watcher.sharp_px());
-            let check = one(&path, &options, door)?;
+            let check = check_or_tell(&path, &options, door)?;
             if let Some(event) = watcher.tried(&path, check, door.seconds()) {
                 paint.event(&event, watcher.checks().count());
             }
@@ -83,17 +82,6 @@ pub(crate) fn run(args: &WatchArgs, door: &Door) -> Result<serde_json::Value, Tr
     door.end_of_job();
     paint.end();
     close(&watcher, args)
-}
-
-fn one(path: &Path, options: &CheckOptions, door: &Door) -> Result<FrameCheck, Trouble> {
-    match check_frame(path, options, door) {
-        Ok(check) => Ok(check),
-        Err(SingleError::Unreadable { source, .. }) => Ok(FrameCheck::unreadable(
-            path.display().to_string(),
-            source.to_string(),
-        )),
-        Err(other) => Err(other.into()),
-    }
 }
 
 /// Waits between two looks; `false` when the work is to stop.

@@ -32,7 +32,8 @@ pub use build::{
     SeamReport, SkyReport, StepCounts, build,
 };
 pub use check::{
-    CheckOptions, FrameCheck, Standing, Trend, Trends, check_frame, check_frames, check_pixels, trends,
+    CheckOptions, FrameCheck, Standing, Trend, Trends, check_frame, check_frames, check_or_tell,
+    check_pixels, trends,
 };
 pub use clock::{ClockReport, FrameTime, read_clock};
 pub use discover::{Discovery, Found, OUTING_TOML, RESULTS, WORK, discover};

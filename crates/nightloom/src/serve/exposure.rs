@@ -7,7 +7,6 @@ use axum::http::HeaderMap;
 use axum::response::Response;
 use maud::{Markup, html};
 use nightloom_outing::Settings;
-use serde_json::Value;
 
 use super::app::App;
 use super::charts::{LADDER, SHOTS, SIGNAL, TRAIL, figure};
@@ -16,8 +15,8 @@ use super::night::field;
 use super::page::{Look, Stage, shown};
 use super::words;
 use crate::evening::clock_short;
-use crate::shots::ShotsArgs;
-use crate::{Trouble, shots};
+use crate::sheet::detail;
+use crate::shots::{self, Planned, ShotsArgs};
 
 pub(super) async fn page(
     State(app): State<Arc<App>>,
@@ -120,71 +119,36 @@ fn body(app: &App, settings: &Settings, query: Query, look: Look) -> Markup {
 
 fn list(app: &App, query: &Query) -> Markup {
     let folder = app.folder.display().to_string();
-    let asked = read::<ShotsArgs>(query, &SHOTS, &[], &[&folder, "--json"]);
-    let answer = match asked {
-        Ok(args) => shots::run(&args)
-            .map(|json| (json, None))
-            .or_else(|trouble| match trouble {
-                Trouble::No { json, sentence } => Ok((json, Some(sentence))),
-                other => Err(other.to_string()),
-            }),
-        Err(failed) => Err(failed.1),
-    };
-    match answer {
-        Err(sentence) => html! { p class="wrong" { (sentence) } },
-        Ok((json, no)) => html! {
-            @if let Some(sentence) = no { p class="wrong" { (sentence) } }
-            (table(&json))
+    let planned = read::<ShotsArgs>(query, &SHOTS, &[], &[&folder]).and_then(|args| Ok(shots::plan(&args)?));
+    match planned {
+        Err(failed) => html! { p class="wrong" { (failed.1) } },
+        Ok(planned) => html! {
+            @if !planned.list.fits { p class="wrong" { (shots::no(&planned.list)) } }
+            (table(&planned))
             h3 { (words::CAUTIONS) }
-            ul class="cautions" {
-                @for caution in json["cautions"].as_array().into_iter().flatten() { li { (caution.as_str().unwrap_or_default()) } }
-            }
+            ul class="cautions" { @for caution in shots::CAUTIONS { li { (caution) } } }
         },
     }
 }
 
-fn table(json: &Value) -> Markup {
-    let zone = json["site"]["zone"]
-        .as_str()
-        .and_then(|z| jiff::tz::TimeZone::get(z).ok());
-    let zone = zone.unwrap_or(jiff::tz::TimeZone::UTC);
-    let time = |at: &Value| {
-        at.as_str()
-            .and_then(|t| t.parse().ok())
-            .map_or_else(String::new, |at| clock_short(&zone, at))
-    };
-    let text = |v: &Value| v.as_str().unwrap_or_default().to_owned();
+fn table(planned: &Planned) -> Markup {
+    let zone = &planned.evening.zone;
     html! {
         div class="wide" {
             table {
                 thead { tr { th scope="col" { (words::BEGINS) } th scope="col" { (words::ENDS) } th scope="col" { (words::DOING) } th scope="col" { (words::HOW) } th scope="col" { (words::MIND) } } }
                 tbody {
-                    @for block in json["blocks"].as_array().into_iter().flatten() {
+                    @for block in &planned.list.blocks {
                         tr {
-                            td { (time(&block["from"])) } td { (time(&block["to"])) }
-                            th scope="row" { (text(&block["kind"]).replace('-', " ")) }
-                            td { (how(block)) }
-                            td { (text(&block["note"])) }
+                            td { (clock_short(&zone.zone, block.from)) } td { (clock_short(&zone.zone, block.to)) }
+                            th scope="row" { (block.kind.words()) }
+                            td { (detail(block)) }
+                            td { (block.note) }
                         }
                     }
                 }
             }
         }
-        p class="soft" { (words::TIMES_IN) " " (json["site"]["zone"].as_str().unwrap_or("UTC")) }
+        p class="soft" { (words::TIMES_IN) " " (zone.name) }
     }
-}
-
-/// `12 × 90 s f/2.8 ISO 1600`.
-fn how(block: &Value) -> String {
-    let Some(exposure) = block["exposure_s"].as_f64() else {
-        return String::new();
-    };
-    let mut text = format!("{} × {exposure} s", block["count"]);
-    if let Some(n) = block["f_number"].as_f64() {
-        text += &format!(" f/{n}");
-    }
-    if let Some(iso) = block["iso"].as_f64() {
-        text += &format!(" ISO {iso}");
-    }
-    text
 }

@@ -224,7 +224,7 @@ fn step(block: &Block, settings: &ShotSettings) -> Step {
 }
 
 /// `4 × 90 s · f/2.8 · ISO 1600 · gap 4 s`.
-fn detail(block: &Block) -> String {
+pub(crate) fn detail(block: &Block) -> String {
     let Some(exposure_s) = block.exposure_s.filter(|_| block.count > 0) else {
         return String::new();
     };

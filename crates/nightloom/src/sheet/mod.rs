@@ -12,16 +12,16 @@ mod pole_table;
 mod words;
 mod zone;
 
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
-use nightloom_raster::atomic::write_whole;
 use serde_json::{Value, json};
 
+use crate::charts::write_bytes;
 use crate::shots::{ShotsArgs, no, plan};
 use crate::{Trouble, out};
 use content::Content;
+pub(crate) use content::detail;
 
 /// The page's name when none is given.
 const NAME: &str = "field-sheet.html";
@@ -77,12 +77,12 @@ pub(crate) fn run(args: &SheetArgs) -> Result<Value, Trouble> {
     let mut json = json!({ "site": planned.evening.json(), "sheet": out::value(&content) });
     if let Some(file) = args.page() {
         let page = html::page(&content, planned.list.short_by_min);
-        write(&file, page.as_bytes(), quiet)?;
+        write_bytes(&file, page.as_bytes(), quiet)?;
         json["html"] = json!({ "file": file, "bytes": page.len() });
     }
     if let Some(file) = &args.pdf {
         let made = pdf::document(&content, planned.list.short_by_min, args.paper);
-        write(file, &made.bytes, quiet)?;
+        write_bytes(file, &made.bytes, quiet)?;
         json["pdf"] = json!({ "file": file, "bytes": made.bytes.len(), "pages": made.pages });
     }
     if planned.list.fits {
@@ -108,16 +108,4 @@ impl SheetArgs {
             ),
         }
     }
-}
-
-/// Writes one file whole or not at all.
-fn write(file: &Path, bytes: &[u8], quiet: bool) -> Result<(), Trouble> {
-    write_whole(file, |out| out.write_all(bytes)).map_err(|e| {
-        Trouble::Chart(format!(
-            "{} cannot be written ({e}); name a file in a folder that exists and may be written to",
-            file.display()
-        ))
-    })?;
-    out::result(&format!("Wrote {}", file.display()), quiet);
-    Ok(())
 }

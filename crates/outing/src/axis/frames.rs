@@ -10,7 +10,7 @@ use nightloom_stars::{BlindIdentification, Field};
 use super::{AxisAsk, AxisTrouble, observer};
 use crate::clock::read_clock;
 use crate::plan::{ClockSettings, SiteSettings};
-use crate::single::{Identified, identified};
+use crate::single::{Identified, Sought, identified};
 use crate::{FrameFacts, FrameTime, OUTING_TOML, Settings, World, read_settings};
 use nightloom_sky::Observer;
 
@@ -197,10 +197,11 @@ fn times(
 impl Gathered {
     fn add(&mut self, path: &Path, then: bool, found: Identified, time: Option<FrameTime>) {
         let name = name(path);
-        let Some(blind) = found.blind else {
-            let stars = found.field.stars.len();
-            let why =
-                format!("not identified: {stars} stars were found, and no part of the sky explains them");
+        let why = format!("not identified: {}", found.sought.why().unwrap_or("no stars"));
+        let Sought {
+            field, found: blind, ..
+        } = found.sought;
+        let Some(blind) = blind else {
             self.left_out.push((name, why));
             return;
         };
@@ -212,7 +213,7 @@ impl Gathered {
         self.known.push(Known {
             name,
             time,
-            field: found.field,
+            field,
             pitch_um: found.meta.pixel_um.unwrap_or(USUAL_PITCH_UM),
             blind,
             then,

@@ -5,12 +5,12 @@ use nightloom_optics::Lens;
 use nightloom_raster::{Frame, Plane};
 use nightloom_sky::{Instant, catalogue};
 use nightloom_stars::cause::{SkyStar, Veil, View, veil};
-use nightloom_stars::{BlindIdentification, DetectSettings, Field};
+use nightloom_stars::{BlindIdentification, Field};
 
 use super::Standing;
 use crate::World;
 use crate::build::luminance;
-use crate::single::{LensTold, SkyPlace, find, light_of, measured, tangent};
+use crate::single::{LensTold, SkyPlace, Sought, light_of, seek, tangent};
 
 /// Reach within which a star is the catalogue's, pixels.
 const REACH_PX: f64 = 3.0;
@@ -70,9 +70,8 @@ pub(super) fn look(frame: &Frame, lens: &LensTold, standing: &Standing, world: &
     let plane = luminance(&frame.pixels);
     let size = [plane.width(), plane.height()];
     let when = standing.middle.unwrap_or_else(|| world.now());
+    let Sought { field, found, .. } = seek(&plane, frame, lens, when);
     let hint = tangent(lens, &frame.meta, size);
-    let field = measured(&plane, &frame.pixels, &DetectSettings::default());
-    let (field, found) = find(&plane, &frame.pixels, field, hint, when);
     let view = view(found.as_ref(), hint, size);
     let veil = found
         .as_ref()

@@ -9,11 +9,11 @@ mod trend;
 
 use std::path::Path;
 
-use nightloom_raster::{DecodeOptions, Frame};
+use nightloom_raster::Frame;
 use nightloom_sky::{Instant, Site};
 use nightloom_stars::cause::{Cause, CauseFound, Diagnosis, Inspection, diagnose, inspect};
 
-use crate::single::{LensTold, SkyPlace};
+use crate::single::{LensTold, SkyPlace, decoded};
 use crate::{SingleError, World};
 
 pub use night::Standing;
@@ -128,12 +128,7 @@ pub fn check_frame(
     world: &dyn World,
 ) -> Result<FrameCheck, SingleError> {
     crate::single::check(&options.lens)?;
-    let frame = world
-        .decode(path, &DecodeOptions::default())
-        .map_err(|source| SingleError::Unreadable {
-            path: path.into(),
-            source,
-        })?;
+    let frame = decoded(path, world)?;
     let standing = night::standing(path, options.site, &frame.meta, world);
     Ok(check_pixels(
         &path.display().to_string(),
@@ -142,6 +137,24 @@ pub fn check_frame(
         options,
         world,
     ))
+}
+
+/// Checks one file; that it cannot be read is what is said of it then.
+///
+/// # Errors
+/// [`SingleError::Told`]; a bad file is no error here.
+pub fn check_or_tell(
+    path: &Path,
+    options: &CheckOptions,
+    world: &dyn World,
+) -> Result<FrameCheck, SingleError> {
+    match check_frame(path, options, world) {
+        Err(SingleError::Unreadable { source, .. }) => Ok(FrameCheck::unreadable(
+            path.display().to_string(),
+            source.to_string(),
+        )),
+        other => other,
+    }
 }
 
 /// Checks several files; one that cannot be read is told and the rest goes on.
@@ -153,24 +166,11 @@ pub fn check_frames(
     options: &CheckOptions,
     world: &dyn World,
 ) -> Result<Vec<FrameCheck>, SingleError> {
-    crate::single::check(&options.lens)?;
-    let mut out = Vec::with_capacity(paths.len());
-    for path in paths {
-        if world.is_cancelled() {
-            break;
-        }
-        match check_frame(path, options, world) {
-            Ok(check) => out.push(check),
-            Err(SingleError::Unreadable { source, .. }) => {
-                out.push(FrameCheck::unreadable(
-                    path.display().to_string(),
-                    source.to_string(),
-                ));
-            }
-            Err(other) => return Err(other),
-        }
-    }
-    Ok(out)
+    paths
+        .iter()
+        .take_while(|_| !world.is_cancelled())
+        .map(|path| check_or_tell(path, options, world))
+        .collect()
 }
 
 /// Checks a decoded frame, whose place and time are `standing`.

@@ -158,30 +158,12 @@ pub(super) fn look(path: &Path, hints: &Hints, world: &dyn World) -> Result<Look
         .map(|s| s.middle)
         .or_else(|| taken(&frame.meta))
         .unwrap_or_else(|| world.now());
-    let size = [plane.width(), plane.height()];
-    let hint = tangent(&hints.lens, &frame.meta, size);
-    let field = measured(&plane, &frame.pixels, &DetectSettings::default());
-    let mut odd = oddity(&plane, &field, &frame.meta);
-    let (field, found) = match &odd {
-        Some(odd) if odd.hopeless => (field, None),
-        // What looks like no sky at all is given a short look, lest it be one.
-        Some(_) => {
-            let found = search(&field, hint, when, Effort::Short);
-            (field, found)
-        }
-        None => find(&plane, &frame.pixels, field, hint, when),
-    };
-    if found.is_none() {
-        let field_deg = hint.map(|t| 2.0 * t.atan().to_degrees());
-        odd = odd.or_else(|| Some(after_search(&plane, &field, field_deg)));
-    } else {
-        odd = None;
-    }
+    let sought = seek(&plane, &frame, &hints.lens, when);
     let mut look = Look {
-        odd,
+        odd: sought.odd,
         frame,
-        field,
-        found,
+        field: sought.field,
+        found: sought.found,
         stance: None,
         notes: Vec::new(),
         seconds: 0.0,
@@ -191,8 +173,41 @@ pub(super) fn look(path: &Path, hints: &Hints, world: &dyn World) -> Result<Look
     Ok(look)
 }
 
-/// Looks for the part of the sky that the stars show, and measures anew as sharp stars where that helps.
-pub(crate) fn find(
+/// What a search came to.
+pub(crate) struct Sought {
+    pub(crate) field: Field,
+    /// Refraction is left in the stars' places.
+    pub(crate) found: Option<BlindIdentification>,
+    /// Why nothing was found.
+    odd: Option<Oddity>,
+}
+
+/// Measures a frame's stars and looks for the part of the sky that they show, as long as it looks like one.
+pub(crate) fn seek(plane: &Plane, frame: &Frame, told: &LensTold, when: Instant) -> Sought {
+    let hint = tangent(told, &frame.meta, [plane.width(), plane.height()]);
+    let field = measured(plane, &frame.pixels, &DetectSettings::default());
+    let odd = oddity(plane, &field, &frame.meta);
+    let (field, found) = match &odd {
+        Some(odd) if odd.hopeless => (field, None),
+        // What looks like no sky at all is given a short look, lest it be one.
+        Some(_) => {
+            let found = search(&field, hint, when, Effort::Short);
+            (field, found)
+        }
+        None => find(plane, &frame.pixels, field, hint, when),
+    };
+    let odd = match &found {
+        Some(_) => None,
+        None => odd.or_else(|| {
+            let field_deg = hint.map(|t| 2.0 * t.atan().to_degrees());
+            Some(after_search(plane, &field, field_deg))
+        }),
+    };
+    Sought { field, found, odd }
+}
+
+/// Looks with all there is, and measures anew as sharp stars where that helps.
+fn find(
     plane: &Plane,
     pixels: &Pixels,
     field: Field,
@@ -215,11 +230,16 @@ pub(crate) fn find(
     }
 }
 
-/// A frame with its stars and what they are, refraction left in their places.
+impl Sought {
+    /// Why nothing was found, in a sentence.
+    pub(crate) fn why(&self) -> Option<&str> {
+        self.odd.as_ref().map(|odd| odd.sentence.as_str())
+    }
+}
+
+/// A frame that was read and searched.
 pub(crate) struct Identified {
-    pub(crate) field: Field,
-    /// `None` where no part of the sky explains the stars.
-    pub(crate) blind: Option<BlindIdentification>,
+    pub(crate) sought: Sought,
     pub(crate) meta: FrameMeta,
 }
 
@@ -228,12 +248,8 @@ pub(crate) fn identified(path: &Path, told: &LensTold, world: &dyn World) -> Res
     check(told)?;
     let (plane, frame) = brightness(path, world)?;
     let when = taken(&frame.meta).unwrap_or_else(|| world.now());
-    let hint = tangent(told, &frame.meta, [plane.width(), plane.height()]);
-    let field = measured(&plane, &frame.pixels, &DetectSettings::default());
-    let (field, blind) = find(&plane, &frame.pixels, field, hint, when);
     Ok(Identified {
-        field,
-        blind,
+        sought: seek(&plane, &frame, told, when),
         meta: frame.meta,
     })
 }

@@ -11,11 +11,11 @@ mod told;
 use std::path::{Path, PathBuf};
 
 use identify::look;
-use nightloom_raster::{DecodeError, DecodeOptions, Frame, FrameMeta, Pixels, Plane};
+use nightloom_raster::{DecodeError, Frame, FrameMeta, Pixels, Plane};
 use nightloom_sky::Instant;
 use nightloom_stars::{DetectSettings, Field, measure};
 
-pub(crate) use identify::{Identified, find, identified};
+pub(crate) use identify::{Identified, Sought, identified, seek};
 pub use identify::{IdentifyReport, ResidualMap, SkyPlace, identify_frame};
 pub use light::{Falloff, FrameLight, frame_light};
 pub use picture::{FramePicture, SkyTones, frame_picture};
@@ -54,13 +54,19 @@ pub enum SingleError {
 
 /// A frame, and its brightness at full size.
 pub(crate) fn brightness(path: &Path, world: &dyn World) -> Result<(Plane, Frame), SingleError> {
-    let frame = world
-        .decode(path, &DecodeOptions::default())
+    let frame = decoded(path, world)?;
+    Ok((luminance(&frame.pixels), frame))
+}
+
+/// One frame, read as the outing says that it lies in.
+pub(crate) fn decoded(path: &Path, world: &dyn World) -> Result<Frame, SingleError> {
+    let options = stance::outing_of(path).rig.decode_options();
+    world
+        .decode(path, &options)
         .map_err(|source| SingleError::Unreadable {
             path: path.into(),
             source,
-        })?;
-    Ok((luminance(&frame.pixels), frame))
+        })
 }
 
 /// A mosaic's brightness is the mean of four pixels, taken for the first of them: its middle is half a

@@ -8,7 +8,7 @@ use nightloom_sky::{Air, Instant, Site};
 use nightloom_stars::Overhead;
 
 use crate::file::read_settings;
-use crate::plan::{ClockSettings, SiteSettings};
+use crate::plan::Settings;
 use crate::roles::FrameFacts;
 use crate::{OUTING_TOML, World, read_clock, site_zone};
 
@@ -62,7 +62,8 @@ pub(crate) fn stance(
     meta: &FrameMeta,
     world: &dyn World,
 ) -> Option<Stance> {
-    let (mut place, clock) = outing_of(path);
+    let outing = outing_of(path);
+    let (mut place, clock) = (outing.site, outing.camera_clock);
     place.place = told.or(place.place).or_else(|| by_file(meta));
     let site = place.place?;
     if let Some(at) = at {
@@ -82,18 +83,15 @@ pub(crate) fn stance(
     Some(Stance::new(site, time.middle()))
 }
 
-/// Site and clock of the outing that the frame lies in; nothing where there is none or it is faulty.
-fn outing_of(path: &Path) -> (SiteSettings, ClockSettings) {
+/// The settings of the outing that the frame lies in; the usual ones where there is none or it is faulty.
+pub(super) fn outing_of(path: &Path) -> Settings {
     let whole = std::path::absolute(path).unwrap_or_else(|_| path.to_path_buf());
     let folder = whole
         .ancestors()
         .skip(1)
         .take(LEVELS)
         .find(|f| f.join(OUTING_TOML).is_file());
-    folder
-        .and_then(|f| read_settings(f).ok())
-        .map(|s| (s.site, s.camera_clock))
-        .unwrap_or_default()
+    folder.and_then(|f| read_settings(f).ok()).unwrap_or_default()
 }
 
 fn by_file(meta: &FrameMeta) -> Option<Site> {

@@ -2,11 +2,11 @@
 
 use std::path::Path;
 
-use nightloom_raster::{DecodeOptions, Pixels};
+use nightloom_raster::Pixels;
 pub use nightloom_stars::StreakKind;
 use nightloom_stars::{DetectSettings, Field, Streak, measure_green};
 
-use super::{SingleError, measured};
+use super::{SingleError, decoded, measured};
 use crate::World;
 use crate::build::luminance;
 
@@ -95,12 +95,7 @@ pub fn frame_stars_in_green(path: &Path, world: &dyn World) -> Result<StarsRepor
 }
 
 fn look(path: &Path, world: &dyn World, in_green: bool) -> Result<StarsReport, SingleError> {
-    let frame = world
-        .decode(path, &DecodeOptions::default())
-        .map_err(|source| SingleError::Unreadable {
-            path: path.into(),
-            source,
-        })?;
+    let frame = decoded(path, world)?;
     let start = world.seconds();
     let settings = DetectSettings::default();
     let field = match &frame.pixels {
