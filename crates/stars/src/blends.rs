@@ -68,6 +68,7 @@ fn fit_pair(scene: &Scene, spot: &Spot, shape: Moments) -> Option<[Model; 2]> {
     let settings = FitSettings {
         free_shape: false,
         saturation: scene.settings.saturation,
+        widest: scene.widest(spot),
         neighbours: &[],
     };
     let pixels = samples(scene.image, &spot.sky, &spot.model, &settings);
@@ -110,6 +111,7 @@ fn judge(scene: &Scene, spot: &Spot, pair: &[Model; 2], shape: Moments) -> bool 
     let settings = FitSettings {
         free_shape: true,
         saturation: scene.settings.saturation,
+        widest: scene.widest(spot),
         neighbours: &[],
     };
     let (mut one, mut two) = (0.0, 0.0);

@@ -68,6 +68,8 @@ pub(crate) struct FitSettings<'a> {
     pub(crate) free_shape: bool,
     /// Pixels at and above this say nothing.
     pub(crate) saturation: f32,
+    /// Variance along the long axis at most, square pixels: what is wider is no star.
+    pub(crate) widest: f64,
     /// Stars nearby, whose light is taken out first.
     pub(crate) neighbours: &'a [Model],
 }
@@ -75,6 +77,9 @@ pub(crate) struct FitSettings<'a> {
 /// Standard deviations of the starting shape within which pixels are fitted.
 pub(crate) const REACH: f64 = 3.5;
 const ROUNDS: usize = 25;
+/// Steps shorter than this in place, and in height as a part of it, end a fit.
+const SETTLED_PX: f64 = 1e-4;
+const SETTLED_PART: f64 = 1e-3;
 
 /// One pixel of a fit.
 #[derive(Clone, Copy)]
@@ -98,9 +103,9 @@ pub(crate) fn fit(
         return None;
     }
     if settings.free_shape {
-        descend::<6>(&samples, start, noise)
+        descend::<6>(&samples, start, noise, settings.widest)
     } else {
-        descend::<3>(&samples, start, noise)
+        descend::<3>(&samples, start, noise, settings.widest)
     }
 }
 
@@ -131,7 +136,12 @@ pub(crate) fn samples(image: &Plane, sky: &LocalSky, start: &Model, settings: &F
 }
 
 /// Parameters: height, x, y and, where `N` is 6, the inverse shape's xx, xy, yy.
-fn descend<const N: usize>(samples: &[Sample], start: Model, noise: PixelNoise) -> Option<Model> {
+fn descend<const N: usize>(
+    samples: &[Sample],
+    start: Model,
+    noise: PixelNoise,
+    widest: f64,
+) -> Option<Model> {
     let mut best = start;
     let (mut weights, mut next_weights) = (Vec::new(), Vec::new());
     let mut at = gather::<N>(samples, &best, noise, &[], &mut weights)?;
@@ -142,8 +152,11 @@ fn descend<const N: usize>(samples: &[Sample], start: Model, noise: PixelNoise) 
             damped[(i, i)] *= 1.0 + damping;
         }
         let step = damped.cholesky()?.solve(&at.slope);
+        if step[1].hypot(step[2]) < SETTLED_PX && (step[0] / best.height).abs() < SETTLED_PART {
+            break;
+        }
         // The weights go with the model: old and new are judged by the old one's.
-        let next = stepped(&best, &step)
+        let next = stepped(&best, &step, widest)
             .and_then(|m| Some((m, gather::<N>(samples, &m, noise, &weights, &mut next_weights)?)))
             .filter(|(_, g)| g.judged <= at.chi2 * (1.0 + 1e-9));
         let Some((model, gathered)) = next else {
@@ -153,21 +166,16 @@ fn descend<const N: usize>(samples: &[Sample], start: Model, noise: PixelNoise) 
             }
             continue;
         };
-        let moved = (model.x - best.x).hypot(model.y - best.y);
-        let settled = moved < 1e-4 && (model.height / best.height - 1.0).abs() < 1e-3;
         (best, at) = (model, gathered);
         std::mem::swap(&mut weights, &mut next_weights);
         damping = (damping * 0.1).max(1e-9);
-        if settled {
-            break;
-        }
     }
     let reach = (REACH * start.shape.axes().0.sqrt()).max(2.0);
     let near = (best.x - start.x).hypot(best.y - start.y) < 0.8 * reach;
     (near && best.height > 0.0).then_some(best)
 }
 
-fn stepped<const N: usize>(from: &Model, step: &SVector<f64, N>) -> Option<Model> {
+fn stepped<const N: usize>(from: &Model, step: &SVector<f64, N>, widest: f64) -> Option<Model> {
     let shape = if N == 6 {
         let inverse = from.shape.inverse()?;
         Moments {
@@ -181,7 +189,7 @@ fn stepped<const N: usize>(from: &Model, step: &SVector<f64, N>) -> Option<Model
     };
     let (long, short, _) = shape.axes();
     let was = from.shape.axes();
-    let sound = short > 0.02 && long < 6.0 * was.0 && short < 6.0 * was.1;
+    let sound = short > 0.02 && long < widest && long < 6.0 * was.0 && short < 6.0 * was.1;
     (sound && from.height + step[0] > 0.0).then_some(Model {
         x: from.x + step[1],
         y: from.y + step[2],

@@ -24,6 +24,8 @@ const FREE_SNR: f32 = 12.0;
 const SURE_SNR: f32 = 20.0;
 /// Distance of a neighbour in standard deviations of the profile, within which shapes mix.
 const CLOSE: f64 = 5.0;
+/// Standard deviation of a star along its long axis at most, in those of the frame's profile.
+const WIDEST: f64 = 6.0;
 /// Fits of all stars after the first, each without the light of the neighbours as last fitted.
 const REFITS: usize = 6;
 
@@ -195,9 +197,15 @@ impl Scene<'_> {
         let settings = FitSettings {
             free_shape,
             saturation: self.settings.saturation,
+            widest: self.widest(spot),
             neighbours,
         };
         fit(self.image, &spot.sky, start, spot.noise, &settings)
+    }
+
+    /// The variance beyond which a shape is no star's.
+    pub(crate) fn widest(&self, spot: &Spot) -> f64 {
+        (WIDEST * self.sigma.hypot(spot.core)).powi(2)
     }
 
     /// Fits once more where neighbours shine in or where a star takes the others' shape.

@@ -76,6 +76,7 @@ fn each_sample(image: &Plane, spot: &Spot, mut visit: impl FnMut(f64, f64)) {
     let settings = FitSettings {
         free_shape: true,
         saturation: f32::INFINITY,
+        widest: f64::INFINITY,
         neighbours: &[],
     };
     let model: &Model = &spot.model;
