@@ -56,8 +56,8 @@ pub struct Streak {
     pub within: bool,
 }
 
-/// Length over the filter's width, at least.
-const LONG: f64 = 12.0;
+/// Length over the filter's width, at least: in the Milky Way, chains of three and four stars are shorter.
+const LONG: f64 = 40.0;
 /// Steps along a streak at least, for its light to tell anything.
 const STEPS: usize = 12;
 

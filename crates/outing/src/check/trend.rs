@@ -50,13 +50,17 @@ const LOOK_BACK: usize = 30;
 /// A change counts when it is so many times its own error.
 const SIGMAS: f64 = 3.0;
 
-/// The course of `checks`, oldest first. Frames without time, or without stars, do not count; the last
-/// thirty that do are looked at.
+/// The course of `checks`, oldest first. Frames without time, without stars, or with other settings than the
+/// last do not count; the last thirty that do are looked at.
 pub fn trends(checks: &[FrameCheck]) -> Trends {
-    let last: Vec<&FrameCheck> = checks
+    let mut last: Vec<&FrameCheck> = checks
         .iter()
         .filter(|c| c.measured && c.taken.is_some())
         .collect();
+    // A land frame of eight seconds has other stars than a tracked one of ninety.
+    if let Some(settings) = last.last().map(|c| c.settings) {
+        last.retain(|c| c.settings == settings);
+    }
     let last = &last[last.len().saturating_sub(LOOK_BACK)..];
     Trends {
         focus: line(last, |c| (c.fwhm_px > 0.0 && c.stars >= 10).then_some(c.fwhm_px)).map(focus),

@@ -98,7 +98,9 @@ fn place(values: &Values) -> Result<Option<Site>, Vec<Fault>> {
     let elevation_m = values.number("site", "elevation_m").unwrap_or(0.0);
     let lacking = |there: &'static str, missing: &str| {
         let line = values.at("site", there).map_or(0, |a| a.line);
-        let message = format!("expected {missing} beside it, found none; give both or neither");
+        let message = format!(
+            "expected {missing} beside it, found none; give both or neither (a page takes “47.25, 8.5” as latitude_deg)"
+        );
         Err(vec![Fault {
             line,
             key: format!("site.{there}"),

@@ -13,6 +13,8 @@ use crate::error::{Fault, SettingsError};
 /// If the text is not valid, or there is no such option.
 pub fn option_in(text: &str, section: &str, key: &str) -> Result<Option<String>, SettingsError> {
     known(section, key)?;
+    // The checks name line and key better than the parser does.
+    parse_settings(text, OUTING_TOML)?;
     let document = parsed(text)?;
     Ok(document
         .get(section)
@@ -30,9 +32,18 @@ pub fn option_in(text: &str, section: &str, key: &str) -> Result<Option<String>,
 /// off is switched on where it stands. An empty `text` begins a new file. The result is checked as a whole.
 ///
 /// ```
-/// let text = "[site] # the old mine\n# latitude_deg = 46.52\n";
-/// let text = nightloom_outing::with_option(text, "site", "latitude_deg", "47,25").unwrap();
-/// assert_eq!(text, "[site] # the old mine\nlatitude_deg = 47.25\n");
+/// let text = "[rig] # borrowed\n# focal_mm = 24.0\n";
+/// let text = nightloom_outing::with_option(text, "rig", "focal_mm", "27,5").unwrap();
+/// assert_eq!(text, "[rig] # borrowed\nfocal_mm = 27.5\n");
+/// ```
+///
+/// Latitude and longitude stand or fall together, so both may be typed for the latitude:
+///
+/// ```
+/// let text = nightloom_outing::with_option("[site]\n", "site", "latitude_deg", "47.25, -8.5").unwrap();
+/// assert_eq!(text, "[site]\nlatitude_deg = 47.25\nlongitude_deg = -8.5\n");
+/// let text = nightloom_outing::with_option(&text, "site", "latitude_deg", "").unwrap();
+/// assert!(!text.contains("\nl"), "both are off: {text}");
 /// ```
 ///
 /// # Errors
@@ -45,17 +56,50 @@ pub fn with_option(text: &str, section: &str, key: &str, typed: &str) -> Result<
         text.to_owned()
     };
     let typed = typed.trim();
-    let changed = if typed.is_empty() {
-        switched_off(&started, option)?
-    } else {
-        let value = as_toml(option, typed)?;
-        match switched_on(&started, option, &value) {
-            Some(text) => text,
-            None => set(&started, option, &value)?,
+    let changed = match place_typed(section, key, typed) {
+        Some([latitude, longitude]) => {
+            let text = changed(&started, known(SITE, LATITUDE)?, latitude)?;
+            changed(&text, known(SITE, LONGITUDE)?, longitude)?
         }
+        None => changed(&started, option, typed)?,
     };
     parse_settings(&changed, OUTING_TOML)?;
     Ok(changed)
+}
+
+const SITE: &str = "site";
+const LATITUDE: &str = "latitude_deg";
+const LONGITUDE: &str = "longitude_deg";
+
+/// Latitude and longitude typed together; both empty where either is switched off.
+fn place_typed<'a>(section: &str, key: &str, typed: &'a str) -> Option<[&'a str; 2]> {
+    if section != SITE || ![LATITUDE, LONGITUDE].contains(&key) {
+        return None;
+    }
+    if typed.is_empty() {
+        return Some(["", ""]);
+    }
+    let parts = typed.split(|c: char| c.is_whitespace() || c == ';');
+    let parts: Vec<&str> = parts
+        .map(|p| p.trim_end_matches(','))
+        .filter(|p| !p.is_empty())
+        .collect();
+    match parts[..] {
+        [latitude, longitude] if key == LATITUDE => Some([latitude, longitude]),
+        _ => None,
+    }
+}
+
+/// The text with one option changed, not yet checked as a whole.
+fn changed(text: &str, option: &OptionSpec, typed: &str) -> Result<String, SettingsError> {
+    if typed.is_empty() {
+        return switched_off(text, option);
+    }
+    let value = as_toml(option, typed)?;
+    match switched_on(text, option, &value) {
+        Some(text) => Ok(text),
+        None => set(text, option, &value),
+    }
 }
 
 fn known(section: &str, key: &str) -> Result<&'static OptionSpec, SettingsError> {
@@ -82,8 +126,6 @@ fn fault(key: &str, message: String) -> SettingsError {
 }
 
 fn parsed(text: &str) -> Result<DocumentMut, SettingsError> {
-    // The checks name line and key better than the parser does.
-    parse_settings(text, OUTING_TOML)?;
     text.parse::<DocumentMut>()
         .map_err(|e| fault("", e.message().to_owned()))
 }

@@ -72,12 +72,21 @@ pub fn veil(stars: &[SkyStar], [width, height]: [usize; 2]) -> Option<Veil> {
         .iter()
         .map(|(s, m)| (part(s), m - surface.dot(&terms(place(s)))))
         .collect();
-    let limit = limit(stars);
+    // What a star is expected to give where it stands: corners and low sky are darker for all.
+    let expected: Vec<Expected> = stars
+        .iter()
+        .map(|s| Expected {
+            mag: s.v_mag - surface.dot(&terms(place(s))),
+            part: part(s),
+            found: s.found,
+        })
+        .collect();
+    let limit = limit(&expected);
     Some(Veil {
         zero_point: median(measured.iter().map(|m| m.1).collect())?,
         patchy_mag: patchy(&misses),
-        blocked: blocked(stars, limit, part),
-        found: share(stars.iter().filter(|s| s.v_mag < limit)),
+        blocked: blocked(&expected, limit),
+        found: share(expected.iter().filter(|s| s.mag < limit)),
         stars: measured.len(),
     })
 }
@@ -139,14 +148,25 @@ fn patchy(misses: &[(usize, f64)]) -> f64 {
     (variance - by_chance).max(0.0).sqrt()
 }
 
-/// A magnitude to which stars are found where the sky is clear.
-fn limit(stars: &[SkyStar]) -> f64 {
-    let mut found: Vec<f64> = stars.iter().filter(|s| s.found).map(|s| s.v_mag).collect();
-    found.sort_by(f64::total_cmp);
-    found.get(found.len() * 3 / 5).copied().unwrap_or(0.0)
+/// A catalogue star with the brightness that it would have in a clear sky.
+struct Expected {
+    /// Magnitude of its flux.
+    mag: f64,
+    part: usize,
+    found: bool,
 }
 
-fn share<'a>(stars: impl Iterator<Item = &'a SkyStar>) -> f64 {
+/// A magnitude to which stars are found where the sky is clear.
+fn limit(stars: &[Expected]) -> f64 {
+    let mut found: Vec<f64> = stars.iter().filter(|s| s.found).map(|s| s.mag).collect();
+    found.sort_by(f64::total_cmp);
+    found
+        .get(found.len() * 3 / 5)
+        .copied()
+        .unwrap_or(f64::NEG_INFINITY)
+}
+
+fn share<'a>(stars: impl Iterator<Item = &'a Expected>) -> f64 {
     let (mut all, mut found) = (0.0, 0.0f64);
     for s in stars {
         all += 1.0;
@@ -155,10 +175,10 @@ fn share<'a>(stars: impl Iterator<Item = &'a SkyStar>) -> f64 {
     if all > 0.0 { found / all } else { 1.0 }
 }
 
-fn blocked(stars: &[SkyStar], limit: f64, part: impl Fn(&SkyStar) -> usize) -> f64 {
+fn blocked(stars: &[Expected], limit: f64) -> f64 {
     let mut shares = Vec::new();
-    for p in 0..PARTS[0] * PARTS[1] {
-        let own: Vec<&SkyStar> = stars.iter().filter(|s| s.v_mag < limit && part(s) == p).collect();
+    for part in 0..PARTS[0] * PARTS[1] {
+        let own: Vec<&Expected> = stars.iter().filter(|s| s.mag < limit && s.part == part).collect();
         if own.len() >= SPEAKS {
             shares.push(share(own.into_iter()));
         }

@@ -271,14 +271,21 @@ fn growth(seen: &Inspection, weights: &mut Vec<(Cause, f64)>) {
     weights.push((Cause::Aberration, round * (1.0 - lopsided)));
 }
 
+/// What the camera's own noise may add to the sky's before a longer exposure is advised first. Common practice
+/// wants 0.05 to 0.1; a frame of the tracker that has twice that is not spoilt by it.
+const READ_SHARE: f64 = 0.25;
+
+/// Known stars that tell of cloud as well as the frame's own counts do.
+const FEW_KNOWN: f64 = 25.0;
+
 fn sky(seen: &Inspection, told: &NightTold, weights: &mut Vec<(Cause, f64)>) {
     let own = cloud_alone(&seen.patches);
     if let Some(veil) = &told.veil {
         // A display's curve and a camera's sharpening make starlight uneven by themselves.
         let trust = if told.linear { 1.0 } else { 0.4 };
         let severity = (trust * veil.patchy_mag / 0.2).max(veil.blocked / 0.15);
-        // With few known stars the frame's own counts have to help.
-        let help = if veil.stars < 25 { own } else { 0.6 * own };
+        // With few known stars the frame's own counts have to help; among many, they are the Milky Way's.
+        let help = own * (FEW_KNOWN / veil.stars as f64).min(1.0);
         weights.push((Cause::Cloud, weight(severity.max(help))));
     } else if own > 0.3 {
         weights.push((Cause::Cloud, weight(own)));
@@ -289,7 +296,10 @@ fn sky(seen: &Inspection, told: &NightTold, weights: &mut Vec<(Cause, f64)>) {
     if let Some(moon) = &told.moon {
         weights.push((Cause::Moon, weight(moon.cost_mag / 0.5)));
     }
-    weights.push((Cause::UnderExposed, weight(read_noise_share(seen, told) / 0.15)));
+    weights.push((
+        Cause::UnderExposed,
+        weight(read_noise_share(seen, told) / READ_SHARE),
+    ));
     let e = &seen.exposure;
     let burnt = (e.sky / 0.25).max(e.clipped / 0.08).max(e.clipped_stars / 0.6);
     weights.push((Cause::OverExposed, weight(burnt)));
