@@ -6,6 +6,7 @@ use clap::Args;
 use jiff::civil::Date;
 use nightloom_outing::chart::{Look, year_chart};
 use nightloom_sky::night::{YEARS, Year};
+use rayon::prelude::*;
 use serde_json::{Value, json};
 
 use crate::cli::Common;
@@ -40,7 +41,7 @@ pub(crate) fn run(args: &YearArgs) -> Result<Value, Trouble> {
         tell(args.year, &evening, &year);
     }
     if let Some(file) = &args.chart {
-        charts::write(file, &args.draw(&evening, &year), args.common.json)?;
+        charts::write(file, &args.draw(&evening.told(), &year), args.common.json)?;
     }
     let mut json = out::value(&year);
     json["year"] = json!(args.year);
@@ -49,16 +50,17 @@ pub(crate) fn run(args: &YearArgs) -> Result<Value, Trouble> {
 }
 
 impl YearArgs {
-    /// The year's chart.
-    pub(crate) fn svg(&self) -> Result<String, Trouble> {
+    /// The place in words, and its nights.
+    pub(crate) fn worked(&self) -> Result<(String, Year), Trouble> {
         let evening = self.place.resolve()?;
         let year = answer(self, &evening)?;
-        Ok(self.draw(&evening, &year))
+        Ok((evening.told(), year))
     }
 
-    fn draw(&self, evening: &Evening, year: &Year) -> String {
+    /// The year's chart.
+    pub(crate) fn draw(&self, place: &str, year: &Year) -> String {
         let look = if self.red { Look::Red } else { Look::Day };
-        year_chart(year, &evening.told(), look)
+        year_chart(year, place, look)
     }
 }
 
@@ -70,8 +72,19 @@ fn answer(args: &YearArgs, evening: &Evening) -> Result<Year, EveningError> {
     let day = |month, day| Date::new(year, month, day).map_err(|_| EveningError::Year { year });
     let asked: Vec<String> = args.subject.iter().cloned().collect();
     let subjects = evening.subjects(&asked)?;
-    let nights = evening.nights(day(1, 1)?, day(12, 31)?)?;
-    Ok(nights.year(subjects.first())?)
+    // The months on as many threads as there are; each night is the same by itself.
+    let parts: Vec<Year> = (1..=12)
+        .into_par_iter()
+        .map(|month| {
+            let first = day(month, 1)?;
+            let nights = evening.nights(first, first.last_of_month())?;
+            Ok(nights.year(subjects.first())?)
+        })
+        .collect::<Result<_, EveningError>>()?;
+    Ok(Year {
+        subject: subjects.first().map(|s| s.name.clone()),
+        nights: parts.into_iter().flat_map(|part| part.nights).collect(),
+    })
 }
 
 fn tell(number: i16, evening: &Evening, year: &Year) {

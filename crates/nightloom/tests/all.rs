@@ -1,6 +1,8 @@
 //! The tests of this crate, in one binary.
 #![allow(clippy::print_stdout, reason = "tests tell what they measured")]
 
+#[path = "all/access.rs"]
+mod access;
 #[path = "all/architecture.rs"]
 mod architecture;
 #[path = "all/axis.rs"]
@@ -25,6 +27,8 @@ mod pages;
 mod placement;
 #[path = "all/sensor.rs"]
 mod sensor;
+#[path = "all/share.rs"]
+mod share;
 #[path = "all/sheet.rs"]
 mod sheet;
 #[path = "all/shots.rs"]

@@ -1,19 +1,22 @@
 //! What all pages share.
 
-use std::collections::BTreeMap;
-use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::SystemTime;
 
 use nightloom_outing::{
-    OUTING_TOML, Settings, SettingsError, hash_bytes, option_in, parse_settings, with_option,
+    OUTING_TOML, SKYLINE_CSV, Settings, SettingsError, World, hash_bytes, option_in, parse_settings,
+    with_option,
 };
 use nightloom_raster::atomic::write_whole;
+use nightloom_sky::night::Year;
 use tokio::sync::broadcast;
 
+use super::charts::Drawn;
 use super::job::Job;
+use super::kept::{Gate, Kept};
 use super::pixels::Ready;
+use super::share::Share;
 use crate::door::Door;
 
 /// Events that a slow page may lie behind before it has to load anew.
@@ -55,19 +58,59 @@ pub(super) enum Event {
 pub(crate) struct App {
     pub(super) folder: PathBuf,
     pub(super) door: Arc<Door>,
-    /// Where this is served.
-    pub(super) address: SocketAddr,
+    /// The local network's way in, if it was asked for.
+    pub(super) share: Option<Arc<Share>>,
     events: broadcast::Sender<Event>,
     /// Held while outing.toml is read, changed and written.
     file: Mutex<()>,
     pub(super) job: Job,
     pub(super) ready: Ready,
-    pub(super) thumbnails: Mutex<Thumbnails>,
-    pub(super) verdicts: Mutex<BTreeMap<(PathBuf, Option<SystemTime>), serde_json::Value>>,
+    /// Small pictures, also by whether in red.
+    pub(super) thumbnails: Kept<(FileKey, bool), Arc<Vec<u8>>>,
+    pub(super) verdicts: Kept<FileKey, Arc<serde_json::Value>>,
+    pub(super) charts: Kept<String, Drawn>,
+    /// The place in words and its nights, by place, subject and year.
+    pub(super) years: Kept<String, Arc<(String, Year)>>,
+    /// Room for decoding frames.
+    pub(super) decoding: Gate,
 }
 
-/// Small pictures by file, its time, and whether in red.
-pub(super) type Thumbnails = BTreeMap<(PathBuf, Option<SystemTime>, bool), Vec<u8>>;
+/// A file as it was when it was read.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct FileKey {
+    pub(super) path: PathBuf,
+    modified: Option<SystemTime>,
+    bytes: u64,
+}
+
+impl FileKey {
+    pub(super) fn of(path: PathBuf) -> Self {
+        let about = std::fs::metadata(&path).ok();
+        Self {
+            path,
+            modified: about.as_ref().and_then(|m| m.modified().ok()),
+            bytes: about.map_or(0, |m| m.len()),
+        }
+    }
+}
+
+/// Bytes of small pictures that are kept: those of a thousand frames.
+const THUMBNAIL_BYTES: usize = 32 << 20;
+/// Verdicts that are kept.
+const VERDICTS: usize = 4096;
+/// Bytes of charts that are kept: some hundred.
+const CHART_BYTES: usize = 8 << 20;
+/// Years that are kept, some 30 KB each.
+const YEARS: usize = 24;
+/// A frame of 60 megapixels takes up to this while it is decoded and measured, MiB.
+const DECODING_MIB: u64 = 2048;
+
+/// How many frames may be decoded at a time: two, if there are processors and memory for them.
+fn decoders(door: &Door) -> usize {
+    let processors = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
+    let room = door.memory_mib().is_none_or(|mib| mib >= 2 * DECODING_MIB);
+    if room { processors.clamp(1, 2) } else { 1 }
+}
 
 /// outing.toml as it was read.
 pub(super) struct Text {
@@ -100,17 +143,21 @@ pub(super) enum EditError {
 }
 
 impl App {
-    pub(super) fn new(folder: PathBuf, door: Arc<Door>, address: SocketAddr) -> Self {
+    pub(super) fn new(folder: PathBuf, door: Arc<Door>, share: Option<Arc<Share>>) -> Self {
+        let decoding = Gate::new(decoders(&door));
         Self {
             folder,
             door,
-            address,
+            share,
             events: broadcast::Sender::new(BEHIND),
             file: Mutex::new(()),
             job: Job::default(),
             ready: Ready::default(),
-            thumbnails: Mutex::default(),
-            verdicts: Mutex::default(),
+            thumbnails: Kept::new(THUMBNAIL_BYTES, |bytes| bytes.len()),
+            verdicts: Kept::new(VERDICTS, |_| 1),
+            charts: Kept::new(CHART_BYTES, Drawn::bytes),
+            years: Kept::new(YEARS, |_| 1),
+            decoding,
         }
     }
 
@@ -132,6 +179,17 @@ impl App {
         };
         let version = hash_bytes(text.as_bytes()).to_string();
         Ok(Text { text, version })
+    }
+
+    /// Changes with everything in the folder that charts are drawn from.
+    pub(super) fn state(&self) -> Result<String, EditError> {
+        let skyline = FileKey::of(self.folder.join(SKYLINE_CSV));
+        Ok(format!(
+            "{} {:?} {}",
+            self.text()?.version,
+            skyline.modified,
+            skyline.bytes
+        ))
     }
 
     pub(super) fn settings(&self) -> Result<Settings, EditError> {

@@ -8,6 +8,7 @@ use axum::response::{IntoResponse, Response};
 
 use maud::{Markup, html};
 use nightloom_outing::chart;
+use nightloom_sky::night::Year;
 
 use super::app::App;
 use super::line::{Query, read};
@@ -24,6 +25,8 @@ use crate::year::YearArgs;
 
 /// What the night's charts may be asked.
 pub(super) const NIGHT: [&str; 7] = ["date", "subject", "focal", "sensor", "aim", "frames", "overlap"];
+/// What the year may be asked.
+const YEAR: [&str; 2] = ["year", "subject"];
 /// What the ladder may be asked.
 pub(super) const LADDER: [&str; 8] = [
     "from",
@@ -78,11 +81,16 @@ pub(super) const SHOTS: [&str; 7] = [
 
 /// A chart on a page, or the sentence why there is none.
 pub(super) fn figure(app: &App, name: &str, query: &Query, kept: &[&str], look: Look, alt: &str) -> Markup {
-    match draw(app, name, query) {
-        Ok(_) => html! {
-            figure { img class="chart" loading="lazy" src=(format!("/chart/{name}{}", address(query, kept, look))) alt=(alt); }
-        },
+    match drawn(app, name, query) {
+        Ok(_) => scrolled(&format!("/chart/{name}{}", address(query, kept, look)), alt),
         Err(failed) => html! { p class="wrong" { (failed.1) } },
+    }
+}
+
+/// A chart that a narrow screen scrolls, by keys too.
+pub(super) fn scrolled(src: &str, alt: &str) -> Markup {
+    html! {
+        figure tabindex="0" aria-label=(alt) { img class="chart" loading="lazy" src=(src) alt=(alt); }
     }
 }
 
@@ -91,16 +99,65 @@ pub(super) async fn chart(
     Path(name): Path<String>,
     UrlQuery(query): UrlQuery<Query>,
 ) -> Response {
-    match aside(move || draw(&app, &name, &query)).await {
+    match aside(move || drawn(&app, &name, &query)).await {
         Ok(Ok(Drawn::Svg(text))) => svg(text),
-        Ok(Ok(Drawn::Json(value))) => axum::Json(value).into_response(),
+        Ok(Ok(Drawn::Json(value))) => axum::Json(&*value).into_response(),
         Ok(Err(failed)) | Err(failed) => failed.into_response(),
     }
 }
 
-enum Drawn {
-    Svg(String),
-    Json(serde_json::Value),
+/// A chart, or what a page needs to know of one.
+#[derive(Clone)]
+pub(super) enum Drawn {
+    /// To be shown.
+    Svg(Arc<str>),
+    /// To be reckoned with.
+    Json(Arc<serde_json::Value>),
+}
+
+impl Drawn {
+    fn svg(text: String) -> Self {
+        Self::Svg(text.into())
+    }
+
+    /// What it takes, roughly.
+    pub(super) fn bytes(&self) -> usize {
+        match self {
+            Self::Svg(text) => text.len(),
+            Self::Json(_) => 512,
+        }
+    }
+}
+
+/// The chart that was drawn for the same question of the same outing, or a new one.
+fn drawn(app: &App, name: &str, query: &Query) -> Result<Drawn, Failed> {
+    // The sight's picture is of this moment.
+    if name == "sight.svg" {
+        return draw(app, name, query);
+    }
+    let key = format!("{name} {} {query:?}", app.state()?);
+    app.charts.get(&key, || draw(app, name, query))
+}
+
+/// The year's nights, worked out when the outing is opened or changed, so that its chart is there when asked for.
+pub(super) fn year_ahead(app: &App) {
+    let year = app
+        .settings()
+        .ok()
+        .and_then(|s| s.outing.evening)
+        .map(|d| d.year());
+    if let Some(year) = year {
+        let query = Query::from([("year".to_owned(), year.to_string())]);
+        // What cannot be worked out is told when somebody looks.
+        let _ = read(&query, &YEAR, &[], &[&app.folder.display().to_string()])
+            .and_then(|args: YearArgs| nights_of_year(app, &args));
+    }
+}
+
+fn nights_of_year(app: &App, args: &YearArgs) -> Result<Arc<(String, Year)>, Failed> {
+    let subject = args.subject.clone().or(app.settings()?.outing.subject);
+    let key = format!("{} {} {subject:?}", app.state()?, args.year);
+    app.years.get(&key, || Ok(Arc::new(args.worked()?)))
 }
 
 fn draw(app: &App, name: &str, query: &Query) -> Result<Drawn, Failed> {
@@ -114,32 +171,33 @@ fn draw(app: &App, name: &str, query: &Query) -> Result<Drawn, Failed> {
     let folder = app.folder.display().to_string();
     let night = |query: &Query| read::<NightArgs>(query, &NIGHT, &["red", "portrait"], &[&folder]);
     match name {
-        "strip.svg" => Ok(Drawn::Svg(night(&query)?.strip_svg()?)),
-        "view.svg" => Ok(Drawn::Svg(night(&query)?.view_svg(window(&query))?.0)),
+        "strip.svg" => Ok(Drawn::svg(night(&query)?.strip_svg()?)),
+        "view.svg" => Ok(Drawn::svg(night(&query)?.view_svg(window(&query))?.0)),
         "view.json" => {
             let bounds = night(&query)?.view_svg(window(&query))?.1;
-            Ok(Drawn::Json(crate::out::value(&bounds)))
+            Ok(Drawn::Json(Arc::new(crate::out::value(&bounds))))
         }
         "year.svg" => {
-            let args: YearArgs = read(&query, &["year", "subject"], &["red"], &[&folder])?;
-            Ok(Drawn::Svg(args.svg()?))
+            let args: YearArgs = read(&query, &YEAR, &["red"], &[&folder])?;
+            let nights = nights_of_year(app, &args)?;
+            Ok(Drawn::svg(args.draw(&nights.0, &nights.1)))
         }
         "ladder.svg" => {
             let args: ExposureArgs = read(&query, &LADDER, &[], &[])?;
-            Ok(Drawn::Svg(args.svg(look)?))
+            Ok(Drawn::svg(args.svg(look)?))
         }
         "signal.svg" => {
             let args: ExposureArgs = read(&query, &SIGNAL, &[], &[])?;
-            Ok(Drawn::Svg(args.svg(look)?))
+            Ok(Drawn::svg(args.svg(look)?))
         }
         "trail.svg" => {
             let args: TrailArgs = read(&query, &TRAIL, &["refraction"], &[])?;
-            Ok(Drawn::Svg(args.svg(look)?))
+            Ok(Drawn::svg(args.svg(look)?))
         }
         "sight.svg" => {
             let query = pole::completed(&app.settings()?, query);
             let args: PoleArgs = read(&query, &POLE, &["inverted", "mirrored"], &[])?;
-            Ok(Drawn::Svg(args.svg(&app.door, look)?))
+            Ok(Drawn::svg(args.svg(&app.door, look)?))
         }
         _ => Err(Failed(StatusCode::NOT_FOUND, words::NOTHING_HERE.into())),
     }

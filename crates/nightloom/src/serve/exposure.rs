@@ -134,7 +134,7 @@ fn list(app: &App, query: &Query) -> Markup {
 fn table(planned: &Planned) -> Markup {
     let zone = &planned.evening.zone;
     html! {
-        div class="wide" {
+        div class="wide" tabindex="0" role="region" aria-label=(words::SHOT_LIST) {
             table {
                 thead { tr { th scope="col" { (words::BEGINS) } th scope="col" { (words::ENDS) } th scope="col" { (words::DOING) } th scope="col" { (words::HOW) } th scope="col" { (words::MIND) } } }
                 tbody {

@@ -1,15 +1,16 @@
 //! The frames: all of them on a sheet, and each one closely.
 
-use std::sync::{Arc, PoisonError};
+use std::path::PathBuf;
+use std::sync::Arc;
 
 use axum::extract::{Query as UrlQuery, State};
 use axum::http::HeaderMap;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 use nightloom_outing::{CheckOptions, Role, check_frame, discover, role_of_folder};
-use serde_json::json;
+use serde_json::{Value, json};
 
-use super::app::App;
+use super::app::{App, FileKey};
 use super::line::Query;
 use super::page::{Look, Stage, shown};
 use super::pixels::path_of;
@@ -64,29 +65,25 @@ pub(super) async fn verdict(
     let told = aside(move || {
         let name = query.get("name").cloned().unwrap_or_default();
         let path = path_of(&app, &name)?;
-        // One at a time; what was said of a file that has not changed is said again.
-        let mut kept = app.verdicts.lock().unwrap_or_else(PoisonError::into_inner);
-        let key = (
-            path,
-            std::fs::metadata(app.folder.join(&name))
-                .and_then(|m| m.modified())
-                .ok(),
-        );
-        if let Some(told) = kept.get(&key) {
-            return Ok(told.clone());
-        }
-        let check = check_frame(&key.0, &CheckOptions::default(), &*app.door).map_err(Trouble::from)?;
+        said_of(&app, path)
+    });
+    Ok(axum::Json(&*told.await??).into_response())
+}
+
+/// The verdict on one file. What was said of a file that has not changed is said again.
+fn said_of(app: &App, path: PathBuf) -> Result<Arc<Value>, Failed> {
+    let key = FileKey::of(path);
+    app.verdicts.get(&key, || {
+        let _room = app.decoding.pass();
+        let check = check_frame(&key.path, &CheckOptions::default(), &*app.door).map_err(Trouble::from)?;
         let first = check.causes.first();
-        let told = json!({
+        Ok(Arc::new(json!({
             "cause": first.map(|c| c.cause.word().replace('-', " ")),
             "figure": first.map(|c| &c.figure),
             "next": check.next,
             "check": check,
-        });
-        kept.insert(key, told.clone());
-        Ok::<_, Failed>(told)
-    });
-    Ok(axum::Json(told.await??).into_response())
+        })))
+    })
 }
 
 /// `?name=…` with everything escaped that is not plain.

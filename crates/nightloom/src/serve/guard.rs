@@ -1,5 +1,6 @@
 //! Who may ask: this machine's own pages and nobody else.
 
+use std::net::SocketAddr;
 use std::sync::Arc;
 
 use axum::body::Body;
@@ -11,19 +12,34 @@ use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode};
 use axum::middleware::Next;
 use axum::response::Response;
 
-use super::app::App;
 use super::words;
 
 /// Nothing from elsewhere, nothing inline, no frame round it.
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'";
 const SAME_ORIGIN: HeaderValue = HeaderValue::from_static("same-origin");
 
+/// The names under which one listener answers.
+pub(super) struct Hosts(Vec<String>);
+
+impl Hosts {
+    /// This machine for itself.
+    pub(super) fn of_loopback(port: u16) -> Self {
+        let names = ["127.0.0.1", "localhost", "[::1]"];
+        Self(names.iter().map(|name| format!("{name}:{port}")).collect())
+    }
+
+    /// One address that is shared.
+    pub(super) fn of_shared(address: SocketAddr) -> Self {
+        Self(vec![address.to_string()])
+    }
+}
+
 /// Refuses what does not come from this machine's own pages, and tells the browser to be as strict.
 ///
 /// The host must be named as this machine names itself, or a page elsewhere could reach it under a name of its own;
 /// a change must come from a page of this very address.
-pub(super) async fn guard(State(app): State<Arc<App>>, request: Request, next: Next) -> Response {
-    let mut response = if allowed(request.method(), request.headers(), app.address.port()) {
+pub(super) async fn guard(State(hosts): State<Arc<Hosts>>, request: Request, next: Next) -> Response {
+    let mut response = if allowed(request.method(), request.headers(), &hosts) {
         next.run(request).await
     } else {
         let mut refused = Response::new(Body::from(words::REFUSED));
@@ -47,14 +63,12 @@ pub(super) async fn guard(State(app): State<Arc<App>>, request: Request, next: N
     response
 }
 
-fn allowed(method: &Method, headers: &HeaderMap, port: u16) -> bool {
+fn allowed(method: &Method, headers: &HeaderMap, hosts: &Hosts) -> bool {
     let text = |name: HeaderName| headers.get(name).and_then(|v| v.to_str().ok());
     let Some(host) = text(HOST) else {
         return false;
     };
-    let ours = ["127.0.0.1", "localhost", "[::1]"]
-        .iter()
-        .any(|name| host == format!("{name}:{port}"));
+    let ours = hosts.0.iter().any(|name| name == host);
     let reads = *method == Method::GET || *method == Method::HEAD;
     let origin = text(ORIGIN);
     let same = origin.map_or(reads, |origin| origin == format!("http://{host}"));
@@ -76,7 +90,7 @@ mod tests {
             .iter()
             .map(|(name, value)| (HeaderName::from_static(name), HeaderValue::from_static(value)))
             .collect();
-        allowed(method, &headers, 8417)
+        allowed(method, &headers, &Hosts::of_loopback(8417))
     }
 
     #[test]

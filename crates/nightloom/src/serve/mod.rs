@@ -8,6 +8,7 @@ mod exposure;
 mod frames;
 mod guard;
 mod job;
+mod kept;
 mod line;
 mod night;
 mod overview;
@@ -17,17 +18,18 @@ mod pixels;
 mod pole;
 mod reply;
 mod settings;
+mod share;
 mod words;
 
-use std::net::{Ipv4Addr, SocketAddr, TcpListener};
+use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
-use axum::Router;
 use axum::extract::DefaultBodyLimit;
 use axum::middleware::from_fn_with_state;
 use axum::routing::{get, post};
+use axum::{Extension, Router};
 use clap::Args;
 use nightloom_outing::{FolderError, World};
 use serde_json::{Value, json};
@@ -36,6 +38,8 @@ use crate::cli::Common;
 use crate::door::Door;
 use crate::{Trouble, out};
 use app::App;
+use guard::Hosts;
+use share::Share;
 
 /// The port tried first; any free one if it is taken.
 const PORT: u16 = 8417;
@@ -53,6 +57,10 @@ pub(crate) struct ServeArgs {
     /// Port on this machine; 8417, or a free one if that is taken, when not given.
     #[arg(long, value_name = "N")]
     pub(crate) port: Option<u16>,
+    /// Show the pages to a phone on the same local network too, at this machine's address there or the one given:
+    /// a code to scan opens them once. What is sent is not encrypted: who is on that network can read it.
+    #[arg(long, value_name = "ADDRESS", num_args = 0..=1, require_equals = true)]
+    pub(crate) share: Option<Option<IpAddr>>,
     /// Do not open a browser; the address is printed.
     #[arg(long)]
     pub(crate) no_browser: bool,
@@ -66,6 +74,19 @@ pub(crate) enum ServeError {
     /// No folder.
     #[error(transparent)]
     Folder(#[from] FolderError),
+    /// No address to share at.
+    #[error(transparent)]
+    Share(#[from] share::AddressError),
+    /// The address cannot be had.
+    #[error(
+        "{address} cannot be listened at ({reason}); name an address of this machine with --share=ADDRESS"
+    )]
+    Address {
+        /// Which.
+        address: IpAddr,
+        /// What the system said.
+        reason: String,
+    },
     /// The port cannot be had.
     #[error(
         "port {port} on this machine cannot be had ({reason}); name another with --port, or none to take a free one"
@@ -101,16 +122,23 @@ pub(crate) fn run(args: &ServeArgs, door: &Arc<Door>) -> Result<Value, Trouble> 
     }
     let listener = listen(args.port)?;
     let address = listener.local_addr().map_err(server)?;
-    let app = Arc::new(App::new(folder, Arc::clone(door), address));
     let url = format!("http://{address}/");
     out::result(
         &format!("The outing is at {url} (Ctrl-C ends it)"),
         args.common.json,
     );
+    let mut ways = vec![(listener, Via::Loopback)];
+    let mut share = None;
+    if let Some(asked) = args.share {
+        let (listener, shared) = share_at(asked, address.port(), args.common.json)?;
+        ways.push((listener, Via::Shared));
+        share = Some(shared);
+    }
+    let app = Arc::new(App::new(folder, Arc::clone(door), share));
     if !args.no_browser {
         open_browser(&url);
     }
-    serve(app, listener, door)?;
+    serve(&app, ways, door)?;
     Ok(json!({ "address": url }))
 }
 
@@ -134,18 +162,51 @@ fn listen(port: Option<u16>) -> Result<TcpListener, ServeError> {
     }
 }
 
-fn serve(app: Arc<App>, listener: TcpListener, door: &Door) -> Result<(), ServeError> {
-    listener.set_nonblocking(true).map_err(server)?;
+/// Listens on the local network too, and says how a phone gets in.
+fn share_at(asked: Option<IpAddr>, port: u16, json: bool) -> Result<(TcpListener, Arc<Share>), Trouble> {
+    let address = share::address(asked).map_err(ServeError::from)?;
+    let listener = TcpListener::bind((address, port))
+        .or_else(|_| TcpListener::bind((address, 0)))
+        .map_err(|e| ServeError::Address {
+            address,
+            reason: e.to_string(),
+        })?;
+    let share = Share::at(listener.local_addr().map_err(server)?);
+    share
+        .renew()
+        .map_err(|failed| ServeError::Server { reason: failed.1 })?;
+    let colours = !json && std::io::IsTerminal::is_terminal(&std::io::stdout());
+    out::result(&share.told(colours), json);
+    Ok((listener, Arc::new(share)))
+}
+
+/// By which address somebody asks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Via {
+    /// On this machine.
+    Loopback,
+    /// Over the local network.
+    Shared,
+}
+
+fn serve(app: &Arc<App>, ways: Vec<(TcpListener, Via)>, door: &Door) -> Result<(), ServeError> {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
         .enable_all()
         .build()
         .map_err(server)?;
     let answer = runtime.block_on(async {
-        let listener = tokio::net::TcpListener::from_std(listener)?;
-        let served = axum::serve(listener, routes(app));
+        tokio::spawn(years_ahead(Arc::clone(app)));
+        let mut served = tokio::task::JoinSet::new();
+        for (listener, via) in ways {
+            let address = listener.local_addr()?;
+            listener.set_nonblocking(true)?;
+            let listener = tokio::net::TcpListener::from_std(listener)?;
+            let routes = routes(Arc::clone(app), via, address);
+            served.spawn(async move { axum::serve(listener, routes).await });
+        }
         tokio::select! {
-            ended = async { served.await } => ended,
+            ended = served.join_next() => ended.map_or(Ok(()), |e| e.map_err(std::io::Error::other)?),
             () = stopped(door) => Ok(()),
         }
     });
@@ -154,13 +215,50 @@ fn serve(app: Arc<App>, listener: TcpListener, door: &Door) -> Result<(), ServeE
     answer.map_err(server)
 }
 
+/// Works the year out at first and whenever the settings change.
+async fn years_ahead(app: Arc<App>) {
+    let mut news = app.listen();
+    loop {
+        let worked = Arc::clone(&app);
+        let _ = reply::aside(move || charts::year_ahead(&worked)).await;
+        loop {
+            match news.recv().await {
+                Ok(app::Event::Settings { .. }) => break,
+                Err(tokio::sync::broadcast::error::RecvError::Closed) => return,
+                Ok(_) | Err(_) => {}
+            }
+        }
+    }
+}
+
 async fn stopped(door: &Door) {
     while !door.is_cancelled() {
         tokio::time::sleep(LOOK).await;
     }
 }
 
-fn routes(app: Arc<App>) -> Router {
+fn routes(app: Arc<App>, via: Via, address: SocketAddr) -> Router {
+    let pages = pages()
+        .layer(DefaultBodyLimit::max(BODY_BYTES))
+        .layer(Extension(via));
+    let (pages, hosts) = match (via, &app.share) {
+        (Via::Shared, Some(share)) => {
+            let doorkeeper = from_fn_with_state(Arc::clone(share), share::doorkeeper);
+            (pages.layer(doorkeeper), Hosts::of_shared(address))
+        }
+        _ => {
+            let own = pages
+                .route("/share/code.svg", get(share::picture))
+                .route("/share/new", post(share::renew));
+            (own, Hosts::of_loopback(address.port()))
+        }
+    };
+    pages
+        .layer(from_fn_with_state(Arc::new(hosts), guard::guard))
+        .with_state(app)
+}
+
+fn pages() -> Router<Arc<App>> {
     Router::new()
         .route("/", get(overview::page))
         .route("/night", get(night::page))
@@ -183,9 +281,6 @@ fn routes(app: Arc<App>) -> Router {
         .route("/chart/{name}", get(charts::chart))
         .route("/events", get(events::events))
         .fallback(reply::nothing_there)
-        .layer(DefaultBodyLimit::max(BODY_BYTES))
-        .layer(from_fn_with_state(Arc::clone(&app), guard::guard))
-        .with_state(app)
 }
 
 /// Asks the desktop to show an address; where there is none, the printed line must do.

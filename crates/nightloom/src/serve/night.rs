@@ -10,6 +10,7 @@ use maud::{Markup, html};
 use nightloom_outing::Settings;
 
 use super::app::App;
+use super::charts::scrolled;
 use super::line::Query;
 use super::page::{Look, Stage, shown};
 use super::words;
@@ -85,7 +86,7 @@ fn body(settings: &Settings, query: &Query, look: Look) -> Markup {
             input type="hidden" name="aim" value=(asked("aim"));
             button type="submit" { (words::SHOW) }
         }
-        figure { img class="chart" src=(format!("/chart/strip.svg{behind}")) alt=(words::THE_NIGHT); }
+        (scrolled(&format!("/chart/strip.svg{behind}"), words::THE_NIGHT))
         h2 { (words::THE_VIEW) }
         p id="drag" { (words::DRAG) }
         nl-aim src=(format!("/chart/view.svg{behind}")) data-focal=(focal) {
@@ -93,7 +94,7 @@ fn body(settings: &Settings, query: &Query, look: Look) -> Markup {
         }
         @if let Some(year) = year {
             h2 { (words::THE_YEAR) " " (year) }
-            figure { img class="chart" loading="lazy" src=(format!("/chart/year.svg{behind}&year={year}")) alt=(words::THE_YEAR); }
+            (scrolled(&format!("/chart/year.svg{behind}&year={year}"), words::THE_YEAR))
         }
     }
 }

@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use axum::Extension;
 use axum::extract::State;
 use axum::http::HeaderMap;
 use axum::response::Response;
@@ -11,11 +12,20 @@ use nightloom_outing::{RESULTS, Settings, discover};
 use super::app::App;
 use super::page::{Stage, shown};
 use super::words;
+use super::{Via, share};
 
-pub(super) async fn page(State(app): State<Arc<App>>, headers: HeaderMap) -> Response {
+pub(super) async fn page(
+    State(app): State<Arc<App>>,
+    Extension(via): Extension<Via>,
+    headers: HeaderMap,
+) -> Response {
     let title = words::OUTING.to_owned();
-    shown(app, &headers, Stage::Outing, title, |app, _| {
-        Ok(body(app, &app.settings()?))
+    shown(app, &headers, Stage::Outing, title, move |app, look| {
+        let share = app.share.as_ref().filter(|_| via == Via::Loopback);
+        Ok(html! {
+            (body(app, &app.settings()?))
+            @if let Some(share) = share { (share::section(share, look)) }
+        })
     })
     .await
 }

@@ -18,6 +18,15 @@ const LOOK_COOKIE: &str = "nightloom-look";
 /// A year, seconds.
 const KEPT_S: u32 = 31_536_000;
 
+/// The value of one cookie, if the browser sends it.
+pub(super) fn cookie<'a>(headers: &'a HeaderMap, name: &str) -> Option<&'a str> {
+    let lines = headers.get_all(COOKIE).iter().filter_map(|v| v.to_str().ok());
+    let mut pairs = lines
+        .flat_map(|line| line.split(';'))
+        .filter_map(|c| c.trim().split_once('='));
+    pairs.find(|(n, _)| *n == name).map(|(_, value)| value)
+}
+
 /// How the pages look.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Look {
@@ -30,10 +39,11 @@ pub(super) enum Look {
 impl Look {
     /// As the browser remembers it; by day at first.
     pub(super) fn of(headers: &HeaderMap) -> Self {
-        let red = format!("{LOOK_COOKIE}=red");
-        let cookies = headers.get_all(COOKIE).iter().filter_map(|v| v.to_str().ok());
-        let kept = cookies.flat_map(|line| line.split(';')).any(|c| c.trim() == red);
-        if kept { Self::Red } else { Self::Day }
+        if cookie(headers, LOOK_COOKIE) == Some("red") {
+            Self::Red
+        } else {
+            Self::Day
+        }
     }
 
     pub(super) fn name(self) -> &'static str {

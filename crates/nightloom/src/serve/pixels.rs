@@ -11,7 +11,7 @@ use nightloom_outing::{Pyramid, RESULTS, TILE_PX, World, discover};
 use nightloom_raster::DecodeOptions;
 use serde_json::json;
 
-use super::app::App;
+use super::app::{App, FileKey};
 use super::page::Look;
 use super::reply::{Failed, aside};
 use super::words;
@@ -156,22 +156,20 @@ pub(super) async fn thumbnail(
     let look = Look::of(&headers);
     let drawn = aside(move || {
         let path = path_of(&app, &asked.name)?;
-        let changed = std::fs::metadata(&path).and_then(|m| m.modified()).ok();
-        let key = (path, changed, look == Look::Red);
-        let mut kept = app.thumbnails.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(bytes) = kept.get(&key) {
-            return Ok(bytes.clone());
-        }
-        // The lock is kept while decoding: one at a time is all the memory a small machine has.
-        let options = app.settings().map(|s| s.rig.decode_options()).unwrap_or_default();
-        let pyramid = Pyramid::of(decode(&app, &key.0, &options)?);
-        let least = pyramid.levels() - 1;
-        let drawn = pyramid.tile(least, [0, 0], pyramid.usual(), look.of_chart());
-        let bytes = drawn
-            .and_then(Result::ok)
-            .ok_or_else(|| Failed(StatusCode::INTERNAL_SERVER_ERROR, words::BROKEN.into()))?;
-        kept.insert(key, bytes.clone());
-        Ok::<_, Failed>(bytes)
+        let key = (FileKey::of(path), look == Look::Red);
+        app.thumbnails.get(&key, || smallest(&app, &key.0.path, look))
     });
-    picture(Some(Ok(drawn.await??)), look)
+    picture(Some(Ok(drawn.await??.to_vec())), look)
+}
+
+fn smallest(app: &App, path: &std::path::Path, look: Look) -> Result<Arc<Vec<u8>>, Failed> {
+    let _room = app.decoding.pass();
+    let options = app.settings().map(|s| s.rig.decode_options()).unwrap_or_default();
+    let pyramid = Pyramid::of(decode(app, path, &options)?);
+    let least = pyramid.levels() - 1;
+    let drawn = pyramid.tile(least, [0, 0], pyramid.usual(), look.of_chart());
+    let bytes = drawn.and_then(Result::ok);
+    bytes
+        .map(Arc::new)
+        .ok_or_else(|| Failed(StatusCode::INTERNAL_SERVER_ERROR, words::BROKEN.into()))
 }

@@ -15,7 +15,7 @@ use super::words;
 use crate::Trouble;
 
 /// A picture drawn by the crates. It brings its own styles, and nothing else.
-pub(super) fn svg(text: String) -> Response {
+pub(super) fn svg(text: Arc<str>) -> Response {
     let headers = [
         (CONTENT_TYPE, "image/svg+xml; charset=utf-8"),
         (
@@ -23,7 +23,7 @@ pub(super) fn svg(text: String) -> Response {
             "default-src 'none'; style-src 'unsafe-inline'",
         ),
     ];
-    (headers, text).into_response()
+    (headers, text.to_string()).into_response()
 }
 
 pub(super) fn markup(page: Markup) -> Response {

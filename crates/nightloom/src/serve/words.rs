@@ -111,3 +111,25 @@ pub(super) const FIRST_FRAME: &str = "First frame";
 pub(super) const SECOND_FRAME: &str = "Second frame";
 pub(super) const THEN_FRAME: &str = "After adjusting";
 pub(super) const MEASURE_AXIS: &str = "Measure the axis";
+
+pub(super) const PHONE: &str = "The phone at the tripod";
+pub(super) const SCAN: &str =
+    "Join this machine's network with the phone and scan this code. It opens the outing once, for one phone:";
+pub(super) const CODE: &str = "The code to scan; its address stands below";
+pub(super) const SHARED_MIND: &str = "What goes to the phone is not encrypted: everybody on the same network can read it, and take it over. Share on a network of your own only, such as this machine's hotspot.";
+pub(super) const TOKEN_USED: &str = "The code was used, or is older than ten minutes.";
+pub(super) const NEW_CODE: &str = "Show a new code";
+pub(super) const NOT_OPEN: &str = "Not open";
+pub(super) const SCAN_FIRST: &str =
+    "This outing opens to a phone that has scanned the code on the laptop's screen.";
+pub(super) const TOKEN_SPENT: &str = "This code was used before, is too old, or is none. Ask for a new one on the laptop's first page and scan that.";
+pub(super) const TOO_MANY_TOKENS: &str = "Too many codes are being tried; wait a little and scan again.";
+pub(super) const NO_RANDOM: &str = "the system gives no random numbers, without which nothing is shared";
+
+pub(super) fn phones(count: usize) -> String {
+    match count {
+        0 => "No phone is let in yet.".into(),
+        1 => "One phone is let in, until the program ends.".into(),
+        n => format!("{n} phones are let in, until the program ends."),
+    }
+}

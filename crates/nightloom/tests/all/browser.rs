@@ -1,9 +1,9 @@
 //! A real browser, driven over the WebDriver protocol (W3C Recommendation, 2018) by plain HTTP.
 
-use std::io::{Read, Write};
+use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, ChildStdout, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
@@ -14,21 +14,41 @@ const PATIENCE: Duration = Duration::from_secs(30);
 pub(crate) struct Served {
     child: Child,
     pub(crate) port: u16,
+    told: Option<ChildStdout>,
 }
 
 impl Served {
     pub(crate) fn at(folder: &Path) -> Self {
+        Self::with(folder, &[])
+    }
+
+    pub(crate) fn with(folder: &Path, args: &[&str]) -> Self {
         let port = free_port();
-        let child = Command::new(env!("CARGO_BIN_EXE_nightloom"))
+        let mut child = Command::new(env!("CARGO_BIN_EXE_nightloom"))
             .args(["serve", "--no-browser", "--port", &port.to_string()])
+            .args(args)
             .arg(folder)
             .stdin(Stdio::null())
-            .stdout(Stdio::null())
+            .stdout(Stdio::piped())
             .stderr(Stdio::null())
             .spawn()
             .expect("the program starts");
         wait_for(port);
-        Self { child, port }
+        let told = child.stdout.take();
+        Self { child, port, told }
+    }
+
+    /// What it printed, up to the line with these words.
+    pub(crate) fn told_until(&mut self, words: &str) -> String {
+        let lines = BufReader::new(self.told.take().expect("not read yet")).lines();
+        let mut all = String::new();
+        for line in lines {
+            all += &format!("{}\n", line.expect("text"));
+            if all.contains(words) {
+                break;
+            }
+        }
+        all
     }
 
     pub(crate) fn url(&self, path: &str) -> String {
@@ -71,14 +91,31 @@ impl Answer {
 
 /// One HTTP/1.1 exchange, with exactly the headers given.
 pub(crate) fn exchange(port: u16, method: &str, path: &str, headers: &[(&str, &str)], body: &str) -> Answer {
-    let mut stream = TcpStream::connect(("127.0.0.1", port)).expect("it listens");
+    exchange_at(
+        &format!("127.0.0.1:{port}"),
+        method,
+        path,
+        headers,
+        body.as_bytes(),
+    )
+}
+
+pub(crate) fn exchange_at(
+    at: &str,
+    method: &str,
+    path: &str,
+    headers: &[(&str, &str)],
+    body: &[u8],
+) -> Answer {
+    let mut stream = TcpStream::connect(at).expect("it listens");
     stream.set_read_timeout(Some(PATIENCE)).expect("a timeout");
     let mut request = format!("{method} {path} HTTP/1.1\r\nConnection: close\r\n");
     for (name, value) in headers {
         request += &format!("{name}: {value}\r\n");
     }
-    request += &format!("Content-Length: {}\r\n\r\n{body}", body.len());
+    request += &format!("Content-Length: {}\r\n\r\n", body.len());
     stream.write_all(request.as_bytes()).expect("it reads");
+    stream.write_all(body).expect("it reads");
     let mut all = Vec::new();
     // Not every server closes when asked to; what its head promises is enough.
     let mut piece = [0; 16_384];
@@ -204,6 +241,12 @@ impl Browser {
             assert!(began.elapsed() < PATIENCE, "never came: {expression}");
             std::thread::sleep(Duration::from_millis(40));
         }
+    }
+
+    /// Puts the pages in red light.
+    pub(crate) fn wear_red(&self) {
+        self.run("document.querySelector('form[action=\"/look\"] button').click()");
+        self.until("document.documentElement.dataset.look === 'red'");
     }
 
     pub(crate) fn devtools(&self, command: &str, parameters: &Value) -> Value {

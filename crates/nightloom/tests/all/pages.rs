@@ -9,14 +9,14 @@ use crate::browser::{Browser, Served, exchange};
 
 const PLAN: &str = "# Kept by hand.\n[outing]\nname = \"Ridge <b>\"  # ours\nevening = 2026-08-12\nsubject = \"Milky Way core\"\n\n[site]\nlatitude_deg = 46.52  # by map\nlongitude_deg = 8.03\n\n[rig]\nfocal_mm = 24.0\n";
 
-fn outing() -> tempfile::TempDir {
+pub(crate) fn outing() -> tempfile::TempDir {
     let folder = tempfile::tempdir().expect("a folder");
     fs::write(folder.path().join("outing.toml"), PLAN).expect("written");
     folder
 }
 
 /// A frame as bright as can be.
-fn white_picture(path: &std::path::Path) {
+pub(crate) fn white_picture(path: &std::path::Path) {
     let file = fs::File::create(path).expect("created");
     let mut encoder = png::Encoder::new(file, 640, 400);
     encoder.set_color(png::ColorType::Rgb);
@@ -31,7 +31,7 @@ fn get(served: &Served, path: &str) -> crate::browser::Answer {
     exchange(served.port, "GET", path, &[("Host", &host)], "")
 }
 
-const PAGES: [&str; 7] = [
+pub(crate) const PAGES: [&str; 7] = [
     "/",
     "/night",
     "/exposure",
@@ -223,8 +223,7 @@ fn red_light_is_red_on_every_page_and_while_loading() {
     let served = Served::at(folder.path());
     let browser = Browser::start(1000, 900);
     browser.go(&served.url("/"));
-    browser.run("document.querySelector('form[action=\"/look\"] button').click()");
-    browser.until("document.documentElement.dataset.look === 'red'");
+    browser.wear_red();
     for path in PAGES.into_iter().chain(["/frames/look?name=a.png"]) {
         browser.run(&format!("location.href = '{path}'"));
         // Some of these are taken while the next page loads.

@@ -77,11 +77,25 @@ impl<'a> NightSky<'a> {
 
     /// When what goes this way stands over the skyline, refraction in.
     pub(super) fn over_skyline(&self, path: &Path) -> Spans {
+        self.over_skyline_within(path, 0.0, self.window.length_s())
+    }
+
+    /// The same of the part of the night only, and so for less work where the day does not matter.
+    pub(super) fn over_skyline_at_night(&self, path: &Path) -> Spans {
+        let first = self.night.iter().map(|(from, _)| from).next();
+        let last = self.night.iter().map(|(_, to)| to).last();
+        match (first, last) {
+            (Some(from), Some(to)) => self.over_skyline_within(path, from, to),
+            _ => Spans::default(),
+        }
+    }
+
+    fn over_skyline_within(&self, path: &Path, from: f64, to: f64) -> Spans {
         let region = OverRidge {
             ridge: &self.nights.ridge,
             air: &self.nights.air,
         };
-        when_inside(path, &region, 0.0, self.window.length_s())
+        when_inside(path, &region, from, to)
     }
 }
 

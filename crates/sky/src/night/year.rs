@@ -52,7 +52,7 @@ impl NightSky<'_> {
     fn in_short(&self, subject: Option<&Subject>) -> Result<YearNight, DateError> {
         let figures = |subject: &Subject| {
             let path = self.path_of(subject)?;
-            let up = self.over_skyline(&path);
+            let up = self.over_skyline_at_night(&path);
             let worth = self.worth(&path, &up.and(&self.night));
             Ok((up.and(&self.dark).minutes(), worth))
         };
