@@ -1,6 +1,8 @@
 // What every page does: saves settings field by field, and hears what changed elsewhere.
 import "./aim.js";
 import "./build.js";
+import "./drop.js";
+import "./frames.js";
 import "./verdict.js";
 import "./viewer.js";
 import { send } from "./send.js";

@@ -1,30 +1,37 @@
-// The verdict on each frame of the sheet, asked one after another while the frame is in sight.
+// The verdict on each frame of the sheet, asked while the frame is in sight, two at a time.
 
+const AT_A_TIME = 2;
 const waiting = [];
-let asking = false;
+let asking = 0;
 
 async function next() {
-  if (asking) return;
-  asking = true;
-  while (waiting.length) {
-    const place = waiting.shift();
-    if (place.isConnected) await place.ask();
-  }
-  asking = false;
+  if (asking === AT_A_TIME || !waiting.length) return;
+  asking += 1;
+  const place = waiting.shift();
+  if (place.isConnected) await place.ask();
+  asking -= 1;
+  next();
 }
 
 const seen = new IntersectionObserver((entries) => {
-  for (const { isIntersecting, target } of entries) {
-    if (!isIntersecting) continue;
-    seen.unobserve(target);
-    waiting.push(target);
-  }
-  next();
+  for (const { isIntersecting, target } of entries) if (isIntersecting) target.soon();
 });
 
 class Verdict extends HTMLElement {
   connectedCallback() {
     seen.observe(this);
+  }
+
+  disconnectedCallback() {
+    seen.unobserve(this);
+  }
+
+  soon() {
+    seen.unobserve(this);
+    if (this.asked) return;
+    this.asked = true;
+    waiting.push(this);
+    next();
   }
 
   async ask() {
@@ -33,6 +40,7 @@ class Verdict extends HTMLElement {
       const told = await answer.json();
       if (!answer.ok) throw new Error(told.error);
       this.show(told.cause, told.figure, told.next);
+      document.dispatchEvent(new CustomEvent("judged"));
     } catch (error) {
       this.show("", error.message, "");
     }

@@ -15,8 +15,12 @@ mod browser;
 mod check;
 #[path = "all/command_line.rs"]
 mod command_line;
+#[path = "all/dropped.rs"]
+mod dropped;
 #[path = "all/interrupted.rs"]
 mod interrupted;
+#[path = "all/live.rs"]
+mod live;
 #[path = "all/night.rs"]
 mod night;
 #[path = "all/nights.rs"]

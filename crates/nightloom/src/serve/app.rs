@@ -5,14 +5,15 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::SystemTime;
 
 use nightloom_outing::{
-    OUTING_TOML, SKYLINE_CSV, Settings, SettingsError, World, hash_bytes, option_in, parse_settings,
-    with_option,
+    FrameCheck, OUTING_TOML, SKYLINE_CSV, Settings, SettingsError, World, hash_bytes, option_in,
+    parse_settings, with_option,
 };
 use nightloom_raster::atomic::write_whole;
 use nightloom_sky::night::Year;
 use tokio::sync::broadcast;
 
 use super::charts::Drawn;
+use super::dropped::Dropped;
 use super::job::Job;
 use super::kept::{Gate, Kept};
 use super::pixels::Ready;
@@ -45,6 +46,16 @@ pub(super) enum Event {
         /// The sentence.
         words: String,
     },
+    /// A frame has landed in the folder, whole.
+    Frame {
+        /// Its name in the outing.
+        name: String,
+    },
+    /// A frame is there no more.
+    FrameGone {
+        /// Its name in the outing.
+        name: String,
+    },
     /// The build has ended.
     Built {
         /// Whether there is a picture.
@@ -67,8 +78,10 @@ pub(crate) struct App {
     pub(super) ready: Ready,
     /// Small pictures, also by whether in red.
     pub(super) thumbnails: Kept<(FileKey, bool), Arc<Vec<u8>>>,
-    pub(super) verdicts: Kept<FileKey, Arc<serde_json::Value>>,
+    pub(super) verdicts: Kept<FileKey, Arc<FrameCheck>>,
     pub(super) charts: Kept<String, Drawn>,
+    /// Frames from elsewhere.
+    pub(super) dropped: Dropped,
     /// The place in words and its nights, by place, subject and year.
     pub(super) years: Kept<String, Arc<(String, Year)>>,
     /// Room for decoding frames.
@@ -155,6 +168,7 @@ impl App {
             ready: Ready::default(),
             thumbnails: Kept::new(THUMBNAIL_BYTES, |bytes| bytes.len()),
             verdicts: Kept::new(VERDICTS, |_| 1),
+            dropped: Dropped::default(),
             charts: Kept::new(CHART_BYTES, Drawn::bytes),
             years: Kept::new(YEARS, |_| 1),
             decoding,

@@ -16,6 +16,8 @@ pub(super) const ASSETS: &[(&str, &str, &str)] = &[
     ("red.css", CSS, include_str!("../../assets/red.css")),
     ("app.js", JS, include_str!("../../assets/app.js")),
     ("aim.js", JS, include_str!("../../assets/aim.js")),
+    ("drop.js", JS, include_str!("../../assets/drop.js")),
+    ("frames.js", JS, include_str!("../../assets/frames.js")),
     ("send.js", JS, include_str!("../../assets/send.js")),
     ("verdict.js", JS, include_str!("../../assets/verdict.js")),
     ("viewer.js", JS, include_str!("../../assets/viewer.js")),

@@ -1,5 +1,6 @@
 //! The frames: all of them on a sheet, and each one closely.
 
+use std::cmp::Ordering;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -7,14 +8,14 @@ use axum::extract::{Query as UrlQuery, State};
 use axum::http::HeaderMap;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
-use nightloom_outing::{CheckOptions, Role, check_frame, discover, role_of_folder};
+use nightloom_outing::{CheckOptions, FrameCheck, Role, check_frame, discover, role_of_folder, trends};
 use serde_json::{Value, json};
 
 use super::app::{App, FileKey};
 use super::line::Query;
 use super::page::{Look, Stage, shown};
 use super::pixels::path_of;
-use super::reply::{Failed, aside};
+use super::reply::{Failed, aside, markup};
 use super::words;
 use crate::Trouble;
 
@@ -29,24 +30,64 @@ fn sheet(app: &App) -> Markup {
         h1 { (words::FRAMES) }
         @match &found {
             Err(e) => p class="wrong" { (e.to_string()) },
-            Ok(found) if found.frames.is_empty() => p { (words::NO_FRAMES) "." },
             Ok(found) => {
-                ul class="sheet" {
-                    @for frame in &found.frames {
-                        li {
-                            a href=(format!("/frames/look{}", named(&frame.name))) {
-                                img loading="lazy" width="240" height="160" src=(format!("/thumbnail{}", named(&frame.name))) alt=(words::LOOK_CLOSER);
-                                span { (frame.name) }
-                            }
-                            @if is_light(&frame.name) { nl-verdict data-name=(frame.name) {} }
-                        }
-                    }
+                nl-frames {
+                    p class="none" hidden[!found.frames.is_empty()] { (words::NO_FRAMES) "." }
+                    div class="course" role="status" aria-label=(words::COURSE) {}
+                    ul class="sheet" { @for frame in &found.frames { (one(&frame.name)) } }
                 }
                 @for (frame, why) in &found.left_out { p class="soft" { (frame.name) ": " (why) } }
                 @for note in &found.notes { p class="soft" { (note) } }
             }
         }
     }
+}
+
+/// One frame on the sheet.
+fn one(name: &str) -> Markup {
+    html! {
+        li data-name=(name) {
+            a href=(format!("/frames/look{}", named(name))) {
+                img loading="lazy" width="240" height="160" src=(format!("/thumbnail{}", named(name))) alt=(words::LOOK_CLOSER);
+                span { (name) }
+            }
+            @if is_light(name) { nl-verdict data-name=(name) {} }
+        }
+    }
+}
+
+/// One frame for a sheet that is open while it lands.
+pub(super) async fn item(
+    State(app): State<Arc<App>>,
+    UrlQuery(query): UrlQuery<Query>,
+) -> Result<Response, Failed> {
+    let item = aside(move || {
+        let name = query.get("name").cloned().unwrap_or_default();
+        path_of(&app, &name)?;
+        Ok::<_, Failed>(one(&name))
+    });
+    Ok(markup(item.await??))
+}
+
+/// What the frames judged so far say of focus, dew, sky and drift.
+pub(super) async fn course(State(app): State<Arc<App>>) -> Result<Response, Failed> {
+    let told = aside(move || {
+        let found = discover(&app.folder).map_err(Trouble::from)?;
+        let lights = found.frames.into_iter().filter(|f| is_light(&f.name));
+        let mut checks: Vec<FrameCheck> = lights
+            .filter_map(|f| Some(FrameCheck::clone(&*app.verdicts.there(&FileKey::of(f.path))?)))
+            .collect();
+        checks.sort_by(|a, b| a.taken.partial_cmp(&b.taken).unwrap_or(Ordering::Equal));
+        let course = trends(&checks);
+        let lines: Vec<Value> = course
+            .all()
+            .map(|t| json!({ "what": t.what, "figure": t.figure, "alarm": t.alarm }))
+            .collect();
+        Ok::<_, Failed>(
+            json!({ "frames": checks.len(), "lines": lines, "alarm": words::ALARM, "over": words::course_over(checks.len()) }),
+        )
+    });
+    Ok(axum::Json(told.await??).into_response())
 }
 
 /// Whether a frame is not in a folder of darks, flats or bias frames: those have no stars to judge.
@@ -65,24 +106,28 @@ pub(super) async fn verdict(
     let told = aside(move || {
         let name = query.get("name").cloned().unwrap_or_default();
         let path = path_of(&app, &name)?;
-        said_of(&app, path)
+        Ok::<_, Failed>(told(&*said_of(&app, path)?))
     });
-    Ok(axum::Json(&*told.await??).into_response())
+    Ok(axum::Json(told.await??).into_response())
 }
 
 /// The verdict on one file. What was said of a file that has not changed is said again.
-fn said_of(app: &App, path: PathBuf) -> Result<Arc<Value>, Failed> {
+fn said_of(app: &App, path: PathBuf) -> Result<Arc<FrameCheck>, Failed> {
     let key = FileKey::of(path);
     app.verdicts.get(&key, || {
         let _room = app.decoding.pass();
         let check = check_frame(&key.path, &CheckOptions::default(), &*app.door).map_err(Trouble::from)?;
-        let first = check.causes.first();
-        Ok(Arc::new(json!({
-            "cause": first.map(|c| c.cause.word().replace('-', " ")),
-            "figure": first.map(|c| &c.figure),
-            "next": check.next,
-            "check": check,
-        })))
+        Ok(Arc::new(check))
+    })
+}
+
+fn told(check: &FrameCheck) -> Value {
+    let first = check.causes.first();
+    json!({
+        "cause": first.map(|c| c.cause.word().replace('-', " ")),
+        "figure": first.map(|c| &c.figure),
+        "next": check.next,
+        "check": check,
     })
 }
 

@@ -60,6 +60,13 @@ impl<K: Clone + Ord, V: Clone> Kept<K, V> {
         }
     }
 
+    /// The value for `key`, if it is there.
+    pub(super) fn there(&self, key: &K) -> Option<V> {
+        let slot = Arc::clone(&lock(&self.shelf).slots.get(key)?.value);
+        // What is being made is not there yet.
+        slot.try_lock().ok()?.clone()
+    }
+
     fn slot(&self, key: &K) -> Arc<Mutex<Option<V>>> {
         let mut shelf = lock(&self.shelf);
         shelf.asked += 1;

@@ -3,6 +3,7 @@
 mod app;
 mod assets;
 mod charts;
+mod dropped;
 mod events;
 mod exposure;
 mod frames;
@@ -10,6 +11,7 @@ mod guard;
 mod job;
 mod kept;
 mod line;
+mod live;
 mod night;
 mod overview;
 mod page;
@@ -197,6 +199,7 @@ fn serve(app: &Arc<App>, ways: Vec<(TcpListener, Via)>, door: &Door) -> Result<(
         .map_err(server)?;
     let answer = runtime.block_on(async {
         tokio::spawn(years_ahead(Arc::clone(app)));
+        tokio::spawn(live::watch(Arc::clone(app)));
         let mut served = tokio::task::JoinSet::new();
         for (listener, via) in ways {
             let address = listener.local_addr()?;
@@ -212,6 +215,7 @@ fn serve(app: &Arc<App>, ways: Vec<(TcpListener, Via)>, door: &Door) -> Result<(
     });
     // Whoever still reads a stream of events does not keep the program alive.
     runtime.shutdown_background();
+    app.dropped.end();
     answer.map_err(server)
 }
 
@@ -266,6 +270,10 @@ fn pages() -> Router<Arc<App>> {
         .route("/pole", get(pole::page))
         .route("/frames", get(frames::page))
         .route("/frames/look", get(frames::look))
+        .route("/frames/item", get(frames::item))
+        .route("/frames/course", get(frames::course))
+        .route("/dropped", post(dropped::take))
+        .route("/dropped/clear", post(dropped::clear))
         .route("/verdict", get(frames::verdict))
         .route("/thumbnail", get(pixels::thumbnail))
         .route("/pixels", get(pixels::about))

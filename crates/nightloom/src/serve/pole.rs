@@ -1,5 +1,6 @@
 //! The pole's page: where the star stands in the sight now, and what two frames say of the axis.
 
+use std::path::PathBuf;
 use std::sync::Arc;
 
 use axum::extract::{Query as UrlQuery, State};
@@ -84,10 +85,11 @@ fn body(app: &App, settings: &Settings, query: Query, look: Look) -> Markup {
                 }
             }
         }
-        section {
+        section id="axis" {
             h2 { (words::AXIS) }
             p { (words::AXIS_LEAD) }
             (choose(app, &query))
+            (drop_place(app))
             @if let Some(measured) = &measured { (measured) }
         }
     }
@@ -98,6 +100,7 @@ const KEPT: [&str; 6] = ["focal", "pitch", "exposure", "sight", "inverted", "mir
 
 fn choose(app: &App, query: &Query) -> Markup {
     let frames = discover(&app.folder).map(|f| f.frames).unwrap_or_default();
+    let dropped = app.dropped.all();
     let chosen = |name: &str| query.get(name).map_or("", |v| v);
     html! {
         form class="asked" method="get" action="/pole" {
@@ -106,11 +109,32 @@ fn choose(app: &App, query: &Query) -> Markup {
                     label for=(name) { (label) }
                     select id=(name) name=(name) {
                         option value="" { "–" }
+                        @for frame in &dropped { option value=(frame.id()) selected[frame.id() == chosen(name)] { (frame.name) " (" (words::DROPPED) ")" } }
                         @for frame in &frames { option value=(frame.name) selected[frame.name == chosen(name)] { (frame.name) } }
                     }
                 }
             }
             button type="submit" { (words::MEASURE_AXIS) }
+        }
+    }
+}
+
+/// Where a frame of the outing, or one that was dropped, is.
+fn frame_of(app: &App, name: &str) -> Result<PathBuf, Failed> {
+    app.dropped.path_of(name).map_or_else(|| path_of(app, name), Ok)
+}
+
+/// Where frames that are not in the outing can be dropped, or chosen by keys.
+fn drop_place(app: &App) -> Markup {
+    html! {
+        nl-drop data-measuring=(words::MEASURING) {
+            label for="drop" { (words::DROP) }
+            input id="drop" type="file" multiple;
+            p class="soft" { (words::DROP_MIND) }
+            p role="status" {}
+        }
+        @if !app.dropped.all().is_empty() {
+            form method="post" action="/dropped/clear" { button type="submit" { (words::FORGET_DROPPED) } }
         }
     }
 }
@@ -122,10 +146,13 @@ fn measured(app: &App, query: &Query) -> Option<Markup> {
     let answer = (|| {
         let mut words = vec!["--json".to_owned()];
         for name in [Some(first), chosen("second")].into_iter().flatten() {
-            words.push(path_of(app, name)?.display().to_string());
+            words.push(frame_of(app, name)?.display().to_string());
+        }
+        for name in chosen("more").iter().flat_map(|more| more.split(',')) {
+            words.push(frame_of(app, name)?.display().to_string());
         }
         if let Some(then) = chosen("then") {
-            words.push(format!("--then={}", path_of(app, then)?.display()));
+            words.push(format!("--then={}", frame_of(app, then)?.display()));
         }
         let words: Vec<&str> = words.iter().map(String::as_str).collect();
         let args: AxisArgs = read(&Query::new(), &[], &[], &words)?;

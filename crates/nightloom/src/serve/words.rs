@@ -133,3 +133,28 @@ pub(super) fn phones(count: usize) -> String {
         n => format!("{n} phones are let in, until the program ends."),
     }
 }
+
+pub(super) const DROP: &str = "Frames that are not in the outing: drop them here, or choose them";
+pub(super) const DROP_MIND: &str = "Two or more at once give the axis; one more after adjusting updates it. They are kept outside the outing, up to 200 MB each, and forgotten when the program ends.";
+pub(super) const DROPPED: &str = "dropped";
+pub(super) const MEASURING: &str = "Measuring the axis";
+pub(super) const FORGET_DROPPED: &str = "Forget the dropped frames";
+pub(super) const NOT_LAID_BY: &str =
+    "the frame cannot be laid by; see whether there is room on the disk that holds temporary files";
+pub(super) const CAME_IN_PART: &str = "the frame came only in part; send it again";
+pub(super) const COURSE: &str = "Course of the night";
+pub(super) const ALARM: &str = "Look now";
+
+pub(super) fn too_many_dropped(most: usize) -> String {
+    format!("{most} dropped frames are kept at most; forget those there are, then drop again")
+}
+
+pub(super) fn dropped_too_large(most_mb: u64) -> String {
+    format!(
+        "this file is larger than {most_mb} MB, more than any frame; drop one raw file or picture at a time"
+    )
+}
+
+pub(super) fn course_over(frames: usize) -> String {
+    format!("Over {frames} frames")
+}

@@ -33,7 +33,7 @@ fn number(value: &Value) -> f64 {
 
 /// Two frames five minutes apart; the axis off by these arcminutes up and east of the pole that is above the
 /// horizon, without air.
-fn scenario(latitude: f64, off_arcmin: [f64; 2]) -> Scenario {
+pub(crate) fn scenario(latitude: f64, off_arcmin: [f64; 2]) -> Scenario {
     // The renderer's axis is the end in the north: what raises one end lowers the other.
     let end = if latitude < 0.0 { -1.0 } else { 1.0 };
     let mut scenario = Scenario {
@@ -67,7 +67,7 @@ fn scenario(latitude: f64, off_arcmin: [f64; 2]) -> Scenario {
     scenario
 }
 
-fn frames(scenario: &Scenario, folder: &Path) -> Vec<PathBuf> {
+pub(crate) fn frames(scenario: &Scenario, folder: &Path) -> Vec<PathBuf> {
     render(scenario, folder, &|_, _, _| {}, &AtomicBool::new(false)).unwrap();
     let mut frames: Vec<PathBuf> = std::fs::read_dir(folder.join("sky"))
         .unwrap()
@@ -78,7 +78,7 @@ fn frames(scenario: &Scenario, folder: &Path) -> Vec<PathBuf> {
 }
 
 /// What the words tell hands to do: up and east, arcminutes.
-fn by_the_words(advice: &str) -> [f64; 2] {
+pub(crate) fn by_the_words(advice: &str) -> [f64; 2] {
     let amount = |after: &str| {
         let rest = advice.split_once(after).unwrap_or_else(|| panic!("{advice}")).1;
         let rest = rest.split_once("by ").unwrap().1;

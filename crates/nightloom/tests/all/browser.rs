@@ -23,11 +23,17 @@ impl Served {
     }
 
     pub(crate) fn with(folder: &Path, args: &[&str]) -> Self {
+        Self::keeping(folder, args, &std::env::temp_dir())
+    }
+
+    /// With its own place for temporary files.
+    pub(crate) fn keeping(folder: &Path, args: &[&str], temp: &Path) -> Self {
         let port = free_port();
         let mut child = Command::new(env!("CARGO_BIN_EXE_nightloom"))
             .args(["serve", "--no-browser", "--port", &port.to_string()])
             .args(args)
             .arg(folder)
+            .env("TMPDIR", temp)
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
@@ -49,6 +55,15 @@ impl Served {
             }
         }
         all
+    }
+
+    /// Ends it as Ctrl-C does.
+    #[cfg(unix)]
+    pub(crate) fn interrupt(mut self) {
+        let id = self.child.id().to_string();
+        let sent = Command::new("kill").args(["-INT", &id]).status().expect("kill");
+        assert!(sent.success());
+        self.child.wait().expect("its end");
     }
 
     pub(crate) fn url(&self, path: &str) -> String {
@@ -290,6 +305,20 @@ impl Browser {
         moves.push(json!({ "type": "pointerUp", "button": 0 }));
         let mouse = json!({ "type": "pointer", "id": "mouse", "parameters": { "pointerType": "mouse" }, "actions": moves });
         self.command("actions", &json!({ "actions": [mouse] }));
+    }
+
+    /// Chooses files as a person does in the system's own dialogue.
+    pub(crate) fn choose(&self, selector: &str, files: &[&Path]) {
+        let found = self.command("element", &json!({ "using": "css selector", "value": selector }));
+        // The key of an element's name (WebDriver, section 12).
+        let element = found["element-6066-11e4-a52e-4f735466cecf"]
+            .as_str()
+            .expect("an element");
+        let names: Vec<String> = files.iter().map(|f| f.display().to_string()).collect();
+        self.command(
+            &format!("element/{element}/value"),
+            &json!({ "text": names.join("\n") }),
+        );
     }
 
     /// Types into a field and leaves it.

@@ -60,6 +60,11 @@ fn secret() -> Result<Secret, Failed> {
     Ok(bytes)
 }
 
+/// A name that nobody can guess.
+pub(super) fn random_name() -> Result<String, Failed> {
+    secret().map(|s| written(&s))
+}
+
 impl Share {
     pub(super) fn at(address: SocketAddr) -> Self {
         Self {
