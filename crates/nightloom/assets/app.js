@@ -7,11 +7,12 @@ import "./verdict.js";
 import "./viewer.js";
 import { send } from "./send.js";
 
+const words = document.documentElement.dataset;
 const news = document.getElementById("news");
 
-function say(words) {
-  news.textContent = words;
-  news.hidden = !words;
+function say(sentence) {
+  news.textContent = sentence;
+  news.hidden = !sentence;
 }
 
 async function save(field) {
@@ -23,16 +24,16 @@ async function save(field) {
     field.dataset.was = told.value;
     field.value = told.value;
     document.documentElement.dataset.version = told.version;
-    mark(field, document.documentElement.lang === "en" ? "Saved" : "✓", false);
+    mark(field, words.saved, false);
   } catch (error) {
     mark(field, error.message, true);
   }
 }
 
-function mark(field, words, wrong) {
+function mark(field, sentence, wrong) {
   const row = field.closest(".field");
   row.toggleAttribute("data-wrong", wrong);
-  row.querySelector(".said").textContent = words;
+  row.querySelector(".said").textContent = sentence;
   field.setAttribute("aria-invalid", wrong);
 }
 
@@ -68,10 +69,18 @@ async function follow() {
   }
 }
 
+// The other light comes with the page made anew, but not while somebody types.
+function turn() {
+  const field = document.activeElement?.closest("input, select, textarea");
+  if (!field) return location.reload();
+  field.addEventListener("blur", () => setTimeout(turn, 500), { once: true });
+}
+
 const stream = new EventSource("/events");
 stream.addEventListener("message", (event) => {
   const told = JSON.parse(event.data);
   document.dispatchEvent(new CustomEvent("outing", { detail: told }));
+  if (told.what === "night" && "follows" in document.documentElement.dataset) turn();
   if (told.what === "settings" && told.version !== document.documentElement.dataset.version) {
     document.documentElement.dataset.version = told.version;
     for (const chart of document.querySelectorAll("img.chart")) chart.src = chart.src;
@@ -79,7 +88,7 @@ stream.addEventListener("message", (event) => {
   }
 });
 stream.addEventListener("missed", () => follow());
-stream.addEventListener("error", () => say("No answer from the program: is it still running? What was saved is on disk."));
+stream.addEventListener("error", () => say(words.silent));
 stream.addEventListener("open", () => {
   say("");
   follow();

@@ -169,7 +169,7 @@ impl<'a> Drawn<'a> {
         let strip = NightStrip {
             night: self.night,
             samples: &self.samples,
-            zone: &self.evening.zone.zone,
+            zone: &self.evening.hours,
             place: &self.place,
         };
         night_strip(&strip, look)
@@ -192,12 +192,13 @@ impl<'a> Drawn<'a> {
             .and_then(|s| s.subject.as_ref())
             .map_or(180.0, |s| s.azimuth_deg);
         let framing = args.framing(self.evening, azimuth)?;
+        let place = self.evening.shows.with_hours(&self.place);
         let mut shown = View {
-            place: &self.place,
+            place: &place,
             subject: self.subjects.first().map(|s| s.name.as_str()),
             skyline: &self.evening.standpoint.skyline,
             samples: &self.samples,
-            zone: &self.evening.zone.zone,
+            zone: &self.evening.hours,
             arch: Some(&arch),
             at: Some(at),
             framing,

@@ -1,5 +1,7 @@
 //! Place, zone, skyline and sky: the options that every question about nights shares, and what they come to.
 
+mod shows;
+
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -17,6 +19,7 @@ use nightloom_sky::{EarthOrientation, Instant, Site, SiteError, Skyline};
 use serde_json::{Value, json};
 
 use crate::out;
+pub(crate) use shows::Shows;
 
 /// Where one stands and under which sky.
 #[derive(Args, Clone, Debug)]
@@ -44,6 +47,9 @@ pub(crate) struct PlaceArgs {
     /// Brightness of the moonless zenith there, V magnitudes per square arcsecond; a natural sky's 22 when not given.
     #[arg(long, value_name = "MAG", value_parser = sky_mag)]
     pub(crate) sky_mag: Option<f64>,
+    /// How it is told; the pages ask for it.
+    #[arg(skip)]
+    pub(crate) shows: Shows,
 }
 
 /// No answer about nights.
@@ -91,6 +97,9 @@ pub(crate) struct Evening {
     /// Whether a skyline was given; the horizon is flat if not.
     pub(crate) skyline_known: bool,
     pub(crate) settings: Settings,
+    pub(crate) shows: Shows,
+    /// The zone in whose time hours are told.
+    pub(crate) hours: TimeZone,
 }
 
 impl PlaceArgs {
@@ -130,6 +139,8 @@ impl PlaceArgs {
             };
         }
         Ok(Evening {
+            shows: self.shows,
+            hours: self.shows.zone(&zone.zone),
             standpoint,
             zone,
             skyline_known,
@@ -193,10 +204,10 @@ impl Evening {
         let sided =
             |value: f64, sides: [char; 2]| format!("{:.4}° {}", value.abs(), sides[usize::from(value < 0.0)]);
         format!(
-            "{} {}, {:.0} m",
+            "{} {}, {}",
             sided(site.latitude.deg(), ['N', 'S']),
             sided(site.longitude.deg(), ['E', 'W']),
-            site.elevation_m
+            self.shows.height(site.elevation_m)
         )
     }
 

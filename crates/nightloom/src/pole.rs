@@ -155,11 +155,12 @@ fn draw(args: &PoleArgs, observer: &Observer, plan: &PolePlan) -> Result<(), Tro
 
 fn picture(args: &PoleArgs, observer: &Observer, plan: &PolePlan, look: Look) -> Result<String, Trouble> {
     let drawn = sight(observer, args.standpoint.orientation()).map_err(PoleError::from)?;
-    let zone = crate::sight::zone(observer.site());
+    let shows = args.standpoint.shows;
+    let zone = shows.zone(&crate::sight::zone(observer.site()));
     let notes: Vec<String> = std::iter::once(plan.beam_free.to_owned())
         .chain(plan.cautions[..2].iter().map(|c| (*c).to_owned()))
         .collect();
-    let place = args.standpoint.told();
+    let place = shows.with_hours(&args.standpoint.told());
     let view = SightView {
         tolerance: plan.cost.map(|c| Angle::from_arcmin(c.needed_arcmin)),
         flip: crate::sight::flip(args.inverted, args.mirrored),

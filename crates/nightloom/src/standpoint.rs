@@ -5,6 +5,8 @@ use nightloom_outing::World;
 use nightloom_sky::{Air, EarthOrientation, Instant, Observer, PlaceError, Site, SiteError};
 use serde_json::{Value, json};
 
+use crate::evening::Shows;
+
 /// A place on Earth and how it is turned.
 #[derive(Args, Clone, Debug)]
 pub(crate) struct StandpointArgs {
@@ -20,6 +22,9 @@ pub(crate) struct StandpointArgs {
     /// UT1 - UTC in seconds, as the IERS publishes it; without it every time is good to 0.9 s only.
     #[arg(long, value_name = "S", default_value_t = 0.0, allow_negative_numbers = true)]
     pub(crate) dut1: f64,
+    /// How it is told; the pages ask for it.
+    #[arg(skip)]
+    pub(crate) shows: Shows,
 }
 
 impl StandpointArgs {
@@ -36,10 +41,10 @@ impl StandpointArgs {
         let sided =
             |value: f64, sides: [char; 2]| format!("{:.4}° {}", value.abs(), sides[usize::from(value < 0.0)]);
         format!(
-            "{} {}, {:.0} m",
+            "{} {}, {}",
             sided(self.lat, ['N', 'S']),
             sided(self.lon, ['E', 'W']),
-            self.elevation
+            self.shows.height(self.elevation)
         )
     }
 }

@@ -37,6 +37,8 @@ mod share;
 mod sheet;
 #[path = "all/shots.rs"]
 mod shots;
+#[path = "all/shown.rs"]
+mod shown;
 #[path = "all/subjects.rs"]
 mod subjects;
 #[path = "all/sums.rs"]

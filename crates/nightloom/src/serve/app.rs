@@ -12,6 +12,7 @@ use nightloom_raster::atomic::write_whole;
 use nightloom_sky::night::Year;
 use tokio::sync::broadcast;
 
+use super::axis::Found;
 use super::charts::Drawn;
 use super::dropped::Dropped;
 use super::job::Job;
@@ -46,6 +47,8 @@ pub(super) enum Event {
         /// The sentence.
         words: String,
     },
+    /// The sun has set or risen.
+    Night,
     /// A frame has landed in the folder, whole.
     Frame {
         /// Its name in the outing.
@@ -80,12 +83,16 @@ pub(crate) struct App {
     pub(super) thumbnails: Kept<(FileKey, bool), Arc<Vec<u8>>>,
     pub(super) verdicts: Kept<FileKey, Arc<FrameCheck>>,
     pub(super) charts: Kept<String, Drawn>,
+    /// Axes that were measured, by their frames.
+    pub(super) axes: Kept<String, Found>,
     /// Frames from elsewhere.
     pub(super) dropped: Dropped,
     /// The place in words and its nights, by place, subject and year.
     pub(super) years: Kept<String, Arc<(String, Year)>>,
-    /// Room for decoding frames.
-    pub(super) decoding: Gate,
+    /// Room for judging frames.
+    pub(super) judging: Gate,
+    /// Room for drawing small pictures, which do not wait for verdicts.
+    pub(super) drawing: Gate,
 }
 
 /// A file as it was when it was read.
@@ -113,13 +120,15 @@ const THUMBNAIL_BYTES: usize = 32 << 20;
 const VERDICTS: usize = 4096;
 /// Bytes of charts that are kept: some hundred.
 const CHART_BYTES: usize = 8 << 20;
+/// Axes that are kept.
+const AXES: usize = 16;
 /// Years that are kept, some 30 KB each.
 const YEARS: usize = 24;
 /// A frame of 60 megapixels takes up to this while it is decoded and measured, MiB.
 const DECODING_MIB: u64 = 2048;
 
-/// How many frames may be decoded at a time: two, if there are processors and memory for them.
-fn decoders(door: &Door) -> usize {
+/// How many frames may be judged at a time: two, if there are processors and memory for them.
+fn judges(door: &Door) -> usize {
     let processors = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
     let room = door.memory_mib().is_none_or(|mib| mib >= 2 * DECODING_MIB);
     if room { processors.clamp(1, 2) } else { 1 }
@@ -157,7 +166,7 @@ pub(super) enum EditError {
 
 impl App {
     pub(super) fn new(folder: PathBuf, door: Arc<Door>, share: Option<Arc<Share>>) -> Self {
-        let decoding = Gate::new(decoders(&door));
+        let judging = Gate::new(judges(&door));
         Self {
             folder,
             door,
@@ -169,9 +178,11 @@ impl App {
             thumbnails: Kept::new(THUMBNAIL_BYTES, |bytes| bytes.len()),
             verdicts: Kept::new(VERDICTS, |_| 1),
             dropped: Dropped::default(),
+            axes: Kept::new(AXES, |_| 1),
             charts: Kept::new(CHART_BYTES, Drawn::bytes),
             years: Kept::new(YEARS, |_| 1),
-            decoding,
+            judging,
+            drawing: Gate::new(1),
         }
     }
 

@@ -13,10 +13,11 @@ use nightloom_sky::night::Year;
 use super::app::App;
 use super::line::{Query, read};
 use super::night::address;
-use super::page::Look;
+use super::page::Shown;
 use super::pole;
 use super::reply::{Failed, aside, svg};
 use super::words;
+use crate::evening::Shows;
 use crate::exposure::ExposureArgs;
 use crate::night::NightArgs;
 use crate::pole::PoleArgs;
@@ -80,9 +81,9 @@ pub(super) const SHOTS: [&str; 7] = [
 ];
 
 /// A chart on a page, or the sentence why there is none.
-pub(super) fn figure(app: &App, name: &str, query: &Query, kept: &[&str], look: Look, alt: &str) -> Markup {
+pub(super) fn figure(app: &App, name: &str, query: &Query, kept: &[&str], shown: Shown, alt: &str) -> Markup {
     match drawn(app, name, query) {
-        Ok(_) => scrolled(&format!("/chart/{name}{}", address(query, kept, look)), alt),
+        Ok(_) => scrolled(&format!("/chart/{name}{}", address(query, kept, shown)), alt),
         Err(failed) => html! { p class="wrong" { (failed.1) } },
     }
 }
@@ -156,7 +157,12 @@ pub(super) fn year_ahead(app: &App) {
 
 fn nights_of_year(app: &App, args: &YearArgs) -> Result<Arc<(String, Year)>, Failed> {
     let subject = args.subject.clone().or(app.settings()?.outing.subject);
-    let key = format!("{} {} {subject:?}", app.state()?, args.year);
+    let key = format!(
+        "{} {} {subject:?} {:?}",
+        app.state()?,
+        args.year,
+        args.place.shows
+    );
     app.years.get(&key, || Ok(Arc::new(args.worked()?)))
 }
 
@@ -169,7 +175,16 @@ fn draw(app: &App, name: &str, query: &Query) -> Result<Drawn, Failed> {
         chart::Look::Day
     };
     let folder = app.folder.display().to_string();
-    let night = |query: &Query| read::<NightArgs>(query, &NIGHT, &["red", "portrait"], &[&folder]);
+    let told = |name: &str, word: &str| query.get(name).is_some_and(|v| v == word);
+    let shows = Shows {
+        feet: told("units", "imperial"),
+        utc: told("time", "utc"),
+    };
+    let night = |query: &Query| {
+        let mut args: NightArgs = read(query, &NIGHT, &["red", "portrait"], &[&folder])?;
+        args.place.shows = shows;
+        Ok::<_, Failed>(args)
+    };
     match name {
         "strip.svg" => Ok(Drawn::svg(night(&query)?.strip_svg()?)),
         "view.svg" => Ok(Drawn::svg(night(&query)?.view_svg(window(&query))?.0)),
@@ -178,7 +193,8 @@ fn draw(app: &App, name: &str, query: &Query) -> Result<Drawn, Failed> {
             Ok(Drawn::Json(Arc::new(crate::out::value(&bounds))))
         }
         "year.svg" => {
-            let args: YearArgs = read(&query, &YEAR, &["red"], &[&folder])?;
+            let mut args: YearArgs = read(&query, &YEAR, &["red"], &[&folder])?;
+            args.place.shows = Shows { utc: false, ..shows };
             let nights = nights_of_year(app, &args)?;
             Ok(Drawn::svg(args.draw(&nights.0, &nights.1)))
         }
@@ -196,7 +212,8 @@ fn draw(app: &App, name: &str, query: &Query) -> Result<Drawn, Failed> {
         }
         "sight.svg" => {
             let query = pole::completed(&app.settings()?, query);
-            let args: PoleArgs = read(&query, &POLE, &["inverted", "mirrored"], &[])?;
+            let mut args: PoleArgs = read(&query, &POLE, &["inverted", "mirrored"], &[])?;
+            args.standpoint.shows = shows;
             Ok(Drawn::svg(args.svg(&app.door, look)?))
         }
         _ => Err(Failed(StatusCode::NOT_FOUND, words::NOTHING_HERE.into())),

@@ -12,7 +12,7 @@ use super::app::App;
 use super::charts::{LADDER, SHOTS, SIGNAL, TRAIL, figure};
 use super::line::{Query, read};
 use super::night::field;
-use super::page::{Look, Stage, shown};
+use super::page::{Shown, Stage, shown};
 use super::words;
 use crate::evening::clock_short;
 use crate::sheet::detail;
@@ -24,8 +24,8 @@ pub(super) async fn page(
     UrlQuery(query): UrlQuery<Query>,
 ) -> Response {
     let title = words::EXPOSURE.to_owned();
-    shown(app, &headers, Stage::Exposure, title, move |app, look| {
-        Ok(body(app, &app.settings()?, query, look))
+    shown(app, &headers, Stage::Exposure, title, move |app, shown| {
+        Ok(body(app, &app.settings()?, query, shown))
     })
     .await
 }
@@ -74,7 +74,7 @@ fn completed(settings: &Settings, mut query: Query) -> Query {
     query
 }
 
-fn body(app: &App, settings: &Settings, query: Query, look: Look) -> Markup {
+fn body(app: &App, settings: &Settings, query: Query, shown: Shown) -> Markup {
     let query = completed(settings, query);
     let of = |name: &str, label: &str| field(name, label, query.get(name).map_or("", |v| v));
     html! {
@@ -86,7 +86,7 @@ fn body(app: &App, settings: &Settings, query: Query, look: Look) -> Markup {
                     (of("from", words::FROM)) (of("longest", words::LONGEST)) (of("lowest-iso", words::LOWEST_ISO)) (of("narrowest", words::NARROWEST))
                     button type="submit" { (words::SHOW) }
                 }
-                (figure(app, "ladder.svg", &query, &LADDER, look, words::LADDER))
+                (figure(app, "ladder.svg", &query, &LADDER, shown, words::LADDER))
             }
             section {
                 h2 { (words::SIGNAL) }
@@ -95,7 +95,7 @@ fn body(app: &App, settings: &Settings, query: Query, look: Look) -> Markup {
                     (of("transmission", words::TRANSMISSION)) (of("read-noise", words::READ_NOISE)) (of("total", words::TOTAL))
                     button type="submit" { (words::SHOW) }
                 }
-                (figure(app, "signal.svg", &query, &SIGNAL, look, words::SIGNAL))
+                (figure(app, "signal.svg", &query, &SIGNAL, shown, words::SIGNAL))
             }
             section {
                 h2 { (words::TRAILS) }
@@ -103,7 +103,7 @@ fn body(app: &App, settings: &Settings, query: Query, look: Look) -> Markup {
                     (of("focal", words::FOCAL)) (of("exposure", words::ONE_EXPOSURE)) (of("dec", words::DECLINATION)) (of("ha", words::HOUR_ANGLE))
                     button type="submit" { (words::SHOW) }
                 }
-                (figure(app, "trail.svg", &query, &TRAIL, look, words::TRAILS))
+                (figure(app, "trail.svg", &query, &TRAIL, shown, words::TRAILS))
             }
             section {
                 h2 { (words::SHOT_LIST) }
@@ -111,15 +111,18 @@ fn body(app: &App, settings: &Settings, query: Query, look: Look) -> Markup {
                     (of("sky-exposure", words::ONE_SKY)) (of("sky-frames", words::SKY_FRAMES)) (of("land-exposure", words::ONE_LAND))
                     button type="submit" { (words::SHOW) }
                 }
-                (list(app, &query))
+                (list(app, &query, shown))
             }
         }
     }
 }
 
-fn list(app: &App, query: &Query) -> Markup {
+fn list(app: &App, query: &Query, shown: Shown) -> Markup {
     let folder = app.folder.display().to_string();
-    let planned = read::<ShotsArgs>(query, &SHOTS, &[], &[&folder]).and_then(|args| Ok(shots::plan(&args)?));
+    let planned = read::<ShotsArgs>(query, &SHOTS, &[], &[&folder]).and_then(|mut args| {
+        args.place.shows = shown.shows;
+        Ok(shots::plan(&args)?)
+    });
     match planned {
         Err(failed) => html! { p class="wrong" { (failed.1) } },
         Ok(planned) => html! {
@@ -132,7 +135,13 @@ fn list(app: &App, query: &Query) -> Markup {
 }
 
 fn table(planned: &Planned) -> Markup {
-    let zone = &planned.evening.zone;
+    let evening = &planned.evening;
+    let zone = &evening.hours;
+    let name = if evening.shows.utc {
+        words::UTC
+    } else {
+        &evening.zone.name
+    };
     html! {
         div class="wide" tabindex="0" role="region" aria-label=(words::SHOT_LIST) {
             table {
@@ -140,7 +149,7 @@ fn table(planned: &Planned) -> Markup {
                 tbody {
                     @for block in &planned.list.blocks {
                         tr {
-                            td { (clock_short(&zone.zone, block.from)) } td { (clock_short(&zone.zone, block.to)) }
+                            td { (clock_short(zone, block.from)) } td { (clock_short(zone, block.to)) }
                             th scope="row" { (block.kind.words()) }
                             td { (detail(block)) }
                             td { (block.note) }
@@ -149,6 +158,6 @@ fn table(planned: &Planned) -> Markup {
                 }
             }
         }
-        p class="soft" { (words::TIMES_IN) " " (zone.name) }
+        p class="soft" { (words::TIMES_IN) " " (name) }
     }
 }

@@ -13,7 +13,7 @@ use serde_json::{Value, json};
 
 use super::app::{App, FileKey};
 use super::line::Query;
-use super::page::{Look, Stage, shown};
+use super::page::{Stage, shown};
 use super::pixels::path_of;
 use super::reply::{Failed, aside, markup};
 use super::words;
@@ -115,7 +115,7 @@ pub(super) async fn verdict(
 fn said_of(app: &App, path: PathBuf) -> Result<Arc<FrameCheck>, Failed> {
     let key = FileKey::of(path);
     app.verdicts.get(&key, || {
-        let _room = app.decoding.pass();
+        let _room = app.judging.pass();
         let check = check_frame(&key.path, &CheckOptions::default(), &*app.door).map_err(Trouble::from)?;
         Ok(Arc::new(check))
     })
@@ -133,10 +133,7 @@ fn told(check: &FrameCheck) -> Value {
 
 /// `?name=…` with everything escaped that is not plain.
 pub(super) fn named(name: &str) -> String {
-    let mut query = Query::new();
-    query.insert("name".into(), name.into());
-    let address = super::night::address(&query, &["name"], Look::Day);
-    address.replacen("?look=day&", "?", 1)
+    format!("?name={}", super::night::escaped(name))
 }
 
 /// One frame in the viewer.

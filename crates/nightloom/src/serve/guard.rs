@@ -6,7 +6,7 @@ use std::sync::Arc;
 use axum::body::Body;
 use axum::extract::{Request, State};
 use axum::http::header::{
-    CACHE_CONTROL, CONTENT_SECURITY_POLICY, HOST, ORIGIN, REFERRER_POLICY, X_CONTENT_TYPE_OPTIONS,
+    CACHE_CONTROL, CONTENT_SECURITY_POLICY, HOST, ORIGIN, REFERRER_POLICY, VARY, X_CONTENT_TYPE_OPTIONS,
 };
 use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode};
 use axum::middleware::Next;
@@ -39,6 +39,7 @@ impl Hosts {
 /// The host must be named as this machine names itself, or a page elsewhere could reach it under a name of its own;
 /// a change must come from a page of this very address.
 pub(super) async fn guard(State(hosts): State<Arc<Hosts>>, request: Request, next: Next) -> Response {
+    let follows = super::shown::follows(request.headers());
     let mut response = if allowed(request.method(), request.headers(), &hosts) {
         next.run(request).await
     } else {
@@ -57,6 +58,11 @@ pub(super) async fn guard(State(hosts): State<Arc<Hosts>>, request: Request, nex
         HeaderName::from_static("cross-origin-resource-policy"),
         SAME_ORIGIN,
     );
+    // What is drawn for one light is not for the other.
+    headers.insert(VARY, HeaderValue::from_static("cookie"));
+    if follows {
+        headers.remove(CACHE_CONTROL);
+    }
     headers
         .entry(CACHE_CONTROL)
         .or_insert(HeaderValue::from_static("no-store"));

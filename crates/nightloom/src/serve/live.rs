@@ -8,6 +8,7 @@ use std::time::Duration;
 use nightloom_outing::{Listed, list};
 
 use super::app::{App, Event};
+use super::follow;
 use super::reply::aside;
 
 /// Between two looks.
@@ -19,7 +20,13 @@ pub(super) async fn watch(app: Arc<App>) {
     let mut version = None;
     loop {
         let looked = Arc::clone(&app);
-        let look = aside(move || (list(&looked.folder).unwrap_or_default(), looked.text().ok())).await;
+        let look = aside(move || {
+            if follow::look_out(&looked) {
+                looked.tell(Event::Night);
+            }
+            (list(&looked.folder).unwrap_or_default(), looked.text().ok())
+        })
+        .await;
         if let Ok((listing, text)) = look {
             for (path, what) in seen.look(listing) {
                 let name = path.strip_prefix(&app.folder).unwrap_or(&path);

@@ -2,10 +2,12 @@
 
 mod app;
 mod assets;
+mod axis;
 mod charts;
 mod dropped;
 mod events;
 mod exposure;
+mod follow;
 mod frames;
 mod guard;
 mod job;
@@ -21,6 +23,7 @@ mod pole;
 mod reply;
 mod settings;
 mod share;
+mod shown;
 mod words;
 
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener};
@@ -125,17 +128,13 @@ pub(crate) fn run(args: &ServeArgs, door: &Arc<Door>) -> Result<Value, Trouble> 
     let listener = listen(args.port)?;
     let address = listener.local_addr().map_err(server)?;
     let url = format!("http://{address}/");
-    out::result(
-        &format!("The outing is at {url} (Ctrl-C ends it)"),
-        args.common.json,
-    );
     let mut ways = vec![(listener, Via::Loopback)];
-    let mut share = None;
-    if let Some(asked) = args.share {
-        let (listener, shared) = share_at(asked, address.port(), args.common.json)?;
+    let shared = args.share.map(|asked| share_at(asked, address.port()));
+    let share = shared.transpose()?.map(|(listener, share)| {
         ways.push((listener, Via::Shared));
-        share = Some(shared);
-    }
+        share
+    });
+    tell(&url, share.as_deref(), args.common.json);
     let app = Arc::new(App::new(folder, Arc::clone(door), share));
     if !args.no_browser {
         open_browser(&url);
@@ -164,9 +163,9 @@ fn listen(port: Option<u16>) -> Result<TcpListener, ServeError> {
     }
 }
 
-/// Listens on the local network too, and says how a phone gets in.
-fn share_at(asked: Option<IpAddr>, port: u16, json: bool) -> Result<(TcpListener, Arc<Share>), Trouble> {
-    let address = share::address(asked).map_err(ServeError::from)?;
+/// Listens on the local network too.
+fn share_at(asked: Option<IpAddr>, port: u16) -> Result<(TcpListener, Arc<Share>), ServeError> {
+    let address = share::address(asked)?;
     let listener = TcpListener::bind((address, port))
         .or_else(|_| TcpListener::bind((address, 0)))
         .map_err(|e| ServeError::Address {
@@ -177,9 +176,16 @@ fn share_at(asked: Option<IpAddr>, port: u16, json: bool) -> Result<(TcpListener
     share
         .renew()
         .map_err(|failed| ServeError::Server { reason: failed.1 })?;
-    let colours = !json && std::io::IsTerminal::is_terminal(&std::io::stdout());
-    out::result(&share.told(colours), json);
     Ok((listener, Arc::new(share)))
+}
+
+/// Says where the outing is, and how a phone gets in.
+fn tell(url: &str, share: Option<&Share>, json: bool) {
+    out::result(&format!("The outing is at {url} (Ctrl-C ends it)"), json);
+    if let Some(share) = share {
+        let colours = !json && std::io::IsTerminal::is_terminal(&std::io::stdout());
+        out::result(&share.told(colours), json);
+    }
 }
 
 /// By which address somebody asks.
@@ -198,6 +204,8 @@ fn serve(app: &Arc<App>, ways: Vec<(TcpListener, Via)>, door: &Door) -> Result<(
         .build()
         .map_err(server)?;
     let answer = runtime.block_on(async {
+        // Before the first page, or it would be in the wrong light.
+        follow::look_out(app);
         tokio::spawn(years_ahead(Arc::clone(app)));
         tokio::spawn(live::watch(Arc::clone(app)));
         let mut served = tokio::task::JoinSet::new();
@@ -284,7 +292,7 @@ fn pages() -> Router<Arc<App>> {
         .route("/build", post(job::start))
         .route("/build/stop", post(job::cancel))
         .route("/settings", get(settings::page).post(settings::change))
-        .route("/look", post(page::look))
+        .route("/look", post(shown::look))
         .route("/assets/{name}", get(assets::asset))
         .route("/chart/{name}", get(charts::chart))
         .route("/events", get(events::events))

@@ -12,7 +12,7 @@ use nightloom_outing::Settings;
 use super::app::App;
 use super::charts::scrolled;
 use super::line::Query;
-use super::page::{Look, Stage, shown};
+use super::page::{Shown, Stage, shown};
 use super::words;
 
 /// What of the page's address goes into its charts.
@@ -24,15 +24,15 @@ pub(super) async fn page(
     UrlQuery(query): UrlQuery<Query>,
 ) -> Response {
     let title = words::NIGHT.to_owned();
-    shown(app, &headers, Stage::Night, title, move |app, look| {
-        Ok(body(&app.settings()?, &query, look))
+    shown(app, &headers, Stage::Night, title, move |app, shown| {
+        Ok(body(&app.settings()?, &query, shown))
     })
     .await
 }
 
-/// The part of an address behind `?`, with `look`, for charts; nothing but `kept` goes in.
-pub(super) fn address(query: &Query, kept: &[&str], look: Look) -> String {
-    let mut out = format!("?look={}", look.name());
+/// The part of an address from `?` on for charts, with how they are shown; nothing but `kept` goes in.
+pub(super) fn address(query: &Query, kept: &[&str], shown: Shown) -> String {
+    let mut out = format!("?{}", shown.asked());
     for (name, value) in query
         .iter()
         .filter(|(n, v)| kept.contains(&n.as_str()) && !v.is_empty())
@@ -40,19 +40,25 @@ pub(super) fn address(query: &Query, kept: &[&str], look: Look) -> String {
         out.push('&');
         out.push_str(name);
         out.push('=');
-        for byte in value.bytes() {
-            match byte {
-                b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'-' | b'.' | b',' | b'_' => {
-                    out.push(char::from(byte))
-                }
-                other => out.push_str(&format!("%{other:02X}")),
-            }
-        }
+        out.push_str(&escaped(value));
     }
     out
 }
 
-fn body(settings: &Settings, query: &Query, look: Look) -> Markup {
+/// A value for an address, everything escaped that is not plain.
+pub(super) fn escaped(value: &str) -> String {
+    let plain = |b: u8| b.is_ascii_alphanumeric() || b"-.,_".contains(&b);
+    let each = value.bytes().map(|byte| {
+        if plain(byte) {
+            char::from(byte).to_string()
+        } else {
+            format!("%{byte:02X}")
+        }
+    });
+    each.collect()
+}
+
+fn body(settings: &Settings, query: &Query, shown: Shown) -> Markup {
     let asked = |name: &str| query.get(name).cloned().unwrap_or_default();
     let evening = settings.outing.evening.map(|d| d.to_string());
     let date = Some(asked("date")).filter(|d| !d.is_empty()).or(evening);
@@ -73,7 +79,7 @@ fn body(settings: &Settings, query: &Query, look: Look) -> Markup {
         .unwrap_or_else(|| "24".into());
     let mut all = query.clone();
     all.insert("focal".into(), focal.clone());
-    let behind = address(&all, &KEPT, look);
+    let behind = address(&all, &KEPT, shown);
     let year = date.parse::<Date>().map(|d| d.year()).ok();
     html! {
         h1 { (words::THE_NIGHT) }

@@ -13,6 +13,7 @@ use super::app::App;
 use super::page::{Stage, shown};
 use super::words;
 use super::{Via, share};
+use crate::evening::Shows;
 
 pub(super) async fn page(
     State(app): State<Arc<App>>,
@@ -20,11 +21,11 @@ pub(super) async fn page(
     headers: HeaderMap,
 ) -> Response {
     let title = words::OUTING.to_owned();
-    shown(app, &headers, Stage::Outing, title, move |app, look| {
+    shown(app, &headers, Stage::Outing, title, move |app, shown| {
         let share = app.share.as_ref().filter(|_| via == Via::Loopback);
         Ok(html! {
-            (body(app, &app.settings()?))
-            @if let Some(share) = share { (share::section(share, look)) }
+            (body(app, &app.settings()?, shown.shows))
+            @if let Some(share) = share { (share::section(share, shown.look)) }
         })
     })
     .await
@@ -38,8 +39,8 @@ struct Line {
     href: &'static str,
 }
 
-fn body(app: &App, settings: &Settings) -> Markup {
-    let lines = lines(app, settings);
+fn body(app: &App, settings: &Settings, shows: Shows) -> Markup {
+    let lines = lines(app, settings, shows);
     let next = lines.iter().position(|l| l.is.is_none());
     html! {
         h1 { (settings.outing.name.as_deref().unwrap_or(words::UNNAMED)) }
@@ -66,13 +67,13 @@ fn body(app: &App, settings: &Settings) -> Markup {
     }
 }
 
-fn lines(app: &App, settings: &Settings) -> Vec<Line> {
+fn lines(app: &App, settings: &Settings, shows: Shows) -> Vec<Line> {
     let place = settings.site.place.map(|site| {
         format!(
-            "{:.4}°, {:.4}°, {:.0} m",
+            "{:.4}°, {:.4}°, {}",
             site.latitude.deg(),
             site.longitude.deg(),
-            site.elevation_m
+            shows.height(site.elevation_m)
         )
     });
     let rig = settings.rig.focal_mm.map(|mm| format!("{mm} mm"));

@@ -2,89 +2,21 @@
 
 use std::sync::Arc;
 
-use axum::Form;
-use axum::http::header::{COOKIE, LOCATION, SET_COOKIE};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use maud::{DOCTYPE, Markup, html};
-use nightloom_outing::chart;
 
 use super::app::App;
 use super::reply::{Failed, aside, markup};
+pub(super) use super::shown::{Look, Shown};
 use super::words;
 
-/// The one cookie: how the pages look.
-const LOOK_COOKIE: &str = "nightloom-look";
-/// A year, seconds.
-const KEPT_S: u32 = 31_536_000;
-
-/// The value of one cookie, if the browser sends it.
-pub(super) fn cookie<'a>(headers: &'a HeaderMap, name: &str) -> Option<&'a str> {
-    let lines = headers.get_all(COOKIE).iter().filter_map(|v| v.to_str().ok());
-    let mut pairs = lines
-        .flat_map(|line| line.split(';'))
-        .filter_map(|c| c.trim().split_once('='));
-    pairs.find(|(n, _)| *n == name).map(|(_, value)| value)
-}
-
-/// How the pages look.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Look {
-    /// Dark on light.
-    Day,
-    /// Red on black.
-    Red,
-}
-
-impl Look {
-    /// As the browser remembers it; by day at first.
-    pub(super) fn of(headers: &HeaderMap) -> Self {
-        if cookie(headers, LOOK_COOKIE) == Some("red") {
-            Self::Red
-        } else {
-            Self::Day
-        }
-    }
-
-    pub(super) fn name(self) -> &'static str {
-        match self {
-            Self::Day => "day",
-            Self::Red => "red",
-        }
-    }
-
-    fn other(self) -> Self {
-        match self {
-            Self::Day => Self::Red,
-            Self::Red => Self::Day,
-        }
-    }
-
-    pub(super) fn of_chart(self) -> chart::Look {
-        match self {
-            Self::Day => chart::Look::Day,
-            Self::Red => chart::Look::Red,
-        }
-    }
-}
-
-#[derive(serde::Deserialize)]
-pub(super) struct LookForm {
-    look: String,
-    back: String,
-}
-
-/// Remembers the look and goes back.
-pub(super) async fn look(Form(form): Form<LookForm>) -> Response {
-    let look = if form.look == "red" { Look::Red } else { Look::Day };
-    let cookie = format!(
-        "{LOOK_COOKIE}={}; Path=/; Max-Age={KEPT_S}; SameSite=Strict; HttpOnly",
-        look.name()
-    );
-    // Never to another address.
-    let known = STAGES.iter().find(|(_, href, _)| *href == form.back);
-    let back = known.map_or("/", |(_, href, _)| href).to_owned();
-    (StatusCode::SEE_OTHER, [(SET_COOKIE, cookie), (LOCATION, back)]).into_response()
+/// The address if it is that of a stage, or else the first one's.
+pub(super) fn known_page(href: &str) -> &'static str {
+    STAGES
+        .iter()
+        .find(|(_, known, _)| *known == href)
+        .map_or("/", |(_, known, _)| known)
 }
 
 /// The stages of an outing, one page each.
@@ -129,11 +61,11 @@ pub(super) async fn shown<F>(
     body: F,
 ) -> Response
 where
-    F: FnOnce(&App, Look) -> Result<Markup, Failed> + Send + 'static,
+    F: FnOnce(&App, Shown) -> Result<Markup, Failed> + Send + 'static,
 {
-    let look = Look::of(headers);
+    let shown = Shown::of(headers);
     let made = aside(move || {
-        let (status, body) = match body(&app, look) {
+        let (status, body) = match body(&app, shown) {
             Ok(body) => (StatusCode::OK, body),
             Err(Failed(status, sentence)) => {
                 let said = html! {
@@ -143,19 +75,20 @@ where
                 (status, said)
             }
         };
-        (status, markup(page(&app, look, stage, &title, &body)))
+        (status, markup(page(&app, shown, stage, &title, &body)))
     });
     made.await
         .map_or_else(IntoResponse::into_response, IntoResponse::into_response)
 }
 
 /// A whole page.
-fn page(app: &App, look: Look, stage: Stage, title: &str, body: &Markup) -> Markup {
+fn page(app: &App, shown: Shown, stage: Stage, title: &str, body: &Markup) -> Markup {
+    let look = shown.look;
     let version = app.text().map(|t| t.version).unwrap_or_default();
     let style = format!("/assets/{}.css", look.name());
     html! {
         (DOCTYPE)
-        html lang="en" data-look=(look.name()) data-version=(version) {
+        html lang="en" data-look=(look.name()) data-version=(version) data-follows[shown.follows] data-saved=(words::SAVED) data-silent=(words::SILENT) {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";

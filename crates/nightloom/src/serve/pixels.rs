@@ -163,7 +163,7 @@ pub(super) async fn thumbnail(
 }
 
 fn smallest(app: &App, path: &std::path::Path, look: Look) -> Result<Arc<Vec<u8>>, Failed> {
-    let _room = app.decoding.pass();
+    let _room = app.drawing.pass();
     let options = app.settings().map(|s| s.rig.decode_options()).unwrap_or_default();
     let pyramid = Pyramid::of(decode(app, path, &options)?);
     let least = pyramid.levels() - 1;

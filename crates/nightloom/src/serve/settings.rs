@@ -12,17 +12,19 @@ use nightloom_outing::options::{Kind, OPTIONS, OptionSpec, SECTIONS};
 use serde_json::json;
 
 use super::app::{App, EditError};
-use super::page::{Stage, shown};
+use super::page::{Shown, Stage, shown};
 use super::reply::{Failed, aside};
+use super::shown::choices;
 use super::words;
 
 pub(super) async fn page(State(app): State<Arc<App>>, headers: HeaderMap) -> Response {
     let title = words::SETTINGS.to_owned();
-    let body = |app: &App, _| body(&app.text().map_err(EditError::from)?.text);
+    let choices = choices(&headers);
+    let body = move |app: &App, _: Shown| body(&app.text().map_err(EditError::from)?.text, &choices);
     shown(app, &headers, Stage::Settings, title, body).await
 }
 
-fn body(text: &str) -> Result<Markup, Failed> {
+fn body(text: &str, choices: &Markup) -> Result<Markup, Failed> {
     let mut sections = Vec::new();
     for (section, about) in SECTIONS.iter().filter(|(name, _)| *name != "frames") {
         let mut rows = Vec::new();
@@ -44,6 +46,7 @@ fn body(text: &str) -> Result<Markup, Failed> {
         h1 { (words::SETTINGS) }
         p { (words::SETTINGS_LEAD) }
         @for section in &sections { (section) }
+        (choices)
     })
 }
 

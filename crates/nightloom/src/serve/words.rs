@@ -10,6 +10,8 @@ pub(super) const SKIP: &str = "To the content";
 pub(super) const STAGES: &str = "Stages of the outing";
 pub(super) const RED: &str = "Red light";
 pub(super) const DAY: &str = "Day light";
+pub(super) const SAVED: &str = "Saved";
+pub(super) const SILENT: &str = "No answer from the program: is it still running? What was saved is on disk.";
 pub(super) const NO_SCRIPT: &str = "Charts and settings work without scripts; dragging and live news do not.";
 
 pub(super) const OUTING: &str = "Outing";
@@ -158,3 +160,19 @@ pub(super) fn dropped_too_large(most_mb: u64) -> String {
 pub(super) fn course_over(frames: usize) -> String {
     format!("Over {frames} frames")
 }
+
+pub(super) const THIS_BROWSER: &str = "How this browser shows it";
+pub(super) const LIGHT: &str = "Light";
+pub(super) const FOLLOW: &str = "Red from sunset to sunrise";
+pub(super) const UNITS: &str = "Heights";
+pub(super) const METRIC: &str = "Metres";
+pub(super) const IMPERIAL: &str = "Feet";
+pub(super) const TIMES: &str = "Times";
+pub(super) const LOCAL: &str = "The site's own";
+pub(super) const UTC: &str = "UTC";
+pub(super) const REMEMBER: &str = "Remember";
+pub(super) const FOLLOW_MIND: &str = "Remembered by this browser. Sunset and sunrise are those at the outing's place; without a place it stays day. outing.toml keeps its own units, which are metres.";
+
+pub(super) const EITHER: &str = "Either:";
+pub(super) const OR: &str = "Or:";
+pub(super) const LEFT_OUT: &str = "Left out:";

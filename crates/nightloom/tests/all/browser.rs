@@ -292,6 +292,12 @@ impl Browser {
             .collect()
     }
 
+    /// The most red, green and blue on the screen.
+    pub(crate) fn worst(&self) -> [u8; 3] {
+        let most = |w: [u8; 3], p: [u8; 3]| [w[0].max(p[0]), w[1].max(p[1]), w[2].max(p[2])];
+        self.screen().into_iter().fold([0; 3], most)
+    }
+
     /// Presses at one place, moves in steps, lets go.
     pub(crate) fn drag(&self, from: [i64; 2], by: [i64; 2], steps: i64) {
         let mut moves = vec![

@@ -40,7 +40,7 @@ fn chosen_frames_give_the_axis_and_leave_no_trace() {
     let before = files(&folder);
     let served = Served::keeping(&folder, &[], &kept);
     let browser = Browser::start(1000, 900);
-    browser.go(&served.url("/pole"));
+    browser.go(&served.url("/pole?exposure=600"));
     let by_keys = browser.run("const f = document.getElementById('drop'); f.focus(); return document.activeElement === f && f.labels[0].textContent.length > 0");
     assert_eq!(by_keys, true);
     let taken: Vec<&Path> = taken.iter().map(PathBuf::as_path).collect();

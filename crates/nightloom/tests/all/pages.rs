@@ -212,36 +212,112 @@ fn the_aim_follows_the_pointer() {
         "{aim}"
     );
     let drawn = browser.run("return document.querySelector('nl-aim').drawn");
-    println!("{drawn} drawings in a drag of about a second");
     assert!(drawn.as_u64().unwrap() >= 5, "{drawn}");
+    // The bar is 30 a second on a machine at rest; the best of three on one that is at other work too.
+    let rates: Vec<f64> = (0..3)
+        .map(|_| browser.run(DRAG).as_f64().expect("a rate"))
+        .collect();
+    println!("drawings a second while the aim is dragged: {rates:.0?}");
+    let best = rates.iter().copied().fold(0.0, f64::max);
+    assert!(best >= 15.0, "{rates:?}");
 }
+
+/// Moves the aim more often than it can be drawn, for a second and a half; drawings a second.
+const DRAG: &str = "
+    const aim = document.querySelector('nl-aim');
+    return aim.geometry().then(() => new Promise((done) => {
+        aim.from = { x: 0, y: 0, aim: [...aim.aim] };
+        aim.perPixel = 0.05;
+        const [before, began] = [aim.drawn, performance.now()];
+        const step = () => {
+            const ms = performance.now() - began;
+            if (ms > 1500) {
+                aim.from = null;
+                return done((aim.drawn - before) * 1000 / ms);
+            }
+            aim.drag({ clientX: ms / 10, clientY: ms / 40 });
+            setTimeout(step, 4);
+        };
+        step();
+    }));";
 
 #[test]
 fn red_light_is_red_on_every_page_and_while_loading() {
     let folder = outing();
     white_picture(&folder.path().join("a.png"));
-    let served = Served::at(folder.path());
+    // Shared, so that the code to scan is among what is looked at.
+    let served = Served::with(folder.path(), &["--share=127.0.0.1"]);
     let browser = Browser::start(1000, 900);
     browser.go(&served.url("/"));
     browser.wear_red();
-    for path in PAGES.into_iter().chain(["/frames/look?name=a.png"]) {
+    let others = [
+        "/frames/look?name=a.png",
+        "/pole?first=a.png&second=a.png",
+        "/nowhere",
+    ];
+    for path in PAGES.into_iter().chain(others) {
         browser.run(&format!("location.href = '{path}'"));
         // Some of these are taken while the next page loads.
         for _ in 0..4 {
-            let worst = browser
-                .screen()
-                .into_iter()
-                .fold([0; 3], |w, p| [w[0].max(p[0]), w[1].max(p[1]), w[2].max(p[2])]);
-            assert!(
-                worst[0] <= 200 && worst[1] <= 8 && worst[2] <= 8,
-                "{path}: {worst:?}"
-            );
+            is_red(&browser, path);
         }
         browser.until("document.readyState === 'complete'");
         assert!(
             browser.screen().iter().any(|p| p[0] > 100),
             "{path} shows nothing"
         );
+    }
+    states_are_red(&browser, &served);
+}
+
+fn is_red(browser: &Browser, what: &str) {
+    let worst = browser.worst();
+    assert!(
+        worst[0] <= 200 && worst[1] <= 8 && worst[2] <= 8,
+        "{what}: {worst:?}"
+    );
+}
+
+/// What pages look like while they are used.
+fn states_are_red(browser: &Browser, served: &Served) {
+    let states = [
+        ("/", "document.getElementById('phone').scrollIntoView()"),
+        ("/settings", "document.getElementById('shown').scrollIntoView()"),
+        ("/settings", "document.getElementById('outing.note').focus()"),
+        (
+            "/settings",
+            "const f = document.getElementById('site.latitude_deg'); f.value = '95'; f.dispatchEvent(new Event('change', { bubbles: true }))",
+        ),
+        (
+            "/pole",
+            "document.querySelector('nl-drop').toggleAttribute('data-over', true); document.getElementById('drop').focus()",
+        ),
+        (
+            "/frames",
+            "document.querySelector('nl-verdict').show('trailed', 'a figure', 'what next')",
+        ),
+        (
+            "/frames",
+            "document.querySelector('.course').innerHTML = '<strong>x</strong><ul><li data-alarm>x</li></ul>'",
+        ),
+        ("/night", "document.querySelector('nl-aim img').focus()"),
+        (
+            "/picture",
+            "document.querySelector('.progress').hidden = false; document.querySelector('progress').value = 0.4",
+        ),
+        ("/exposure", "getSelection().selectAllChildren(document.body)"),
+        ("/", "document.querySelector('.skip').focus()"),
+        (
+            "/",
+            "const n = document.getElementById('news'); n.textContent = 'news'; n.hidden = false",
+        ),
+    ];
+    for (path, state) in states {
+        browser.go(&served.url(path));
+        browser.run(&format!("try {{ {state} }} catch {{}}"));
+        for _ in 0..3 {
+            is_red(browser, state);
+        }
     }
 }
 

@@ -20,8 +20,9 @@ use tokio::sync::Semaphore;
 use self::tokens::{BYTES, Secret, Tokens, written};
 use super::app::App;
 use super::line::Query;
-use super::page::{Look, cookie};
+use super::page::Look;
 use super::reply::{self, Failed};
+use super::shown::cookie;
 use super::words;
 
 pub(crate) use address::AddressError;
