@@ -87,9 +87,13 @@ stream.addEventListener("message", (event) => {
     follow();
   }
 });
-stream.addEventListener("missed", () => follow());
+const catchUp = () => {
+  follow();
+  document.dispatchEvent(new CustomEvent("missed"));
+};
+stream.addEventListener("missed", catchUp);
 stream.addEventListener("error", () => say(words.silent));
 stream.addEventListener("open", () => {
   say("");
-  follow();
+  catchUp();
 });

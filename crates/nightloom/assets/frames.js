@@ -1,4 +1,7 @@
 // The sheet of frames while they land: each new one comes in at its place, and the course of the night is told anew.
+import { waits } from "./verdict.js";
+
+const FEW = 8;
 
 class Frames extends HTMLElement {
   connectedCallback() {
@@ -8,11 +11,14 @@ class Frames extends HTMLElement {
     this.judged = () => this.later();
     document.addEventListener("outing", this.hear);
     document.addEventListener("judged", this.judged);
+    this.missed = () => this.catchUp();
+    document.addEventListener("missed", this.missed);
   }
 
   disconnectedCallback() {
     document.removeEventListener("outing", this.hear);
     document.removeEventListener("judged", this.judged);
+    document.removeEventListener("missed", this.missed);
   }
 
   place(name) {
@@ -30,9 +36,18 @@ class Frames extends HTMLElement {
     this.place(name)?.remove();
     const after = [...this.sheet.children].find((other) => other.dataset.name > name);
     this.sheet.insertBefore(item, after ?? null);
-    // What has just landed is judged whether it is in sight or not.
-    item.querySelector("nl-verdict")?.soon();
+    // What has just landed is judged whether it is in sight or not, unless a whole card lands.
+    if (waits() < FEW) item.querySelector("nl-verdict")?.soon();
     this.querySelector(".none").hidden = true;
+  }
+
+  // What landed or went while no news came.
+  async catchUp() {
+    const page = new DOMParser().parseFromString(await (await fetch("/frames")).text(), "text/html");
+    const there = [...page.querySelectorAll("nl-frames ul.sheet > li")].map((item) => item.dataset.name);
+    const here = [...this.sheet.children].map((item) => item.dataset.name);
+    for (const name of here) if (!there.includes(name)) await this.told({ what: "frame-gone", name });
+    for (const name of there) if (!here.includes(name)) await this.told({ what: "frame", name });
   }
 
   // Several verdicts at once tell the course once.

@@ -4,6 +4,9 @@ const AT_A_TIME = 2;
 const waiting = [];
 let asking = 0;
 
+// How many wait to be judged.
+export const waits = () => waiting.length;
+
 async function next() {
   if (asking === AT_A_TIME || !waiting.length) return;
   asking += 1;

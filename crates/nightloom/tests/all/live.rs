@@ -47,6 +47,11 @@ fn a_frame_that_lands_is_judged_on_the_open_page() {
     );
     let course = browser.run("return document.querySelector('.course').innerText");
     println!("{course}");
+    // News that were missed are caught up with.
+    browser.run(
+        "document.querySelector('.sheet li').remove(); document.dispatchEvent(new CustomEvent('missed'))",
+    );
+    browser.until("document.querySelectorAll('.sheet li').length === 5");
     fs::remove_file(to(0)).expect("removed");
     browser.until("document.querySelectorAll('.sheet li').length === 4");
     // An editor's change of outing.toml is followed too.

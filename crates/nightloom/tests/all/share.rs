@@ -177,8 +177,11 @@ fn the_laptop_shows_a_new_code_to_the_next_phone() {
         shown.as_str().is_some_and(|s| s.contains(&shared.token)),
         "{shown}"
     );
-    // The first phone, a browser of its own.
+    // The first phone, a browser of its own. Who is not let in is not blinded either.
     let phone = Browser::start(360, 740);
+    phone.go(&format!("http://{SHARED}:{}/night", shared.port));
+    let worst = phone.worst();
+    assert!(worst[0] > 100 && worst[1] <= 8 && worst[2] <= 8, "{worst:?}");
     phone.go(shown.as_str().expect("an address"));
     phone.until("document.querySelector('h1')?.textContent.includes('Ridge')");
     let beyond = phone.run("return document.documentElement.scrollWidth - innerWidth");
