@@ -51,7 +51,7 @@ fn one(name: &str) -> Markup {
                 img loading="lazy" width="240" height="160" src=(format!("/thumbnail{}", named(name))) alt=(words::LOOK_CLOSER);
                 span { (name) }
             }
-            @if is_light(name) { nl-verdict data-name=(name) {} }
+            @if is_light(name) { nl-verdict data-name=(name) { em { (words::NOT_JUDGED) } } }
         }
     }
 }

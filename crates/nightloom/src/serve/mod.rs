@@ -21,6 +21,7 @@ mod picture;
 mod pixels;
 mod pole;
 mod reply;
+mod report;
 mod settings;
 mod share;
 mod shown;

@@ -66,7 +66,7 @@ fn body(app: &App, layer: Option<&str>) -> Markup {
 }
 
 /// The report, with the styles and pictures it brings.
-pub(super) async fn report(State(app): State<Arc<App>>) -> Result<Response, Failed> {
+pub(super) async fn report(State(app): State<Arc<App>>, asked: HeaderMap) -> Result<Response, Failed> {
     let text = std::fs::read_to_string(app.folder.join(RESULTS).join("report.html"))
         .map_err(|_| Failed(StatusCode::NOT_FOUND, words::NO_PICTURE.into()))?;
     let headers = [
@@ -76,5 +76,5 @@ pub(super) async fn report(State(app): State<Arc<App>>) -> Result<Response, Fail
             "default-src 'none'; style-src 'unsafe-inline'; img-src data: 'self'",
         ),
     ];
-    Ok((headers, text).into_response())
+    Ok((headers, super::report::worn(text, &asked)).into_response())
 }
