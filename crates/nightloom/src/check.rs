@@ -9,7 +9,7 @@ use serde_json::json;
 
 use crate::cli::Common;
 use crate::door::Door;
-use crate::told::{FocalTold, SiteTold};
+use crate::told::{FocalTold, LensesTold, SiteTold};
 use crate::{Trouble, out};
 
 /// What is told of place and lens for checks.
@@ -19,6 +19,8 @@ pub(crate) struct CheckLens {
     site: SiteTold,
     #[command(flatten)]
     focal: FocalTold,
+    #[command(flatten)]
+    lenses: LensesTold,
     /// Width of sharp stars with this lens, pixels; without it 2.3 is taken.
     #[arg(long, value_name = "PX")]
     sharp: Option<f64>,
@@ -30,6 +32,7 @@ impl CheckLens {
             site: self.site.site()?,
             lens: self.focal.lens(),
             sharp_px: self.sharp.filter(|s| *s > 0.0),
+            lenses: self.lenses.lenses.clone(),
         })
     }
 }

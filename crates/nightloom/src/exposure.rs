@@ -3,6 +3,7 @@
 mod chart;
 
 use std::fmt::Write as _;
+use std::path::PathBuf;
 
 use clap::Args;
 use nightloom_optics::noise::{LightPath, READ_NOISE_SHARE, sky_e_per_s, sky_limited_s};
@@ -11,14 +12,16 @@ use nightloom_optics::{
     compare, ladder, solve,
 };
 use nightloom_outing::chart::Look;
+use nightloom_outing::{FrameLight, Hints, frame_light};
 use serde_json::{Value, json};
 
 use crate::cli::Common;
+use crate::door::Door;
 use crate::{Trouble, out};
 use chart::{ChartArgs, Signal};
 
 /// `nightloom exposure`.
-#[derive(Args, Debug)]
+#[derive(Args, Clone, Debug)]
 #[command(
     override_usage = "nightloom exposure --from \"15s f/2.8 ISO6400\" --to \"f/4 ISO800\"\n       nightloom exposure --from \"15s f/2.8 ISO6400\" --ladder --lowest-iso 800 --narrowest 4\n       nightloom exposure --sky 21.5 --f-number 2.8 --pitch 5.95 --qe 0.5 --transmission 0.8 --read-noise 2"
 )]
@@ -57,8 +60,11 @@ pub(crate) struct ExposureArgs {
     #[arg(long, value_name = "N", value_parser = number, allow_hyphen_values = true)]
     narrowest: Option<f64>,
     /// Brightness of the sky, mag/arcsec² in V: gives its rate, and the exposure it limits
-    #[arg(long, value_name = "MAG", value_parser = number, allow_hyphen_values = true)]
+    #[arg(long, value_name = "MAG", value_parser = number, allow_hyphen_values = true, group = "sky_told")]
     sky: Option<f64>,
+    /// A frame of this night: the brightness of the sky is measured in it, in place of --sky
+    #[arg(long, value_name = "FRAME", conflicts_with = "sky", group = "sky_told")]
+    sky_from: Option<PathBuf>,
     /// With --sky: f-number
     #[arg(long, value_name = "N", value_parser = number, allow_hyphen_values = true)]
     f_number: Option<f64>,
@@ -118,10 +124,46 @@ pub(crate) enum ExposureError {
     },
 }
 
-pub(crate) fn run(args: &ExposureArgs) -> Result<Value, Trouble> {
-    let value = answer(args)?;
-    chart::write(args)?;
+pub(crate) fn run(args: &ExposureArgs, door: &Door) -> Result<Value, Trouble> {
+    let Some(frame) = &args.sky_from else {
+        let value = answer(args)?;
+        chart::write(args)?;
+        return Ok(value);
+    };
+    let light = frame_light(frame, &Hints::default(), door);
+    door.end_of_job();
+    let (mag, sigma) = measured_sky(light?)?;
+    let name = frame.display();
+    out::result(
+        &format!("The sky in {name} has {mag:.2} ± {sigma:.2} mag/arcsec² in V."),
+        args.common.json,
+    );
+    let told = ExposureArgs {
+        sky: Some(mag),
+        ..args.clone()
+    };
+    let mut value = answer(&told)?;
+    chart::write(&told)?;
+    value["sky_mag_arcsec2"] = json!(mag);
+    value["sky_sigma"] = json!(sigma);
     Ok(value)
+}
+
+/// Brightness of a frame's sky and its standard deviation, mag/arcsec² in V.
+fn measured_sky(light: Option<FrameLight>) -> Result<(f64, f64), Trouble> {
+    let why = match light {
+        Some(light) => match light.sky_mag_arcsec2.zip(light.sky_sigma) {
+            Some(sky) => return Ok(sky),
+            None => light.notes.join(" "),
+        },
+        None => "it was not identified; nightloom identify tells why.".into(),
+    };
+    Err(Trouble::No {
+        json: json!({ "sky_mag_arcsec2": null, "why": why }),
+        sentence: format!(
+            "--sky-from: the frame does not tell how bright the sky is: {why} Give another, or --sky 21.5"
+        ),
+    })
 }
 
 impl ExposureArgs {

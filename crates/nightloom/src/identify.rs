@@ -8,7 +8,7 @@ use nightloom_sky::Instant;
 
 use crate::cli::Common;
 use crate::door::Door;
-use crate::told::{FocalTold, SiteTold};
+use crate::told::{FocalTold, LensesTold, SiteTold};
 use crate::{Trouble, out};
 
 /// `nightloom identify`.
@@ -21,6 +21,8 @@ pub(crate) struct IdentifyArgs {
     /// Field of view along the longer side, degrees, if known.
     #[arg(long, value_name = "D", conflicts_with_all = ["focal", "pitch"])]
     field: Option<f64>,
+    #[command(flatten)]
+    lenses: LensesTold,
     #[command(flatten)]
     site: SiteTold,
     /// The middle of the exposure in UTC, as 2026-08-12T20:30:00Z; the file's own time when not given.
@@ -52,6 +54,7 @@ fn hints(args: &IdentifyArgs) -> Result<Hints, SingleError> {
         lens,
         site: args.site.site()?,
         at: args.at,
+        lenses: args.lenses.lenses.clone(),
     })
 }
 

@@ -104,7 +104,7 @@ fn run(cli: &Cli) -> Result<serde_json::Value, Trouble> {
         Command::Identify(args) => identify::run(args, &door),
         Command::Check(args) => check::run(args, &door),
         Command::Watch(args) => watch::run(args, &door),
-        Command::Exposure(args) => Ok(exposure::run(args)?),
+        Command::Exposure(args) => exposure::run(args, &door),
         Command::Trail(args) => Ok(trail::run(args)?),
         Command::Night(args) => night::run(args),
         Command::Shots(args) => shots::run(args),

@@ -1,5 +1,7 @@
 //! What is told of a frame beside its file: the options that looking at frames share.
 
+use std::path::PathBuf;
+
 use clap::Args;
 use nightloom_outing::LensTold;
 use nightloom_sky::{Site, SiteError};
@@ -31,6 +33,14 @@ impl SiteTold {
             _ => Ok(None),
         }
     }
+}
+
+/// What earlier frames showed of their lenses.
+#[derive(Args, Clone, Debug)]
+pub(crate) struct LensesTold {
+    /// A file to keep in it what the stars show of each lens; a lens that is known there is identified sooner.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) lenses: Option<PathBuf>,
 }
 
 /// With which lens.

@@ -57,9 +57,9 @@ pub use sensor::{
     SensorReport, measure_sensor,
 };
 pub use single::{
-    Falloff, FrameLight, FramePicture, Hints, IdentifyReport, LensTold, ResidualMap, SingleError, SkyPlace,
-    SkyTones, StarReport, StarsReport, StreakKind, StreakReport, frame_light, frame_picture, frame_stars,
-    frame_stars_in_green, identify_frame,
+    Falloff, FrameLight, FramePicture, Hints, IdentifyReport, LensTold, LensesError, ResidualMap,
+    SingleError, SkyPlace, SkyTones, StarReport, StarsReport, StreakKind, StreakReport, frame_light,
+    frame_picture, frame_stars, frame_stars_in_green, identify_frame,
 };
 pub use skyline::{
     SKYLINE_CSV, SkylineFileError, StoreOptions, TileReport, Tiles, measured_skyline, outing_skyline,

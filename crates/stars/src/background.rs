@@ -95,6 +95,7 @@ impl Background {
     }
 
     /// The levels along the whole pixel row `y`.
+    #[inline(always)]
     pub fn level_row(&self, y: usize, out: &mut [f32]) {
         self.interpolate_row(&self.level, y, out);
     }
@@ -119,6 +120,7 @@ impl Background {
     }
 
     /// One cubic per stretch between cell centres, so that a row costs three multiplications a pixel.
+    #[inline(always)]
     fn interpolate_row(&self, values: &[f32], y: usize, out: &mut [f32]) {
         let (row, ty) = self.place(y as f64, self.rows);
         let line: Vec<f32> = (0..self.columns)

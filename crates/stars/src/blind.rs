@@ -38,6 +38,9 @@ pub struct BlindSettings {
     /// Where the camera stood, if the instant is to the minute; refraction is then taken into the
     /// catalogue's directions.
     pub site: Option<Site>,
+    /// The lens, if earlier frames showed it: the search then holds to it, with `focal_range` and `projection` of no
+    /// account. Of the frame as it is, not as a mirror image.
+    pub lens: Option<Lens>,
 }
 
 impl Default for BlindSettings {
@@ -49,6 +52,7 @@ impl Default for BlindSettings {
             brightest: 38,
             min_log_odds: 20.0,
             site: None,
+            lens: None,
         }
     }
 }
@@ -112,6 +116,8 @@ impl BlindIdentification {
 const TANGENTS: [f64; 17] = [
     0.02, 0.035, 0.065, 0.12, 0.20, 0.28, 0.38, 0.48, 0.58, 0.70, 0.84, 1.0, 1.2, 1.44, 1.73, 2.08, 2.5,
 ];
+/// Half the step about a lens that is known: focusing and warmth change it less.
+const KNOWN_STEP: f64 = 0.01;
 /// Brightest stars that figures are made of, pass by pass, and whether mirrored.
 const PASSES: [(usize, bool); 6] = [
     (14, false),
@@ -266,14 +272,11 @@ impl Blind<'_> {
     fn pass(&self, range: std::ops::Range<usize>, tried: &mut usize) -> Option<Identification> {
         let range = range.start..range.end.min(self.stars.len());
         let half = 0.5 * (self.size_px[0] as f64).hypot(self.size_px[1] as f64);
-        let looks: Vec<(usize, Vec<Candidate>)> = TANGENTS
-            .par_windows(2)
-            .filter(|t| {
-                let [short, long] = self.settings.focal_range;
-                1.0 / t[0] > short && 1.0 / t[1] < long
-            })
-            .map(|t| {
-                let rung = self.rung(half, [t[0], t[1]], range.end);
+        let looks: Vec<(usize, Vec<Candidate>)> = self
+            .ladder(half)
+            .par_iter()
+            .map(|(lens, half_step)| {
+                let rung = self.rung(half, *lens, *half_step, range.end);
                 self.climb(&rung, range.clone())
             })
             .collect();
@@ -292,17 +295,32 @@ impl Blind<'_> {
         })
     }
 
-    fn rung(&self, half_px: f64, tangents: [f64; 2], bright: usize) -> Rung<'static> {
+    /// The lenses to look through, each with half the step to the next, natural logarithm of the focal length.
+    fn ladder(&self, half_px: f64) -> Vec<(Lens, f64)> {
+        if let Some(lens) = self.settings.lens {
+            return vec![(lens, KNOWN_STEP)];
+        }
         let [width, height] = self.size_px;
-        let mut lens = Lens::rectilinear(half_px / (tangents[0] * tangents[1]).sqrt(), width, height);
-        lens.projection = self.settings.projection;
+        let [short, long] = self.settings.focal_range;
+        TANGENTS
+            .windows(2)
+            .filter(|t| 1.0 / t[0] > short && 1.0 / t[1] < long)
+            .map(|t| {
+                let mut lens = Lens::rectilinear(half_px / (t[0] * t[1]).sqrt(), width, height);
+                lens.projection = self.settings.projection;
+                (lens, 0.5 * (t[1] / t[0]).ln())
+            })
+            .collect()
+    }
+
+    fn rung(&self, half_px: f64, lens: Lens, half_step: f64, bright: usize) -> Rung<'static> {
         let (sky, diagonal) = self.extent(&lens, half_px);
         let reach = LOOSE * diagonal;
         let count = ((LOOK_DEPTH / sky) as usize).clamp(100, self.directions.len());
         let look: Vec<Vector3<f64>> = self.directions.iter().take(count).flatten().copied().collect();
         Rung {
             lens,
-            half_step: 0.5 * (tangents[1] / tangents[0]).ln(),
+            half_step,
             depths: depths()
                 .iter()
                 .filter(|d| {

@@ -77,9 +77,9 @@ pub(crate) struct FitSettings<'a> {
 /// Standard deviations of the starting shape within which pixels are fitted.
 pub(crate) const REACH: f64 = 3.5;
 const ROUNDS: usize = 25;
-/// Steps shorter than this in place, and in height as a part of it, end a fit.
-const SETTLED_PX: f64 = 1e-4;
-const SETTLED_PART: f64 = 1e-3;
+/// A step shorter than this in place, and in height as a part of it, is a fit's last.
+const SETTLED_PX: f64 = 1e-3;
+const SETTLED_PART: f64 = 3e-3;
 
 /// One pixel of a fit.
 #[derive(Clone, Copy)]
@@ -153,6 +153,8 @@ fn descend<const N: usize>(
         }
         let step = damped.cholesky()?.solve(&at.slope);
         if step[1].hypot(step[2]) < SETTLED_PX && (step[0] / best.height).abs() < SETTLED_PART {
+            // Near the end the error left is as the square of the step.
+            best = stepped(&best, &step, widest).unwrap_or(best);
             break;
         }
         // The weights go with the model: old and new are judged by the old one's.

@@ -139,7 +139,7 @@ pub(crate) fn centre(image: &Plane, sky: &LocalSky, start: (f64, f64), window: M
         if (x - start.0).hypot(y - start.1) > reach {
             return None;
         }
-        if dx.hypot(dy) < 1e-4 {
+        if dx.hypot(dy) < 5e-4 {
             break;
         }
     }

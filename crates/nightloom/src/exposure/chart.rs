@@ -20,7 +20,7 @@ const FAINTER_MAG: f64 = 2.5;
 const TOTAL_S: f64 = 3600.0;
 
 /// Chart, and time to spend.
-#[derive(Args, Debug)]
+#[derive(Args, Clone, Debug)]
 pub(super) struct ChartArgs {
     /// Write a chart, an SVG: the ladder from --from to --to or to its limits; with --sky signal-to-noise
     #[arg(long = "chart", value_name = "FILE")]
@@ -29,19 +29,19 @@ pub(super) struct ChartArgs {
     #[arg(long, requires = "file")]
     red: bool,
     /// With --sky: the subject over the sky, mag/arcsec² in V; 2.5 fainter than the sky when not given
-    #[arg(long, value_name = "MAG", value_parser = super::number, allow_hyphen_values = true, requires = "sky")]
+    #[arg(long, value_name = "MAG", value_parser = super::number, allow_hyphen_values = true, requires = "sky_told")]
     subject: Option<f64>,
     /// With --sky: time to spend, like 90min; an hour when not given
-    #[arg(long, value_name = "TIME", allow_hyphen_values = true, requires = "sky")]
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true, requires = "sky_told")]
     total: Option<String>,
     /// With --sky: pause between two exposures, like 2s; none when not given
-    #[arg(long, value_name = "TIME", allow_hyphen_values = true, requires = "sky")]
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true, requires = "sky_told")]
     pause: Option<String>,
     /// With --sky: length of one exposure, like 60s; where read noise adds 5 % when not given
-    #[arg(long, value_name = "TIME", allow_hyphen_values = true, requires = "sky")]
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true, requires = "sky_told")]
     sub: Option<String>,
     /// With --sky: dark current, electrons per second and pixel
-    #[arg(long, value_name = "E", value_parser = super::number, default_value_t = 0.0, allow_hyphen_values = true, requires = "sky")]
+    #[arg(long, value_name = "E", value_parser = super::number, default_value_t = 0.0, allow_hyphen_values = true, requires = "sky_told")]
     dark: f64,
 }
 

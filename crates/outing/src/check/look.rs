@@ -10,10 +10,12 @@ use nightloom_stars::{BlindIdentification, Field};
 use super::Standing;
 use crate::World;
 use crate::build::luminance;
-use crate::single::{LensTold, SkyPlace, Sought, light_of, seek, tangent};
+use crate::single::{LensTold, Lenses, SkyPlace, Sought, Stance, light_of, seek, tangent};
 
 /// Reach within which a star is the catalogue's, pixels.
 const REACH_PX: f64 = 3.0;
+/// Sine of the altitude that a picture's middle has at least, or place and time are wrong.
+const LOWEST: f64 = -0.05;
 /// Stars nearer to the frame's edge are not expected, pixels.
 const EDGE_PX: f64 = 12.0;
 
@@ -24,9 +26,16 @@ pub(super) struct Look {
     pub(super) found: Option<BlindIdentification>,
     pub(super) view: View,
     pub(super) veil: Option<Veil>,
+    /// Place and time, where the stars do not contradict them.
+    stance: Option<Stance>,
 }
 
 impl Look {
+    /// Width and height of the brightness, pixels.
+    pub(super) fn size(&self) -> [usize; 2] {
+        [self.plane.width(), self.plane.height()]
+    }
+
     /// ICRS direction of the picture's middle.
     pub(super) fn middle(&self) -> Option<Vector3<f64>> {
         let at = [
@@ -57,7 +66,7 @@ impl Look {
         let light = self
             .found
             .as_ref()
-            .map(|found| light_of(frame, &self.field, found, None));
+            .map(|found| light_of(frame, &self.field, found, self.stance.as_ref()));
         light.and_then(|l| l.sky_mag_arcsec2).or_else(|| {
             let (veil, scale) = (self.veil?, self.scale_arcsec_px()?);
             let level = f64::from(self.field.background);
@@ -66,24 +75,38 @@ impl Look {
     }
 }
 
-pub(super) fn look(frame: &Frame, lens: &LensTold, standing: &Standing, world: &dyn World) -> Look {
+pub(super) fn look(
+    frame: &Frame,
+    lens: &LensTold,
+    lenses: Option<&Lenses>,
+    standing: &Standing,
+    world: &dyn World,
+) -> Look {
     let plane = luminance(&frame.pixels);
     let size = [plane.width(), plane.height()];
+    let known = lenses.and_then(|l| l.find(&frame.meta, size));
     let when = standing.middle.unwrap_or_else(|| world.now());
-    let Sought { field, found, .. } = seek(&plane, frame, lens, when);
+    let Sought { field, found, .. } = seek(&plane, frame, lens, known, when);
     let hint = tangent(lens, &frame.meta, size);
     let view = view(found.as_ref(), hint, size);
     let veil = found
         .as_ref()
         .filter(|f| !f.mirrored)
         .and_then(|f| veil(&sky_stars(&field, f, when), size));
-    Look {
+    let mut look = Look {
         plane,
         field,
         found,
         view,
         veil,
-    }
+        stance: None,
+    };
+    look.stance = standing
+        .site
+        .zip(standing.middle)
+        .map(|(site, middle)| Stance::new(site, middle))
+        .filter(|s| look.middle().is_some_and(|d| s.height(&d) > LOWEST));
+    look
 }
 
 fn view(found: Option<&BlindIdentification>, hint: Option<f64>, [width, height]: [usize; 2]) -> View {

@@ -7,20 +7,20 @@ mod look;
 mod night;
 mod trend;
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use nightloom_raster::Frame;
 use nightloom_sky::{Instant, Site};
 use nightloom_stars::cause::{Cause, CauseFound, Diagnosis, Inspection, diagnose, inspect};
 
-use crate::single::{LensTold, SkyPlace, decoded};
+use crate::single::{LensTold, Lenses, SkyPlace, decoded};
 use crate::{SingleError, World};
 
 pub use night::Standing;
 pub use trend::{Trend, Trends, trends};
 
 /// What is told beforehand of frames to be checked.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct CheckOptions {
     /// Where the camera stood; else what `outing.toml` or the file says.
     pub site: Option<Site>,
@@ -28,6 +28,8 @@ pub struct CheckOptions {
     pub lens: LensTold,
     /// Width of this lens's sharp stars, pixels.
     pub sharp_px: Option<f64>,
+    /// A file of lenses, as for [`crate::Hints`].
+    pub lenses: Option<PathBuf>,
 }
 
 /// What is said of one frame.
@@ -128,15 +130,21 @@ pub fn check_frame(
     world: &dyn World,
 ) -> Result<FrameCheck, SingleError> {
     crate::single::check(&options.lens)?;
+    let mut lenses = options.lenses.as_deref().map(Lenses::read).transpose()?;
     let frame = decoded(path, world)?;
     let standing = night::standing(path, options.site, &frame.meta, world);
-    Ok(check_pixels(
+    let (check, seen) = checked(
         &path.display().to_string(),
         &frame,
         &standing,
         options,
+        lenses.as_ref(),
         world,
-    ))
+    );
+    if let (Some(lenses), Some(found)) = (&mut lenses, &seen.found) {
+        lenses.learn(&frame.meta, seen.size(), found)?;
+    }
+    Ok(check)
 }
 
 /// Checks one file; that it cannot be read is what is said of it then.
@@ -181,8 +189,19 @@ pub fn check_pixels(
     options: &CheckOptions,
     world: &dyn World,
 ) -> FrameCheck {
+    checked(name, frame, standing, options, None, world).0
+}
+
+fn checked(
+    name: &str,
+    frame: &Frame,
+    standing: &Standing,
+    options: &CheckOptions,
+    lenses: Option<&Lenses>,
+    world: &dyn World,
+) -> (FrameCheck, look::Look) {
     let start = world.seconds();
-    let seen = look::look(frame, &options.lens, standing, world);
+    let seen = look::look(frame, &options.lens, lenses, standing, world);
     let inspection = inspect(&seen.plane, &seen.field, &seen.view);
     let told = night::told(frame, &seen, standing, options);
     let small = seen.plane.width().min(seen.plane.height()) < LEAST_SIDE_PX;
@@ -192,7 +211,7 @@ pub fn check_pixels(
         diagnose(&inspection, &told)
     };
     let measured = diagnosis.measured();
-    FrameCheck {
+    let check = FrameCheck {
         frame: name.to_owned(),
         measured,
         sky_mag_arcsec2: seen.sky_mag(frame).filter(|_| measured),
@@ -218,7 +237,8 @@ pub fn check_pixels(
         next: diagnosis.next,
         figures: Some(inspection),
         seconds: world.seconds() - start,
-    }
+    };
+    (check, seen)
 }
 
 /// Smaller pictures say nothing of stars' shapes.

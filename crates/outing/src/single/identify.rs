@@ -10,6 +10,7 @@ use nightloom_stars::{
     BlindIdentification, BlindSettings, DetectSettings, Field, identify_again, identify_blind,
 };
 
+use super::lenses::Lenses;
 use super::light::{FrameLight, light_of};
 use super::oddity::{Oddity, after_search, oddity};
 use super::stance::{Stance, stance};
@@ -151,14 +152,17 @@ pub fn identify_frame(path: &Path, hints: &Hints, world: &dyn World) -> Result<I
 /// Measures the stars of a frame and identifies them.
 pub(super) fn look(path: &Path, hints: &Hints, world: &dyn World) -> Result<Look, SingleError> {
     check(&hints.lens)?;
+    let mut lenses = hints.lenses.as_deref().map(Lenses::read).transpose()?;
     let (plane, frame) = brightness(path, world)?;
+    let size = [plane.width(), plane.height()];
+    let known = lenses.as_ref().and_then(|l| l.find(&frame.meta, size));
     let start = world.seconds();
     let stance = stance(path, hints.site, hints.at, &frame.meta, world);
     let when = stance
         .map(|s| s.middle)
         .or_else(|| taken(&frame.meta))
         .unwrap_or_else(|| world.now());
-    let sought = seek(&plane, &frame, &hints.lens, when);
+    let sought = seek(&plane, &frame, &hints.lens, known, when);
     let mut look = Look {
         odd: sought.odd,
         frame,
@@ -170,6 +174,9 @@ pub(super) fn look(path: &Path, hints: &Hints, world: &dyn World) -> Result<Look
     };
     look.stand(stance);
     look.seconds = world.seconds() - start;
+    if let (Some(lenses), Some(found)) = (&mut lenses, &look.found) {
+        lenses.learn(&look.frame.meta, size, found)?;
+    }
     Ok(look)
 }
 
@@ -182,11 +189,26 @@ pub(crate) struct Sought {
     odd: Option<Oddity>,
 }
 
-/// Measures a frame's stars and looks for the part of the sky that they show, as long as it looks like one.
-pub(crate) fn seek(plane: &Plane, frame: &Frame, told: &LensTold, when: Instant) -> Sought {
+/// Measures a frame's stars and looks for the part of the sky that they show, as long as it looks like one; through
+/// the lens that is `known` first.
+pub(crate) fn seek(
+    plane: &Plane,
+    frame: &Frame,
+    told: &LensTold,
+    known: Option<Lens>,
+    when: Instant,
+) -> Sought {
     let hint = tangent(told, &frame.meta, [plane.width(), plane.height()]);
     let field = measured(plane, &frame.pixels, &DetectSettings::default());
     let odd = oddity(plane, &field, &frame.meta);
+    let through = known.filter(|_| !odd.as_ref().is_some_and(|o| o.hopeless));
+    if let Some(found) = through.and_then(|lens| by_lens(&field, lens, when)) {
+        return Sought {
+            field,
+            found: Some(found),
+            odd: None,
+        };
+    }
     let (field, found) = match &odd {
         Some(odd) if odd.hopeless => (field, None),
         // What looks like no sky at all is given a short look, lest it be one.
@@ -204,6 +226,15 @@ pub(crate) fn seek(plane: &Plane, frame: &Frame, told: &LensTold, when: Instant)
         }),
     };
     Sought { field, found, odd }
+}
+
+fn by_lens(field: &Field, lens: Lens, when: Instant) -> Option<BlindIdentification> {
+    let settings = BlindSettings {
+        lens: Some(lens),
+        mirrored: false,
+        ..BlindSettings::default()
+    };
+    identify_blind(&field.stars, [field.width, field.height], &settings, when)
 }
 
 /// Looks with all there is, and measures anew as sharp stars where that helps.
@@ -249,7 +280,7 @@ pub(crate) fn identified(path: &Path, told: &LensTold, world: &dyn World) -> Res
     let (plane, frame) = brightness(path, world)?;
     let when = taken(&frame.meta).unwrap_or_else(|| world.now());
     Ok(Identified {
-        sought: seek(&plane, &frame, told, when),
+        sought: seek(&plane, &frame, told, None, when),
         meta: frame.meta,
     })
 }

@@ -1,6 +1,7 @@
 //! One frame by itself: its stars, and where in the sky it looks.
 
 mod identify;
+mod lenses;
 mod light;
 mod oddity;
 mod picture;
@@ -17,11 +18,13 @@ use nightloom_stars::{DetectSettings, Field, measure};
 
 pub(crate) use identify::{Identified, Sought, identified, seek};
 pub use identify::{IdentifyReport, ResidualMap, SkyPlace, identify_frame};
+pub(crate) use lenses::Lenses;
+pub use lenses::LensesError;
 pub use light::{Falloff, FrameLight, frame_light};
 pub use picture::{FramePicture, SkyTones, frame_picture};
 pub use stars::{StarReport, StarsReport, StreakKind, StreakReport, frame_stars, frame_stars_in_green};
 pub use told::{Hints, LensTold};
-pub(crate) use {light::light_of, stance::stance, told::check, told::tangent};
+pub(crate) use {light::light_of, stance::Stance, stance::stance, told::check, told::tangent};
 
 use crate::World;
 use crate::build::luminance;
@@ -40,6 +43,9 @@ pub enum SingleError {
     /// A place that cannot be.
     #[error(transparent)]
     Place(#[from] nightloom_sky::SiteError),
+    /// The file of lenses.
+    #[error(transparent)]
+    Lenses(#[from] LensesError),
     /// A number told of the lens cannot be.
     #[error("{what} must be {expected}, not {got}")]
     Told {

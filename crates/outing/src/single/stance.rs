@@ -26,7 +26,7 @@ pub(crate) struct Stance {
 }
 
 impl Stance {
-    fn new(site: Site, middle: Instant) -> Self {
+    pub(crate) fn new(site: Site, middle: Instant) -> Self {
         Self {
             site,
             middle,
@@ -47,7 +47,7 @@ impl Stance {
     }
 
     /// Sine of the altitude of a direction.
-    pub(super) fn height(&self, direction: &Vector3<f64>) -> f64 {
+    pub(crate) fn height(&self, direction: &Vector3<f64>) -> f64 {
         (self.turn() * direction).z
     }
 }

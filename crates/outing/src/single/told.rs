@@ -1,5 +1,7 @@
 //! What is known of a frame's lens before its stars are looked at.
 
+use std::path::PathBuf;
+
 use nightloom_raster::FrameMeta;
 use nightloom_sky::{Instant, Site};
 
@@ -17,6 +19,8 @@ pub struct Hints {
     pub site: Option<Site>,
     /// The middle of the exposure; else the file may tell.
     pub at: Option<Instant>,
+    /// A file of lenses: one that is known there is tried first, and what the frame shows of its lens is kept there.
+    pub lenses: Option<PathBuf>,
 }
 
 impl From<LensTold> for Hints {

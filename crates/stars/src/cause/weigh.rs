@@ -95,6 +95,9 @@ pub fn diagnose(seen: &Inspection, told: &NightTold) -> Diagnosis {
     }
 }
 
+/// Width of hot pixels at most, as colours interpolated draw them, pixels.
+const HOT_PX: f64 = 1.7;
+
 /// Frames that say nothing of stars.
 fn unmeasurable(seen: &Inspection, told: &NightTold) -> Option<Cause> {
     let e = &seen.exposure;
@@ -102,7 +105,9 @@ fn unmeasurable(seen: &Inspection, told: &NightTold) -> Option<Cause> {
     if e.flat > 0.6 && e.brightest > 0.02 && !told.identified {
         return Some(Cause::Drawing);
     }
-    if e.brightest < 0.006 && e.sky < 0.002 && !starry {
+    // Hot pixels look like stars, only narrower, and are no known part of the sky.
+    let points = !told.identified && seen.width_px < HOT_PX;
+    if e.brightest < 0.006 && e.sky < 0.002 && (!starry || points) {
         return Some(Cause::Covered);
     }
     let short = told.exposure_s.is_some_and(|t| t < 0.5);
@@ -301,7 +306,7 @@ fn sky(seen: &Inspection, told: &NightTold, weights: &mut Vec<(Cause, f64)>) {
         weight(read_noise_share(seen, told) / READ_SHARE),
     ));
     let e = &seen.exposure;
-    let burnt = (e.sky / 0.25).max(e.clipped / 0.08).max(e.clipped_stars / 0.6);
+    let burnt = (e.sky / 0.25).max(e.clipped / 0.08).max(e.clipped_stars / 0.9);
     weights.push((Cause::OverExposed, weight(burnt)));
     merge(weights);
 }

@@ -179,15 +179,22 @@ fn stops_of(ratio: f64) -> String {
     }
 }
 
+/// Longer by more than this is no advice.
+const MUCH: f64 = 16.0;
+
 fn under(seen: &Inspection, told: &NightTold) -> String {
     let share = read_noise_share(seen, told).max(0.05);
     // The sky's light needed for a share of 5 %, over what there is.
     let factor = ((1.0 + share).powi(2) - 1.0) / (1.05f64.powi(2) - 1.0);
     match told.exposure_s {
+        Some(_) if factor > MUCH => {
+            "Open the lens and expose several stops more: the sky hardly shows above the camera's noise."
+                .into()
+        }
         Some(t) if factor > 1.2 => format!(
             "Expose {:.1} times as long (about {:.0} s), or open the lens, if the stars stay round.",
-            factor.min(32.0),
-            t * factor.min(32.0)
+            factor,
+            t * factor
         ),
         _ => "Expose longer or open the lens, if the stars stay round.".into(),
     }

@@ -118,7 +118,7 @@ pub(super) fn sky(input: &LightInput<'_>, samples: &[Sample], bands: &[Band], fi
         mag_arcsec2: mag,
         sigma: parts.iter().map(|p| p * p).sum::<f64>().sqrt(),
         b_v,
-        darkest: spot(seen.iter().max_by(|a, b| a.mag.total_cmp(&b.mag))?),
+        darkest: spot(&darkest(&cells, grid)?),
         highest: seen
             .iter()
             .filter(|c| c.altitude_deg.is_some())
@@ -138,6 +138,32 @@ pub(super) fn sky(input: &LightInput<'_>, samples: &[Sample], bands: &[Band], fi
                 .collect(),
         },
     })
+}
+
+/// How much a cell of sky differs from the next at most, magnitudes: beyond is land that was not recognised.
+const STEADY_MAG: f64 = 0.3;
+
+/// The darkest cell among those like all their neighbours; among all where none is.
+fn darkest(cells: &[Option<Cell>], [columns, rows]: [usize; 2]) -> Option<Cell> {
+    let at = |column: usize, row: usize| cells[row * columns + column].filter(|c| c.mag.is_finite());
+    let steady = |i: usize, cell: &Cell| {
+        let (column, row) = (i % columns, i / columns);
+        let beside = [
+            (column > 0).then(|| at(column - 1, row)),
+            (column + 1 < columns).then(|| at(column + 1, row)),
+            (row > 0).then(|| at(column, row - 1)),
+            (row + 1 < rows).then(|| at(column, row + 1)),
+        ];
+        let like = |other: &Option<Cell>| other.is_some_and(|o| (o.mag - cell.mag).abs() < STEADY_MAG);
+        beside.iter().flatten().all(like)
+    };
+    let all = || {
+        let sound = |(i, c): (usize, &Option<Cell>)| c.filter(|c| c.mag.is_finite()).map(|c| (i, c));
+        cells.iter().enumerate().filter_map(sound)
+    };
+    let darker = |a: &(usize, Cell), b: &(usize, Cell)| a.1.mag.total_cmp(&b.1.mag);
+    let found = all().filter(|(i, c)| steady(*i, c)).max_by(darker);
+    found.or_else(|| all().max_by(darker)).map(|(_, cell)| cell)
 }
 
 /// The levels of each colour in square cells; `None` on land and where there is none.

@@ -56,6 +56,23 @@ fn a_known_focal_length_narrows_the_search() {
 }
 
 #[test]
+fn a_lens_that_is_known_is_held_to() {
+    let field = simulate(3, SEED);
+    let open = identify_blind(&field.stars, field.size_px, &BlindSettings::default(), WHEN()).unwrap();
+    let through = |lens| BlindSettings {
+        lens: Some(lens),
+        mirrored: field.mirrored,
+        ..BlindSettings::default()
+    };
+    let told = identify_blind(&field.stars, field.size_px, &through(field.lens), WHEN()).unwrap();
+    assert!(judge(&field, &told).pointing_arcsec < POINTING_ARCSEC);
+    assert!(told.tried * 4 < open.tried, "{} {}", told.tried, open.tried);
+    let mut other = field.lens;
+    other.focal_px *= 1.5;
+    assert!(identify_blind(&field.stars, field.size_px, &through(other), WHEN()).is_none());
+}
+
+#[test]
 fn stars_strewn_at_random_are_refused() {
     let mut random = Random(80);
     for count in [0, 5, 12, 60, 600] {
