@@ -69,6 +69,10 @@ async function follow() {
   }
 }
 
+// The light is changed where one is, not only at its stage.
+const light = document.querySelector("header form");
+light.addEventListener("submit", () => { light.back.value = location.pathname + location.search; });
+
 // The other light comes with the page made anew, but not while somebody types.
 function turn() {
   const field = document.activeElement?.closest("input, select, textarea");

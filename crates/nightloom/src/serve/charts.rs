@@ -6,6 +6,7 @@ use axum::extract::{Path, Query as UrlQuery, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 
+use jiff::civil::Date;
 use maud::{Markup, html};
 use nightloom_outing::chart;
 use nightloom_sky::night::Year;
@@ -140,19 +141,20 @@ fn drawn(app: &App, name: &str, query: &Query) -> Result<Drawn, Failed> {
     app.charts.get(&key, || draw(app, name, query))
 }
 
-/// The year's nights, worked out when the outing is opened or changed, so that its chart is there when asked for.
-pub(super) fn year_ahead(app: &App) {
-    let year = app
-        .settings()
-        .ok()
-        .and_then(|s| s.outing.evening)
-        .map(|d| d.year());
-    if let Some(year) = year {
-        let query = Query::from([("year".to_owned(), year.to_string())]);
-        // What cannot be worked out is told when somebody looks.
-        let _ = read(&query, &YEAR, &[], &[&app.folder.display().to_string()])
-            .and_then(|args: YearArgs| nights_of_year(app, &args));
-    }
+/// The nights of the year that a page asks about, or else of the outing's, worked out before their chart is asked for:
+/// when the outing is opened or changed, and when the night's page is made.
+pub(super) fn year_ahead(app: &App, asked: &Query) {
+    let of = |name: &str| asked.get(name).filter(|v| !v.is_empty());
+    let date = of("date").and_then(|d| d.parse::<Date>().ok());
+    let date = date.or_else(|| app.settings().ok()?.outing.evening);
+    let Some(year) = date.map(|d| d.year()) else {
+        return;
+    };
+    let mut query = Query::from([("year".to_owned(), year.to_string())]);
+    query.extend(of("subject").map(|s| ("subject".to_owned(), s.clone())));
+    // What cannot be worked out is told when somebody looks.
+    let _ = read(&query, &YEAR, &[], &[&app.folder.display().to_string()])
+        .and_then(|args: YearArgs| nights_of_year(app, &args));
 }
 
 fn nights_of_year(app: &App, args: &YearArgs) -> Result<Arc<(String, Year)>, Failed> {

@@ -233,7 +233,7 @@ async fn years_ahead(app: Arc<App>) {
     let mut news = app.listen();
     loop {
         let worked = Arc::clone(&app);
-        let _ = reply::aside(move || charts::year_ahead(&worked)).await;
+        let _ = reply::aside(move || charts::year_ahead(&worked, &line::Query::new())).await;
         loop {
             match news.recv().await {
                 Ok(app::Event::Settings { .. }) => break,

@@ -10,7 +10,7 @@ use maud::{Markup, html};
 use nightloom_outing::Settings;
 
 use super::app::App;
-use super::charts::scrolled;
+use super::charts::{scrolled, year_ahead};
 use super::line::Query;
 use super::page::{Shown, Stage, shown};
 use super::words;
@@ -24,10 +24,14 @@ pub(super) async fn page(
     UrlQuery(query): UrlQuery<Query>,
 ) -> Response {
     let title = words::NIGHT.to_owned();
-    shown(app, &headers, Stage::Night, title, move |app, shown| {
+    let (ahead, asked) = (Arc::clone(&app), query.clone());
+    let page = shown(app, &headers, Stage::Night, title, move |app, shown| {
         Ok(body(&app.settings()?, &query, shown))
-    })
-    .await
+    });
+    let page = page.await;
+    // Nobody waits for it: the year stands below what is seen first.
+    drop(tokio::task::spawn_blocking(move || year_ahead(&ahead, &asked)));
+    page
 }
 
 /// The part of an address from `?` on for charts, with how they are shown; nothing but `kept` goes in.

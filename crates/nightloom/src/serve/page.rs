@@ -11,12 +11,15 @@ use super::reply::{Failed, aside, markup};
 pub(super) use super::shown::{Look, Shown};
 use super::words;
 
-/// The address if it is that of a stage, or else the first one's.
-pub(super) fn known_page(href: &str) -> &'static str {
-    STAGES
-        .iter()
-        .find(|(_, known, _)| *known == href)
-        .map_or("/", |(_, known, _)| known)
+/// The address if it leads to a page of the outing, with what was asked there; or else the first page.
+pub(super) fn known_page(href: &str) -> &str {
+    let path = href.split('?').next().unwrap_or_default();
+    let stage = STAGES.iter().any(|(_, known, _)| *known == path);
+    if stage || path == "/frames/look" {
+        href
+    } else {
+        "/"
+    }
 }
 
 /// The stages of an outing, one page each.
@@ -119,6 +122,34 @@ fn page(app: &App, shown: Shown, stage: Stage, title: &str, body: &Markup) -> Ma
                 main id="content" tabindex="-1" { (body) }
                 noscript { p { (words::NO_SCRIPT) } }
             }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_comes_back_to_pages_of_the_outing_only() {
+        for known in [
+            "/",
+            "/night?date=2026-08-12&subject=M%2031",
+            "/frames/look?name=a.png",
+        ] {
+            assert_eq!(known_page(known), known);
+        }
+        for unknown in [
+            "",
+            "//evil.example",
+            "//evil.example/?/night",
+            "http://evil.example/night",
+            "/\\evil.example",
+            "/look",
+            "/night/../../x",
+            "night",
+        ] {
+            assert_eq!(known_page(unknown), "/", "{unknown}");
         }
     }
 }

@@ -171,6 +171,7 @@ pub(super) async fn look(Form(form): Form<Query>) -> Response {
     let asked = |name: &str| form.get(name).map_or("", String::as_str);
     // Never to another address.
     let back = known_page(asked("back"));
+    let back = HeaderValue::from_str(back).unwrap_or(HeaderValue::from_static("/"));
     let mut response = (StatusCode::SEE_OTHER, [(LOCATION, back)]).into_response();
     for choice in &CHOICES {
         let Some((word, _)) = choice

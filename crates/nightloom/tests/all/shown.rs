@@ -118,6 +118,17 @@ fn the_light_follows_the_sun_where_asked() {
 }
 
 #[test]
+fn changing_the_light_keeps_the_place() {
+    let folder = outing();
+    let served = Served::at(folder.path());
+    let browser = Browser::start(800, 700);
+    browser.go(&served.url("/night?date=2026-09-10&subject=M31"));
+    browser.wear_red();
+    let here = browser.run("return location.pathname + location.search");
+    assert_eq!(here, "/night?date=2026-09-10&subject=M31");
+}
+
+#[test]
 fn sunset_turns_an_open_page_red() {
     let folder = tempfile::tempdir().expect("a folder");
     place(folder.path(), 12.0);
