@@ -3,7 +3,7 @@
 use nightloom_raster::Plane;
 use rayon::prelude::*;
 
-use crate::{Evidence, SeamError, Work, compose::LUMA, stats};
+use crate::{Evidence, SeamError, Work, compose::LUMA, stats, strokes::Span};
 
 /// Measures of one cell.
 #[derive(Clone, Copy, Debug)]
@@ -17,6 +17,7 @@ pub(crate) struct Cell {
 }
 
 /// The picture in cells.
+#[derive(Clone, Debug)]
 pub(crate) struct Cells {
     pub(crate) width: usize,
     pub(crate) height: usize,
@@ -25,6 +26,17 @@ pub(crate) struct Cells {
 }
 
 impl Cells {
+    /// A rectangle of the cells.
+    pub(crate) fn part(&self, span: Span) -> Self {
+        let rows = (span.y0..span.y1).flat_map(|j| &self.cells[j * self.width..][span.x0..span.x1]);
+        Self {
+            width: span.width(),
+            height: span.height(),
+            factor: self.factor,
+            cells: rows.copied().collect(),
+        }
+    }
+
     /// Measures all cells of `factor` px.
     pub(crate) fn measure(evidence: &Evidence, factor: usize, work: &Work) -> Result<Self, SeamError> {
         let land = evidence.land;

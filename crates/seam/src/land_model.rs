@@ -20,6 +20,10 @@ const DIAGONAL: [usize; 3] = [0, 3, 5];
 pub(crate) struct LandModel {
     mean: [Plane; 3],
     covariance: [Plane; 6],
+    /// The picture's first pixel in the model.
+    origin: [f32; 2],
+    /// No pixel was gathered.
+    empty: bool,
 }
 
 impl Default for LandModel {
@@ -29,6 +33,8 @@ impl Default for LandModel {
         Self {
             mean: std::array::from_fn(|_| black()),
             covariance: std::array::from_fn(|_| black()),
+            origin: [0.0; 2],
+            empty: true,
         }
     }
 }
@@ -49,6 +55,7 @@ impl LandModel {
             })
             .collect();
         let sums = rows?.concat();
+        let empty = sums.iter().all(|s| s.weight == 0.0);
         let weights = Plane::from_fn(width, height, |i, j| sums[j * width + i].weight);
         let spread = |value: &dyn Fn(&Sums) -> f32| {
             let values = Plane::from_fn(width, height, |i, j| value(&sums[j * width + i]));
@@ -66,7 +73,32 @@ impl LandModel {
                 .for_each(|(p, (a, b))| *p -= a * b);
             product
         });
-        Ok(Self { mean, covariance })
+        Ok(Self {
+            mean,
+            covariance,
+            origin: [0.0; 2],
+            empty,
+        })
+    }
+
+    /// This model, or another where this one had nothing to go by.
+    pub(crate) fn or(self, other: &Self) -> Self {
+        if self.empty { other.clone() } else { self }
+    }
+
+    /// The same land for a part of the picture that begins at (x0, y0).
+    pub(crate) fn from(&self, x0: usize, y0: usize) -> Self {
+        let origin = [self.origin[0] + x0 as f32, self.origin[1] + y0 as f32];
+        Self {
+            origin,
+            ..self.clone()
+        }
+    }
+
+    #[inline]
+    fn sample(&self, cells: &Plane, x: usize, y: usize) -> f32 {
+        let [x0, y0] = self.origin;
+        resample::sample_cells(cells, FACTOR, x as f32 + x0, y as f32 + y0)
     }
 
     /// Mean colour of the nearest land.
@@ -76,19 +108,17 @@ impl LandModel {
 
     /// Covariance of its pixels (texture and noise): rr, rg, rb, gg, gb, bb.
     pub(crate) fn covariance_at(&self, x: usize, y: usize) -> [f32; 6] {
-        std::array::from_fn(|k| resample::sample_cells(&self.covariance[k], FACTOR, x as f32, y as f32))
+        std::array::from_fn(|k| self.sample(&self.covariance[k], x, y))
     }
 
     #[inline]
     pub(crate) fn channel_at(&self, c: usize, x: usize, y: usize) -> f32 {
-        resample::sample_cells(&self.mean[c], FACTOR, x as f32, y as f32)
+        self.sample(&self.mean[c], x, y)
     }
 
     #[inline]
     pub(crate) fn channel_sigma_at(&self, c: usize, x: usize, y: usize) -> f32 {
-        resample::sample_cells(&self.covariance[DIAGONAL[c]], FACTOR, x as f32, y as f32)
-            .max(0.0)
-            .sqrt()
+        self.sample(&self.covariance[DIAGONAL[c]], x, y).max(0.0).sqrt()
     }
 }
 

@@ -2,7 +2,7 @@
 //!
 //! Everything works on planes of one canvas in the geometry of the fixed (land) camera, linear
 //! working colour. Outside the land frame the land planes hold NaN. The way through is
-//! [`separate`] (coarse labels) → [`matte`] (soft edge) → [`match_sky`] (one brightness scale)
+//! [`separate`] (coarse labels) → [`matte`] (soft edge), corrected by hand with [`solve_group`] and [`apply`] → [`match_sky`] (one brightness scale)
 //! → [`fill_sky`] (the strip no tracked frame saw) → [`foreground`] (land colours free of old
 //! sky) → [`compose`] (the picture).
 
@@ -19,11 +19,14 @@ mod land_model;
 mod matte;
 mod mixture;
 mod opacity;
+mod relabel;
 pub mod resample;
+mod retouch;
 mod separate;
 mod sky_likeness;
 mod sky_model;
 mod stats;
+mod strokes;
 mod surface;
 mod tone_match;
 mod zone;
@@ -34,6 +37,8 @@ pub use evidence::{Evidence, Temporal, Work};
 pub use fill::{FillReport, FillSettings, Gap, fill_sky};
 pub use foreground::{ForegroundSettings, foreground};
 pub use matte::{Matte, MatteSettings, matte};
+pub use retouch::{HintGroup, Patch, apply, group_strokes, solve_group};
 pub use separate::{Coarse, Finding, SeparateSettings, separate};
 pub use sky_model::SkyModel;
+pub use strokes::{Side, Stroke};
 pub use tone_match::{ToneMatch, ToneSettings, match_sky};

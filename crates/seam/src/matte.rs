@@ -15,7 +15,7 @@ use crate::{
     band_solve::{self, Solved},
     land_model::LandModel,
     sky_likeness::{self, Likeness},
-    sky_model,
+    sky_model::{self, SkyCell},
     zone::Zone,
 };
 
@@ -76,6 +76,9 @@ pub struct Matte {
     /// Distance of land from sky colour along the edge in noise sigmas (median); low is hard.
     pub separation_sigma: f64,
     pub(crate) land_model: Option<LandModel>,
+    /// What the sky and the land were measured from, for hints to start from.
+    pub(crate) sky_cells: Vec<SkyCell>,
+    pub(crate) deep_model: LandModel,
 }
 
 /// Rounds of refitting sky and land colours to the matte and solving again.
@@ -118,6 +121,8 @@ pub fn matte(
             unknown_fraction: 0.0,
             separation_sigma: 0.0,
             land_model: None,
+            sky_cells: cells,
+            deep_model: LandModel::default(),
         });
     }
     let mut deep_model = LandModel::default();
@@ -140,19 +145,12 @@ pub fn matte(
             &sky_model,
             &land_model,
             &zone,
+            None,
             settings.threshold_sigma,
             work,
         )?;
         if round > 0 {
-            // Twigs have colours of their own: take them from the heart of each.
-            let solid = zone.beside_solid(SOLID_PX);
-            let reach = |x, y| HEART_PX[usize::from(!solid(x, y))];
-            let core = |x, y| match (likeness.deep_land(x, y), likeness.on_land(x, y)) {
-                (true, _) => 1.0,
-                (_, true) => core_weight(evidence, &sky_model, &deep_model, [x, y], reach(x, y)),
-                _ => 0.0,
-            };
-            land_model = LandModel::fit(land, &core, work)?;
+            land_model = core_colours(evidence, &likeness, &zone, &sky_model, &deep_model, work)?;
         }
         alpha
             .data_mut()
@@ -172,15 +170,7 @@ pub fn matte(
         }
         work.step(0.2 + 0.8 * (round + 1) as f32 / ROUNDS as f32)?;
     }
-    // Hearts of twigs lie off the mean on purpose; edge colours want the mean of all that is land.
-    let solid = zone.beside_solid(SOLID_PX);
-    let opaque = |x, y| match alpha.at(x, y) < OPAQUE {
-        true if solid(x, y) => 1.0,
-        // Where sky shines through all over, what seems opaque is so no more than its heart.
-        true => core_weight(evidence, &sky_model, &deep_model, [x, y], HEART_PX[1]),
-        false => 0.0,
-    };
-    land_model = LandModel::fit(land, &opaque, work)?;
+    land_model = edge_colours(evidence, &alpha, &zone, &sky_model, &deep_model, work)?;
     let sky_fraction = mean_over_valid(&alpha, evidence);
     let unknown_fraction = solved.unknown as f64 / (width * height) as f64;
     Ok(Matte {
@@ -190,7 +180,55 @@ pub fn matte(
         unknown_fraction,
         separation_sigma: solved.separation_sigma,
         land_model: Some(land_model),
+        sky_cells: cells,
+        deep_model,
     })
+}
+
+/// The mean colours of all that is land, for the land's colours at its edge.
+///
+/// Hearts of twigs, which the matte is told by, lie off the mean on purpose.
+pub(crate) fn edge_colours(
+    evidence: &Evidence,
+    alpha: &Plane,
+    zone: &Zone,
+    sky: &SkyModel,
+    deep: &LandModel,
+    work: &Work,
+) -> Result<LandModel, SeamError> {
+    let solid = zone.beside_solid(SOLID_PX);
+    let opaque = |x, y| match alpha.at(x, y) < OPAQUE {
+        true if solid(x, y) => 1.0,
+        // Where sky shines through all over, what seems opaque is so no more than its heart.
+        true => core_weight(evidence, sky, deep, [x, y], HEART_PX[1]),
+        false => 0.0,
+    };
+    LandModel::fit(evidence.land, &opaque, work)
+}
+
+/// Land's own colours near the edge, from what surely hangs on it.
+///
+/// Twigs have colours of their own: they are taken from the heart of each.
+pub(crate) fn core_colours(
+    evidence: &Evidence,
+    likeness: &Likeness,
+    zone: &Zone,
+    sky: &SkyModel,
+    deep: &LandModel,
+    work: &Work,
+) -> Result<LandModel, SeamError> {
+    let solid = zone.beside_solid(SOLID_PX);
+    let reach = |x, y| HEART_PX[usize::from(!solid(x, y))];
+    let core = |x, y| {
+        if likeness.deep_land(x, y) || likeness.told_land(x, y) {
+            1.0
+        } else if likeness.on_land(x, y) {
+            core_weight(evidence, sky, deep, [x, y], reach(x, y))
+        } else {
+            0.0
+        }
+    };
+    LandModel::fit(evidence.land, &core, work)
 }
 
 /// Alpha below which a pixel's colour goes into the land's mean for edge colours: a tenth of a bright
@@ -250,7 +288,7 @@ fn core_weight(
     if here >= 0.9 * most { 1.0 } else { 0.0 }
 }
 
-fn mean_over_valid(alpha: &Plane, evidence: &Evidence) -> f64 {
+pub(crate) fn mean_over_valid(alpha: &Plane, evidence: &Evidence) -> f64 {
     let rows: Vec<(f64, u64)> = (0..alpha.height())
         .into_par_iter()
         .map(|y| {
@@ -268,7 +306,7 @@ fn mean_over_valid(alpha: &Plane, evidence: &Evidence) -> f64 {
 
 impl Likeness {
     /// What is certain before solving: 1 sky, 0 land, NaN unknown.
-    fn hard(&self, x: usize, y: usize) -> f32 {
+    pub(crate) fn hard(&self, x: usize, y: usize) -> f32 {
         match self.state(x, y) {
             sky_likeness::State::Sky => 1.0,
             sky_likeness::State::Land => 0.0,

@@ -68,6 +68,11 @@ pub struct Coarse {
     pub sky_fraction: f64,
     /// Mean certainty of the labels, 0.5 guess to 1 certain.
     pub certainty: f64,
+    /// What the labels were found from, for hints to start from.
+    pub(crate) cells: Cells,
+    /// Log-likelihood of sky over land per cell.
+    pub(crate) unary: Vec<f32>,
+    pub(crate) step: f32,
 }
 
 impl Coarse {
@@ -102,7 +107,7 @@ pub fn separate(evidence: &Evidence, settings: &SeparateSettings, work: &Work) -
         };
         unary = fresh;
         let before = std::mem::take(&mut labels);
-        labels = cut(&cells, &unary, settings);
+        labels = cut(&cells, &unary, typical_step(&cells), settings);
         work.step(0.4 + 0.6 * (round + 1) as f32 / settings.rounds as f32)?;
         if labels == before {
             break;
@@ -112,7 +117,7 @@ pub fn separate(evidence: &Evidence, settings: &SeparateSettings, work: &Work) -
     if labels.iter().all(|&sky| sky) && looks_like_land(&cells, evidence) {
         labels.iter_mut().for_each(|sky| *sky = false);
     }
-    Ok(conclude(&cells, labels, &unary, settings))
+    Ok(conclude(cells, labels, unary, settings))
 }
 
 impl SeparateSettings {
@@ -238,11 +243,11 @@ fn first_guess(cells: &Cells, hints: &Hints) -> Vec<bool> {
     sky
 }
 
-fn usable(cells: &Cells, i: usize) -> bool {
+pub(crate) fn usable(cells: &Cells, i: usize) -> bool {
     cells.cells[i].valid >= 0.5
 }
 
-fn difference(cells: &Cells, p: usize, q: usize) -> f32 {
+pub(crate) fn difference(cells: &Cells, p: usize, q: usize) -> f32 {
     let (a, b) = (&cells.cells[p].colour, &cells.cells[q].colour);
     (0..3).map(|c| (a[c] - b[c]).powi(2)).sum::<f32>().sqrt()
 }
@@ -305,9 +310,10 @@ fn data_terms(cells: &Cells, hints: &Hints, sky: &[bool]) -> Option<Vec<f32>> {
     Some(terms.collect())
 }
 
-fn cut(cells: &Cells, unary: &[f32], settings: &SeparateSettings) -> Vec<bool> {
+/// Cuts; true where a cell is sky. `step` is the difference that smooth neighbours show.
+pub(crate) fn cut(cells: &Cells, unary: &[f32], step: f32, settings: &SeparateSettings) -> Vec<bool> {
     let mut graph = GridCut::new(cells.width, cells.height);
-    let scale = 1.0 / (3.0 * typical_step(cells)).powi(2);
+    let scale = 1.0 / (3.0 * step).powi(2);
     for (p, &weight) in unary.iter().enumerate() {
         graph.prefer(p, weight);
         for (d, step) in STEPS.iter().enumerate() {
@@ -391,7 +397,7 @@ fn looks_like_land(cells: &Cells, evidence: &Evidence) -> bool {
     stats::median(&mut structure) > SKY_STRUCTURE
 }
 
-fn conclude(cells: &Cells, labels: Vec<bool>, unary: &[f32], settings: &SeparateSettings) -> Coarse {
+fn conclude(cells: Cells, labels: Vec<bool>, unary: Vec<f32>, settings: &SeparateSettings) -> Coarse {
     let valid: f64 = cells.cells.iter().map(|c| f64::from(c.valid)).sum();
     let share: f64 = cells
         .cells
@@ -418,7 +424,7 @@ fn conclude(cells: &Cells, labels: Vec<bool>, unary: &[f32], settings: &Separate
         }
     };
     let values: Vec<f32> = (0..labels.len()).map(probability).collect();
-    for (i, p) in values.iter().enumerate().filter(|(i, _)| usable(cells, *i)) {
+    for (i, p) in values.iter().enumerate().filter(|(i, _)| usable(&cells, *i)) {
         let right = if labels[i] { *p } else { 1.0 - *p };
         sure += f64::from(right);
         counted += 1.0;
@@ -435,5 +441,8 @@ fn conclude(cells: &Cells, labels: Vec<bool>, unary: &[f32], settings: &Separate
         finding,
         sky_fraction,
         certainty: sure / counted.max(1.0),
+        step: typical_step(&cells),
+        cells,
+        unary,
     }
 }

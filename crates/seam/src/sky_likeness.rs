@@ -2,7 +2,10 @@
 
 use rayon::prelude::*;
 
-use crate::{Evidence, SeamError, SkyModel, Work, land_model::LandModel, resample, stats, zone::Zone};
+use crate::{
+    Evidence, SeamError, Side, SkyModel, Work, land_model::LandModel, resample, stats, strokes::Painted,
+    zone::Zone,
+};
 
 /// What is known of a pixel before the band is solved.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -23,6 +26,7 @@ const INVALID: u16 = 128;
 const SINGLE: u16 = 256;
 const STARLIKE: u16 = 512;
 const LOOKED_AT: u16 = 1024;
+const PAINTED: u16 = 2048;
 
 /// How far a soft edge reaches into plain sky, pixels.
 const SKIRT_PX: usize = 2;
@@ -60,6 +64,11 @@ impl Likeness {
         self.at(x, y) & (INVALID | ATTACHED | EDGE | NEAR | SKY_SIDE) == ATTACHED
     }
 
+    /// Brushed as land.
+    pub(crate) fn told_land(&self, x: usize, y: usize) -> bool {
+        self.at(x, y) & (INVALID | ATTACHED | PAINTED) == ATTACHED | PAINTED
+    }
+
     /// Differs from the sky and hangs on the land.
     pub(crate) fn on_land(&self, x: usize, y: usize) -> bool {
         self.at(x, y) & (INVALID | ATTACHED) == ATTACHED
@@ -67,7 +76,7 @@ impl Likeness {
 
     pub(crate) fn state(&self, x: usize, y: usize) -> State {
         let bits = self.at(x, y);
-        if bits & EDGE != 0 {
+        if bits & EDGE != 0 && bits & PAINTED == 0 {
             State::Unknown
         } else if bits & ATTACHED != 0 {
             State::Land
@@ -83,6 +92,7 @@ pub(crate) fn compare(
     sky: &SkyModel,
     land: &LandModel,
     zone: &Zone,
+    painted: Option<&Painted>,
     threshold: f32,
     work: &Work,
 ) -> Result<Likeness, SeamError> {
@@ -91,9 +101,11 @@ pub(crate) fn compare(
     let comparison = Comparison::new(evidence, sky, land, zone, threshold);
     let rows: Result<(), SeamError> = bits.par_chunks_mut(width).enumerate().try_for_each(|(y, row)| {
         work.check()?;
-        row.iter_mut()
-            .enumerate()
-            .for_each(|(x, bits)| *bits = comparison.first(x, y));
+        row.iter_mut().enumerate().for_each(|(x, bits)| {
+            let first = comparison.first(x, y);
+            let told = painted.filter(|_| first & INVALID == 0).and_then(|p| p.at(x, y));
+            *bits = told.map_or(first, said);
+        });
         Ok(())
     });
     rows?;
@@ -102,6 +114,14 @@ pub(crate) fn compare(
     follow_sky(&mut bits, width, height);
     mark_edges(&mut bits, width, height);
     Ok(Likeness { bits, width })
+}
+
+/// What a brushed pixel is taken for: land that more land can hang on, or sky that none can.
+fn said(side: Side) -> u16 {
+    match side {
+        Side::Land => PAINTED | LOOKED_AT | NEAR | CHANGED | STRONG,
+        Side::Sky => PAINTED | LOOKED_AT | NEAR | SKY_SIDE,
+    }
 }
 
 /// All that a pixel is compared with.
@@ -144,6 +164,7 @@ impl<'a> Comparison<'a> {
         }
         let side = if place & Zone::SKY != 0 { SKY_SIDE } else { 0 };
         match place & (Zone::SKY | Zone::NEAR) {
+            _ if place & (Zone::SKY | Zone::TOLD) == Zone::SKY | Zone::TOLD => SKY_SIDE | LOOKED_AT,
             0 => CHANGED | STRONG | LOOKED_AT,
             near if near & Zone::NEAR != 0 => side | NEAR | self.look(x, y, side),
             _ => side,

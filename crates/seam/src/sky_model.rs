@@ -23,9 +23,11 @@ pub struct SkyModel {
     cells: [Plane; 3],
     noise: [f32; 3],
     level: [f32; 3],
+    /// The picture's first pixel in the model.
+    origin: [f32; 2],
 }
 
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, Debug)]
 pub(crate) struct CellLevel {
     pub(crate) level: f32,
     pub(crate) sigma: f32,
@@ -44,6 +46,7 @@ impl SkyModel {
             cells: std::array::from_fn(|_| Plane::filled(width, height, 0.0)),
             noise: [0.0; 3],
             level: [0.0; 3],
+            origin: [0.0; 2],
         };
         for c in 0..3 {
             let cells: Vec<Option<CellLevel>> = measured.iter().map(|m| m.as_ref().map(|m| m[c])).collect();
@@ -65,7 +68,17 @@ impl SkyModel {
 
     #[inline]
     pub(crate) fn channel_at(&self, c: usize, x: usize, y: usize) -> f32 {
-        resample::sample_cells(&self.cells[c], FACTOR, x as f32, y as f32)
+        let [x0, y0] = self.origin;
+        resample::sample_cells(&self.cells[c], FACTOR, x as f32 + x0, y as f32 + y0)
+    }
+
+    /// The same sky for a part of the picture that begins at (x0, y0).
+    pub(crate) fn from(&self, x0: usize, y0: usize) -> Self {
+        let origin = [self.origin[0] + x0 as f32, self.origin[1] + y0 as f32];
+        Self {
+            origin,
+            ..self.clone()
+        }
     }
 
     /// Noise of one pixel at the sky's middle level, standard deviation per channel, linear units.

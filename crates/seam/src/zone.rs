@@ -1,5 +1,7 @@
 //! Where the matte must be looked at closely: near the coarse edge, and wherever sky shows through land.
 
+use nightloom_raster::Plane;
+
 use crate::{Coarse, Evidence, SkyModel, resample};
 
 /// A land cell with this share of sky-coloured pixels, joined to the edge, may let sky through.
@@ -29,17 +31,23 @@ impl Zone {
     pub(crate) const CLEAR: u8 = 4;
     /// Looked at for gaps: nothing more to find.
     const GAP: u8 = 8;
+    /// The photographer said so: no pixel of the cell is asked again.
+    pub(crate) const TOLD: u8 = 16;
 
     /// Everything within `band_px` of the coarse edge is near.
     pub(crate) fn of(coarse: &Coarse, band_px: usize) -> Self {
-        let (width, height) = (coarse.sky.width(), coarse.sky.height());
-        let side: Vec<u8> = coarse
-            .sky
+        Self::over(&coarse.sky, coarse.factor, band_px)
+    }
+
+    /// The same of labels alone, cells of `factor` px.
+    pub(crate) fn over(labels: &Plane, factor: usize, band_px: usize) -> Self {
+        let (width, height) = (labels.width(), labels.height());
+        let side: Vec<u8> = labels
             .data()
             .iter()
             .map(|&p| if p > 0.5 { 2 } else { 1 })
             .collect();
-        let reach = band_px.div_ceil(coarse.factor) + 1;
+        let reach = band_px.div_ceil(factor) + 1;
         let near = resample::spread_bits(&side, width, height, reach);
         let close = resample::spread_bits(&side, width, height, 1);
         let bits = (0..side.len()).map(|k| {
@@ -52,7 +60,19 @@ impl Zone {
             bits: bits.collect(),
             width,
             height,
-            factor: coarse.factor,
+            factor,
+        }
+    }
+
+    /// Takes cells as said: near nothing, whatever they look like.
+    pub(crate) fn tell(&mut self, cell: usize) {
+        self.bits[cell] = (self.bits[cell] | Self::TOLD) & !Self::NEAR;
+    }
+
+    /// Has cells looked at closely.
+    pub(crate) fn look_at(&mut self, cell: usize) {
+        if self.bits[cell] & Self::TOLD == 0 {
+            self.bits[cell] |= Self::NEAR;
         }
     }
 
@@ -99,11 +119,11 @@ impl Zone {
             for v in j.saturating_sub(BRIDGE)..(j + BRIDGE + 1).min(self.height) {
                 for u in i.saturating_sub(BRIDGE)..(i + BRIDGE + 1).min(self.width) {
                     let q = v * self.width + u;
-                    if self.bits[q] & (Self::NEAR | Self::SKY) == 0 {
+                    if self.bits[q] & (Self::NEAR | Self::SKY | Self::TOLD) == 0 {
                         self.bits[q] |= Self::NEAR;
                         grew = true;
                     }
-                    if !seen[q] && self.bits[q] & Self::SKY == 0 {
+                    if !seen[q] && self.bits[q] & (Self::SKY | Self::TOLD) == 0 {
                         seen[q] = true;
                         stack.push(q);
                     }
@@ -114,7 +134,7 @@ impl Zone {
     }
 
     /// Share of a cell's pixels that look like the sky behind.
-    fn alike(&self, k: usize, evidence: &Evidence, sky: &SkyModel) -> f32 {
+    pub(crate) fn alike(&self, k: usize, evidence: &Evidence, sky: &SkyModel) -> f32 {
         let (x0, y0) = (k % self.width * self.factor, k / self.width * self.factor);
         let (x1, y1) = (
             (x0 + self.factor).min(evidence.land.width()),

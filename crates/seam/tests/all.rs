@@ -8,6 +8,8 @@ mod fill;
 mod foreground;
 #[path = "all/guided.rs"]
 mod guided;
+#[path = "all/hints.rs"]
+mod hints;
 #[path = "all/matte.rs"]
 mod matte;
 #[path = "all/scene.rs"]
