@@ -19,6 +19,9 @@ use crate::discover::WORK;
 use crate::error::FolderError;
 use crate::hash::{Digest, HashCache};
 
+/// The file inside the work folder.
+pub(crate) const JOURNAL: &str = "journal.jsonl";
+
 /// A journal that cannot be used.
 #[derive(Debug, thiserror::Error)]
 pub enum JournalError {
@@ -145,7 +148,7 @@ impl Journal {
         let work = folder.join(WORK);
         fs::create_dir_all(&work).map_err(|e| FolderError::unwritable(&work, &e))?;
         let lock = take_lock(folder, &work.join("lock"))?;
-        let path = work.join("journal.jsonl");
+        let path = work.join(JOURNAL);
         let mut file = OpenOptions::new()
             .read(true)
             .append(true)
@@ -257,7 +260,7 @@ impl Journal {
 
     /// One write call per line, so that a kill tears at most the last line.
     fn append(&self, entry: &Entry) -> Result<(), JournalError> {
-        let path = self.folder.join(WORK).join("journal.jsonl");
+        let path = self.folder.join(WORK).join(JOURNAL);
         let failed = |e: io::Error| JournalError::Folder(FolderError::unwritable(&path, &e));
         let mut line = serde_json::to_vec(entry).map_err(|e| failed(e.into()))?;
         line.push(b'\n');

@@ -13,6 +13,7 @@ mod discover;
 mod error;
 mod file;
 mod hash;
+mod hints;
 mod journal;
 mod new;
 mod plan;
@@ -43,8 +44,10 @@ pub use file::{
     with_option,
 };
 pub use hash::{Digest, hash_bytes, hash_file};
+pub use hints::{HINTS_TOML, HintKind, HintStroke, HintsError, LandHints, LiveEdge, LiveEdgeError};
 pub use journal::{Entry, Journal, JournalError, Output, StepKey};
 pub use new::{NewError, NewOptions, NewReport, new_outing};
+pub use nightloom_seam::Patch as MattePatch;
 pub use nightloom_stars::cause::{Cause, CauseFound};
 pub use plan::{
     ClockSettings, FrameOverride, LandSettings, OutingSettings, PictureSettings, Rejection, RigSettings,

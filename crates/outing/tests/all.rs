@@ -14,6 +14,8 @@ mod exposure_charts;
 mod faults;
 #[path = "all/frame_map.rs"]
 mod frame_map;
+#[path = "all/hints.rs"]
+mod hints;
 #[path = "all/journal.rs"]
 mod journal;
 #[path = "all/new.rs"]

@@ -81,6 +81,34 @@ impl LandModel {
         })
     }
 
+    /// Whether no pixel was gathered.
+    pub(crate) fn is_empty(&self) -> bool {
+        self.empty
+    }
+
+    /// Its planes, as [`LandModel::of_planes`] takes them.
+    pub(crate) fn planes(&self) -> impl Iterator<Item = &Plane> {
+        self.mean.iter().chain(&self.covariance)
+    }
+
+    /// A model of three mean planes and six of covariance, all of one size.
+    pub(crate) fn of_planes(planes: Vec<Plane>, empty: bool) -> Option<Self> {
+        let size = planes.first().map(|p| (p.width(), p.height()))?;
+        if planes
+            .iter()
+            .any(|p| (p.width(), p.height()) != size || p.data().is_empty())
+        {
+            return None;
+        }
+        let [r, g, b, c0, c1, c2, c3, c4, c5] = <[Plane; 9]>::try_from(planes).ok()?;
+        Some(Self {
+            mean: [r, g, b],
+            covariance: [c0, c1, c2, c3, c4, c5],
+            origin: [0.0; 2],
+            empty,
+        })
+    }
+
     /// This model, or another where this one had nothing to go by.
     pub(crate) fn or(self, other: &Self) -> Self {
         if self.empty { other.clone() } else { self }

@@ -32,7 +32,7 @@ pub(crate) struct CellLevel {
     pub(crate) level: f32,
     pub(crate) sigma: f32,
     /// Middle of the pixels it was measured on, in cells from the first cell's corner.
-    centre: [f32; 2],
+    pub(crate) centre: [f32; 2],
 }
 
 impl SkyModel {

@@ -31,7 +31,7 @@ pub(super) fn write_planes(path: &Path, planes: &[&Plane]) -> io::Result<()> {
 }
 
 /// Reads what [`write_planes`] wrote.
-pub(super) fn read_planes(path: &Path) -> io::Result<Vec<Plane>> {
+pub(crate) fn read_planes(path: &Path) -> io::Result<Vec<Plane>> {
     let damaged = || io::Error::new(io::ErrorKind::InvalidData, "it is not a whole work file");
     let file = File::open(path)?;
     let length = file.metadata()?.len();

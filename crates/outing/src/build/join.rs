@@ -1,53 +1,14 @@
-//! Land and sky meet: matte, brightness, fill, land colours at the edge.
+//! Land and sky meet: brightness, fill, land colours at the edge.
 
 use nightloom_raster::colour::luminance;
 use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::{
-    Evidence, FillSettings, Finding, ForegroundSettings, Gap, Matte, MatteSettings, SeparateSettings,
-    Temporal, ToneMatch, ToneSettings, Work, compose_row, fill_sky, foreground, match_sky, matte, separate,
+    FillSettings, ForegroundSettings, Gap, Matte, ToneMatch, ToneSettings, Work, compose_row, fill_sky,
+    foreground, match_sky,
 };
 
 use super::bench::Bench;
 use super::error::BuildError;
-use super::land::LandStack;
-
-/// What the land frames tell of the edge.
-pub(super) struct Edge {
-    /// The matte and the land picture's star-free sky.
-    pub(super) matte: Matte,
-    /// What was found.
-    pub(super) finding: Finding,
-}
-
-/// Finds the matte in the land stack. `stars` are the middles of its star trails.
-pub(super) fn find_edge(
-    bench: &Bench<'_>,
-    land: &LandStack,
-    frames: usize,
-    stars: &[[f32; 2]],
-) -> Result<Edge, BuildError> {
-    // The cells lie over the land frame; on a grown canvas they would lie askew.
-    let alike = land.picture.height() / land.mean.height() == land.picture.width() / land.mean.width();
-    let temporal = (frames > 1 && alike).then_some(Temporal {
-        mean: &land.mean,
-        variance: &land.variance,
-    });
-    let evidence = Evidence {
-        temporal,
-        stars,
-        ..Evidence::of_land(&land.picture, frames)
-    };
-    let coarse = with_work(bench, "Telling land from sky", |work| {
-        separate(&evidence, &SeparateSettings::default(), work)
-    })?;
-    let matte = with_work(bench, "Drawing the matte", |work| {
-        matte(&evidence, &coarse, &MatteSettings::default(), work)
-    })?;
-    Ok(Edge {
-        matte,
-        finding: coarse.finding,
-    })
-}
 
 /// Land and sky on one scale, ready to be laid over each other.
 pub(super) struct Joined {
@@ -118,7 +79,7 @@ fn internal(error: impl std::fmt::Display) -> BuildError {
 }
 
 /// Runs a step of the seam under the world's progress and cancellation.
-fn with_work<T>(
+pub(super) fn with_work<T>(
     bench: &Bench<'_>,
     stage: &str,
     step: impl FnOnce(&Work<'_>) -> Result<T, nightloom_seam::SeamError>,

@@ -13,6 +13,7 @@ use super::error::BuildError;
 use super::exact::{read_planes, write_planes};
 use super::inventory::Item;
 use super::prepare::Prepared;
+use crate::hash::Digest;
 use crate::journal::StepKey;
 use crate::plan::LandSettings;
 
@@ -31,6 +32,12 @@ pub(super) struct LandStack {
     pub(super) variance: Plane,
     /// What was done.
     pub(super) facts: LandFacts,
+    /// The identity of the step.
+    pub(super) key: Digest,
+    /// Its work file, inside the outing.
+    pub(super) work: String,
+    /// Width and height of the land frame; the picture may be laid on a larger canvas later.
+    pub(super) frame_px: [usize; 2],
 }
 
 /// What the journal keeps of a land stack.
@@ -87,6 +94,9 @@ pub(super) fn stack_land(
         );
         if let (Ok([r, g, b]), Ok([mean, variance])) = planes {
             return Ok(LandStack {
+                frame_px: [r.width(), r.height()],
+                key,
+                work: name,
                 picture: Rgb::from_planes([r, g, b]),
                 mean,
                 variance,
@@ -116,6 +126,9 @@ pub(super) fn stack_land(
     write_planes(&cells, &[&mean, &variance]).map_err(|e| BuildError::write(&cells, &e))?;
     bench.done("land-stack", key, &[&name, &cells_name], &facts)?;
     Ok(LandStack {
+        frame_px: [picture.width(), picture.height()],
+        key,
+        work: name,
         picture,
         mean,
         variance,

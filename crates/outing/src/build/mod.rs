@@ -9,6 +9,7 @@ mod ahead;
 mod bench;
 mod canvas;
 mod deliver;
+mod edge;
 mod error;
 mod exact;
 mod finish;
@@ -34,6 +35,7 @@ use std::path::Path;
 
 pub use error::BuildError;
 
+pub(crate) use exact::read_planes;
 pub(crate) use light::luminance;
 pub use report::{
     BuildReport, CanvasReport, ColourReport, FrameReport, LandReport, LensReport, Outputs, SeamReport,
@@ -46,8 +48,9 @@ use nightloom_stack::{Mask, Neutral};
 
 use bench::Bench;
 use canvas::Canvas;
+use edge::{Edge, Ground};
 use inventory::Item;
-use join::{Edge, Joined};
+use join::Joined;
 use land::LandStack;
 use masters::Masters;
 use placing::{Placed, Times};
@@ -58,13 +61,14 @@ use track::Tracked;
 use crate::clock::FrameTime;
 use crate::discover::RESULTS;
 use crate::hash::Digest;
+use crate::hints::{LandHints, on_canvas};
 use crate::journal::{Journal, StepKey};
 use crate::plan::Settings;
 use crate::roles::Role;
 use crate::world::World;
 
 /// Version of what follows the stacks; raise it when the same stacks would give other pictures.
-const PICTURE_VERSION: u32 = 6;
+const PICTURE_VERSION: u32 = 7;
 /// Rows either side of the join over which its step is measured, pixels.
 const STEP_BAND_PX: usize = 6;
 
@@ -84,11 +88,18 @@ pub fn build(folder: &Path, settings: &Settings, world: &dyn World) -> Result<Bu
     let mut bench = Bench::new(world, journal);
     bench.stage(0.0, 0.05)?;
     let mut items = inventory::inventory(&mut bench, settings)?;
-    let key = picture_key(settings, &items);
+    let hints = match LandHints::read(folder) {
+        Ok(hints) => hints,
+        Err(error) => {
+            bench.warn(format!("The hints for the edge were left out: {error}."));
+            LandHints::default()
+        }
+    };
+    let key = picture_key(settings, &items, &hints);
     let mut report = match bench.kept::<BuildReport>("picture", key) {
         // The folder may have been moved since.
         Some(report) => report.in_folder(&folder.join(RESULTS)),
-        None => make(&mut bench, settings, &mut items, folder, key)?,
+        None => make(&mut bench, settings, &mut items, &hints, folder, key)?,
     };
     report.steps = bench.steps;
     report.seconds = world.seconds() - started;
@@ -96,9 +107,11 @@ pub fn build(folder: &Path, settings: &Settings, world: &dyn World) -> Result<Bu
     Ok(report)
 }
 
-/// The identity of the whole picture: every frame's content and role, and all settings.
-fn picture_key(settings: &Settings, items: &[Item]) -> Digest {
-    let key = StepKey::new("picture", PICTURE_VERSION).settings(settings);
+/// The identity of the whole picture: every frame's content and role, all settings and hints.
+fn picture_key(settings: &Settings, items: &[Item], hints: &LandHints) -> Digest {
+    let key = StepKey::new("picture", PICTURE_VERSION)
+        .settings(settings)
+        .input("hints", hints.version());
     let with = |key: StepKey, item: &Item| match item.hash {
         Some(hash) => key.input(&item.name, hash).settings(&item.decision),
         None => key.settings(&(&item.name, &item.out)),
@@ -110,6 +123,7 @@ fn make(
     bench: &mut Bench<'_>,
     settings: &Settings,
     items: &mut Vec<Item>,
+    hints: &LandHints,
     folder: &Path,
     key: Digest,
 ) -> Result<BuildReport, BuildError> {
@@ -127,6 +141,7 @@ fn make(
     let scene = Scene {
         settings,
         items,
+        hints,
         sky_frames: &sky_frames,
         land_frames: &land_frames,
         times: &times,
@@ -189,6 +204,7 @@ fn refuse_if_all_bad(tracked: &Tracked) -> Result<(), BuildError> {
 struct Scene<'a> {
     settings: &'a Settings,
     items: &'a [Item],
+    hints: &'a LandHints,
     sky_frames: &'a [Prepared],
     land_frames: &'a [Prepared],
     times: &'a Times,
@@ -232,11 +248,18 @@ impl Scene<'_> {
         );
         let canvas = self.canvas(&placed);
         let land = LandStack {
-            picture: on_canvas(land.picture, &canvas),
+            picture: on_canvas(land.picture, [canvas.width, canvas.height], canvas.origin),
             ..land
         };
         bench.stage(0.66, 0.74)?;
-        let edge = join::find_edge(bench, &land, self.land_frames.len(), &self.trails(&canvas))?;
+        let ground = Ground {
+            land: &land,
+            canvas: &canvas,
+            frame: &self.items[self.land_frames[0].item].name,
+            frames: self.land_frames.len(),
+            stars: &self.trails(&canvas),
+        };
+        let edge = edge::find_edge(bench, &ground, self.hints)?;
         self.say_finding(bench, edge.finding);
         let masks = self.masks(bench, &canvas, &placed, &edge);
         bench.stage(0.74, 0.86)?;
@@ -460,7 +483,7 @@ impl Scene<'_> {
         let facts = land.facts;
         let with_stars = self
             .land_with_stars(&facts)?
-            .map(|picture| on_canvas(picture, canvas));
+            .map(|picture| on_canvas(picture, [canvas.width, canvas.height], canvas.origin));
         Ok((
             facts,
             join::join(
@@ -479,22 +502,4 @@ impl Scene<'_> {
 /// Sum over count, in double precision and fixed order.
 fn mean(plane: &Plane) -> f64 {
     plane.data().iter().map(|v| f64::from(*v)).sum::<f64>() / plane.data().len().max(1) as f64
-}
-
-/// A land frame's planes on the canvas; NaN where it does not reach.
-fn on_canvas(picture: Rgb, canvas: &Canvas) -> Rgb {
-    Rgb::from_planes(picture.into_planes().map(|p| plane_on_canvas(p, canvas)))
-}
-
-fn plane_on_canvas(plane: Plane, canvas: &Canvas) -> Plane {
-    if (plane.width(), plane.height()) == (canvas.width, canvas.height) {
-        return plane;
-    }
-    let mut out = Plane::filled(canvas.width, canvas.height, f32::NAN);
-    let [ox, oy] = canvas.origin.map(|v| v.max(0) as usize);
-    for y in 0..plane.height().min(canvas.height.saturating_sub(oy)) {
-        let n = plane.width().min(canvas.width.saturating_sub(ox));
-        out.row_mut(y + oy)[ox..ox + n].copy_from_slice(&plane.row(y)[..n]);
-    }
-    out
 }

@@ -3,7 +3,7 @@
 use nightloom_raster::Plane;
 use nightloom_seam::{
     Coarse, Evidence, Matte, MatteSettings, Patch, SeparateSettings, Side, Stroke, Work, apply,
-    group_strokes, matte, separate, solve_group,
+    group_strokes, matte, read_edge, separate, solve_group, write_edge,
 };
 
 use crate::scene::{Ground, Scene, SceneSettings, make};
@@ -247,4 +247,23 @@ fn land_can_be_brushed_into_a_picture_of_sky_alone_and_sky_into_one_of_land() {
         assert_eq!(after.alpha.at(20, 20), 1.0 - side.alpha(), "{ground:?}");
         assert!(after.alpha.data().iter().all(|a| a.is_finite()));
     }
+}
+
+#[test]
+fn what_was_found_is_kept_to_the_bit_and_half_a_file_is_refused() {
+    let scene = with_hill(scene());
+    let base = base(&scene);
+    let mut bytes = Vec::new();
+    write_edge(&mut bytes, &base.coarse, &base.matte).expect("written");
+    let (coarse, matte) = read_edge(&mut &bytes[..], &scene.land).expect("read");
+    assert!(matte.alpha == base.matte.alpha);
+    let stroke = [stroke(Side::Land, 6.0, &[[430.0, 262.0], [530.0, 258.0]])];
+    let again = Solved { coarse, matte };
+    let [now, then] = [&again, &base].map(|b| retouched(&scene, b, &stroke).alpha);
+    assert!(now == then, "a kept edge is retouched otherwise");
+    for end in [0, 7, 30, bytes.len() / 2, bytes.len() - 1] {
+        assert!(read_edge(&mut &bytes[..end], &scene.land).is_err(), "{end} bytes");
+    }
+    let other = nightloom_raster::Rgb::filled(300, 200, [0.1; 3]);
+    assert!(read_edge(&mut &bytes[..], &other).is_err(), "another picture");
 }
