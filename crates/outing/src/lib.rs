@@ -44,7 +44,9 @@ pub use file::{
     with_option,
 };
 pub use hash::{Digest, hash_bytes, hash_file};
-pub use hints::{HINTS_TOML, HintKind, HintStroke, HintsError, LandHints, LiveEdge, LiveEdgeError};
+pub use hints::{
+    HINTS_TOML, HintKind, HintStroke, HintsError, LandFrame, LandHints, LiveEdge, LiveEdgeError,
+};
 pub use journal::{Entry, Journal, JournalError, Output, StepKey};
 pub use new::{NewError, NewOptions, NewReport, new_outing};
 pub use nightloom_seam::Patch as MattePatch;

@@ -59,7 +59,7 @@ pub(super) fn find_edge(
 /// The edge without hints, which only the land stack decides.
 fn kept_or_found(bench: &mut Bench<'_>, ground: &Ground<'_>) -> Result<(Coarse, Matte), BuildError> {
     let Ground { land, canvas, .. } = ground;
-    let key = StepKey::new(EDGE_STEP, 1)
+    let key = StepKey::new(EDGE_STEP, 2)
         .input("land", land.key)
         .settings(&(
             canvas.width,
@@ -86,6 +86,7 @@ fn kept_or_found(bench: &mut Bench<'_>, ground: &Ground<'_>) -> Result<(Coarse, 
         frame: ground.frame.to_owned(),
         canvas_px: [canvas.width, canvas.height],
         origin_px: canvas.origin,
+        land_px: land.frame_px,
         frames: ground.frames,
     };
     bench.done(EDGE_STEP, key, &[&name], &facts)?;

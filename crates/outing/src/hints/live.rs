@@ -36,8 +36,23 @@ pub(crate) struct EdgeFacts {
     pub(crate) canvas_px: [usize; 2],
     /// Where the land frame begins in it.
     pub(crate) origin_px: [i64; 2],
+    /// Width and height of the land frame.
+    pub(crate) land_px: [usize; 2],
     /// Frames in the land stack.
     pub(crate) frames: usize,
+}
+
+/// The land frame that the picture is laid on.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct LandFrame {
+    /// Path inside the outing.
+    pub name: String,
+    /// Width and height, pixels.
+    pub size_px: [usize; 2],
+    /// Where it begins in the picture.
+    pub origin_px: [i64; 2],
+    /// Width and height of the picture.
+    pub canvas_px: [usize; 2],
 }
 
 /// There is no edge to correct.
@@ -61,7 +76,6 @@ pub enum LiveEdgeError {
 pub struct LiveEdge {
     facts: EdgeFacts,
     key: Digest,
-    land_size: [usize; 2],
     land: Rgb,
     coarse: Coarse,
     matte: Matte,
@@ -78,12 +92,17 @@ impl LiveEdge {
         last(folder).map(|(key, _)| key)
     }
 
-    /// Path inside the outing of the land frame that the picture is laid on, and where it begins in the picture.
+    /// The land frame that the picture is laid on.
     ///
     /// # Errors
     /// [`LiveEdgeError::Missing`].
-    pub fn land_frame(folder: &Path) -> Result<(String, [i64; 2]), LiveEdgeError> {
-        last(folder).map(|(_, facts)| (facts.frame, facts.origin_px))
+    pub fn land_frame(folder: &Path) -> Result<LandFrame, LiveEdgeError> {
+        last(folder).map(|(_, facts)| LandFrame {
+            name: facts.frame,
+            size_px: facts.land_px,
+            origin_px: facts.origin_px,
+            canvas_px: facts.canvas_px,
+        })
     }
 
     /// Reads what the last build left.
@@ -95,7 +114,6 @@ impl LiveEdge {
         let planes = read_planes(&folder.join(&facts.land)).map_err(LiveEdgeError::Damaged)?;
         let wrong = || LiveEdgeError::Damaged(io::ErrorKind::InvalidData.into());
         let planes: [Plane; 3] = planes.try_into().map_err(|_| wrong())?;
-        let land_size = [planes[0].width(), planes[0].height()];
         let land = on_canvas(Rgb::from_planes(planes), facts.canvas_px, facts.origin_px);
         let file = File::open(folder.join(&facts.edge)).map_err(LiveEdgeError::Damaged)?;
         let mut file = BufReader::with_capacity(1 << 20, file);
@@ -103,7 +121,6 @@ impl LiveEdge {
         Ok(Self {
             facts,
             key,
-            land_size,
             land,
             coarse,
             matte,
@@ -114,16 +131,6 @@ impl LiveEdge {
     /// Which edge this is.
     pub fn identity(&self) -> Digest {
         self.key
-    }
-
-    /// Width and height of the land frame that strokes are brushed over.
-    pub fn land_frame_px(&self) -> [usize; 2] {
-        self.land_size
-    }
-
-    /// Where it begins in the picture.
-    pub fn origin_px(&self) -> [i64; 2] {
-        self.facts.origin_px
     }
 
     /// The matte without hints, 0 land to 1 sky.
@@ -141,7 +148,7 @@ impl LiveEdge {
         hints: &LandHints,
         cancelled: &AtomicBool,
     ) -> Result<Vec<Arc<Patch>>, LiveEdgeError> {
-        let strokes = hints.on_canvas(self.land_size, self.facts.origin_px)?;
+        let strokes = hints.on_canvas(self.facts.land_px, self.facts.origin_px)?;
         let work = Work {
             cancelled,
             progress: &|_| {},

@@ -17,7 +17,7 @@ use serde::{Deserialize, Serialize};
 use crate::hash::{Digest, hash_bytes};
 
 pub(crate) use live::{EDGE_STEP, EdgeFacts, on_canvas};
-pub use live::{LiveEdge, LiveEdgeError};
+pub use live::{LandFrame, LiveEdge, LiveEdgeError};
 
 /// The file in the outing's folder.
 pub const HINTS_TOML: &str = "hints.toml";

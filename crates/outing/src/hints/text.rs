@@ -15,7 +15,7 @@ const HEAD: &str = "# Hints for the edge of land and sky, brushed over the land.
 pub(super) fn write(hints: &LandHints) -> String {
     let mut out = String::from(HEAD);
     let [w, h] = hints.land_frame_px;
-    let _ = write!(out, "land_frame_px = [{w}, {h}]\n");
+    let _ = writeln!(out, "land_frame_px = [{w}, {h}]");
     for stroke in &hints.strokes {
         let (is, radius) = (stroke.is.word(), number(stroke.radius_px));
         let _ = write!(
