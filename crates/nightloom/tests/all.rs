@@ -17,6 +17,8 @@ mod check;
 mod command_line;
 #[path = "all/dropped.rs"]
 mod dropped;
+#[path = "all/hints.rs"]
+mod hints;
 #[path = "all/interrupted.rs"]
 mod interrupted;
 #[path = "all/live.rs"]

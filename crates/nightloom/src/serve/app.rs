@@ -15,6 +15,7 @@ use tokio::sync::broadcast;
 use super::axis::Found;
 use super::charts::Drawn;
 use super::dropped::Dropped;
+use super::hints::Edge;
 use super::job::Job;
 use super::kept::{Gate, Kept};
 use super::pixels::Ready;
@@ -41,6 +42,11 @@ pub(super) enum Event {
         part: f64,
         /// What it works on.
         note: String,
+    },
+    /// hints.toml says something else now.
+    Hints {
+        /// Its state.
+        version: String,
     },
     /// A sentence of the build.
     Note {
@@ -79,6 +85,7 @@ pub(crate) struct App {
     file: Mutex<()>,
     pub(super) job: Job,
     pub(super) ready: Ready,
+    pub(super) edge: Edge,
     /// Small pictures, also by whether in red.
     pub(super) thumbnails: Kept<(FileKey, bool), Arc<Vec<u8>>>,
     pub(super) verdicts: Kept<FileKey, Arc<FrameCheck>>,
@@ -175,6 +182,7 @@ impl App {
             file: Mutex::new(()),
             job: Job::default(),
             ready: Ready::default(),
+            edge: Edge::default(),
             thumbnails: Kept::new(THUMBNAIL_BYTES, |bytes| bytes.len()),
             verdicts: Kept::new(VERDICTS, |_| 1),
             dropped: Dropped::default(),

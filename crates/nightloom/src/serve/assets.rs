@@ -20,6 +20,8 @@ pub(super) const ASSETS: &[(&str, &str, &str)] = &[
     ("frames.js", JS, include_str!("../../assets/frames.js")),
     ("send.js", JS, include_str!("../../assets/send.js")),
     ("verdict.js", JS, include_str!("../../assets/verdict.js")),
+    ("brush.js", JS, include_str!("../../assets/brush.js")),
+    ("tiles.js", JS, include_str!("../../assets/tiles.js")),
     ("viewer.js", JS, include_str!("../../assets/viewer.js")),
     ("build.js", JS, include_str!("../../assets/build.js")),
     ("icon.svg", SVG, include_str!("../../assets/icon.svg")),

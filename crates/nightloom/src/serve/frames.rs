@@ -155,18 +155,21 @@ pub(super) async fn look(
 }
 
 pub(super) fn viewer(name: &str) -> Markup {
+    html! { nl-viewer data-name=(name) { (looking(name)) } }
+}
+
+/// The viewer's tools and canvas.
+pub(super) fn looking(name: &str) -> Markup {
     html! {
-        nl-viewer data-name=(name) {
-            div class="tools" {
-                button type="button" data-do="in" { (words::ZOOM_IN) }
-                button type="button" data-do="out" { (words::ZOOM_OUT) }
-                button type="button" data-do="fit" { (words::FIT) }
-                button type="button" data-do="full" { (words::FULL) }
-                label { (words::LIFT) " " input type="range" min="-3" max="5" step="0.5" value="0" data-do="lift"; }
-                output {}
-            }
-            canvas tabindex="0" role="img" aria-label=(name) aria-describedby="keys" {}
-            p class="soft" id="keys" { (words::VIEWER_KEYS) }
+        div class="tools" {
+            button type="button" data-do="in" { (words::ZOOM_IN) }
+            button type="button" data-do="out" { (words::ZOOM_OUT) }
+            button type="button" data-do="fit" { (words::FIT) }
+            button type="button" data-do="full" { (words::FULL) }
+            label { (words::LIFT) " " input type="range" min="-3" max="5" step="0.5" value="0" data-do="lift"; }
         }
+        canvas tabindex="0" role="img" aria-label=(name) aria-describedby="keys" {}
+        output {}
+        p class="soft" id="keys" { (words::VIEWER_KEYS) }
     }
 }

@@ -10,6 +10,7 @@ mod exposure;
 mod follow;
 mod frames;
 mod guard;
+mod hints;
 mod job;
 mod kept;
 mod line;
@@ -272,6 +273,7 @@ fn routes(app: Arc<App>, via: Via, address: SocketAddr) -> Router {
 }
 
 fn pages() -> Router<Arc<App>> {
+    let hints_post = post(hints::keep).layer(DefaultBodyLimit::max(hints::STROKES_BYTES));
     Router::new()
         .route("/", get(overview::page))
         .route("/night", get(night::page))
@@ -289,6 +291,9 @@ fn pages() -> Router<Arc<App>> {
         .route("/pixels/tile", get(pixels::tile))
         .route("/pixels/value", get(pixels::value))
         .route("/picture", get(picture::page))
+        .route("/hints", get(hints::kept).merge(hints_post))
+        .route("/hints/ready", get(hints::ready))
+        .route("/hints/matte", get(hints::matte))
         .route("/report", get(picture::report))
         .route("/build", post(job::start))
         .route("/build/stop", post(job::cancel))

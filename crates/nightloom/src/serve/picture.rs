@@ -2,65 +2,108 @@
 
 use std::sync::Arc;
 
-use axum::extract::{Query as UrlQuery, State};
+use axum::extract::State;
 use axum::http::header::{CONTENT_SECURITY_POLICY, CONTENT_TYPE};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
-use nightloom_outing::RESULTS;
+use nightloom_outing::{LiveEdge, RESULTS};
 
 use super::app::App;
-use super::frames::viewer;
-use super::line::Query;
+use super::frames::looking;
 use super::page::{Stage, shown};
 use super::pixels::LAYERS;
 use super::reply::Failed;
 use super::words;
 
-pub(super) async fn page(
-    State(app): State<Arc<App>>,
-    headers: HeaderMap,
-    UrlQuery(query): UrlQuery<Query>,
-) -> Response {
+pub(super) async fn page(State(app): State<Arc<App>>, headers: HeaderMap) -> Response {
     let title = words::PICTURE.to_owned();
-    shown(app, &headers, Stage::Picture, title, move |app, _| {
-        Ok(body(app, query.get("layer").map(String::as_str)))
-    })
-    .await
+    shown(app, &headers, Stage::Picture, title, |app, _| Ok(body(app))).await
 }
 
-fn body(app: &App, layer: Option<&str>) -> Markup {
-    let there = |name: &&&str| app.folder.join(RESULTS).join(name).is_file();
-    let layers: Vec<&&str> = LAYERS.iter().filter(there).collect();
-    let shown = layers.iter().find(|l| Some(***l) == layer).or(layers.first());
+fn body(app: &App) -> Markup {
+    let there = |name: &str| app.folder.join(RESULTS).join(name).is_file();
+    let made = there(LAYERS[0]);
     let running = app.job.is_running();
     html! {
         h1 { (words::PICTURE) }
         nl-build data-running[running] {
             p { (words::BUILD_LEAD) }
             button type="button" class="first" data-do="start" disabled[running] {
-                (if layers.is_empty() { words::BUILD } else { words::BUILD_AGAIN })
+                (if made { words::BUILD_AGAIN } else { words::BUILD })
             }
             " "
             button type="button" data-do="stop" disabled[!running] { (words::CANCEL) }
+            " "
+            @if there("report.html") { a class="button" href="/report" { (words::REPORT) } }
             div class="progress" hidden[!running] {
                 progress max="1" aria-label=(words::WORKING) {}
                 p role="status" { (words::WORKING) }
             }
             ul class="notes" {}
         }
-        @if let Some(shown) = shown {
-            form class="asked" method="get" action="/picture" {
-                div class="field" {
-                    label for="layer" { (words::LAYER) }
-                    select id="layer" name="layer" {
-                        @for name in &layers { option value=(name) selected[name == shown] { (name.trim_end_matches(".tif")) } }
+        @if made { (looked_at(app)) }
+    }
+}
+
+/// The finished picture with everything that can be laid over it.
+fn looked_at(app: &App) -> Markup {
+    let name = |layer: &str| format!("{RESULTS}/{layer}");
+    let both = ["sky.tif", "land.tif"]
+        .iter()
+        .all(|l| app.folder.join(RESULTS).join(l).is_file());
+    let frame = LiveEdge::land_frame(&app.folder).ok();
+    let before = frame.as_ref().map(|f| &f.name);
+    let before_at = frame
+        .as_ref()
+        .map(|f| format!("{},{}", f.origin_px[0], f.origin_px[1]));
+    html! {
+        nl-viewer data-name=(name(LAYERS[0])) data-sky=(name("sky.tif")) data-land=(name("land.tif"))
+            data-before=[before] data-before-at=[before_at] data-edge[frame.is_some()] {
+            fieldset class="over" {
+                legend { (words::LAYERS) }
+                @if both {
+                    (tick("sky", words::SKY_LAYER, true))
+                    (tick("land", words::LAND_LAYER, true))
+                }
+                @if let Some(frame) = &frame {
+                    (tick("matte", words::MATTE_OVER, false))
+                    (tick("line", words::EDGE_LINE, false))
+                    (tick("before", words::BEFORE, false))
+                    label class="split" hidden {
+                        (words::BEFORE_UP_TO) " (" (frame.name) ") "
+                        input type="range" min="0" max="100" value="50" data-over="split";
                     }
                 }
-                button type="submit" { (words::SHOW) }
-                @if app.folder.join(RESULTS).join("report.html").is_file() { a class="button" href="/report" { (words::REPORT) } }
             }
-            (viewer(&format!("{RESULTS}/{shown}")))
+            @if frame.is_some() { (brush()) } @else { p class="soft" { (words::NO_EDGE) } }
+            (looking(words::PICTURE))
+            @if frame.is_some() { p class="soft" { (words::BRUSH_KEYS) } }
+        }
+    }
+}
+
+fn tick(what: &str, name: &str, on: bool) -> Markup {
+    html! { label class="tick" { input type="checkbox" data-over=(what) checked[on] autocomplete="off"; (name) } }
+}
+
+fn brush() -> Markup {
+    let choice = |mode: &str, name: &str| {
+        html! { label class="tick" { input type="radio" name="brush" value=(mode) checked[mode == "move"] autocomplete="off"; (name) } }
+    };
+    html! {
+        fieldset class="brush" data-land=(words::BRUSHED_LAND) data-sky=(words::BRUSHED_SKY) data-kept=(words::HINTS_KEPT)
+            data-none=(words::NO_HINTS) data-wait=(words::EDGE_WAIT) data-after=(words::EDGE_ANSWERED) {
+            legend { (words::BRUSH) }
+            p class="soft lead" { (words::BRUSH_LEAD) }
+            (choice("move", words::BRUSH_MOVE))
+            (choice("land", words::BRUSH_LAND))
+            (choice("sky", words::BRUSH_SKY))
+            label { (words::BRUSH_WIDTH) " " input type="range" min="0" max="100" value="50" data-width; }
+            button type="button" data-hint="undo" { (words::UNDO) }
+            button type="button" data-hint="redo" { (words::REDO) }
+            button type="button" data-hint="clear" { (words::CLEAR) }
+            p role="status" {}
         }
     }
 }

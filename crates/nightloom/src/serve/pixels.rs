@@ -17,7 +17,7 @@ use super::reply::{Failed, aside};
 use super::words;
 
 /// Pictures kept ready; one of 24 megapixels takes some 200 MB.
-const KEPT: usize = 2;
+const KEPT: usize = 3;
 /// What of the results can be looked at.
 pub(super) const LAYERS: [&str; 4] = ["picture.tif", "sky.tif", "land.tif", "matte.tif"];
 

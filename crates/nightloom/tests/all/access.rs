@@ -14,14 +14,14 @@ const AXE: &str = include_str!("../data/axe/axe.min.js");
 const DAY: f64 = 4.5;
 /// Red under the limit cannot have that on black (it takes a red of 236 and more): all text has what the same
 /// criterion asks of large text.
-const RED: f64 = 3.0;
+pub(crate) const RED: f64 = 3.0;
 /// The sheet's dim look is for those to whom that is too bright; our own floor, no source.
 const DIM: f64 = 2.0;
 
 /// What axe calls serious or critical, each with the places where it is so.
 ///
 /// By day the contrasts are those of WCAG 2.2, 1.4.3. In red light text has at least `least` on its ground.
-fn faults(browser: &Browser, least: f64) -> Vec<String> {
+pub(crate) fn faults(browser: &Browser, least: f64) -> Vec<String> {
     // Run by the driver, not by the page: the page's own policy lets no other script in.
     browser.run(AXE);
     if least < DAY {
