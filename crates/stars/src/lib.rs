@@ -29,6 +29,7 @@ mod identify;
 mod land;
 mod land_finder;
 mod levels;
+mod lines;
 mod matching;
 mod peaks;
 mod photometry;

@@ -15,6 +15,7 @@ use nightloom_raster::Plane;
 
 use crate::Background;
 use crate::components::{Component, Components};
+use crate::lines::{Crowd, Stretch};
 
 /// What drew a streak.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -58,6 +59,10 @@ pub struct Streak {
 
 /// Length over the filter's width, at least: in the Milky Way, chains of three and four stars are shorter.
 const LONG: f64 = 40.0;
+/// The same where stars stand so thick that the streak is one patch with some of them.
+const LONG_IN_CROWDS: f64 = 70.0;
+/// What a star that stands on a streak adds is left out: light beyond so many times the middle value.
+const MOST_LIGHT: f64 = 2.5;
 /// Steps along a streak at least, for its light to tell anything.
 const STEPS: usize = 12;
 
@@ -81,6 +86,25 @@ pub(crate) fn find_streaks(
     sigma: f64,
     is_land: &dyn Fn(f64, f64) -> bool,
 ) -> Vec<Streak> {
+    let mut lines = joined_patches(patches, sigma, is_land);
+    let crowd = Crowd::new(patches, [image.width(), image.height()], is_land);
+    if crowd.is_crowded() {
+        lines.retain(|l| crowd.is_lit(&stretch_of(l)));
+        for stretch in crowd.stretches(LONG_IN_CROWDS * sigma) {
+            let line = lit(&stretch, image, background, sigma);
+            if !lines.iter().any(|l| same(l, &line, sigma)) {
+                lines.push(line);
+            }
+        }
+    }
+    let whole = lines.iter().map(|l| to_its_ends(image, background, l, sigma));
+    whole
+        .filter_map(|l| describe(image, background, &l, sigma))
+        .collect()
+}
+
+/// The long thin patches, those on one line joined.
+fn joined_patches(patches: &Components, sigma: f64, is_land: &dyn Fn(f64, f64) -> bool) -> Vec<Line> {
     let mut lines: Vec<Line> = patches.list.iter().filter_map(|p| line(p, sigma)).collect();
     lines.retain(|l| !is_land(l.x, l.y));
     lines.sort_by(|a, b| b.half.total_cmp(&a.half).then(a.y.total_cmp(&b.y)));
@@ -101,18 +125,48 @@ pub(crate) fn find_streaks(
             break;
         }
     }
+    joined.retain(|l| 2.0 * l.half > LONG * sigma);
     joined
-        .iter()
-        .filter(|l| 2.0 * l.half > LONG * sigma)
-        .filter_map(|l| {
-            describe(
-                image,
-                background,
-                &to_its_ends(image, background, l, sigma),
-                sigma,
-            )
-        })
-        .collect()
+}
+
+fn stretch_of(line: &Line) -> Stretch {
+    let (s, c) = line.angle.sin_cos();
+    let end = |t: f64| [line.x + t * c, line.y + t * s];
+    Stretch {
+        from: end(-line.half),
+        to: end(line.half),
+    }
+}
+
+/// A stretch as a line of pieces; its width is not known better than the stars'.
+fn lit(stretch: &Stretch, image: &Plane, background: &Background, sigma: f64) -> Line {
+    let ([x0, y0], [x1, y1]) = (stretch.from, stretch.to);
+    let (x, y) = (0.5 * (x0 + x1), 0.5 * (y0 + y1));
+    let mut line = Line {
+        x,
+        y,
+        angle: (y1 - y0).atan2(x1 - x0),
+        half: 0.5 * (x1 - x0).hypot(y1 - y0),
+        across: 2.0 * sigma * sigma,
+        snr: 0.0,
+        pieces: 1,
+    };
+    let mut light = light_along(image, background, &line, sigma);
+    light.sort_by(f64::total_cmp);
+    let middle = light.get(light.len() / 2).copied().unwrap_or(0.0);
+    line.snr = (middle / (f64::from(background.noise_at(x, y)) * (4.0 * sigma + 1.0).sqrt())) as f32;
+    line
+}
+
+/// Whether the second lies along the first.
+fn same(first: &Line, second: &Line, sigma: f64) -> bool {
+    let (s, c) = first.angle.sin_cos();
+    let (dx, dy) = (second.x - first.x, second.y - first.y);
+    let turn = (first.angle - second.angle).sin().abs();
+    let along = (dx * c + dy * s).abs();
+    turn < 0.2
+        && (dy * c - dx * s).abs() < 10.0 * sigma + 0.08 * first.half
+        && along < first.half + second.half
 }
 
 fn line(patch: &Component, sigma: f64) -> Option<Line> {
@@ -213,7 +267,7 @@ fn to_its_ends(image: &Plane, background: &Background, line: &Line, sigma: f64) 
 fn describe(image: &Plane, background: &Background, line: &Line, sigma: f64) -> Option<Streak> {
     let (s, c) = line.angle.sin_cos();
     let end = |t: f64| [line.x + t * c, line.y + t * s];
-    let light = light_along(image, background, line, sigma);
+    let light = without_stars(light_along(image, background, line, sigma));
     if light.len() < STEPS {
         return None;
     }
@@ -246,6 +300,19 @@ fn describe(image: &Plane, background: &Background, line: &Line, sigma: f64) -> 
         ends: ends as f32,
         within,
     })
+}
+
+/// The light with what is far above its middle value cut off; dashes, whose middle is dark, are left.
+fn without_stars(mut light: Vec<f64>) -> Vec<f64> {
+    let mut sorted = light.clone();
+    sorted.sort_by(f64::total_cmp);
+    let at = |part: f64| sorted.get((part * sorted.len() as f64) as usize).copied();
+    if let (Some(low), Some(middle)) = (at(0.2), at(0.5))
+        && low > 0.3 * middle
+    {
+        light.iter_mut().for_each(|l| *l = l.min(MOST_LIGHT * middle));
+    }
+    light
 }
 
 fn kind(beat: f64, dark: f64, ends: f64, within: bool, variation: f64) -> StreakKind {
