@@ -59,7 +59,7 @@ export class Tiles {
       this.ready ??= performance.now();
       this.changed();
     };
-    tile.src = `/pixels/tile?name=${encodeURIComponent(this.name)}&level=${level}&x=${x}&y=${y}&lift=${this.lift}`;
+    tile.src = `/pixels/tile?name=${encodeURIComponent(this.name)}&level=${level}&x=${x}&y=${y}&lift=${this.lift}&look=${document.documentElement.dataset.look}`;
     this.held.set(key, tile);
     if (this.held.size > HELD) this.held.delete(this.held.keys().next().value);
     return tile;

@@ -150,7 +150,7 @@ pub fn matte(
             work,
         )?;
         if round > 0 {
-            land_model = core_colours(evidence, &likeness, &zone, &sky_model, &deep_model, work)?;
+            land_model = core_colours(evidence, &likeness, &zone, &sky_model, &deep_model, None, work)?;
         }
         alpha
             .data_mut()
@@ -200,7 +200,7 @@ pub(crate) fn edge_colours(
     let opaque = |x, y| match alpha.at(x, y) < OPAQUE {
         true if solid(x, y) => 1.0,
         // Where sky shines through all over, what seems opaque is so no more than its heart.
-        true => core_weight(evidence, sky, deep, [x, y], HEART_PX[1]),
+        true => core_weight(evidence, sky, deep, [x, y], HEART_PX[1], None),
         false => 0.0,
     };
     LandModel::fit(evidence.land, &opaque, work)
@@ -215,6 +215,7 @@ pub(crate) fn core_colours(
     zone: &Zone,
     sky: &SkyModel,
     deep: &LandModel,
+    hearts: Option<&Hearts>,
     work: &Work,
 ) -> Result<LandModel, SeamError> {
     let solid = zone.beside_solid(SOLID_PX);
@@ -223,7 +224,7 @@ pub(crate) fn core_colours(
         if likeness.deep_land(x, y) || likeness.told_land(x, y) {
             1.0
         } else if likeness.on_land(x, y) {
-            core_weight(evidence, sky, deep, [x, y], reach(x, y))
+            core_weight(evidence, sky, deep, [x, y], reach(x, y), hearts)
         } else {
             0.0
         }
@@ -253,14 +254,9 @@ fn core_weight(
     deep: &LandModel,
     [x, y]: [usize; 2],
     reach: usize,
+    hearts: Option<&Hearts>,
 ) -> f32 {
-    let away = |u: usize, v: usize| -> f32 {
-        let (colour, back) = (evidence.land.at(u, v), sky.at(u, v));
-        (0..3)
-            .map(|c| (colour[c] - back[c]).abs() / sky.noise_at(c, back[c]))
-            .sum()
-    };
-    let here = away(x, y);
+    let here = away(evidence, sky, x, y);
     let (colour, back, front) = (evidence.land.at(x, y), sky.at(x, y), deep.at(x, y));
     let noise: [f32; 3] = std::array::from_fn(|c| sky.noise_at(c, back[c]));
     let [mut along, mut across, mut length] = [0.0f32, 1e-6, 0.0];
@@ -277,15 +273,75 @@ fn core_weight(
     if !here.is_finite() || (share < MOSTLY_LAND && !elsewhere) {
         return 0.0;
     }
+    if let Some(most) = hearts {
+        return if here >= 0.9 * most.at(reach, x, y) {
+            1.0
+        } else {
+            0.0
+        };
+    }
     let (x1, y1) = (
         (x + 1 + reach).min(evidence.land.width()),
         (y + 1 + reach).min(evidence.land.height()),
     );
     let most = (y.saturating_sub(reach)..y1)
         .flat_map(|v| (x.saturating_sub(reach)..x1).map(move |u| (u, v)))
-        .map(|(u, v)| away(u, v))
+        .map(|(u, v)| away(evidence, sky, u, v))
         .fold(0.0, f32::max);
     if here >= 0.9 * most { 1.0 } else { 0.0 }
+}
+
+/// How far a pixel's colour lies from the sky behind it, in sigmas, channels added up.
+fn away(evidence: &Evidence, sky: &SkyModel, x: usize, y: usize) -> f32 {
+    let (colour, back) = (evidence.land.at(x, y), sky.at(x, y));
+    (0..3)
+        .map(|c| (colour[c] - back[c]).abs() / sky.noise_at(c, back[c]))
+        .sum()
+}
+
+/// The farthest from the sky in each pixel's neighbourhood, worked out for all of a small picture at once.
+pub(crate) struct Hearts([Plane; 2]);
+
+impl Hearts {
+    pub(crate) fn of(evidence: &Evidence, sky: &SkyModel) -> Self {
+        let (width, height) = (evidence.land.width(), evidence.land.height());
+        let mut own = Plane::filled(width, height, 0.0);
+        let rows = own.data_mut().par_chunks_mut(width).enumerate();
+        rows.for_each(|(y, row)| {
+            row.iter_mut()
+                .enumerate()
+                .for_each(|(x, v)| *v = away(evidence, sky, x, y));
+        });
+        Self(HEART_PX.map(|reach| most_around(&own, reach)))
+    }
+
+    fn at(&self, reach: usize, x: usize, y: usize) -> f32 {
+        self.0[usize::from(reach == HEART_PX[1])].at(x, y)
+    }
+}
+
+/// The largest value in a square about each pixel, at least 0; what is no number counts for nothing.
+fn most_around(plane: &Plane, reach: usize) -> Plane {
+    let (width, height) = (plane.width(), plane.height());
+    let mut across = Plane::filled(width, height, 0.0);
+    let rows = across.data_mut().par_chunks_mut(width).enumerate();
+    rows.for_each(|(y, row)| {
+        let from = plane.row(y);
+        for (x, out) in row.iter_mut().enumerate() {
+            let near = &from[x.saturating_sub(reach)..(x + reach + 1).min(width)];
+            *out = near.iter().copied().fold(0.0, f32::max);
+        }
+    });
+    let mut out = Plane::filled(width, height, 0.0);
+    let rows = out.data_mut().par_chunks_mut(width).enumerate();
+    rows.for_each(|(y, row)| {
+        for v in y.saturating_sub(reach)..(y + reach + 1).min(height) {
+            row.iter_mut()
+                .zip(across.row(v))
+                .for_each(|(out, v)| *out = out.max(*v));
+        }
+    });
+    out
 }
 
 pub(crate) fn mean_over_valid(alpha: &Plane, evidence: &Evidence) -> f64 {

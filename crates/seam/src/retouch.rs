@@ -10,7 +10,7 @@ use nightloom_raster::{Plane, Rgb};
 use crate::{
     Coarse, Evidence, Finding, Matte, MatteSettings, SeamError, Side, SkyModel, Stroke, Work, band_solve,
     land_model::LandModel,
-    matte::{core_colours, edge_colours, mean_over_valid},
+    matte::{Hearts, core_colours, edge_colours, mean_over_valid},
     relabel::{Said, region, relabel},
     resample, sky_likeness,
     sky_model::{self, SkyCell},
@@ -284,7 +284,9 @@ impl Solver<'_> {
             };
             let likeness = compared(&front)?;
             if round > 0 {
-                front = core_colours(&self.inside, &likeness, &zone, &sky, &deep, work)?.or(&deep);
+                let hearts = Hearts::of(&self.inside, &sky);
+                let core = core_colours(&self.inside, &likeness, &zone, &sky, &deep, Some(&hearts), work)?;
+                front = core.or(&deep);
             }
             for y in 0..land.height() {
                 for (x, a) in alpha.row_mut(y).iter_mut().enumerate() {

@@ -48,15 +48,21 @@ impl SkyModel {
             level: [0.0; 3],
             origin: [0.0; 2],
         };
-        for c in 0..3 {
-            let cells: Vec<Option<CellLevel>> = measured.iter().map(|m| m.as_ref().map(|m| m[c])).collect();
-            let middle = |get: fn(&CellLevel) -> f32| {
-                let value = stats::median(&mut cells.iter().flatten().map(get).collect::<Vec<_>>());
-                if value.is_finite() { value } else { 0.0 }
-            };
-            model.noise[c] = middle(|m| m.sigma);
-            model.level[c] = middle(|m| m.level);
-            model.cells[c] = continued(&cells, width, height);
+        let channels: Vec<(Plane, [f32; 2])> = (0..3)
+            .into_par_iter()
+            .map(|c| {
+                let cells: Vec<Option<CellLevel>> =
+                    measured.iter().map(|m| m.as_ref().map(|m| m[c])).collect();
+                let middle = |get: fn(&CellLevel) -> f32| {
+                    let value = stats::median(&mut cells.iter().flatten().map(get).collect::<Vec<_>>());
+                    if value.is_finite() { value } else { 0.0 }
+                };
+                let levels = [middle(|m| m.sigma), middle(|m| m.level)];
+                (continued(&cells, width, height), levels)
+            })
+            .collect();
+        for (c, (cells, [noise, level])) in channels.into_iter().enumerate() {
+            (model.cells[c], model.noise[c], model.level[c]) = (cells, noise, level);
         }
         model
     }

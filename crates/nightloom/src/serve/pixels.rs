@@ -4,7 +4,7 @@ use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use axum::extract::{Query as UrlQuery, State};
-use axum::http::header::{CACHE_CONTROL, CONTENT_TYPE};
+use axum::http::header::{CACHE_CONTROL, CONTENT_TYPE, VARY};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use nightloom_outing::{Pyramid, RESULTS, TILE_PX, World, discover};
@@ -132,7 +132,12 @@ fn picture(
     let bytes = drawn.ok_or_else(|| Failed(StatusCode::NOT_FOUND, words::NOTHING_HERE.into()))?;
     let bytes = bytes.map_err(|e| Failed(StatusCode::INTERNAL_SERVER_ERROR, e.to_string()))?;
     Ok((
-        [(CONTENT_TYPE, kind), (CACHE_CONTROL, "private, max-age=60")],
+        // By day a picture is another one than in red light, under the same address.
+        [
+            (CONTENT_TYPE, kind),
+            (CACHE_CONTROL, "private, max-age=60"),
+            (VARY, "cookie"),
+        ],
         bytes,
     )
         .into_response())
