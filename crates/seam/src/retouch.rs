@@ -47,7 +47,7 @@ pub struct Patch {
 
 /// Sorts strokes into groups that can be solved by themselves. Strokes outside the picture are left out.
 ///
-/// `coarse` is what [`crate::separate`] found without hints.
+/// `coarse` is what [`crate::separate()`] found without hints.
 pub fn group_strokes(coarse: &Coarse, strokes: &[Stroke], settings: &MatteSettings) -> Vec<HintGroup> {
     let all: Vec<&Stroke> = strokes.iter().collect();
     let mut sets: Vec<(Vec<usize>, Span)> = Vec::new();
