@@ -13,7 +13,6 @@ use crate::error::{Fault, SettingsError};
 /// If the text is not valid, or there is no such option.
 pub fn option_in(text: &str, section: &str, key: &str) -> Result<Option<String>, SettingsError> {
     known(section, key)?;
-    // The checks name line and key better than the parser does.
     parse_settings(text, OUTING_TOML)?;
     let document = parsed(text)?;
     Ok(document
@@ -126,8 +125,12 @@ fn fault(key: &str, message: String) -> SettingsError {
 }
 
 fn parsed(text: &str) -> Result<DocumentMut, SettingsError> {
-    text.parse::<DocumentMut>()
-        .map_err(|e| fault("", e.message().to_owned()))
+    // The checks name line and key better than the parser does.
+    let named = |e: toml_edit::TomlError| match parse_settings(text, OUTING_TOML) {
+        Err(error) => error,
+        Ok(_) => fault("", e.message().to_owned()),
+    };
+    text.parse::<DocumentMut>().map_err(named)
 }
 
 fn as_toml(option: &OptionSpec, typed: &str) -> Result<Toml, SettingsError> {
