@@ -52,10 +52,14 @@ for (const chart of document.querySelectorAll("img[data-every]")) {
 }
 
 // Fields nobody is typing into follow the file; one that differs keeps what was typed.
+let asked = 0;
 async function follow() {
   const fields = document.querySelectorAll("[data-key]");
   if (!fields.length) return;
+  const mine = ++asked;
   const page = await (await fetch("/settings")).text();
+  // An answer that a later one overtook is old.
+  if (mine !== asked) return;
   const fresh = new DOMParser().parseFromString(page, "text/html");
   document.documentElement.dataset.version = fresh.documentElement.dataset.version;
   for (const field of fields) {
