@@ -119,7 +119,7 @@ pub(super) const UNDO: &str = "Undo";
 pub(super) const REDO: &str = "Redo";
 pub(super) const CLEAR: &str = "Take all strokes away";
 pub(super) const HINTS_KEPT: &str =
-    "{n} strokes kept in hints.toml; the next making of the picture follows them.";
+    "Strokes kept in hints.toml: {n}. The next making of the picture follows them.";
 pub(super) const NO_HINTS: &str = "No strokes yet.";
 pub(super) const EDGE_WAIT: &str = "Getting the edge ready …";
 pub(super) const EDGE_ANSWERED: &str = "Matte solved again and shown after {s} s.";
