@@ -5,6 +5,7 @@
 
 mod look;
 mod night;
+mod set;
 mod trend;
 
 use std::path::{Path, PathBuf};
@@ -165,7 +166,8 @@ pub fn check_or_tell(
     }
 }
 
-/// Checks several files; one that cannot be read is told and the rest goes on.
+/// Checks several files; one that cannot be read is told and the rest goes on. A frame whose stars are fainter than
+/// those of the frames before and after it is told to be clouded.
 ///
 /// # Errors
 /// [`SingleError::Told`]; a bad file is no error here.
@@ -174,11 +176,13 @@ pub fn check_frames(
     options: &CheckOptions,
     world: &dyn World,
 ) -> Result<Vec<FrameCheck>, SingleError> {
-    paths
+    let mut checks = paths
         .iter()
         .take_while(|_| !world.is_cancelled())
         .map(|path| check_or_tell(path, options, world))
-        .collect()
+        .collect::<Result<Vec<_>, _>>()?;
+    set::compare(&mut checks);
+    Ok(checks)
 }
 
 /// Checks a decoded frame, whose place and time are `standing`.
