@@ -358,12 +358,16 @@ fn choice(text: Option<&str>, words: &[&str]) -> Result<Value, String> {
     }
 }
 
+/// A number, written whole or not.
+pub(crate) fn real(value: &Toml) -> Option<f64> {
+    value.as_float().or_else(|| value.as_integer().map(|n| n as f64))
+}
+
 fn pair(item: &Item, min: f64, max: f64) -> Option<[f64; 2]> {
     let array = item.as_array()?;
-    let number = |v: &Toml| v.as_float().or_else(|| v.as_integer().map(|n| n as f64));
     let values: Vec<f64> = array
         .iter()
-        .filter_map(number)
+        .filter_map(real)
         .filter(|v| (min..=max).contains(v))
         .collect();
     (array.len() == 2 && values.len() == 2).then(|| [values[0], values[1]])

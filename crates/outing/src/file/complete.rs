@@ -10,6 +10,15 @@ use crate::error::Fault;
 use crate::plan::{FrameOverride, Rejection, Settings, White};
 use crate::roles::Role;
 
+/// The lens's projection, as files name it.
+pub(crate) const PROJECTIONS: [(&str, Projection); 5] = [
+    ("rectilinear", Projection::Rectilinear),
+    ("equidistant", Projection::Equidistant),
+    ("equisolid", Projection::Equisolid),
+    ("stereographic", Projection::Stereographic),
+    ("orthographic", Projection::Orthographic),
+];
+
 struct Values(Checked);
 
 impl Values {
@@ -146,15 +155,8 @@ fn rig(values: &Values, settings: &mut Settings) {
     rig.lens = values.text("rig", "lens");
     rig.focal_mm = values.number("rig", "focal_mm");
     rig.pixel_um = values.number("rig", "pixel_um");
-    let projections = [
-        ("rectilinear", Projection::Rectilinear),
-        ("equidistant", Projection::Equidistant),
-        ("equisolid", Projection::Equisolid),
-        ("stereographic", Projection::Stereographic),
-        ("orthographic", Projection::Orthographic),
-    ];
     rig.projection = values
-        .word("rig", "projection", &projections)
+        .word("rig", "projection", &PROJECTIONS)
         .unwrap_or(rig.projection);
     let patterns = [
         ("RGGB", Cfa::RGGB),

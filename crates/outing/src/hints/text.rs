@@ -4,6 +4,8 @@ use std::fmt::Write as _;
 
 use toml_edit::{DocumentMut, Item, Table, Value};
 
+use crate::file::real;
+
 use super::{HintKind, HintStroke, HintsError, LandHints};
 
 const HEAD: &str = "# Hints for the edge of land and sky, brushed over the land.
@@ -130,10 +132,6 @@ fn stroke(table: &Table, at: &str) -> Result<HintStroke, HintsError> {
         radius_px,
         points_px: points.into_iter().map(|p| p.map(|v| v as f32)).collect(),
     })
-}
-
-fn real(value: &Value) -> Option<f64> {
-    value.as_float().or_else(|| value.as_integer().map(|v| v as f64))
 }
 
 fn pair(value: &Value) -> Option<[f64; 2]> {

@@ -4,11 +4,13 @@ use std::fs;
 use std::io::{ErrorKind, Write};
 use std::path::{Path, PathBuf};
 
-use nightloom_optics::{Lens, Projection};
+use nightloom_optics::Lens;
 use nightloom_raster::FrameMeta;
 use nightloom_raster::atomic::write_whole;
 use nightloom_stars::BlindIdentification;
 use toml_edit::{Array, ArrayOfTables, DocumentMut, Item, Table, value};
+
+use crate::file::{PROJECTIONS, real};
 
 /// No file of lenses is larger, bytes.
 const MOST_BYTES: u64 = 1 << 20;
@@ -17,13 +19,6 @@ const SAME_FOCAL: f64 = 0.01;
 const TABLE: &str = "lens";
 const HEAD: &str =
     "# Lenses as the stars showed them; written by nightloom. A lens that is taken out is measured anew.\n\n";
-const PROJECTIONS: [(&str, Projection); 5] = [
-    ("rectilinear", Projection::Rectilinear),
-    ("equidistant", Projection::Equidistant),
-    ("equisolid", Projection::Equisolid),
-    ("stereographic", Projection::Stereographic),
-    ("orthographic", Projection::Orthographic),
-];
 
 /// Why a file of lenses cannot serve.
 #[derive(Debug, thiserror::Error)]
@@ -284,17 +279,13 @@ fn known(table: &Table) -> Result<Known, Fault> {
     })
 }
 
-fn as_number(item: &toml_edit::Value) -> Option<f64> {
-    item.as_float().or_else(|| item.as_integer().map(|n| n as f64))
-}
-
 fn number(
     table: &Table,
     key: &'static str,
     expected: &'static str,
     fits: impl Fn(f64) -> bool,
 ) -> Result<f64, Fault> {
-    let found = table.get(key).and_then(Item::as_value).and_then(as_number);
+    let found = table.get(key).and_then(Item::as_value).and_then(real);
     found.filter(|n| n.is_finite() && fits(*n)).ok_or((key, expected))
 }
 
@@ -307,7 +298,7 @@ fn numbers<const N: usize>(
     let array = table.get(key).and_then(Item::as_array).ok_or((key, expected))?;
     let found: Vec<f64> = array
         .iter()
-        .filter_map(as_number)
+        .filter_map(real)
         .filter(|n| n.is_finite() && fits(*n))
         .collect();
     found.try_into().map_err(|_| (key, expected))
