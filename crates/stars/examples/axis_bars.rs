@@ -4,10 +4,10 @@
 //! `cargo run -p nightloom-stars --example axis_bars -- [trials per lens and hemisphere] [seed]`
 #![allow(clippy::print_stdout, clippy::unwrap_used, reason = "a report for reading")]
 
-#[allow(dead_code, reason = "the tests use the rest")]
+#[expect(dead_code, reason = "the tests use the rest")]
 #[path = "../tests/all/axis_scene.rs"]
 mod axis_scene;
-#[allow(dead_code, reason = "the tests use the rest")]
+#[expect(dead_code, reason = "the tests use the rest")]
 #[path = "../tests/all/scene.rs"]
 mod scene;
 
