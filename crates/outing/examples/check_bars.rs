@@ -61,12 +61,7 @@ fn tell(number: u64, painted: &faults::Painted, check: &nightloom_outing::FrameC
         .map(|c| format!("{} {:.2}", c.cause, c.likelihood))
         .collect();
     println!(
-        "{number}: {} ({}; axis {:?}; {:.0} mm{}) → {} [{} stars, identified {}; axis seen {:?}]",
-        painted.fault,
-        painted.severity,
-        painted.axis_arcmin.map(f64::round),
-        painted.focal_mm,
-        if painted.land { ", land" } else { "" },
+        "{number}: {painted} → {} [{} stars, identified {}; axis seen {:?}]",
         causes.join(", "),
         check.stars,
         check.centre.is_some(),

@@ -82,6 +82,20 @@ pub(crate) struct Painted {
     pub(crate) land: bool,
 }
 
+impl std::fmt::Display for Painted {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(
+            f,
+            "{} ({}; axis {:?}; {:.0} mm{})",
+            self.fault,
+            self.severity,
+            self.axis_arcmin.map(f64::round),
+            self.focal_mm,
+            if self.land { ", land" } else { "" },
+        )
+    }
+}
+
 /// What the fault does.
 #[derive(Clone)]
 struct Plan {
