@@ -100,11 +100,6 @@ impl Background {
         self.interpolate_row(&self.level, y, out);
     }
 
-    /// The noise along the whole pixel row `y`.
-    pub fn noise_row(&self, y: usize, out: &mut [f32]) {
-        self.interpolate_row(&self.noise, y, out);
-    }
-
     fn sample(&self, values: &[f32], x: f64, y: f64) -> f32 {
         let (row, ty) = self.place(y, self.rows);
         let (column, tx) = self.place(x, self.columns);
@@ -122,31 +117,76 @@ impl Background {
     /// One cubic per stretch between cell centres, so that a row costs three multiplications a pixel.
     #[inline(always)]
     fn interpolate_row(&self, values: &[f32], y: usize, out: &mut [f32]) {
+        self.along(&self.line(values, y), 0, out);
+    }
+
+    /// The values at the height `y` above each column's centre.
+    fn line(&self, values: &[f32], y: usize) -> Vec<f32> {
         let (row, ty) = self.place(y as f64, self.rows);
-        let line: Vec<f32> = (0..self.columns)
+        (0..self.columns)
             .map(|c| Cubic::between(|r| values[r * self.columns + c], row, self.rows).at(ty))
-            .collect();
-        let (side, half) = (self.mesh_px as f64, 0.5 * self.mesh_px as f64 - 0.5);
-        let first = (half.ceil() as usize).min(out.len());
-        out[..first].fill(line[0]);
-        let mut x = first;
-        for cell in 0..self.columns - 1 {
+            .collect()
+    }
+
+    /// The noise at the height `y`, to be read along the row.
+    pub(crate) fn noise_line(&self, y: usize) -> NoiseLine<'_> {
+        NoiseLine {
+            mesh: self,
+            line: self.line(&self.noise, y),
+        }
+    }
+
+    /// Interpolates a line for the pixels from `x0` on.
+    #[inline(always)]
+    fn along(&self, line: &[f32], x0: usize, out: &mut [f32]) {
+        let (side, half, n) = (self.mesh_px as f64, 0.5 * self.mesh_px as f64 - 0.5, out.len());
+        let until = |x: f64| (x.ceil() as usize).saturating_sub(x0).min(n);
+        let mut done = until(half);
+        out[..done].fill(line[0]);
+        let first = (((x0 + done) as f64 - half).max(0.0) / side) as usize;
+        for cell in first..self.columns - 1 {
             let start = half + cell as f64 * side;
-            let end = ((start + side).ceil() as usize).min(out.len());
+            let end = until(start + side);
             let cubic = Cubic::between(|c| line[c], cell as isize, self.columns);
-            let (step, offset) = (1.0 / side as f32, ((x as f64 - start) / side) as f32);
-            for (i, out) in out[x.min(end)..end].iter_mut().enumerate() {
+            let (step, offset) = (1.0 / side as f32, (((x0 + done) as f64 - start) / side) as f32);
+            for (i, out) in out[done..end.max(done)].iter_mut().enumerate() {
                 *out = cubic.at(offset + i as f32 * step);
             }
-            x = x.max(end);
+            done = done.max(end);
+            if done == n {
+                return;
+            }
         }
-        out[x..].fill(line[self.columns - 1]);
+        out[done..].fill(line[self.columns - 1]);
     }
 
     /// The cell centre before a coordinate and the part of the way to the next.
     fn place(&self, v: f64, cells: usize) -> (isize, f32) {
         let place = ((v + 0.5) / self.mesh_px as f64 - 0.5).clamp(0.0, (cells - 1) as f64);
         (place.floor() as isize, (place - place.floor()) as f32)
+    }
+}
+
+/// The noise along one row.
+pub(crate) struct NoiseLine<'a> {
+    mesh: &'a Background,
+    line: Vec<f32>,
+}
+
+impl NoiseLine<'_> {
+    /// What the noise nowhere falls below from the pixel `x0` to that before `x1`: the cubics never leave the range
+    /// of the values they join.
+    pub(crate) fn floor(&self, x0: usize, x1: usize) -> f32 {
+        const ROUNDING: f32 = 0.9999;
+        let (first, _) = self.mesh.place(x0 as f64, self.mesh.columns);
+        let (last, _) = self.mesh.place(x1 as f64, self.mesh.columns);
+        let cells = &self.line[first as usize..(last as usize + 2).min(self.line.len())];
+        ROUNDING * cells.iter().copied().fold(f32::INFINITY, f32::min)
+    }
+
+    /// The noise at the pixels from `x0` on.
+    pub(crate) fn read(&self, x0: usize, out: &mut [f32]) {
+        self.mesh.along(&self.line, x0, out);
     }
 }
 

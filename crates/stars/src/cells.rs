@@ -66,12 +66,6 @@ pub(crate) fn flood(seeds: &[Option<bool>], gradient: &[f32], columns: usize, ro
     label.into_iter().map(|l| l.unwrap_or(false)).collect()
 }
 
-pub(crate) fn mark(len: usize, cells: &[usize]) -> Vec<bool> {
-    let mut out = vec![false; len];
-    cells.iter().for_each(|c| out[*c] = true);
-    out
-}
-
 /// Steps from each cell to the nearest one that is `target`.
 pub(crate) fn distance(set: &[bool], columns: usize, rows: usize, target: bool) -> Vec<usize> {
     let mut steps = vec![usize::MAX; set.len()];

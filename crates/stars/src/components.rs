@@ -4,7 +4,7 @@ use nightloom_raster::Plane;
 use rayon::prelude::*;
 
 use crate::Background;
-use crate::peaks::{Peak, row_peaks};
+use crate::peaks::{BESIDE, Peak, find_peaks};
 use crate::shape::Moments;
 
 /// One connected patch above the threshold.
@@ -54,17 +54,7 @@ impl Components {
 pub(crate) fn components(filtered: &Plane, noise: &Background, sigma: f32) -> (Components, Vec<Peak>) {
     let by_row: Vec<(Vec<Run>, Vec<Peak>)> = (0..filtered.height())
         .into_par_iter()
-        .map_init(
-            || vec![0.0; filtered.width()],
-            |limit, y| {
-                noise.noise_row(y, limit);
-                limit.iter_mut().for_each(|l| *l *= sigma);
-                (
-                    row_runs(filtered.row(y), limit, y),
-                    row_peaks(filtered, limit, y, sigma),
-                )
-            },
-        )
+        .map(|y| scan_row(filtered, noise, y, sigma))
         .collect();
     let mut first_of_row = Vec::with_capacity(by_row.len() + 1);
     let mut runs = Vec::with_capacity(by_row.iter().map(|r| r.0.len()).sum());
@@ -86,43 +76,66 @@ pub(crate) fn components(filtered: &Plane, noise: &Background, sigma: f32) -> (C
     (components, peaks)
 }
 
-fn row_runs(row: &[f32], limit: &[f32], y: usize) -> Vec<Run> {
-    const CHUNK: usize = 32;
-    let mut runs = Vec::new();
-    let mut start = None;
-    for (chunk, (values, limits)) in row.chunks(CHUNK).zip(limit.chunks(CHUNK)).enumerate() {
-        // Nearly everywhere nothing stands out.
-        let any = values
-            .iter()
-            .zip(limits)
-            .fold(false, |any, (v, l)| any | (*v > *l));
-        if !any && start.is_none() {
+/// Pixels looked at together: nearly everywhere nothing stands out.
+const CHUNK: usize = 32;
+
+/// The stretches of a row above the threshold, and its peaks.
+fn scan_row(filtered: &Plane, noise: &Background, y: usize, sigma: f32) -> (Vec<Run>, Vec<Peak>) {
+    let noise = noise.noise_line(y);
+    let (mut runs, mut peaks) = (Runs::new(y), Vec::new());
+    let mut limit = [0.0; CHUNK];
+    for (chunk, values) in filtered.row(y).chunks(CHUNK).enumerate() {
+        let (from, to) = (chunk * CHUNK, chunk * CHUNK + values.len());
+        let least = BESIDE * sigma * noise.floor(from, to);
+        if !values.iter().fold(false, |any, v| any | (*v > least)) {
+            runs.end(from);
             continue;
         }
-        for (i, (value, limit)) in values.iter().zip(limits).enumerate() {
-            let x = chunk * CHUNK + i;
-            match (value > limit, start) {
-                (true, None) => start = Some(x),
-                (false, Some(x0)) => {
-                    runs.push(Run {
-                        y: y as u32,
-                        x0: x0 as u32,
-                        x1: x as u32,
-                    });
-                    start = None;
-                }
+        let limit = &mut limit[..values.len()];
+        noise.read(from, limit);
+        limit.iter_mut().for_each(|l| *l *= sigma);
+        runs.add(from, values, limit);
+        find_peaks(filtered, limit, (from, y), sigma, &mut peaks);
+    }
+    runs.end(filtered.width());
+    (runs.found, peaks)
+}
+
+/// Stretches of one row as they are found.
+struct Runs {
+    y: u32,
+    start: Option<usize>,
+    found: Vec<Run>,
+}
+
+impl Runs {
+    fn new(y: usize) -> Self {
+        Self {
+            y: y as u32,
+            start: None,
+            found: Vec::new(),
+        }
+    }
+
+    fn add(&mut self, from: usize, values: &[f32], limits: &[f32]) {
+        for (x, (value, limit)) in (from..).zip(values.iter().zip(limits)) {
+            match (value > limit, self.start) {
+                (true, None) => self.start = Some(x),
+                (false, Some(_)) => self.end(x),
                 _ => {}
             }
         }
     }
-    if let Some(x0) = start {
-        runs.push(Run {
-            y: y as u32,
-            x0: x0 as u32,
-            x1: row.len() as u32,
-        });
+
+    fn end(&mut self, x1: usize) {
+        if let Some(x0) = self.start.take() {
+            self.found.push(Run {
+                y: self.y,
+                x0: x0 as u32,
+                x1: x1 as u32,
+            });
+        }
     }
-    runs
 }
 
 /// Joins runs of neighbouring rows that touch, corners included; numbers components in order of

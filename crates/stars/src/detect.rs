@@ -79,15 +79,18 @@ pub fn measure(image: &Plane, settings: &DetectSettings) -> Field {
         );
     }
     let stride = if width * height > MANY_PIXELS { 2 } else { 1 };
-    let background = Background::sampled(image, None, &settings.background, stride);
+    let (background, ground) = rayon::join(
+        || Background::sampled(image, None, &settings.background, stride),
+        || Ground::new(image, &settings.land),
+    );
+    let surely = ground.as_ref().map(Ground::surely);
     let sigma = settings.fwhm_px.map_or_else(
-        || guess_sigma(image, &background, settings),
+        || guess_sigma(image, &background, surely.as_ref(), settings),
         |f| f64::from(f) / FWHM_PER_SIGMA,
     );
     let filtered = crate::filter::matched(image, &background, sigma);
     let noise = filtered_noise(&filtered, &background, settings);
     let (patches, peaks) = components(&filtered, &noise, settings.threshold_sigma);
-    let ground = Ground::new(image, &settings.land);
     let scene = Scene {
         image,
         background: &background,
@@ -102,7 +105,6 @@ pub fn measure(image: &Plane, settings: &DetectSettings) -> Field {
     let mut stars = match &trails {
         Some(trails) => scene.measure_trails(trails),
         None => {
-            let surely = ground.as_ref().map(Ground::surely);
             let peaks = scene.clean_peaks(&filtered, &noise, (&patches, peaks), surely.as_ref());
             drop(filtered);
             scene.measure_points(&peaks)
@@ -134,8 +136,13 @@ pub fn measure(image: &Plane, settings: &DetectSettings) -> Field {
     }
 }
 
-/// Measures the stars' width from the brightest unsaturated pixel of each mesh cell.
-fn guess_sigma(image: &Plane, background: &Background, settings: &DetectSettings) -> f64 {
+/// Measures the stars' width from the brightest unsaturated pixel of each mesh cell that is not `land`.
+fn guess_sigma(
+    image: &Plane,
+    background: &Background,
+    land: Option<&LandMask>,
+    settings: &DetectSettings,
+) -> f64 {
     const START: f64 = 1.2;
     const TOPS: usize = 160;
     let cell = settings.background.mesh_px.max(16);
@@ -151,6 +158,7 @@ fn guess_sigma(image: &Plane, background: &Background, settings: &DetectSettings
                 cell,
             )
         })
+        .filter(|(x, y)| !land.is_some_and(|l| l.is_land(*x as f64, *y as f64)))
         .collect();
     // Some, from all over the frame, say it as well as thousands.
     let step = tops.len().div_ceil(TOPS).max(1);
@@ -170,7 +178,7 @@ fn guess_sigma(image: &Plane, background: &Background, settings: &DetectSettings
         if widths.len() < 5 {
             return sigma;
         }
-        let next = f64::from(median(widths)).clamp(0.55, 6.0);
+        let next = f64::from(commonest(widths)).clamp(0.55, 6.0);
         let settled = (next / sigma - 1.0).abs() < 0.1;
         sigma = next;
         if settled {
@@ -178,6 +186,20 @@ fn guess_sigma(image: &Plane, background: &Background, settings: &DetectSettings
         }
     }
     sigma
+}
+
+/// The middle of the shortest stretch of values, by their ratio, that holds half of them: stars are alike, what
+/// else stands in a frame is of all widths.
+fn commonest(mut values: Vec<f32>) -> f32 {
+    values.sort_unstable_by(f32::total_cmp);
+    let half = values.len().div_ceil(2);
+    let from = (0..=values.len() - half)
+        .min_by(|a, b| {
+            let ratio = |i: usize| values[i + half - 1] / values[i];
+            ratio(*a).total_cmp(&ratio(*b))
+        })
+        .unwrap_or(0);
+    values[from + half / 2]
 }
 
 fn brightest(

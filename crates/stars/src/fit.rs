@@ -34,12 +34,16 @@ impl Model {
         self.height * decay(inverse.times(x - self.x, y - self.y))
     }
 
-    /// Whether it is elsewhere or of other brightness than `before`, by more than noise lets one tell.
-    pub(crate) fn differs(&self, before: &Self) -> bool {
+    /// Whether it is elsewhere or of other brightness than `before`, by more than noise lets one tell at the
+    /// signal over noise `snr`.
+    pub(crate) fn differs(&self, before: &Self, snr: f32) -> bool {
         const PX: f64 = 5e-4;
         const PART: f64 = 5e-4;
-        (self.x - before.x).hypot(self.y - before.y) > PX
-            || (self.height - before.height).abs() > PART * before.height
+        const OF_NOISE: f64 = 0.02;
+        let noise = OF_NOISE / f64::from(snr).max(1.0);
+        let width = self.shape.axes().1.sqrt();
+        (self.x - before.x).hypot(self.y - before.y) > PX.max(noise * width)
+            || (self.height - before.height).abs() > PART.max(noise) * before.height
     }
 }
 
@@ -80,6 +84,9 @@ const ROUNDS: usize = 25;
 /// A step shorter than this in place, and in height as a part of it, is a fit's last.
 const SETTLED_PX: f64 = 1e-3;
 const SETTLED_PART: f64 = 3e-3;
+/// So is one that saves less than this of the squared residual, in noise: a tenth of a standard deviation, before
+/// it is taken.
+const SETTLED_CHI2: f64 = 0.01;
 
 /// One pixel of a fit.
 #[derive(Clone, Copy)]
@@ -152,7 +159,8 @@ fn descend<const N: usize>(
             damped[(i, i)] *= 1.0 + damping;
         }
         let step = damped.cholesky()?.solve(&at.slope);
-        if step[1].hypot(step[2]) < SETTLED_PX && (step[0] / best.height).abs() < SETTLED_PART {
+        let short = step[1].hypot(step[2]) < SETTLED_PX && (step[0] / best.height).abs() < SETTLED_PART;
+        if short || step.dot(&at.slope) < SETTLED_CHI2 {
             // Near the end the error left is as the square of the step.
             best = stepped(&best, &step, widest).unwrap_or(best);
             break;

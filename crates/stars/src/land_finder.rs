@@ -10,7 +10,7 @@
 use nightloom_raster::Plane;
 use rayon::prelude::*;
 
-use crate::cells::{distance, flood, mark, neighbours, patches};
+use crate::cells::{distance, flood, neighbours, patches};
 use crate::detect::median;
 use crate::levels::few;
 use crate::{LandMask, LandSettings, Star};
@@ -104,8 +104,9 @@ impl Ground {
             return sky;
         }
         let mut land = flood(&seeds, &gradient, columns, rows);
+        let mut borders = Borders::new(&map, &land);
         for patch in patches(&land, columns, rows) {
-            if !map.is_edge(&land, &patch) {
+            if !borders.is_edge(&patch) {
                 patch.iter().for_each(|cell| land[*cell] = false);
             }
         }
@@ -353,23 +354,6 @@ impl CellMap {
             .collect()
     }
 
-    /// Whether level or texture change across the border of a patch as they do not within the sky.
-    fn is_edge(&self, land: &[bool], patch: &[usize]) -> bool {
-        let near_sky = distance(land, self.columns, self.rows, false);
-        let near_land = distance(&mark(land.len(), patch), self.columns, self.rows, true);
-        let inside: Vec<usize> = patch.iter().copied().filter(|c| near_sky[*c] <= REACH).collect();
-        let outside: Vec<usize> = (0..land.len())
-            .filter(|c| !land[*c] && near_land[*c] <= REACH)
-            .collect();
-        if inside.is_empty() || outside.is_empty() {
-            return false;
-        }
-        let of = |values: &[f32], cells: &[usize]| median(cells.iter().map(|c| values[*c]).collect());
-        let step = (of(&self.level, &inside) - of(&self.level, &outside)).abs();
-        let texture = of(&self.texture, &inside) / of(&self.texture, &outside).max(f32::MIN_POSITIVE);
-        step > EDGE * self.usual_step(land) || !(1.0 / TEXTURE..=TEXTURE).contains(&texture)
-    }
-
     /// The median change of level over twice the reach within the sky.
     fn usual_step(&self, land: &[bool]) -> f32 {
         let (columns, reach) = (self.columns, 2 * REACH);
@@ -385,6 +369,67 @@ impl CellMap {
         }
         let noise = median(self.texture.clone()) / 8.0;
         median(steps).max(noise)
+    }
+}
+
+/// The borders of land, against which patches of it are judged.
+struct Borders<'a> {
+    map: &'a CellMap,
+    land: Vec<bool>,
+    /// Steps of each cell to the sky, as far as they count.
+    near_sky: Vec<usize>,
+    usual_step: f32,
+    /// The patch that last came near each cell.
+    visited: Vec<usize>,
+    patch: usize,
+}
+
+impl<'a> Borders<'a> {
+    fn new(map: &'a CellMap, land: &[bool]) -> Self {
+        Self {
+            map,
+            land: land.to_vec(),
+            near_sky: distance(land, map.columns, map.rows, false),
+            usual_step: map.usual_step(land),
+            visited: vec![0; land.len()],
+            patch: 0,
+        }
+    }
+
+    /// Whether level or texture change across the border of a patch as they do not within the sky.
+    fn is_edge(&mut self, patch: &[usize]) -> bool {
+        let inside: Vec<usize> = patch
+            .iter()
+            .copied()
+            .filter(|c| self.near_sky[*c] <= REACH)
+            .collect();
+        let outside: Vec<usize> = self.about(patch).into_iter().filter(|c| !self.land[*c]).collect();
+        if inside.is_empty() || outside.is_empty() {
+            return false;
+        }
+        let of = |values: &[f32], cells: &[usize]| median(cells.iter().map(|c| values[*c]).collect());
+        let step = (of(&self.map.level, &inside) - of(&self.map.level, &outside)).abs();
+        let texture = of(&self.map.texture, &inside) / of(&self.map.texture, &outside).max(f32::MIN_POSITIVE);
+        step > EDGE * self.usual_step || !(1.0 / TEXTURE..=TEXTURE).contains(&texture)
+    }
+
+    /// The cells of a patch and those within reach of it.
+    fn about(&mut self, patch: &[usize]) -> Vec<usize> {
+        self.patch += 1;
+        let mut near = patch.to_vec();
+        near.iter().for_each(|c| self.visited[*c] = self.patch);
+        let mut from = 0;
+        for _ in 0..REACH {
+            for at in std::mem::replace(&mut from, near.len())..near.len() {
+                for cell in neighbours(near[at], self.map.columns, self.map.rows) {
+                    if self.visited[cell] != self.patch {
+                        self.visited[cell] = self.patch;
+                        near.push(cell);
+                    }
+                }
+            }
+        }
+        near
     }
 }
 

@@ -20,53 +20,48 @@ pub(crate) struct Peak {
     pub(crate) saturated_radius: f64,
 }
 
-/// Pixels looked at together.
-const CHUNK: usize = 32;
 /// Part of the threshold that a pixel beside a star's middle must reach.
-const BESIDE: f32 = 0.78;
+pub(crate) const BESIDE: f32 = 0.78;
 
-/// Pixels of row `y` higher than their eight neighbours, where a parabola through them rises above the
-/// row's `limit`, which is `sigma` times the noise.
+/// Adds the pixels of a row, from (`x0`, `y`) on as many as there are limits, that are higher than their eight
+/// neighbours, where a parabola through them rises above the `limit`, which is `sigma` times the noise.
 ///
 /// Sharp stars lose a fifth of their height where they stand between pixels.
-pub(crate) fn row_peaks(filtered: &Plane, limit: &[f32], y: usize, sigma: f32) -> Vec<Peak> {
-    let mut found = Vec::new();
+pub(crate) fn find_peaks(
+    filtered: &Plane,
+    limit: &[f32],
+    (x0, y): (usize, usize),
+    sigma: f32,
+    found: &mut Vec<Peak>,
+) {
     let width = filtered.width();
     if y == 0 || y + 1 >= filtered.height() || width < 3 {
-        return found;
+        return;
     }
     let (up, here, down) = (filtered.row(y - 1), filtered.row(y), filtered.row(y + 1));
-    for from in (1..width - 1).step_by(CHUNK) {
-        let to = (from + CHUNK).min(width - 1);
-        let pairs = here[from..to].iter().zip(&limit[from..to]);
-        if !pairs.fold(false, |any, (v, l)| any | (*v > BESIDE * l)) {
+    for x in x0.max(1)..(x0 + limit.len()).min(width - 1) {
+        let (v, limit) = (here[x], limit[x - x0]);
+        let highest = v > BESIDE * limit
+            && [up[x - 1], up[x], up[x + 1], here[x - 1]].iter().all(|o| v > *o)
+            && [here[x + 1], down[x - 1], down[x], down[x + 1]]
+                .iter()
+                .all(|o| v >= *o);
+        if !highest {
             continue;
         }
-        for x in from..to {
-            let v = here[x];
-            let highest = v > BESIDE * limit[x]
-                && [up[x - 1], up[x], up[x + 1], here[x - 1]].iter().all(|o| v > *o)
-                && [here[x + 1], down[x - 1], down[x], down[x + 1]]
-                    .iter()
-                    .all(|o| v >= *o);
-            if !highest {
-                continue;
-            }
-            let top = v + rise(here[x - 1], v, here[x + 1]) + rise(up[x], v, down[x]);
-            if top > limit[x] {
-                found.push(Peak {
-                    x,
-                    y,
-                    value: top,
-                    snr: sigma * top / limit[x].max(f32::MIN_POSITIVE),
-                    cx: x as f64,
-                    cy: y as f64,
-                    saturated_radius: 0.0,
-                });
-            }
+        let top = v + rise(here[x - 1], v, here[x + 1]) + rise(up[x], v, down[x]);
+        if top > limit {
+            found.push(Peak {
+                x,
+                y,
+                value: top,
+                snr: sigma * top / limit.max(f32::MIN_POSITIVE),
+                cx: x as f64,
+                cy: y as f64,
+                saturated_radius: 0.0,
+            });
         }
     }
-    found
 }
 
 /// How far a parabola through three values rises above the middle one.

@@ -6,7 +6,7 @@ use nightloom_raster::Plane;
 use nightloom_sky::Angle;
 use rayon::prelude::*;
 
-use crate::blends::split;
+use crate::blends::{Singles, split};
 use crate::components::Components;
 use crate::detect::median;
 use crate::faint::may_be_star;
@@ -104,8 +104,8 @@ impl Scene<'_> {
             .filter_map(|i| self.first_fit(starts[i], &near.of(&starts, i)))
             .collect();
         let shape = typical_shape(&spots, self.sigma);
-        let sure: Vec<&Spot> = spots.iter().filter(|s| s.is_sure()).collect();
-        let parted: Vec<Option<[Spot; 2]>> = spots.par_iter().map(|s| split(self, s, &sure, shape)).collect();
+        let singles = Singles::new(self, &spots, shape);
+        let parted: Vec<Option<[Spot; 2]>> = spots.par_iter().map(|s| split(self, s, &singles)).collect();
         let mut seconds = Vec::new();
         for (spot, pair) in spots.iter_mut().zip(parted) {
             if let Some([first, second]) = pair {
@@ -115,6 +115,9 @@ impl Scene<'_> {
         }
         spots.extend(seconds);
         for _ in 0..REFITS {
+            if !spots.iter().any(|s| s.moved) {
+                break;
+            }
             let near = Neighbours::new(&spots, self.sigma);
             spots = (0..spots.len())
                 .into_par_iter()
@@ -227,7 +230,7 @@ impl Scene<'_> {
         Spot {
             model,
             close,
-            moved: close != spot.close || model.differs(&spot.model),
+            moved: close != spot.close || model.differs(&spot.model, spot.snr),
             ..*spot
         }
     }
