@@ -9,7 +9,7 @@ mod blind_fields;
 use std::time::Instant as Clock;
 
 use blind_fields::{Simulated, WHEN, judge, simulate};
-use nightloom_stars::{BlindSettings, identify_blind};
+use nightloom_stars::{BlindSettings, Star, identify_blind};
 
 fn main() {
     let mut arguments = std::env::args().skip(1).filter_map(|a| a.parse::<u64>().ok());
@@ -53,6 +53,7 @@ fn main() {
             }
         }
     }
+    in_vain(seed);
     println!("{fields} fields: {missed} not identified, {wrong} wrong");
     for (what, values) in [("seconds", seconds), ("pointing ″", pointing), ("focal %", focal)] {
         let part = |share| quantile(&values, share);
@@ -62,6 +63,31 @@ fn main() {
             part(0.95),
             part(0.99),
             part(1.0)
+        );
+    }
+}
+
+/// How long it takes to find nothing: fields whose stars' heights are dealt out anew.
+fn in_vain(seed: u64) {
+    for n in 0..6 {
+        let field = simulate(n, seed);
+        let (size_px, count) = (field.size_px, field.stars.len());
+        let stars: Vec<Star> = (0..count)
+            .map(|i| Star {
+                y: field.stars[(7 * i + 3) % count].y,
+                ..field.stars[i]
+            })
+            .collect();
+        let clock = Clock::now();
+        let found = identify_blind(&stars, size_px, &BlindSettings::default(), WHEN());
+        println!(
+            "{count} stars that are no sky: {}, {:.2} s",
+            if found.is_some() {
+                "WRONG"
+            } else {
+                "not identified"
+            },
+            clock.elapsed().as_secs_f64()
         );
     }
 }

@@ -16,8 +16,8 @@ use rayon::prelude::*;
 use crate::asterisms::{Depth, Figure, depths, figure};
 use crate::identify::{Search, apparent};
 use crate::matching::log_odds;
+use crate::near::NearGrid;
 use crate::pose::Pose;
-use crate::sphere::SphereGrid;
 use crate::{Identification, IdentifySettings, Star};
 
 /// How a frame is identified without knowing anything of it.
@@ -252,9 +252,8 @@ struct Rung<'a> {
     /// Half the step, natural logarithm of the focal length.
     half_step: f64,
     depths: Vec<&'a Depth>,
-    look: SphereGrid,
-    /// Reach of a look, radians, and the chance that a star hits within it.
-    reach: f64,
+    look: NearGrid,
+    /// The chance that a star hits within the reach of a look.
     chance: f64,
     /// Hits among the first stars without which a look ends.
     enough_at_first: usize,
@@ -328,8 +327,7 @@ impl Blind<'_> {
                     held > 4.0 && held < 3.0 * bright as f64
                 })
                 .collect(),
-            look: SphereGrid::new(look, reach),
-            reach,
+            look: NearGrid::new(&look, reach),
             // Where the sky has few stars that are bright enough, they may all be among the others.
             enough_at_first: if count == self.directions.len() { 0 } else { 2 },
             chance: (0.25 * count as f64 * reach * reach).clamp(0.005, 0.5),
@@ -387,40 +385,71 @@ impl Blind<'_> {
     }
 }
 
-/// The frame's stars at one focal length.
+/// The frame's stars at one rung.
 struct Eyes<'a> {
     rung: &'a Rung<'a>,
     directions: &'a [Option<Vector3<f64>>],
-    pixels: Vec<[f64; 2]>,
-    /// Unit vectors at the rung's focal length and at one a little longer.
+    /// The brightest as unit vectors at the rung's focal length and at one a little longer.
     seen: Vec<Vector3<f64>>,
     longer: Vec<Vector3<f64>>,
+    views: Vec<View>,
+}
+
+/// The stars looked at as one focal length shows them.
+struct View {
+    lens: Lens,
+    stars: Vec<Vector3<f64>>,
 }
 
 /// By how much `Eyes::longer` is longer, natural logarithm.
 const LONGER: f64 = 0.02;
+/// Steps of focal length within a rung, natural logarithm: a quarter of it is far less than a look's reach.
+const VIEW_STEP: f64 = 0.005;
 
 impl<'a> Eyes<'a> {
     fn new(blind: &Blind<'a>, rung: &'a Rung<'a>, bright: usize) -> Self {
         let longer = scaled(&rung.lens, LONGER);
-        let mut eyes = Self {
-            rung,
-            directions: blind.directions,
-            pixels: Vec::new(),
-            seen: Vec::new(),
-            longer: Vec::new(),
-        };
-        for s in blind.stars.iter().take(LOOKED.max(bright)) {
-            let p = [s.x, s.y];
-            if let (Some(a), Some(b)) = (rung.lens.unproject(p), longer.unproject(p)) {
-                eyes.pixels.push(p);
-                if eyes.seen.len() < bright {
-                    eyes.seen.push(a.into_inner());
-                    eyes.longer.push(b.into_inner());
-                }
+        let views = (1.1 * rung.half_step / VIEW_STEP).ceil() as i32;
+        let mut lenses: Vec<Lens> = (-views..=views)
+            .map(|n| scaled(&rung.lens, f64::from(n) * VIEW_STEP))
+            .collect();
+        lenses.extend([rung.lens, longer]);
+        let stars = blind.stars.iter().take(LOOKED.max(bright));
+        let mut seen: Vec<Vec<Vector3<f64>>> = vec![Vec::new(); lenses.len()];
+        for p in stars.map(|s| [s.x, s.y]) {
+            // A star counts where every lens shows it.
+            let all: Option<Vec<Vector3<f64>>> = lenses
+                .iter()
+                .map(|lens| lens.unproject(p).map(|d| d.into_inner()))
+                .collect();
+            if let Some(all) = all {
+                seen.iter_mut().zip(all).for_each(|(list, d)| list.push(d));
             }
         }
-        eyes
+        let mut brightest = || {
+            let mut list = seen.pop().unwrap_or_default();
+            list.truncate(bright);
+            list
+        };
+        let (longer, middle) = (brightest(), brightest());
+        let views = lenses
+            .into_iter()
+            .zip(seen)
+            .map(|(lens, stars)| View { lens, stars });
+        Self {
+            rung,
+            directions: blind.directions,
+            seen: middle,
+            longer,
+            views: views.collect(),
+        }
+    }
+
+    /// As a focal length shows the stars that is longer than the rung's by `log`, natural logarithm.
+    fn view(&self, log: f64) -> &View {
+        let middle = (self.views.len() / 2) as f64;
+        let at = (middle + log / VIEW_STEP).round().clamp(0.0, 2.0 * middle);
+        &self.views[at as usize]
     }
 
     /// Looks the figure up at every depth.
@@ -443,33 +472,26 @@ impl<'a> Eyes<'a> {
                 }
                 *tried += 1;
                 let step = if growth.abs() > 0.3 { ratio / growth } else { 0.0 };
-                let limit = 1.1 * self.rung.half_step;
-                let lens = scaled(&self.rung.lens, step.clamp(-limit, limit));
-                candidates.extend(self.look(seen, known, lens));
+                candidates.extend(self.look(seen, known, self.view(step)));
             });
         }
     }
 
     /// How many other bright stars the attitude explains.
-    fn look(&self, seen: &Figure, known: &Figure, lens: Lens) -> Option<Candidate> {
-        let corner = |k: usize| {
-            lens.unproject(self.pixels[usize::from(seen.corners[k])])
-                .map(|d| d.into_inner())
-        };
+    fn look(&self, seen: &Figure, known: &Figure, view: &View) -> Option<Candidate> {
+        let corner = |k: usize| view.stars[usize::from(seen.corners[k])];
         let star = |k: usize| self.directions[usize::from(known.corners[k])];
         let attitude = Rotation3::from_matrix_unchecked(
-            frame(&corner(0)?, &corner(1)?) * frame(&star(0)?, &star(1)?).transpose(),
+            frame(&corner(0), &corner(1)) * frame(&star(0)?, &star(1)?).transpose(),
         );
         let back = attitude.inverse();
         let (mut looked, mut hits) = (0, 0);
-        for (n, p) in self.pixels.iter().take(LOOKED).enumerate() {
+        for (n, star) in view.stars.iter().take(LOOKED).enumerate() {
             if seen.corners.contains(&(n as u16)) {
                 continue;
             }
             looked += 1;
-            if let Some(d) = lens.unproject(*p) {
-                hits += usize::from(self.rung.look.any(&(back * d.into_inner()), self.rung.reach));
-            }
+            hits += usize::from(self.rung.look.any(&(back * star)));
             if n + 1 == FIRST_LOOK && hits < self.rung.enough_at_first {
                 return None;
             }
@@ -477,7 +499,10 @@ impl<'a> Eyes<'a> {
         let worth = log_odds(looked, hits, self.rung.chance);
         (worth > WORTH).then_some(Candidate {
             worth,
-            pose: Pose { attitude, lens },
+            pose: Pose {
+                attitude,
+                lens: view.lens,
+            },
         })
     }
 }

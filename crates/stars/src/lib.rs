@@ -31,6 +31,7 @@ mod land_finder;
 mod levels;
 mod lines;
 mod matching;
+mod near;
 mod peaks;
 mod photometry;
 mod points;
