@@ -92,6 +92,7 @@ fn tell(number: u64, painted: &faults::Painted, check: &nightloom_outing::FrameC
             .map(|v| (v * 1e5).round() / 1e5)),
         );
         println!("    path {:?}", f.path);
+        println!("    {:?}", f.coma);
         println!(
             "    {:?} {:?} {:?} trails {}",
             f.profile, f.doubled, f.patches, f.exposure.sky

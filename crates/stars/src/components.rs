@@ -34,13 +34,6 @@ pub(crate) struct Components {
 }
 
 impl Components {
-    /// Row, first pixel and the one after the last of each stretch of pixels above the threshold.
-    pub(crate) fn runs(&self) -> impl Iterator<Item = (usize, usize, usize)> {
-        self.runs
-            .iter()
-            .map(|r| (r.y as usize, r.x0 as usize, r.x1 as usize))
-    }
-
     /// The index of the component that holds pixel (x, y).
     pub(crate) fn at(&self, x: usize, y: usize) -> Option<usize> {
         let (from, to) = (*self.first_of_row.get(y)?, *self.first_of_row.get(y + 1)?);

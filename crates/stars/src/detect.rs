@@ -6,6 +6,7 @@ use nightloom_sky::Angle;
 use rayon::prelude::*;
 
 use crate::components::components;
+use crate::faint_lines::FaintLines;
 use crate::land_finder::Ground;
 use crate::points::Scene;
 use crate::shape::{FWHM_PER_SIGMA, LocalSky, Moments, centre};
@@ -102,6 +103,8 @@ pub fn measure(image: &Plane, settings: &DetectSettings) -> Field {
         Trails::Auto => find_trails(&patches, sigma, false),
         Trails::Yes => find_trails(&patches, sigma, true),
     };
+    // Where stars are trailed, a long patch is one of them.
+    let faint = trails.is_none().then(|| FaintLines::new(&filtered, &noise));
     let mut stars = match &trails {
         Some(trails) => scene.measure_trails(trails),
         None => {
@@ -116,12 +119,11 @@ pub fn measure(image: &Plane, settings: &DetectSettings) -> Field {
         |ground| ground.find_land(&stars, &settings.land),
     );
     stars.retain(|s| !land.is_land(s.x, s.y));
-    // Where stars are trailed, a long patch is one of them.
-    let streaks = if trails.is_some() {
-        Vec::new()
-    } else {
-        find_streaks(image, &background, &patches, sigma, &|x, y| land.is_land(x, y))
-    };
+    let streaks = faint.map_or_else(Vec::new, |faint| {
+        find_streaks(image, &background, &patches, faint, sigma, &|x, y| {
+            land.is_land(x, y)
+        })
+    });
     stars.sort_by(|a, b| {
         b.flux
             .total_cmp(&a.flux)

@@ -22,6 +22,10 @@ const ROUGH: f32 = 2.5;
 const UNEVEN: f32 = 10.0;
 /// Roughness beside the level, below which it may be a crowd of stars.
 const BUSY: f32 = 0.12;
+/// Level over the frame's typical one from which rough ground may be the thick of the Milky Way.
+const BRIGHTER: f32 = 1.3;
+/// Stars that it then holds at least, over those where they are sparse.
+const THICK: f64 = 1.0;
 /// Slope over the steeper ones met about stars, above which there is an edge.
 const STEEP: f32 = 1.5;
 /// Stars a region must be expected to hold before their absence says land.
@@ -34,6 +38,8 @@ const FILLED: f64 = 0.25;
 const ROUGH_PART: f64 = 0.015;
 /// Part of the frame that is sky, below which the mask is not believed.
 const LEAST_SKY: f64 = 0.05;
+/// Part of a patch that is rough, above which it needs no edge to be land.
+const RUGGED: f64 = 0.3;
 /// Cells on either side of a border that are compared.
 const REACH: usize = 6;
 /// How much larger the step across a border must be than steps within the sky.
@@ -68,10 +74,12 @@ impl Ground {
         })
     }
 
-    /// Where rough ground comes in from the frame's border: land whatever the stars say.
+    /// Where rough ground comes in from the frame's border and is not so bright that it may be the Milky Way: land
+    /// whatever the stars say.
     pub(crate) fn surely(&self) -> LandMask {
         let mut seeds = vec![None; self.rough.len()];
-        add_rough_ground(&mut seeds, &self.rough, self.sky.columns, self.sky.rows);
+        let rough = self.map.without_bright(&self.rough, |_| true);
+        add_rough_ground(&mut seeds, &rough, self.sky.columns, self.sky.rows);
         LandMask {
             land: seeds.iter().map(|s| *s == Some(true)).collect(),
             ..self.sky.clone()
@@ -88,11 +96,9 @@ impl Ground {
             gradient,
         } = self;
         let (columns, rows) = (sky.columns, sky.rows);
-        let on_smooth: Vec<Star> = stars
-            .iter()
-            .filter(|s| !rough[cell_of(s, &sky)])
-            .copied()
-            .collect();
+        let thick = Thick::new(stars, &rough, &sky, size);
+        let rough = map.without_bright(&rough, |patch| thick.holds(patch));
+        let on_smooth = smooth(stars, &rough, &sky);
         let mut seeds = if on_smooth.len() >= settings.min_stars {
             star_seeds(&on_smooth, &rough, &gradient, &sky, size)
         } else {
@@ -106,7 +112,8 @@ impl Ground {
         let mut land = flood(&seeds, &gradient, columns, rows);
         let mut borders = Borders::new(&map, &land);
         for patch in patches(&land, columns, rows) {
-            if !borders.is_edge(&patch) {
+            let rugged = patch.iter().filter(|c| rough[**c]).count() as f64 > RUGGED * patch.len() as f64;
+            if !rugged && !borders.is_edge(&patch) {
                 patch.iter().for_each(|cell| land[*cell] = false);
             }
         }
@@ -121,6 +128,12 @@ impl Ground {
             mask
         }
     }
+}
+
+/// The stars that stand on smooth ground.
+fn smooth(stars: &[Star], rough: &[bool], mask: &LandMask) -> Vec<Star> {
+    let on_smooth = |s: &&Star| !rough[cell_of(s, mask)];
+    stars.iter().filter(on_smooth).copied().collect()
 }
 
 fn cell_of(star: &Star, mask: &LandMask) -> usize {
@@ -182,6 +195,33 @@ fn add_rough_ground(seeds: &mut [Option<bool>], rough: &[bool], columns: usize, 
     }
 }
 
+/// Where stars stand thicker than elsewhere.
+struct Thick {
+    counts: Vec<u32>,
+    /// Stars in a cell where they are sparse; `None` where they are too few to tell.
+    per_cell: Option<f64>,
+}
+
+impl Thick {
+    fn new(stars: &[Star], rough: &[bool], mask: &LandMask, size: (usize, usize)) -> Self {
+        let mut counts = vec![0u32; mask.columns * mask.rows];
+        stars.iter().for_each(|s| counts[cell_of(s, mask)] += 1);
+        let on_smooth = smooth(stars, rough, mask);
+        let enough = on_smooth.len() > EXPECTED as usize;
+        let area = (mask.cell_px * mask.cell_px) as f64;
+        Self {
+            counts,
+            per_cell: enough.then(|| sparse_density(&on_smooth, size) * area),
+        }
+    }
+
+    fn holds(&self, patch: &[usize]) -> bool {
+        let found: f64 = patch.iter().map(|c| f64::from(self.counts[*c])).sum();
+        self.per_cell
+            .is_some_and(|per| found >= (THICK * per * patch.len() as f64).max(EXPECTED))
+    }
+}
+
 /// Small patches of sky cut off by land become land: gaps between trunks, false stars.
 fn fill_islands(land: &mut [bool], columns: usize, rows: usize) {
     let sky: Vec<bool> = land.iter().map(|l| !l).collect();
@@ -199,6 +239,8 @@ struct CellMap {
     level: Vec<f32>,
     texture: Vec<f32>,
     least: Vec<f32>,
+    /// The frame's typical level.
+    typical: f32,
 }
 
 impl CellMap {
@@ -216,10 +258,11 @@ impl CellMap {
                 few(values, 3.0)
             })
             .collect();
-        let (level, texture) = cells.into_iter().unzip();
+        let (level, texture): (Vec<f32>, Vec<f32>) = cells.into_iter().unzip();
         let mut map = Self {
             columns,
             rows,
+            typical: median(level.clone()),
             level,
             texture,
             least: Vec::new(),
@@ -278,6 +321,19 @@ impl CellMap {
         variance > ROUGH * least && (variance - least).sqrt() > BUSY * level
     }
 
+    /// Rough cells but those of patches brighter than most of the frame that are `sky`.
+    fn without_bright(&self, rough: &[bool], is_sky: impl Fn(&[usize]) -> bool) -> Vec<bool> {
+        let bright = self.each(|x, y| self.median_about(&self.level, x, y) > BRIGHTER * self.typical);
+        let both: Vec<bool> = rough.iter().zip(&bright).map(|(r, b)| *r && *b).collect();
+        let mut out = rough.to_vec();
+        for patch in patches(&both, self.columns, self.rows) {
+            if is_sky(&patch) {
+                patch.iter().for_each(|c| out[*c] = false);
+            }
+        }
+        out
+    }
+
     /// Noise of a cell's level: the median of its 64 samples has 1.25/8 of a sample's.
     fn level_noise(&self, x: isize, y: isize) -> f32 {
         0.16 * self.at(&self.least, x, y).sqrt()
@@ -296,7 +352,8 @@ impl CellMap {
         self.each(|x, y| {
             let level = self.at(&self.level, x, y).max(0.0);
             let bend = self.median_about(&bends, x, y);
-            bend > UNEVEN * self.level_noise(x, y) && bend > 0.5 * BUSY * level || self.busy(x, y)
+            let uneven = bend > UNEVEN * self.level_noise(x, y) && bend > 0.5 * BUSY * level;
+            uneven || self.busy(x, y)
         })
     }
 

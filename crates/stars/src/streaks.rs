@@ -1,7 +1,8 @@
 //! Streaks of satellites, aircraft and meteors, told apart by how their light runs along them.
 //!
-//! Patches long and thin that are not trails of stars are joined where they lie on one line, and the
-//! light along the line is read in steps:
+//! Patches long and thin that are not trails of stars are joined where they lie on one line; where stars stand
+//! thick, and for faint light, lines stand out in sums along them ([`crate::faint_lines`]). The light along the line
+//! is read in steps:
 //!
 //! - gaps or beats again and again: an aircraft's lamps;
 //! - rising and falling within the frame with faint ends, the brightest part in the later two thirds of
@@ -15,7 +16,7 @@ use nightloom_raster::Plane;
 
 use crate::Background;
 use crate::components::{Component, Components};
-use crate::lines::{Crowd, Stretch};
+use crate::faint_lines::FaintLines;
 
 /// What drew a streak.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -59,47 +60,59 @@ pub struct Streak {
 
 /// Length over the filter's width, at least: in the Milky Way, chains of three and four stars are shorter.
 const LONG: f64 = 40.0;
-/// The same where stars stand so thick that the streak is one patch with some of them.
-const LONG_IN_CROWDS: f64 = 70.0;
 /// What a star that stands on a streak adds is left out: light beyond so many times the middle value.
 const MOST_LIGHT: f64 = 2.5;
 /// Steps along a streak at least, for its light to tell anything.
 const STEPS: usize = 12;
 
+/// The same where stars stand so thick that they make chains, and for dashes.
+const LONG_IN_CROWDS: f64 = 100.0;
+/// Part of a frame that stands out, from which on stars stand thick.
+const CROWDED: f64 = 0.03;
+/// Part of a line that is dark, beyond which it must beat to be one.
+const DARK: f64 = 0.35;
+/// The beat it then has at least.
+const DASHED: f64 = 0.3;
+
 /// One line being put together.
-#[derive(Clone, Copy)]
-struct Line {
-    x: f64,
-    y: f64,
-    angle: f64,
-    half: f64,
-    across: f64,
-    snr: f32,
-    pieces: usize,
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Line {
+    pub(crate) x: f64,
+    pub(crate) y: f64,
+    pub(crate) angle: f64,
+    pub(crate) half: f64,
+    /// Variance across, square pixels.
+    pub(crate) across: f64,
+    pub(crate) snr: f32,
+    pub(crate) pieces: usize,
 }
 
-/// The streaks among the patches; `sigma` is the width of the stars.
+/// The streaks among the patches and the faint lines; `sigma` is the width of the stars.
 pub(crate) fn find_streaks(
     image: &Plane,
     background: &Background,
     patches: &Components,
+    faint: FaintLines,
     sigma: f64,
-    is_land: &dyn Fn(f64, f64) -> bool,
+    is_land: &(dyn Fn(f64, f64) -> bool + Sync),
 ) -> Vec<Streak> {
-    let mut lines = joined_patches(patches, sigma, is_land);
-    let crowd = Crowd::new(patches, [image.width(), image.height()], is_land);
-    if crowd.is_crowded() {
-        lines.retain(|l| crowd.is_lit(&stretch_of(l)));
-        for stretch in crowd.stretches(LONG_IN_CROWDS * sigma) {
-            let line = lit(&stretch, image, background, sigma);
-            if !lines.iter().any(|l| same(l, &line, sigma)) {
-                lines.push(line);
-            }
-        }
+    let mut lines: Vec<Line> = joined_patches(patches, sigma, is_land)
+        .iter()
+        .map(|l| to_its_ends(image, background, l, sigma))
+        .collect();
+    let standing_out: usize = patches.list.iter().map(|p| p.pixels).sum();
+    if standing_out as f64 > CROWDED * image.data().len() as f64 {
+        lines.retain(|l| 2.0 * l.half > LONG_IN_CROWDS * sigma);
     }
-    let whole = lines.iter().map(|l| to_its_ends(image, background, l, sigma));
-    whole
-        .filter_map(|l| describe(image, background, &l, sigma))
+    let found = faint.find(image, background, sigma, is_land);
+    // What is found as a whole stands for its pieces.
+    lines.retain(|l| !found.iter().any(|f| same(f, l, sigma) && f.half > l.half));
+    let new = |f: &Line| !lines.iter().any(|l| same(l, f, sigma));
+    let found: Vec<Line> = found.into_iter().filter(new).collect();
+    lines.extend(found);
+    lines
+        .iter()
+        .filter_map(|l| describe(image, background, l, sigma))
         .collect()
 }
 
@@ -127,35 +140,6 @@ fn joined_patches(patches: &Components, sigma: f64, is_land: &dyn Fn(f64, f64) -
     }
     joined.retain(|l| 2.0 * l.half > LONG * sigma);
     joined
-}
-
-fn stretch_of(line: &Line) -> Stretch {
-    let (s, c) = line.angle.sin_cos();
-    let end = |t: f64| [line.x + t * c, line.y + t * s];
-    Stretch {
-        from: end(-line.half),
-        to: end(line.half),
-    }
-}
-
-/// A stretch as a line of pieces; its width is not known better than the stars'.
-fn lit(stretch: &Stretch, image: &Plane, background: &Background, sigma: f64) -> Line {
-    let ([x0, y0], [x1, y1]) = (stretch.from, stretch.to);
-    let (x, y) = (0.5 * (x0 + x1), 0.5 * (y0 + y1));
-    let mut line = Line {
-        x,
-        y,
-        angle: (y1 - y0).atan2(x1 - x0),
-        half: 0.5 * (x1 - x0).hypot(y1 - y0),
-        across: 2.0 * sigma * sigma,
-        snr: 0.0,
-        pieces: 1,
-    };
-    let mut light = light_along(image, background, &line, sigma);
-    light.sort_by(f64::total_cmp);
-    let middle = light.get(light.len() / 2).copied().unwrap_or(0.0);
-    line.snr = (middle / (f64::from(background.noise_at(x, y)) * (4.0 * sigma + 1.0).sqrt())) as f32;
-    line
 }
 
 /// Whether the second lies along the first.
@@ -226,7 +210,7 @@ fn to_its_ends(image: &Plane, background: &Background, line: &Line, sigma: f64) 
         half: 2.0 * line.half,
         ..*line
     };
-    let light = smoothed(&light_along(image, background, &wide, sigma));
+    let light = smoothed(&light_along(image, background, &wide, sigma), 5);
     let (s, c) = line.angle.sin_cos();
     // Beyond the frame nothing is read: the first step read is the first within.
     let first = (0..(2.0 * wide.half) as usize).find(|i| {
@@ -271,8 +255,8 @@ fn describe(image: &Plane, background: &Background, line: &Line, sigma: f64) -> 
     if light.len() < STEPS {
         return None;
     }
-    let noise = f64::from(background.noise_at(line.x, line.y)) * (2.0 * sigma).sqrt();
-    let steady = smoothed(&light);
+    let noise = f64::from(background.noise_at(line.x, line.y)) * (4.0 * sigma + 1.0).sqrt();
+    let steady = smoothed(&light, 5);
     let top = steady.iter().copied().fold(0.0, f64::max);
     let dark = light.iter().filter(|l| **l < 0.15 * top).count() as f64 / light.len() as f64;
     let tenth = (light.len() / 10).max(1);
@@ -287,14 +271,23 @@ fn describe(image: &Plane, background: &Background, line: &Line, sigma: f64) -> 
             && p[1] < image.height() as f64 - edge
     };
     let within = inside(end(-line.half)) && inside(end(line.half));
+    let tapered = tapered(&light);
     let beat = beat(&light, noise);
-    let variation = spread(&light) / mean(&light).max(1e-12);
-    Some(Streak {
+    // Slow changes are a satellite's and the lens's; a median of n has π/(2n) of one value's variance.
+    let window = (light.len() / 60).clamp(5, 25) | 1;
+    let slow = smoothed(&light, window);
+    let trend = trend_of(&slow);
+    let rest: Vec<f64> = slow.iter().zip(&trend).map(|(l, t)| l - t).collect();
+    let noise2 = 0.5 * std::f64::consts::PI / window as f64 * noise * noise;
+    let variation = (spread(&rest).powi(2) - noise2).max(0.0).sqrt() / mean(&slow).max(1e-12);
+    // Two stars and what lies between them are no streak.
+    let chain = dark > DARK && (beat < DASHED || 2.0 * line.half < LONG_IN_CROWDS * sigma);
+    (!chain).then_some(Streak {
         from: end(-line.half),
         to: end(line.half),
         width_px: (crate::shape::FWHM_PER_SIGMA * (line.across - sigma * sigma).max(0.1).sqrt()) as f32,
         snr: line.snr,
-        kind: kind(beat, dark, ends, within, variation),
+        kind: kind(beat, dark, within && tapered, variation),
         beat: beat as f32,
         dark: dark as f32,
         ends: ends as f32,
@@ -315,12 +308,33 @@ fn without_stars(mut light: Vec<f64>) -> Vec<f64> {
     light
 }
 
-fn kind(beat: f64, dark: f64, ends: f64, within: bool, variation: f64) -> StreakKind {
-    if beat > 0.4 && variation > 0.25 || dark > 0.35 {
+/// Beat of an aircraft's lamps at least.
+const BEATING: f64 = 0.35;
+/// Variation of a line's light, slow changes left out, up to which it is even.
+const EVEN: f64 = 0.45;
+/// Light of an end over the line's high parts, below which it fades there.
+const FADED: f64 = 0.25;
+/// Mean light over the high parts at most, where the light swells and fades.
+const SWELLING: f64 = 0.58;
+
+/// Whether the light swells and fades: an end without light, and much of the line below its best.
+fn tapered(light: &[f64]) -> bool {
+    let slow = smoothed(light, (light.len() / 20).clamp(5, 25) | 1);
+    let mut sorted = slow.clone();
+    sorted.sort_by(f64::total_cmp);
+    let high = sorted.get(sorted.len() * 9 / 10).copied().unwrap_or(0.0);
+    let mean = |v: &[f64]| v.iter().sum::<f64>() / v.len().max(1) as f64;
+    let tenth = (slow.len() / 10).max(1);
+    let end = mean(&slow[..tenth]).min(mean(&slow[slow.len() - tenth..]));
+    end < FADED * high && mean(&slow) < SWELLING * high
+}
+
+fn kind(beat: f64, dark: f64, tapered: bool, variation: f64) -> StreakKind {
+    if beat > BEATING && variation > 0.25 || dark > DARK {
         StreakKind::Aircraft
-    } else if within && ends < 0.4 && dark < 0.35 {
+    } else if tapered {
         StreakKind::Meteor
-    } else if variation < 0.3 && (0.5..2.0).contains(&ends) {
+    } else if variation < EVEN {
         StreakKind::Satellite
     } else {
         StreakKind::Unknown
@@ -350,9 +364,10 @@ fn light_along(image: &Plane, background: &Background, line: &Line, sigma: f64) 
         .collect()
 }
 
-fn smoothed(light: &[f64]) -> Vec<f64> {
+/// Medians of so many values.
+fn smoothed(light: &[f64], window: usize) -> Vec<f64> {
     light
-        .windows(5.min(light.len()))
+        .windows(window.min(light.len()))
         .map(|w| {
             let mut w = w.to_vec();
             w.sort_by(f64::total_cmp);
@@ -366,17 +381,27 @@ fn spread(light: &[f64]) -> f64 {
     (light.iter().map(|l| (l - mean).powi(2)).sum::<f64>() / light.len() as f64).sqrt()
 }
 
+/// Steps along a line in which a beat is looked for.
+const BEAT_STEPS: usize = 512;
+/// Harmonics of a beat: lamps flash, they do not swing.
+const HARMONICS: usize = 3;
+
 /// The part of the variation, noise and slow swelling taken out, that the best single period of three
-/// and more to the line explains (Lomb 1976).
+/// and more to the line explains with its harmonics (Lomb 1976).
 fn beat(light: &[f64], noise: f64) -> f64 {
+    let chunk = light.len().div_ceil(BEAT_STEPS);
+    let light: Vec<f64> = light
+        .chunks(chunk)
+        .map(|c| c.iter().sum::<f64>() / c.len() as f64)
+        .collect();
     let n = light.len();
-    let trend = trend_of(light);
+    let trend = trend_of(&light);
     let rest: Vec<f64> = light.iter().zip(&trend).map(|(l, t)| l - t).collect();
-    let power: f64 = rest.iter().map(|r| r * r).sum::<f64>() - noise * noise * n as f64;
+    let power: f64 = rest.iter().map(|r| r * r).sum::<f64>() - noise * noise * n as f64 / chunk as f64;
     if power <= 0.0 {
         return 0.0;
     }
-    let best = (6..=n)
+    let powers: Vec<f64> = (0..=n)
         .map(|k| {
             let w = std::f64::consts::PI * k as f64 / n as f64;
             let (s, c) = rest.iter().enumerate().fold((0.0, 0.0), |(s, c), (i, r)| {
@@ -385,6 +410,16 @@ fn beat(light: &[f64], noise: f64) -> f64 {
             });
             2.0 * (s * s + c * c) / n as f64
         })
+        .collect();
+    // A harmonic falls between two frequencies of the ladder.
+    let about = |k: usize| {
+        (k - 1..=k + 1)
+            .filter_map(|k| powers.get(k))
+            .copied()
+            .fold(0.0, f64::max)
+    };
+    let best = (6..=n)
+        .map(|k| powers[k] + (2..=HARMONICS).map(|h| about(h * k)).sum::<f64>())
         .fold(0.0, f64::max);
     (best / power).clamp(0.0, 1.0)
 }

@@ -64,6 +64,35 @@ fn a_check_tells_each_frame_and_goes_on_past_a_bad_one() {
 }
 
 #[test]
+fn a_lens_once_seen_is_kept_in_the_file_named_and_a_broken_file_is_told() {
+    let temp = Night::get().frames(&SKY[..2], &[]);
+    let night = temp.night();
+    let kept = night.join("lenses.toml");
+    let identify = |frame: &str| {
+        let told = ["identify", "--json", "--lenses", kept.to_str().unwrap()];
+        nightloom(&told, &[&night.join(frame)])
+    };
+    let focal = |answer: &Value| answer["focal_px"].as_f64().unwrap();
+    let first = json(&identify(SKY[0]));
+    let table: toml_edit::DocumentMut = fs::read_to_string(&kept).unwrap().parse().unwrap();
+    let lenses = table["lens"].as_array_of_tables().unwrap();
+    assert_eq!(lenses.len(), 1);
+    let seen = lenses.get(0).unwrap()["focal_px"].as_float().unwrap();
+    assert!((seen / focal(&first) - 1.0).abs() < 1e-6, "{seen} for {first}");
+    // The second frame is looked at through it, and the lens stays one.
+    let second = json(&identify(SKY[1]));
+    assert_eq!(second["identified"], true);
+    assert!((focal(&second) / seen - 1.0).abs() < 5e-4, "{second}");
+    let again: toml_edit::DocumentMut = fs::read_to_string(&kept).unwrap().parse().unwrap();
+    assert_eq!(again["lens"].as_array_of_tables().unwrap().len(), 1);
+    fs::write(&kept, "[[lens]]\ncamera = 3\n").unwrap();
+    let broken = identify(SKY[0]);
+    let told = String::from_utf8_lossy(&broken.stderr).into_owned();
+    assert_eq!(broken.status.code(), Some(2), "{told}");
+    assert!(told.contains("lenses.toml") && told.contains("camera"), "{told}");
+}
+
+#[test]
 fn nothing_readable_is_could_not_and_nothing_to_judge_is_no() {
     let temp = Night::get().frames(&SKY[..1], &[]);
     let night = temp.night();

@@ -3,6 +3,7 @@
 //! A frame is measured and identified, its stars' shapes are read, and what is known of the night (place,
 //! time, moon, camera) is laid beside them; [`nightloom_stars::cause`] weighs the causes.
 
+mod focus;
 mod look;
 mod night;
 mod set;
@@ -12,7 +13,7 @@ use std::path::{Path, PathBuf};
 
 use nightloom_raster::Frame;
 use nightloom_sky::{Instant, Site};
-use nightloom_stars::cause::{Cause, CauseFound, Diagnosis, Inspection, diagnose, inspect};
+use nightloom_stars::cause::{Cause, CauseFound, Diagnosis, Inspection, SHARP_PX, diagnose, inspect};
 
 use crate::single::{LensTold, Lenses, SkyPlace, decoded};
 use crate::{SingleError, World};
@@ -66,6 +67,8 @@ pub struct FrameCheck {
     pub settings: [Option<f64>; 3],
     /// Of the picture's middle, where identified.
     pub centre: Option<SkyPlace>,
+    /// Arcseconds per pixel at the middle, where the lens is known.
+    pub scale_arcsec_px: Option<f64>,
     /// How far the axis is off the pole, at least, if the drift comes from that; arcminutes.
     pub axis_arcmin: Option<f64>,
     /// Middle of the exposure, where known.
@@ -112,6 +115,7 @@ impl FrameCheck {
             zero_point: None,
             settings: [None; 3],
             centre: None,
+            scale_arcsec_px: None,
             axis_arcmin: None,
             taken: None,
             error: Some(why),
@@ -167,7 +171,8 @@ pub fn check_or_tell(
 }
 
 /// Checks several files; one that cannot be read is told and the rest goes on. A frame whose stars are fainter than
-/// those of the frames before and after it is told to be clouded.
+/// those of the frames before and after it is told to be clouded, and where the focus ring was turned between frames, which
+/// way to go on.
 ///
 /// # Errors
 /// [`SingleError::Told`]; a bad file is no error here.
@@ -182,7 +187,21 @@ pub fn check_frames(
         .map(|path| check_or_tell(path, options, world))
         .collect::<Result<Vec<_>, _>>()?;
     set::compare(&mut checks);
+    for i in 1..checks.len() {
+        let (before, rest) = checks.split_at_mut(i);
+        tell_focus(&mut rest[0], before.iter(), options.sharp_px);
+    }
     Ok(checks)
+}
+
+/// Tells which way to turn the focus in the next step of a frame that is out of it, by the frames `before` it, oldest
+/// first. `sharp_px` is the width of this lens's sharp stars, where it is known.
+pub(crate) fn tell_focus<'a>(
+    check: &mut FrameCheck,
+    before: impl DoubleEndedIterator<Item = &'a FrameCheck>,
+    sharp_px: Option<f64>,
+) {
+    focus::tell(check, before, sharp_px.unwrap_or(SHARP_PX));
 }
 
 /// Checks a decoded frame, whose place and time are `standing`.
@@ -229,6 +248,7 @@ fn checked(
         zero_point: told.veil.map(|v| v.zero_point),
         settings: [frame.meta.exposure_s, frame.meta.iso, frame.meta.f_number],
         centre: seen.centre(),
+        scale_arcsec_px: seen.scale_arcsec_px(),
         axis_arcmin: diagnosis
             .causes
             .iter()

@@ -1,6 +1,9 @@
 //! The night's course over the frames checked: focus, dew, sky, drift.
 
+use std::f64::consts::PI;
+
 use nightloom_sky::Instant;
+use nightloom_stars::axis::periodic;
 
 use super::FrameCheck;
 
@@ -28,6 +31,8 @@ pub struct Trends {
     pub sky: Option<Trend>,
     /// Where the frame looks, arcminutes.
     pub drift: Option<Trend>,
+    /// Its swing along right ascension: the tracker's gear; per hour, arcseconds.
+    pub swing: Option<Trend>,
 }
 
 impl Trends {
@@ -38,7 +43,7 @@ impl Trends {
 
     /// Those that can be told.
     pub fn all(&self) -> impl Iterator<Item = &Trend> {
-        [&self.focus, &self.dew, &self.sky, &self.drift]
+        [&self.focus, &self.dew, &self.sky, &self.drift, &self.swing]
             .into_iter()
             .flatten()
     }
@@ -67,6 +72,7 @@ pub fn trends(checks: &[FrameCheck]) -> Trends {
         dew: line(last, |c| c.starlight_mag()).map(dew),
         sky: line(last, |c| c.sky_mag_arcsec2).map(sky),
         drift: drift(last),
+        swing: swing(last),
     }
 }
 
@@ -201,3 +207,38 @@ fn drift(checks: &[&FrameCheck]) -> Option<Trend> {
         alarm: false,
     })
 }
+
+/// The picture's middle ahead of and behind the mean along right ascension, as the tracker's gear turns.
+///
+/// Calls for a hand where it draws stars out by more than [`SMEARED_PX`] in one exposure.
+fn swing(checks: &[&FrameCheck]) -> Option<Trend> {
+    let start = checks.first()?.taken?;
+    let mut run: Vec<(f64, f64)> = Vec::new();
+    for (t, place) in checks.iter().filter_map(|c| Some((c.taken?, c.centre?))) {
+        let ra = place.ra_deg.to_radians();
+        let last = run.last().map_or(ra, |r| r.1);
+        // The way round is the short one.
+        let ahead = (ra - last + PI).rem_euclid(2.0 * PI) - PI;
+        run.push((t.seconds_since(start), last + ahead));
+    }
+    let last = checks.last()?;
+    let exposure = last.settings[0].unwrap_or(0.0);
+    let fit = periodic(&run, exposure)?;
+    let dec = last.centre?.dec_deg.to_radians();
+    let fastest = fit.amplitude_arcsec * 2.0 * PI / fit.period_s * dec.cos();
+    let smear = last.scale_arcsec_px.map(|scale| fastest * exposure / scale);
+    Some(Trend {
+        what: "swing",
+        figure: format!(
+            "the picture's middle swings by ±{:.0}″ along right ascension every {:.1} min, as the tracker's gear turns{}",
+            fit.amplitude_arcsec,
+            fit.period_s / 60.0,
+            smear.map_or_else(String::new, |px| format!(": up to {px:.1} px in one exposure"))
+        ),
+        per_hour: 4.0 * fit.amplitude_arcsec * 3600.0 / fit.period_s,
+        alarm: smear.is_some_and(|px| px > SMEARED_PX),
+    })
+}
+
+/// Length that draws stars 2.3 px wide out to 1.3 times as long: √12 · √(1.3² − 1) of their standard deviation.
+const SMEARED_PX: f64 = 2.8;

@@ -25,6 +25,8 @@ const LOWEST_DEG: f64 = -3.0;
 const TOLD_SHARE: f64 = 0.15;
 /// Width of sharp stars, pixels (common practice, no source).
 const SHARP_PX: f32 = 2.0;
+/// Stars so many show their own width.
+const MANY_STARS: usize = 300;
 /// Focal lengths of fisheye lenses in halves of the frame's diagonal: from a whole sky within the frame
 /// to 130° across the diagonal.
 const FISHEYE: [f64; 2] = [0.4, 0.9];
@@ -246,7 +248,7 @@ fn find(
     when: Instant,
 ) -> (Field, Option<BlindIdentification>) {
     let found = search(&field, hint, when, Effort::Full);
-    if found.is_some() || field.fwhm_px <= 1.3 * SHARP_PX {
+    if found.is_some() || field.fwhm_px <= 1.05 * SHARP_PX || field.stars.len() > MANY_STARS {
         return (field, found);
     }
     // Leaves and noise may have passed for the stars' width.

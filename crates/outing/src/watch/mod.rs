@@ -10,7 +10,7 @@ use std::path::PathBuf;
 
 use nightloom_stars::cause::Cause;
 
-use crate::check::{FrameCheck, Trends, trends};
+use crate::check::{FrameCheck, Trends, tell_focus, trends};
 
 pub use listing::{Listed, list};
 use pending::Pending;
@@ -95,6 +95,9 @@ impl Watcher {
         }
         self.pending.done(path);
         self.checks.retain(|(p, _)| p != path);
+        let mut check = check;
+        let sharp = self.sharp_px();
+        tell_focus(&mut check, self.checks.iter().map(|c| &c.1), sharp);
         self.checks.push((path.clone(), check.clone()));
         if self.checks.len() > REMEMBERED {
             self.checks.remove(0);

@@ -195,3 +195,45 @@ fn focus_that_drifts_and_dew_that_grows_call_for_a_hand() {
         .collect();
     assert!(trends(&dewing).dew.unwrap().alarm);
 }
+
+/// A gear's swing painted into the frames' places comes back, and calls for a hand where an exposure feels it.
+#[test]
+fn a_swinging_tracker_is_told_from_its_frames() {
+    // 15″ either way in eight minutes, drifting by 20″ an hour, places off by half an arcsecond; at 40° from the
+    // equator.
+    let place = |i: usize, swing: f64| {
+        let t = i as f64;
+        let noise = 1.7 * ((12.9898 * t).sin() * 43_758.545_3).fract().abs() - 0.85;
+        // The mean over a minute's exposure: sin(π/8) / (π/8) of the swing.
+        let ahead = 0.9745 * swing * (std::f64::consts::TAU * t / 8.0).sin() + 20.0 * t / 60.0 + noise;
+        nightloom_outing::SkyPlace {
+            // Over the beginning of right ascension.
+            ra_deg: (359.999 + ahead / 3600.0).rem_euclid(360.0),
+            dec_deg: 40.0,
+        }
+    };
+    let frames = |swing: f64, scale: f64| -> Vec<FrameCheck> {
+        (0..30)
+            .map(|i| FrameCheck {
+                centre: Some(place(i, swing)),
+                scale_arcsec_px: Some(scale),
+                ..course(i as f64, 2.2, 20.0)
+            })
+            .collect()
+    };
+    let wide = trends(&frames(15.0, 30.0)).swing.unwrap();
+    assert!(!wide.alarm, "{}", wide.figure);
+    assert!(
+        wide.figure.contains("±15″") && wide.figure.contains("8.0 min"),
+        "{}",
+        wide.figure
+    );
+    // 2π · 15″ · cos 40° · 60 s / 480 s = 9.0″ in one exposure.
+    let long = trends(&frames(15.0, 3.0)).swing.unwrap();
+    assert!(
+        long.alarm && long.figure.contains("3.0 px in one exposure"),
+        "{}",
+        long.figure
+    );
+    assert!(trends(&frames(0.0, 3.0)).swing.is_none());
+}

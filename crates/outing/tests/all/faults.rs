@@ -20,7 +20,7 @@ mod painting;
 use painting::expose;
 
 /// The faults painted.
-pub(crate) const FAULTS: [Cause; 15] = [
+pub(crate) const FAULTS: [Cause; 16] = [
     Cause::Good,
     Cause::TrackerOff,
     Cause::WrongHemisphere,
@@ -31,6 +31,7 @@ pub(crate) const FAULTS: [Cause; 15] = [
     Cause::Focus,
     Cause::Dew,
     Cause::Aberration,
+    Cause::Decentred,
     Cause::Tilt,
     Cause::Cloud,
     Cause::Moon,
@@ -121,6 +122,8 @@ enum Blur {
     Disc(f64, f64),
     /// Radius at the corner of radial and tangential spread, and comet's tail.
     Corners(f64, f64, f64),
+    /// Seidel's coma, the same all over: length in pixels and direction.
+    Coma(f64, f64),
     /// A disc growing along a direction: (per half diagonal, direction, offset).
     Slope(f64, f64, f64),
 }
@@ -166,7 +169,11 @@ pub(crate) fn paint(number: u64, fault: Cause) -> Painted {
     for _ in 0..4 {
         random.bits();
     }
-    let scene = scene(&mut random, fault, (number + number / 15).is_multiple_of(3));
+    let scene = scene(
+        &mut random,
+        fault,
+        (number + number / FAULTS.len() as u64).is_multiple_of(3),
+    );
     let plan = plan(&mut random, &scene, fault);
     let plane = expose(&mut random, &scene, &plan);
     let start = scene.middle.plus_seconds(-0.5 * scene.exposure_s);
@@ -399,6 +406,11 @@ fn plan(random: &mut Random, scene: &Scene, fault: Cause) -> Plan {
                 random.range(0.0, 1.0) * grow,
             );
             plan.severity = format!("{:.1} px at the corner", grow);
+        }
+        Cause::Decentred => {
+            let length = random.scale(1.8, 4.0) * sigma;
+            plan.blur = Blur::Coma(length, random.range(0.0, std::f64::consts::TAU));
+            plan.severity = format!("{length:.1} px");
         }
         Cause::Tilt => {
             let grow = random.range(3.0, 7.0) * sigma;

@@ -139,6 +139,7 @@ fn spots(random: &mut Random, plan: &Plan, p: [f64; 2]) -> Vec<(f64, f64, f64)> 
     match plan.blur {
         Blur::None => vec![(0.0, 0.0, 1.0)],
         Blur::Disc(radius, hollow) => disc(radius, hollow),
+        Blur::Coma(length, direction) => coma(length, direction),
         Blur::Slope(grow, direction, offset) => {
             let (s, c) = direction.sin_cos();
             // Sharp along a line: across the middle for an offset of 0, at one side for 1.
@@ -169,6 +170,25 @@ fn spots(random: &mut Random, plan: &Plan, p: [f64; 2]) -> Vec<(f64, f64, f64)> 
             out
         }
     }
+}
+
+/// Seidel's coma (Born & Wolf, Principles of Optics, section 5.3; from memory): the zone ρ of the pupil draws a circle
+/// of radius c ρ² whose middle lies 2 c ρ² away. Zones of equal area.
+fn coma(c: f64, direction: f64) -> Vec<(f64, f64, f64)> {
+    const ZONES: usize = 6;
+    const ROUND: usize = 10;
+    let (sin, cos) = direction.sin_cos();
+    let mut out = Vec::new();
+    for zone in 0..ZONES {
+        let r = c * (zone as f64 + 0.5) / ZONES as f64;
+        for k in 0..ROUND {
+            let (s, t) = (std::f64::consts::TAU * k as f64 / ROUND as f64).sin_cos();
+            let (along, across) = (r * (2.0 + t), r * s);
+            let weight = 1.0 / (ZONES * ROUND) as f64;
+            out.push((along * cos - across * sin, along * sin + across * cos, weight));
+        }
+    }
+    out
 }
 
 /// Points spread evenly over a disc, the middle of it darker by `hollow`.

@@ -30,7 +30,7 @@ use nightloom_sky::{Angle, Observer};
 pub use clock::{ClockDoubt, clock_by_refraction};
 pub use frame::{AxisFrame, Sight};
 pub use later::axis_in_later_frame;
-pub use periodic::PeriodicFit;
+pub use periodic::{PeriodicFit, periodic};
 pub use rate::{AxisRate, Named};
 pub use trailed::{TrailedAxis, axis_of_trailed_frame};
 

@@ -37,15 +37,18 @@ const FINE: f64 = 12.0;
 /// What the sine must take from the sum of squares by F-test, with the number of periods tried.
 const FALSE_ALARM: f64 = 1e-3;
 
-/// Fits a run (seconds, radians) of frames `exposure_s` long; `None` where no sine is surer than chance or
+/// Fits a run (seconds, radians; in order of time) of frames `exposure_s` long; `None` where no sine is surer than chance or
 /// the run does not hold one whole period.
-pub(super) fn periodic(run: &[(f64, f64)], exposure_s: f64) -> Option<PeriodicFit> {
+pub fn periodic(run: &[(f64, f64)], exposure_s: f64) -> Option<PeriodicFit> {
     if run.len() < FEWEST {
         return None;
     }
     let start = run[0].0;
     let points: Vec<(f64, f64)> = run.iter().map(|p| (p.0 - start, p.1)).collect();
     let span = points[points.len() - 1].0;
+    if !(span > 0.0 && points.iter().all(|p| p.1.is_finite())) {
+        return None;
+    }
     let step = span / (points.len() - 1) as f64;
     let (slowest, fastest) = (1.0 / span, 0.5 / step);
     let count = ((fastest - slowest) * span * FINE).ceil() as usize;

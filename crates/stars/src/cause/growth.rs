@@ -33,7 +33,7 @@ const TERMS: usize = 6;
 pub(super) fn fit(samples: &[Sample], field: &Field, motion: &Motion) -> Growth {
     let widths: Vec<([f64; 2], f64)> = samples
         .iter()
-        .map(|s| (place(s, field), width(s, motion)))
+        .map(|s| (s.place(field), width(s, motion)))
         .collect();
     let typical = median(widths.iter().map(|w| w.1).collect()).unwrap_or(0.0);
     let even = Growth {
@@ -60,15 +60,6 @@ fn width(s: &Sample, motion: &Motion) -> f64 {
         s.along_px * s.along_px
     };
     FWHM_PER_SIGMA * (0.5 * (long + s.across_px * s.across_px)).sqrt()
-}
-
-/// (u, v) by half the diagonal.
-fn place(s: &Sample, field: &Field) -> [f64; 2] {
-    let half = 0.5 * (field.width as f64).hypot(field.height as f64);
-    [
-        (s.x - 0.5 * (field.width as f64 - 1.0)) / half,
-        (s.y - 0.5 * (field.height as f64 - 1.0)) / half,
-    ]
 }
 
 fn terms([u, v]: [f64; 2]) -> SVector<f64, TERMS> {

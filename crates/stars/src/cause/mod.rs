@@ -1,10 +1,11 @@
 //! Why a frame's stars look as they do.
 //!
 //! [`inspect`] takes the figures of one frame: how the stars' second moments change over it (motion as
-//! one rotation of the camera against the sky, growth of width towards the corners, tilt), the path the
+//! one rotation of the camera against the sky, growth of width towards the corners, tilt), one-sided stars, the path the
 //! image took during the exposure, doubled stars, the profile's wings and hollow, exposure. [`diagnose`]
 //! turns them, with what is told of the night, into causes in order of likelihood.
 
+mod coma;
 mod doubled;
 mod exposure;
 mod growth;
@@ -25,6 +26,7 @@ use nightloom_raster::Plane;
 
 use crate::{Background, BackgroundSettings, Field};
 
+pub use coma::Coma;
 pub use doubled::Doubled;
 pub use exposure::ExposureLook;
 pub use growth::Growth;
@@ -34,7 +36,7 @@ pub use profile::Profile;
 pub use sample::Sample;
 pub use veil::{Patches, SkyStar, Veil, veil};
 pub use verdict::{Cause, CauseFound, Diagnosis};
-pub use weigh::{MoonTold, NightTold, diagnose};
+pub use weigh::{MoonTold, NightTold, SHARP_PX, diagnose};
 
 /// The lens and the pole as far as they are known.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -66,6 +68,8 @@ pub struct Inspection {
     pub motion: Motion,
     /// How the width changes over the frame.
     pub growth: Growth,
+    /// How one-sided the stars are.
+    pub coma: Coma,
     /// The path of the image during the exposure.
     pub path: PathLook,
     /// Stars seen twice.
@@ -106,6 +110,7 @@ pub fn inspect(image: &Plane, field: &Field, view: &View) -> Inspection {
         shapes: samples.len(),
         width_px,
         elongation: sample::median(samples.iter().map(Sample::elongation).collect()).unwrap_or(1.0),
+        coma: coma::fit(&samples, field),
         path,
         doubled: doubled::find(field),
         profile: profile::measure(image, field, &samples, width_px),

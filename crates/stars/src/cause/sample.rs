@@ -3,6 +3,7 @@
 use nightloom_raster::Plane;
 use rayon::prelude::*;
 
+use super::coma::{self, Third};
 use super::{line, stamp};
 use crate::shape::{FWHM_PER_SIGMA, LocalSky, Moments, centre};
 use crate::{Background, BackgroundSettings, Field, Star};
@@ -27,12 +28,23 @@ pub struct Sample {
     pub angle: f64,
     /// Flux, units of saturation.
     pub flux: f64,
+    /// Third moments, where they could be taken.
+    pub(super) third: Option<Third>,
 }
 
 impl Sample {
     /// Long over short axis.
     pub fn elongation(&self) -> f64 {
         self.along_px / self.across_px.max(0.1)
+    }
+
+    /// (u, v) from the frame's middle, by half its diagonal.
+    pub(super) fn place(&self, field: &Field) -> [f64; 2] {
+        let half = 0.5 * (field.width as f64).hypot(field.height as f64);
+        [
+            (self.x - 0.5 * (field.width as f64 - 1.0)) / half,
+            (self.y - 0.5 * (field.height as f64 - 1.0)) / half,
+        ]
     }
 
     /// The square of the motion as a complex number: length² at twice the angle.
@@ -115,6 +127,7 @@ fn point(image: &Plane, background: &Background, field: &Field, star: &Star) -> 
         length_px: line::length(long, short),
         angle,
         flux: f64::from(star.flux),
+        third: coma::third(image, &sky, at, (long * short).powf(0.25)),
     })
 }
 
@@ -134,6 +147,7 @@ fn trail(image: &Plane, field: &Field, star: &Star) -> Option<Sample> {
         length_px: length,
         angle: star.angle.rad(),
         flux: f64::from(star.flux),
+        third: None,
     })
 }
 

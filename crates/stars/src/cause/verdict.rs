@@ -26,6 +26,8 @@ pub enum Cause {
     Dew,
     /// The lens's own faults towards the corners.
     Aberration,
+    /// An element of the lens out of line: stars one-sided all over the frame.
+    Decentred,
     /// Lens or sensor not square to each other.
     Tilt,
     /// Cloud.
@@ -50,7 +52,7 @@ pub enum Cause {
 
 impl Cause {
     /// All of them.
-    pub const ALL: [Self; 20] = [
+    pub const ALL: [Self; 21] = [
         Self::Good,
         Self::TrackerOff,
         Self::WrongHemisphere,
@@ -61,6 +63,7 @@ impl Cause {
         Self::Focus,
         Self::Dew,
         Self::Aberration,
+        Self::Decentred,
         Self::Tilt,
         Self::Cloud,
         Self::Moon,
@@ -86,6 +89,7 @@ impl Cause {
             Self::Focus => "focus",
             Self::Dew => "dew",
             Self::Aberration => "aberration",
+            Self::Decentred => "decentred",
             Self::Tilt => "tilt",
             Self::Cloud => "cloud",
             Self::Moon => "moon",

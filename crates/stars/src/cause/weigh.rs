@@ -49,7 +49,7 @@ pub struct NightTold {
 }
 
 /// Width of sharp stars where nothing is told, pixels (common practice, no source).
-pub(super) const SHARP_PX: f64 = 2.3;
+pub const SHARP_PX: f64 = 2.3;
 /// Excess over normal at which a photographer begins to mind.
 const MINDED: f64 = 0.3;
 /// How fast a symptom's weight grows.
@@ -75,6 +75,10 @@ pub fn diagnose(seen: &Inspection, told: &NightTold) -> Diagnosis {
     motion(seen, told, &mut weights);
     width(seen, told, &mut weights);
     growth(seen, &mut weights);
+    weights.push((
+        Cause::Decentred,
+        weight(seen.coma.middle / MINDED_COMA) * comatic(seen),
+    ));
     sky(seen, told, &mut weights);
     let sum: f64 = weights.iter().map(|w| w.1).sum();
     let mut causes: Vec<CauseFound> = weights
@@ -169,8 +173,21 @@ pub(super) fn drawn_out(seen: &Inspection) -> f64 {
     drawn.max(swings) / MINDED * share.sqrt()
 }
 
+/// Third moment of one-sided stars from which on a photographer begins to mind: stars then are some 1.3 times as
+/// long as wide (measured on Seidel's coma).
+const MINDED_COMA: f64 = 0.12;
+
+/// How surely the stars' one-sidedness is a lens's, 0 to 1.
+fn comatic(seen: &Inspection) -> f64 {
+    let c = &seen.coma;
+    let error = c.scatter / (c.stars.max(1) as f64).sqrt();
+    let seen = step(c.middle, 5.0 * error, 8.0 * error + 1e-6) * step(c.middle, 0.05, 0.1);
+    seen * (1.0 - step(c.line.abs(), 0.35, 0.7))
+}
+
 fn motion(seen: &Inspection, told: &NightTold, weights: &mut Vec<(Cause, f64)>) {
-    let total = weight(drawn_out(seen));
+    // Coma draws stars out as well.
+    let total = weight(drawn_out(seen)) * (1.0 - 0.9 * comatic(seen));
     let [line, two, shaken] = paths(&seen.path);
     let mut rivals = match (&seen.motion.turn, told.exposure_s) {
         (Some(turn), Some(t)) if t > 0.0 => against_sky(seen, turn, SIDEREAL_RAD_S * t),
@@ -256,7 +273,8 @@ fn width(seen: &Inspection, told: &NightTold, weights: &mut Vec<(Cause, f64)>) {
     let p = &seen.profile;
     let ring = step(1.0 - p.hollow, 0.03, 0.2);
     let hazy = step(p.halo, 0.18, 0.3);
-    let focus = weight(slack * wide.max(0.0)) + 8.0 * ring;
+    // Coma widens stars as well.
+    let focus = weight(slack * wide.max(0.0)) * (1.0 - 0.8 * comatic(seen)) + 8.0 * ring;
     weights.push((Cause::Focus, focus * (1.0 - 0.9 * hazy * (1.0 - ring))));
     let lost = told.starlight.map_or(0.0, |s| (1.0 - s).max(0.0) / MINDED);
     let haze = ((p.halo - 0.18) / 0.1).max(0.0);

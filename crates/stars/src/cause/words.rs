@@ -43,6 +43,10 @@ pub(super) fn figure(cause: Cause, seen: &Inspection, told: &NightTold) -> Strin
             "stars {:.2} times as wide in the corners as in the middle",
             g.corners
         ),
+        Cause::Decentred => format!(
+            "stars one-sided alike all over the frame (third moment {:.2}), towards {:.0}° from the picture's right",
+            seen.coma.middle, seen.coma.towards_deg
+        ),
         Cause::Tilt => format!(
             "stars {:.2} times as wide at one side as where they are sharpest, at {:.0}° from the picture's right",
             g.worst, g.towards_deg
@@ -153,6 +157,7 @@ pub(super) fn next(cause: Cause, seen: &Inspection, told: &NightTold) -> String 
             "Stop down by {}, or crop the corners.",
             stops(seen.growth.corners)
         ),
+        Cause::Decentred => "Stop down by two stops; if the next frames show it too, have the lens looked at or use another.".into(),
         Cause::Tilt => "Check that lens and adapter sit square; nothing slack at the mount; stop down if it stays.".into(),
         Cause::Cloud => "Wait for the gap, and leave this frame out of the stack.".into(),
         Cause::Moon => "Wait until the moon is down, or use its light for the land.".into(),
