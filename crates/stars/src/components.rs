@@ -34,6 +34,22 @@ pub(crate) struct Components {
 }
 
 impl Components {
+    /// First pixel and the one after the last of each stretch above the threshold in row `y`, and its component.
+    pub(crate) fn row(&self, y: usize) -> impl Iterator<Item = (usize, usize, &Component)> {
+        let own = match (self.first_of_row.get(y), self.first_of_row.get(y + 1)) {
+            (Some(from), Some(to)) => *from..*to,
+            _ => 0..0,
+        };
+        own.map(|i| {
+            let run = self.runs[i];
+            (
+                run.x0 as usize,
+                run.x1 as usize,
+                &self.list[self.owner[i] as usize],
+            )
+        })
+    }
+
     /// The index of the component that holds pixel (x, y).
     pub(crate) fn at(&self, x: usize, y: usize) -> Option<usize> {
         let (from, to) = (*self.first_of_row.get(y)?, *self.first_of_row.get(y + 1)?);

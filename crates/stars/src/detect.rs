@@ -104,7 +104,9 @@ pub fn measure(image: &Plane, settings: &DetectSettings) -> Field {
         Trails::Yes => find_trails(&patches, sigma, true),
     };
     // Where stars are trailed, a long patch is one of them.
-    let faint = trails.is_none().then(|| FaintLines::new(&filtered, &noise));
+    let faint = trails
+        .is_none()
+        .then(|| FaintLines::new(&filtered, &noise, &patches, sigma));
     let mut stars = match &trails {
         Some(trails) => scene.measure_trails(trails),
         None => {
@@ -120,9 +122,7 @@ pub fn measure(image: &Plane, settings: &DetectSettings) -> Field {
     );
     stars.retain(|s| !land.is_land(s.x, s.y));
     let streaks = faint.map_or_else(Vec::new, |faint| {
-        find_streaks(image, &background, &patches, faint, sigma, &|x, y| {
-            land.is_land(x, y)
-        })
+        find_streaks(image, &background, &patches, faint, sigma, &land)
     });
     stars.sort_by(|a, b| {
         b.flux

@@ -8,24 +8,35 @@ use nalgebra::{Matrix3, Vector3};
 use nightloom_raster::Plane;
 use rayon::prelude::*;
 
-use crate::Background;
+use crate::components::{Component, Components};
 use crate::radon::{Found, LineMap};
 use crate::streaks::Line;
+use crate::{Background, LandMask};
 
 /// Bins along the longer side.
 const SIDE: usize = 512;
 /// Values are clipped there, standard deviations.
 const CLIP: f32 = 3.0;
+/// So near a frame's edge the background is carried on and its bends pass for lines, pixels.
+const EDGE_PX: f64 = 40.0;
+/// Standard deviation of a patch along its long axis, in those of a star, up to which it is stars, not a line.
+const ROUND: f64 = 3.0;
 /// Bins of a cell over which the map is made even.
 const EVEN: usize = 16;
 /// Score from which a line counts.
-const SURE: f32 = 8.0;
-/// Lines of a frame at most.
+const SURE: f32 = 6.5;
+/// Lines of a frame at most, and how many may turn out to be none.
 const MOST: usize = 8;
+const IN_VAIN: usize = 3;
+/// Score up to which one that turns out to be none is the last.
+const DOUBTFUL: f32 = 8.5;
 /// Bins on either side that are a line's own.
 const OWN: f64 = 3.0;
 /// Stretches that a line is traced in.
 const STRETCHES: usize = 16;
+/// Places along a stretch that are read at most, and how many of them share the sky's level.
+const MOST_PLACES: f64 = 240.0;
+const SKY_STEPS: usize = 12;
 /// Signal over noise of a stretch that counts.
 const STRETCH_SNR: f64 = 4.0;
 /// Part of the stretches that must count.
@@ -40,26 +51,35 @@ pub(crate) struct FaintLines {
 }
 
 impl FaintLines {
-    /// Bins the filtered plane, every second row of large frames; `noise` is the filtered plane's.
-    pub(crate) fn new(filtered: &Plane, noise: &Background) -> Self {
+    /// Bins the filtered plane less what stands in round `patches`, every second row of large frames; `noise` is the
+    /// filtered plane's and `sigma` the stars' width.
+    pub(crate) fn new(filtered: &Plane, noise: &Background, patches: &Components, sigma: f64) -> Self {
         let (width, height) = (filtered.width(), filtered.height());
         let bin = width.max(height).div_ceil(SIDE).max(1);
         let (columns, rows) = (width / bin, height / bin);
         let step = if bin > 3 { 2 } else { 1 };
+        let round = |p: &Component| p.moments.axes().0 < (ROUND * sigma).powi(2);
         let mut plane = Plane::filled(columns.max(1), rows.max(1), 0.0);
         plane
             .data_mut()
             .par_chunks_mut(columns.max(1))
             .enumerate()
             .for_each(|(row, out)| {
+                let middle = (row * bin + bin / 2) as f64;
+                let limits: Vec<f32> = (0..columns)
+                    .map(|c| CLIP * noise.noise_at((c * bin + bin / 2) as f64, middle))
+                    .collect();
                 for y in (row * bin..((row + 1) * bin).min(height)).step_by(step) {
-                    for (column, (out, values)) in
-                        out.iter_mut().zip(filtered.row(y).chunks_exact(bin)).enumerate()
-                    {
-                        let x = (column * bin + bin / 2) as f64;
-                        let limit = CLIP * noise.noise_at(x, y as f64);
-                        let sum: f32 = values.iter().map(|v| v.clamp(-limit, limit)).sum();
+                    let values = filtered.row(y);
+                    for ((out, values), limit) in out.iter_mut().zip(values.chunks_exact(bin)).zip(&limits) {
+                        let sum: f32 = values.iter().map(|v| v.clamp(-limit, *limit)).sum();
                         *out += sum / limit;
+                    }
+                    for (x0, x1, _) in patches.row(y).filter(|(_, _, p)| round(p)) {
+                        for x in x0..x1.min(columns * bin) {
+                            let limit = limits[x / bin];
+                            out[x / bin] -= values[x].clamp(-limit, limit) / limit;
+                        }
                     }
                 }
             });
@@ -72,22 +92,28 @@ impl FaintLines {
         image: &Plane,
         background: &Background,
         sigma: f64,
-        is_land: &(dyn Fn(f64, f64) -> bool + Sync),
+        land: &LandMask,
     ) -> Vec<Line> {
-        let mut map = self.even(is_land);
-        let mut lines = Vec::new();
-        for _ in 0..MOST {
+        // The background bends beside land.
+        let near_land = land.grown(background.mesh_px.div_ceil(land.cell_px.max(1)));
+        let mut map = self.even(&near_land);
+        let (mut lines, mut in_vain) = (Vec::new(), 0);
+        while lines.len() < MOST && in_vain < IN_VAIN {
             let Some(found) = map.strongest().filter(|f| f.score > SURE) else {
                 break;
             };
-            lines.extend(self.trace(&found, image, background, sigma));
+            match self.trace(&found, image, background, sigma) {
+                Some(line) => lines.push(line),
+                None if found.score < DOUBTFUL => break,
+                None => in_vain += 1,
+            }
             map.clear(found.ends, OWN);
         }
         lines
     }
 
     /// The map less its local mean, in local standard deviations; nothing where there is land.
-    fn even(&self, is_land: &(dyn Fn(f64, f64) -> bool + Sync)) -> LineMap {
+    fn even(&self, land: &LandMask) -> LineMap {
         let (width, height) = (self.plane.width(), self.plane.height());
         let mut values = vec![0.0; width * height];
         values
@@ -99,7 +125,7 @@ impl FaintLines {
                         .flat_map(|y| (x0..(x0 + EVEN).min(width)).map(move |x| [x, y]))
                         .filter(|[x, y]| {
                             let [cx, cy] = self.full([*x as f64, (band * EVEN + y) as f64]);
-                            !is_land(cx, cy)
+                            self.inside(cx, cy) && !land.is_land(cx, cy)
                         })
                         .collect();
                     let own: Vec<([f32; 2], f32)> = sky
@@ -116,6 +142,17 @@ impl FaintLines {
             height,
             values,
         }
+    }
+
+    /// Whether a place of the frame is not at its edge.
+    fn inside(&self, x: f64, y: f64) -> bool {
+        let [width, height] = [self.plane.width(), self.plane.height()].map(|n| (n * self.bin) as f64);
+        let edge = if width.min(height) > 10.0 * EDGE_PX {
+            EDGE_PX
+        } else {
+            0.0
+        };
+        x > edge && y > edge && x < width - edge && y < height - edge
     }
 
     fn full(&self, at: [f64; 2]) -> [f64; 2] {
@@ -200,30 +237,41 @@ impl Strips<'_> {
     fn profile(&self, line: &Line, t0: f64, t1: f64) -> (Vec<f64>, f64) {
         let (s, c) = line.angle.sin_cos();
         let count = (2.0 * self.reach) as usize + 1;
-        let mut sums = vec![0.0; count];
-        let mut places = 0.0f64;
-        let steps = (t1 - t0).max(1.0) as usize;
+        let mut sums = vec![0.0f32; count];
+        let (width, height) = (self.image.width() as isize, self.image.height() as isize);
+        let stride = ((t1 - t0) / MOST_PLACES).max(1.0);
+        let steps = ((t1 - t0) / stride).max(1.0) as usize;
+        let (mut places, mut sky) = (0.0f64, (0.0f32, 1.0f32));
         for i in 0..steps {
-            let t = t0 + i as f64 + 0.5;
+            let t = t0 + (i as f64 + 0.5) * stride;
             let (x, y) = (line.x + t * c, line.y + t * s);
-            let inside =
-                x >= 0.0 && y >= 0.0 && x < self.image.width() as f64 && y < self.image.height() as f64;
-            if !inside {
+            if i % SKY_STEPS == 0 {
+                sky = (
+                    self.background.level_at(x, y),
+                    1.0 / self.background.noise_at(x, y),
+                );
+            }
+            if !(x >= 0.0 && y >= 0.0 && x < width as f64 && y < height as f64) {
                 continue;
             }
-            let level = self.background.level_at(x, y);
-            let noise = self.background.noise_at(x, y);
             places += 1.0;
+            let (x, y) = (
+                (x + self.reach * s + 0.5) as f32,
+                (y - self.reach * c + 0.5) as f32,
+            );
+            let (dx, dy) = (-s as f32, c as f32);
             for (k, sum) in sums.iter_mut().enumerate() {
-                let o = k as f64 - self.reach;
-                let (px, py) = ((x - o * s).round(), (y + o * c).round());
-                if px >= 0.0 && py >= 0.0 && px < self.image.width() as f64 && py < self.image.height() as f64
-                {
-                    let v = (self.image.at(px as usize, py as usize) - level) / noise;
-                    *sum += f64::from(v.clamp(-CLIP, 2.0 * CLIP));
+                let (px, py) = (
+                    (x + k as f32 * dx).floor() as isize,
+                    (y + k as f32 * dy).floor() as isize,
+                );
+                if px >= 0 && py >= 0 && px < width && py < height {
+                    let v = (self.image.at(px as usize, py as usize) - sky.0) * sky.1;
+                    *sum += v.clamp(-CLIP, 2.0 * CLIP);
                 }
             }
         }
+        let mut sums: Vec<f64> = sums.into_iter().map(f64::from).collect();
         sums.iter_mut().for_each(|v| *v /= places.max(1.0));
         // Beside the line is nothing: its median is the sky.
         let mut sorted = sums.clone();

@@ -189,7 +189,7 @@ fn inside(top: f32, fall: f32, height: f32) -> f32 {
 /// Robust standard deviation of the sums of lines all within the map, over the root of their length.
 fn usual(sums: &[f32], rows: usize, columns: usize, map: &Columns, length: usize) -> Option<f32> {
     let mut seen = Vec::new();
-    let step = (sums.len() / 60_000).max(1) | 1;
+    let step = (sums.len() / 12_000).max(1) | 1;
     for i in (0..sums.len()).step_by(step) {
         let (line, row) = (i / rows, i % rows);
         let (block, fall) = (line / length, line % length);

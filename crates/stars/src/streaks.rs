@@ -14,9 +14,9 @@
 
 use nightloom_raster::Plane;
 
-use crate::Background;
 use crate::components::{Component, Components};
 use crate::faint_lines::FaintLines;
+use crate::{Background, LandMask};
 
 /// What drew a streak.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -94,9 +94,9 @@ pub(crate) fn find_streaks(
     patches: &Components,
     faint: FaintLines,
     sigma: f64,
-    is_land: &(dyn Fn(f64, f64) -> bool + Sync),
+    land: &LandMask,
 ) -> Vec<Streak> {
-    let mut lines: Vec<Line> = joined_patches(patches, sigma, is_land)
+    let mut lines: Vec<Line> = joined_patches(patches, sigma, land)
         .iter()
         .map(|l| to_its_ends(image, background, l, sigma))
         .collect();
@@ -104,7 +104,7 @@ pub(crate) fn find_streaks(
     if standing_out as f64 > CROWDED * image.data().len() as f64 {
         lines.retain(|l| 2.0 * l.half > LONG_IN_CROWDS * sigma);
     }
-    let found = faint.find(image, background, sigma, is_land);
+    let found = faint.find(image, background, sigma, land);
     // What is found as a whole stands for its pieces.
     lines.retain(|l| !found.iter().any(|f| same(f, l, sigma) && f.half > l.half));
     let new = |f: &Line| !lines.iter().any(|l| same(l, f, sigma));
@@ -117,9 +117,9 @@ pub(crate) fn find_streaks(
 }
 
 /// The long thin patches, those on one line joined.
-fn joined_patches(patches: &Components, sigma: f64, is_land: &dyn Fn(f64, f64) -> bool) -> Vec<Line> {
+fn joined_patches(patches: &Components, sigma: f64, land: &LandMask) -> Vec<Line> {
     let mut lines: Vec<Line> = patches.list.iter().filter_map(|p| line(p, sigma)).collect();
-    lines.retain(|l| !is_land(l.x, l.y));
+    lines.retain(|l| !land.is_land(l.x, l.y));
     lines.sort_by(|a, b| b.half.total_cmp(&a.half).then(a.y.total_cmp(&b.y)));
     lines.truncate(500);
     let mut joined = lines;
@@ -317,16 +317,24 @@ const FADED: f64 = 0.25;
 /// Mean light over the high parts at most, where the light swells and fades.
 const SWELLING: f64 = 0.58;
 
-/// Whether the light swells and fades: an end without light, and much of the line below its best.
+/// Light of one third of a line over that of the other end's, below which it swells or fades.
+const LOPSIDED: f64 = 0.45;
+
+/// Whether the light swells and fades: an end without light and much of the line below its best, or one third far
+/// brighter than the other.
 fn tapered(light: &[f64]) -> bool {
     let slow = smoothed(light, (light.len() / 20).clamp(5, 25) | 1);
     let mut sorted = slow.clone();
     sorted.sort_by(f64::total_cmp);
     let high = sorted.get(sorted.len() * 9 / 10).copied().unwrap_or(0.0);
     let mean = |v: &[f64]| v.iter().sum::<f64>() / v.len().max(1) as f64;
-    let tenth = (slow.len() / 10).max(1);
-    let end = mean(&slow[..tenth]).min(mean(&slow[slow.len() - tenth..]));
-    end < FADED * high && mean(&slow) < SWELLING * high
+    let least = |part: usize| {
+        let n = (slow.len() / part).max(1);
+        let (first, last) = (mean(&slow[..n]), mean(&slow[slow.len() - n..]));
+        (first.min(last), first.max(last))
+    };
+    let (faint, bright) = least(3);
+    least(10).0 < FADED * high && mean(&slow) < SWELLING * high || faint < LOPSIDED * bright
 }
 
 fn kind(beat: f64, dark: f64, tapered: bool, variation: f64) -> StreakKind {
