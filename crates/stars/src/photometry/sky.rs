@@ -2,9 +2,9 @@
 
 use nalgebra::{SMatrix, SVector};
 
-use super::LightInput;
 use super::sample::{Band, Sample};
 use super::solve::{Fit, median_and_scatter};
+use super::{LightInput, WINGS_MAG};
 use crate::{BlindIdentification, Field};
 
 /// The sky behind the stars. V magnitudes per square arcsecond as seen from the ground: what the air takes
@@ -60,8 +60,6 @@ const CELLS: usize = 24;
 const DARK_SKY_BV: (f64, f64) = (1.0, 0.4);
 /// Part of a sky's spectrum in lines that a star of its colour has not, as an error of V, magnitudes.
 const SPECTRUM_MAG: f64 = 0.05;
-/// Error of what a wide aperture still misses of a star, magnitudes.
-const WINGS_MAG: f64 = 0.03;
 /// Error where the file has a tone curve of its own that the stars did not betray, magnitudes.
 const TONES_MAG: f64 = 0.3;
 /// Square arcseconds in a steradian.

@@ -143,6 +143,10 @@ fn painted_light_is_told() {
     let told = told(1.0, true).0.unwrap();
     assert!((told.zero_point_mag - ZERO).abs() < ZERO_MAG, "{told:?}");
     assert!(
+        (told.zero_point_mag - ZERO).abs() < 2.0 * told.zero_point_sigma,
+        "{told:?}"
+    );
+    assert!(
         (told.colour_term - COLOUR[1]).abs() < COLOUR_MAG,
         "{}",
         told.colour_term
@@ -158,6 +162,7 @@ fn painted_light_is_told() {
         "{:?}",
         told.corner_stops
     );
+    assert!((told.corner_stops[0] - corner).abs() < 2.0 * told.corner_stops[1]);
     let sky = told.sky.unwrap();
     assert!(
         (sky.mag_arcsec2 - SKY).abs() < SKY_MAG,
