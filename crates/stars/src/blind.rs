@@ -324,7 +324,7 @@ impl Blind<'_> {
                 .iter()
                 .filter(|d| {
                     let held = d.stars as f64 * sky;
-                    held > 4.0 && held < 3.0 * bright as f64
+                    held > 2.0 && held < 3.0 * bright as f64
                 })
                 .collect(),
             look: NearGrid::new(&look, reach),

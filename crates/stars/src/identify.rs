@@ -69,8 +69,10 @@ const SHAPE_TOLERANCE: f64 = 0.025;
 const LOOSE: f64 = 0.012;
 /// Squared distance of the corner from the axis, in focal lengths, below which distortion's terms may grow.
 const BEND: f64 = 0.1;
-/// Stars the odds are reckoned with.
+/// Stars that poses are fitted to.
 const JUDGED: usize = 200;
+/// Brightest stars the odds are reckoned with.
+const JUDGED_BY: [usize; 5] = [12, 25, 50, 100, JUDGED];
 /// Attitudes refined.
 const REFINED: usize = 40;
 /// Least reach of pairing, pixels: the catalogue lacks aberration, parallax and double stars' orbits.
@@ -385,16 +387,22 @@ impl<'a> Search<'a> {
         Some((self.odds(&pose, reach), pose, reach))
     }
 
+    /// By the brightest few or many, whichever say most: in a narrow field the catalogue holds none but the brightest.
     fn odds(&self, pose: &Pose, reach: f64) -> f64 {
-        let count = self.pixels.len().min(JUDGED);
-        let hits = self.pair(pose, reach, JUDGED).len();
-        let view = self.in_view(pose, 3 * JUDGED).len() as f64;
-        let chance = view * std::f64::consts::PI * reach * reach / (4.0 * self.half[0] * self.half[1]);
-        log_odds(
-            count.saturating_sub(self.free),
-            hits.saturating_sub(self.free),
-            chance,
-        )
+        let area = 4.0 * self.half[0] * self.half[1];
+        let by = |most: usize| {
+            let count = self.pixels.len().min(most);
+            let hits = self.pair(pose, reach, most).len();
+            let view = self.in_view(pose, 3 * most).len() as f64;
+            log_odds(
+                count.saturating_sub(self.free),
+                hits.saturating_sub(self.free),
+                view * std::f64::consts::PI * reach * reach / area,
+            )
+        };
+        let best = JUDGED_BY.into_iter().map(by).fold(0.0, f64::max);
+        // So many chances were taken.
+        best - (JUDGED_BY.len() as f64).ln()
     }
 
     /// All stars against the whole catalogue, once the answer is sure.

@@ -33,6 +33,8 @@ mod matching;
 mod outside;
 #[path = "all/photometry.rs"]
 mod photometry;
+#[path = "all/plate.rs"]
+mod plate;
 #[path = "all/quality.rs"]
 mod quality;
 #[path = "all/registration.rs"]
