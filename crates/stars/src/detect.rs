@@ -80,6 +80,10 @@ pub fn measure(image: &Plane, settings: &DetectSettings) -> Field {
         );
     }
     let stride = if width * height > MANY_PIXELS { 2 } else { 1 };
+    let settings = &DetectSettings {
+        saturation: saturation(image, settings.saturation),
+        ..*settings
+    };
     let (background, ground) = rayon::join(
         || Background::sampled(image, None, &settings.background, stride),
         || Ground::new(image, &settings.land),
@@ -136,6 +140,30 @@ pub fn measure(image: &Plane, settings: &DetectSettings) -> Field {
         streaks,
         ..compose(image, stars, Some(&background), land, trail_px)
     }
+}
+
+/// Pixels within a fiftieth of a frame's highest, from which on that is where it saturates.
+const PLATEAU: usize = 16;
+
+/// The level of saturation: as told, or lower where many pixels stand at the frame's highest level. Files do not
+/// always tell their white, and what mixes colours saturates below it.
+fn saturation(image: &Plane, told: f32) -> f32 {
+    const NEAR: f32 = 0.98;
+    const LEAST: f32 = 0.05;
+    const MOST_PART: f64 = 0.01;
+    let rows = image.data().par_chunks(image.width().max(1));
+    let top = rows
+        .clone()
+        .map(|row| row.iter().fold(0.0f32, |top, v| if *v > top { *v } else { top }))
+        .reduce(|| 0.0, f32::max);
+    if !(LEAST..told).contains(&top) {
+        return told;
+    }
+    let near: usize = rows
+        .map(|row| row.iter().filter(|v| **v >= NEAR * top).count())
+        .sum();
+    let some = near >= PLATEAU && (near as f64) < MOST_PART * image.data().len() as f64;
+    if some { NEAR * top } else { told }
 }
 
 /// Measures the stars' width from the brightest unsaturated pixel of each mesh cell that is not `land`.
@@ -299,7 +327,7 @@ fn keep_star_like(stars: Vec<Star>, sigma: f64, trailed: bool) -> Vec<Star> {
     let lengths: Vec<f32> = stars.iter().filter(sure).map(|s| s.elongation).collect();
     let enough = widths.len() >= 5;
     let fwhm = if enough {
-        median(widths)
+        commonest(widths)
     } else {
         (sigma * FWHM_PER_SIGMA) as f32
     };

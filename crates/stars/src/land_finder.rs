@@ -24,6 +24,8 @@ const UNEVEN: f32 = 10.0;
 const BUSY: f32 = 0.12;
 /// Level over the frame's typical one from which rough ground may be the thick of the Milky Way.
 const BRIGHTER: f32 = 1.3;
+/// Its texture over its level at most; lit twigs have more.
+const SOFT: f32 = 0.25;
 /// Stars that it then holds at least, over those where they are sparse.
 const THICK: f64 = 1.0;
 /// Slope over the steeper ones met about stars, above which there is an edge.
@@ -323,7 +325,11 @@ impl CellMap {
 
     /// Rough cells but those of patches brighter than most of the frame that are `sky`.
     fn without_bright(&self, rough: &[bool], is_sky: impl Fn(&[usize]) -> bool) -> Vec<bool> {
-        let bright = self.each(|x, y| self.median_about(&self.level, x, y) > BRIGHTER * self.typical);
+        let bright = self.each(|x, y| {
+            let level = self.median_about(&self.level, x, y);
+            let texture = self.median_about(&self.texture, x, y);
+            level > BRIGHTER * self.typical && texture < SOFT * level
+        });
         let both: Vec<bool> = rough.iter().zip(&bright).map(|(r, b)| *r && *b).collect();
         let mut out = rough.to_vec();
         for patch in patches(&both, self.columns, self.rows) {
