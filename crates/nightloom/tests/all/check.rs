@@ -85,11 +85,11 @@ fn a_lens_once_seen_is_kept_in_the_file_named_and_a_broken_file_is_told() {
     assert!((focal(&second) / seen - 1.0).abs() < 5e-4, "{second}");
     let again: toml_edit::DocumentMut = fs::read_to_string(&kept).unwrap().parse().unwrap();
     assert_eq!(again["lens"].as_array_of_tables().unwrap().len(), 1);
-    fs::write(&kept, "[[lens]]\ncamera = 3\n").unwrap();
+    fs::write(&kept, "[[lens]]\nsize_px = 3\n").unwrap();
     let broken = identify(SKY[0]);
     let told = String::from_utf8_lossy(&broken.stderr).into_owned();
     assert_eq!(broken.status.code(), Some(2), "{told}");
-    assert!(told.contains("lenses.toml") && told.contains("camera"), "{told}");
+    assert!(told.contains("lenses.toml") && told.contains("size_px"), "{told}");
 }
 
 #[test]

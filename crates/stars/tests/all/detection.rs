@@ -203,3 +203,31 @@ fn empty_and_tiny_frames_give_empty_fields() {
     );
     assert!(field.stars.is_empty());
 }
+
+/// Files do not always tell their white: a plateau a fifth of the way up is one all the same.
+#[test]
+fn stars_burnt_out_below_the_level_told_are_whole_and_known_as_such() {
+    let (width, height) = (700, 500);
+    let mut random = Random(31);
+    let look = Look::default();
+    let mut sources = scatter(&mut random, width, height, 200, 400.0);
+    let burnt = [[150.0, 120.0], [420.3, 260.6], [600.5, 400.2]];
+    sources.retain(|s| burnt.iter().all(|b| (b[0] - s.x).hypot(b[1] - s.y) > 30.0));
+    sources.extend(burnt.map(|[x, y]| Source { x, y, electrons: 6e5 }));
+    let mut image = expose(paint(width, height, &sources, &look), &look, &mut random);
+    image.data_mut().iter_mut().for_each(|v| *v = v.min(0.2));
+    let field = measure(&image, &DetectSettings::default());
+    for [x, y] in burnt {
+        let near: Vec<_> = field
+            .stars
+            .iter()
+            .filter(|s| (s.x - x).hypot(s.y - y) < 10.0)
+            .collect();
+        assert_eq!(near.len(), 1, "{near:?}");
+        assert!(
+            near[0].saturated && (near[0].x - x).hypot(near[0].y - y) < 0.3,
+            "{near:?}"
+        );
+    }
+    assert!(field.stars.iter().filter(|s| s.saturated).count() < 20);
+}

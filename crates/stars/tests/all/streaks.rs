@@ -10,9 +10,13 @@ const HEIGHT: usize = 600;
 
 /// Stars and one line between two points with the given light, electrons a pixel, at each part of it.
 fn frame(from: [f64; 2], to: [f64; 2], light: impl Fn(f64) -> f64, seed: u64) -> Field {
+    among(250, from, to, light, seed)
+}
+
+fn among(stars: usize, from: [f64; 2], to: [f64; 2], light: impl Fn(f64) -> f64, seed: u64) -> Field {
     let mut random = Random(seed);
     let look = Look::default();
-    let sources: Vec<Source> = (0..250)
+    let sources: Vec<Source> = (0..stars)
         .map(|_| Source {
             x: random.range(8.0, WIDTH as f64 - 9.0),
             y: random.range(8.0, HEIGHT as f64 - 9.0),
@@ -72,6 +76,15 @@ fn a_satellite_runs_evenly() {
     let (from, to) = ([0.0, 500.0], [899.0, 60.0]);
     let field = frame([-30.0, 514.7], [930.0, 44.8], |_| 300.0, 2);
     only(&field, from, to, StreakKind::Satellite, 25.0);
+}
+
+/// Its brightest pixels are some two and a half times the noise of one, among stars thirteen pixels apart.
+#[test]
+fn a_faint_satellite_is_found_among_thick_stars() {
+    let (from, to) = ([0.0, 80.0], [899.0, 520.0]);
+    let field = among(3_000, [-20.0, 70.2], [920.0, 530.3], |_| 120.0, 8);
+    only(&field, from, to, StreakKind::Satellite, 60.0);
+    assert!(among(3_000, from, to, |_| 0.0, 9).streaks.is_empty());
 }
 
 #[test]
