@@ -94,7 +94,7 @@ pub fn measure(image: &Plane, settings: &DetectSettings) -> Field {
         |f| f64::from(f) / FWHM_PER_SIGMA,
     );
     let filtered = crate::filter::matched(image, &background, sigma);
-    let noise = filtered_noise(&filtered, &background, settings);
+    let noise = filtered_noise(&filtered, &background, settings, stride + 1);
     let (patches, peaks) = components(&filtered, &noise, settings.threshold_sigma);
     let scene = Scene {
         image,
@@ -115,7 +115,8 @@ pub fn measure(image: &Plane, settings: &DetectSettings) -> Field {
         Some(trails) => scene.measure_trails(trails),
         None => {
             let peaks = scene.clean_peaks(&filtered, &noise, (&patches, peaks), surely.as_ref());
-            drop(filtered);
+            // Giving back so much memory takes a while.
+            rayon::spawn(move || drop(filtered));
             scene.measure_points(&peaks)
         }
     };
@@ -142,8 +143,8 @@ pub fn measure(image: &Plane, settings: &DetectSettings) -> Field {
     }
 }
 
-/// Pixels within a fiftieth of a frame's highest, from which on that is where it saturates.
-const PLATEAU: usize = 16;
+/// Pixels of every second row within a fiftieth of a frame's highest, from which on that is where it saturates.
+const PLATEAU: usize = 8;
 
 /// The level of saturation: as told, or lower where many pixels stand at the frame's highest level. Files do not
 /// always tell their white, and what mixes colours saturates below it.
@@ -151,7 +152,11 @@ fn saturation(image: &Plane, told: f32) -> f32 {
     const NEAR: f32 = 0.98;
     const LEAST: f32 = 0.05;
     const MOST_PART: f64 = 0.01;
-    let rows = image.data().par_chunks(image.width().max(1));
+    // Every second row: a burnt-out core is higher than one.
+    let rows = (0..image.height())
+        .into_par_iter()
+        .step_by(2)
+        .map(|y| image.row(y));
     let top = rows
         .clone()
         .map(|row| row.iter().fold(0.0f32, |top, v| if *v > top { *v } else { top }))
@@ -272,12 +277,17 @@ const MOST_LESS: f32 = 0.85;
 /// Where stars stand thick, their skirts pass for noise, in the filtered plane more than in the
 /// pixels. What the filter makes of the pixels' noise is the same all over the frame, so it is taken
 /// from where it is least, as far as that changes the noise little.
-fn filtered_noise(filtered: &Plane, background: &Background, settings: &DetectSettings) -> Background {
+fn filtered_noise(
+    filtered: &Plane,
+    background: &Background,
+    settings: &DetectSettings,
+    stride: usize,
+) -> Background {
     let settings = BackgroundSettings {
         clip_sigma: NOISE_CLIP,
         ..settings.background
     };
-    let mut noise = Background::sampled(filtered, None, &settings, 2);
+    let mut noise = Background::sampled(filtered, None, &settings, stride);
     let pairs = || {
         noise
             .noise

@@ -51,13 +51,13 @@ pub(crate) struct FaintLines {
 }
 
 impl FaintLines {
-    /// Bins the filtered plane less what stands in round `patches`, every second row of large frames; `noise` is the
+    /// Bins the filtered plane less what stands in round `patches`, every second or third row of large frames; `noise` is the
     /// filtered plane's and `sigma` the stars' width.
     pub(crate) fn new(filtered: &Plane, noise: &Background, patches: &Components, sigma: f64) -> Self {
         let (width, height) = (filtered.width(), filtered.height());
         let bin = width.max(height).div_ceil(SIDE).max(1);
         let (columns, rows) = (width / bin, height / bin);
-        let step = if bin > 3 { 2 } else { 1 };
+        let step = (bin / 4).max(1);
         let round = |p: &Component| p.moments.axes().0 < (ROUND * sigma).powi(2);
         let mut plane = Plane::filled(columns.max(1), rows.max(1), 0.0);
         plane
