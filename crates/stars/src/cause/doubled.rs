@@ -1,5 +1,7 @@
 //! Stars seen twice at one and the same offset: a knock during the exposure, or two exposures in one.
 
+use std::collections::HashMap;
+
 use crate::{Field, Star};
 
 /// Stars that stand twice.
@@ -72,13 +74,24 @@ fn offsets(bright: &[Star], all: &[Star]) -> Vec<(f64, f64, f64)> {
 
 /// The offset with the most others within [`SAME`] of it, either way round for nearly equal images.
 fn densest(offsets: &[(f64, f64, f64)]) -> Option<([f64; 2], Vec<usize>)> {
-    let near = |a: &(f64, f64, f64), b: &(f64, f64, f64)| (a.0 - b.0).hypot(a.1 - b.1) < SAME;
+    let cell = |v: f64| (v / SAME).floor() as i32;
+    let mut cells: HashMap<(i32, i32), Vec<usize>> = HashMap::new();
+    for (i, o) in offsets.iter().enumerate() {
+        cells.entry((cell(o.0), cell(o.1))).or_default().push(i);
+    }
+    let near = |i: usize| {
+        let (x, y, _) = offsets[i];
+        let about = (0..9).map(move |k| (cell(x) + k % 3 - 1, cell(y) + k / 3 - 1));
+        about
+            .filter_map(|key| cells.get(&key))
+            .flatten()
+            .copied()
+            .filter(move |j| (offsets[*j].0 - x).powi(2) + (offsets[*j].1 - y).powi(2) < SAME * SAME)
+    };
     let best = (0..offsets.len())
-        .map(|i| (offsets.iter().filter(|o| near(&offsets[i], o)).count(), i))
+        .map(|i| (near(i).count(), i))
         .max_by(|a, b| a.0.cmp(&b.0).then(b.1.cmp(&a.1)))?;
-    let members: Vec<usize> = (0..offsets.len())
-        .filter(|&j| near(&offsets[best.1], &offsets[j]))
-        .collect();
+    let members: Vec<usize> = near(best.1).collect();
     let n = members.len().max(1) as f64;
     let mean = |k: fn(&(f64, f64, f64)) -> f64| members.iter().map(|&j| k(&offsets[j])).sum::<f64>() / n;
     Some(([mean(|o| o.0), mean(|o| o.1)], members))
