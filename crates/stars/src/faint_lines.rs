@@ -51,8 +51,8 @@ pub(crate) struct FaintLines {
 }
 
 impl FaintLines {
-    /// Bins the filtered plane less what stands in round `patches`, every second or third row of large frames; `noise` is the
-    /// filtered plane's and `sigma` the stars' width.
+    /// Bins the filtered plane less what stands in round `patches`, every second or third row of large frames;
+    /// `noise` is the filtered plane's and `sigma` the stars' width.
     pub(crate) fn new(filtered: &Plane, noise: &Background, patches: &Components, sigma: f64) -> Self {
         let (width, height) = (filtered.width(), filtered.height());
         let bin = width.max(height).div_ceil(SIDE).max(1);

@@ -21,7 +21,8 @@ pub(super) fn tell<'a>(
     before: impl DoubleEndedIterator<Item = &'a FrameCheck>,
     sharp_px: f64,
 ) {
-    let comparable = |c: &&FrameCheck| c.settings[2] == check.settings[2] && width(c).is_some();
+    let comparable =
+        |c: &&FrameCheck| c.settings[2] == check.settings[2] && same_scale(c, check) && width(c).is_some();
     let (true, Some(now), Some(last)) = (
         check.first() == Some(Cause::Focus),
         width(check),
@@ -36,6 +37,12 @@ pub(super) fn tell<'a>(
         .file_name()
         .map_or_else(|| last.frame.clone(), |n| n.to_string_lossy().into_owned());
     check.next = advice(was, now, sharp_px, &name);
+}
+
+/// Whether two frames were taken at one focal length, as far as they were identified.
+fn same_scale(a: &FrameCheck, b: &FrameCheck) -> bool {
+    let scales = a.scale_arcsec_px.zip(b.scale_arcsec_px);
+    scales.is_none_or(|(a, b)| (a / b - 1.0).abs() < 0.03)
 }
 
 /// Width of a frame's stars at its sharpest place, pixels.
@@ -160,6 +167,16 @@ mod tests {
         other.settings[2] = Some(4.0);
         tell(&mut other, before.iter(), SHARP);
         assert_eq!(other.next, "as it was");
+        let zoomed = [FrameCheck {
+            scale_arcsec_px: Some(40.0),
+            ..frame("a", at(2.0), Cause::Focus)
+        }];
+        let mut nearer = FrameCheck {
+            scale_arcsec_px: Some(20.0),
+            ..frame("b", at(1.0), Cause::Focus)
+        };
+        tell(&mut nearer, zoomed.iter(), SHARP);
+        assert_eq!(nearer.next, "as it was");
         let mut alone = frame("b", at(1.0), Cause::Focus);
         tell(&mut alone, [].iter(), SHARP);
         assert_eq!(alone.next, "as it was");

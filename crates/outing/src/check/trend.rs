@@ -6,6 +6,7 @@ use nightloom_sky::Instant;
 use nightloom_stars::axis::periodic;
 
 use super::FrameCheck;
+use crate::single::SkyPlace;
 
 /// One figure that changes from frame to frame.
 #[derive(Clone, Debug, PartialEq, serde::Serialize)]
@@ -212,9 +213,15 @@ fn drift(checks: &[&FrameCheck]) -> Option<Trend> {
 ///
 /// Calls for a hand where it draws stars out by more than [`SMEARED_PX`] in one exposure.
 fn swing(checks: &[&FrameCheck]) -> Option<Trend> {
-    let start = checks.first()?.taken?;
+    let mut places: Vec<(Instant, SkyPlace)> = checks
+        .iter()
+        .filter_map(|c| Some((c.taken?, c.centre?)))
+        .collect();
+    // Frames may be named in any order.
+    places.sort_by_key(|p| p.0);
+    let start = places.first()?.0;
     let mut run: Vec<(f64, f64)> = Vec::new();
-    for (t, place) in checks.iter().filter_map(|c| Some((c.taken?, c.centre?))) {
+    for (t, place) in places {
         let ra = place.ra_deg.to_radians();
         let last = run.last().map_or(ra, |r| r.1);
         // The way round is the short one.

@@ -37,8 +37,8 @@ const FINE: f64 = 12.0;
 /// What the sine must take from the sum of squares by F-test, with the number of periods tried.
 const FALSE_ALARM: f64 = 1e-3;
 
-/// Fits a run (seconds, radians; in order of time) of frames `exposure_s` long; `None` where no sine is surer than chance or
-/// the run does not hold one whole period.
+/// Fits a run (seconds, radians; in order of time) of frames `exposure_s` long; `None` where no sine is surer than
+/// chance or the run does not hold one whole period.
 pub fn periodic(run: &[(f64, f64)], exposure_s: f64) -> Option<PeriodicFit> {
     if run.len() < FEWEST {
         return None;

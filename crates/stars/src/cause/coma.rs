@@ -25,7 +25,7 @@ pub(super) struct Third {
 #[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize)]
 pub struct Coma {
     /// At the middle of the frame, and all over: ⟨d r²⟩ of the stars' light in standard deviations cubed, within a
-    /// window of √2 of them. 0 of even stars, about 0.2 where one minds.
+    /// window of √2 of them. 0 of even stars, 0.12 where one begins to mind.
     pub middle: f64,
     /// Towards where the tails point, degrees from right towards down, −180 to 180.
     pub towards_deg: f64,

@@ -44,8 +44,9 @@ pub(super) fn figure(cause: Cause, seen: &Inspection, told: &NightTold) -> Strin
             g.corners
         ),
         Cause::Decentred => format!(
-            "stars one-sided alike all over the frame (third moment {:.2}), towards {:.0}° from the picture's right",
-            seen.coma.middle, seen.coma.towards_deg
+            "stars have a tail to one and the same side all over the frame, at {:.0}° from the picture's right (strength \
+             {:.2}; one minds from 0.12 on)",
+            seen.coma.towards_deg, seen.coma.middle
         ),
         Cause::Tilt => format!(
             "stars {:.2} times as wide at one side as where they are sharpest, at {:.0}° from the picture's right",
