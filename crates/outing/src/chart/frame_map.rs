@@ -474,6 +474,10 @@ impl<'a> Draw<'a> {
         };
         let y = say(sheet, &format!("{words}; hatched: land"));
         sheet.line("thin dots", [[LEFT, y - 4.0], [LEFT + 46.0, y - 4.0]]);
+        if !self.picture.streaks.is_empty() {
+            let y = say(sheet, "dashed: streaks of satellites, aircraft or meteors");
+            sheet.line("line dash", [[LEFT, y - 4.0], [LEFT + 46.0, y - 4.0]]);
+        }
     }
 }
 
