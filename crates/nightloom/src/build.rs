@@ -2,9 +2,8 @@
 
 use std::path::Path;
 
-use nightloom_outing::{
-    BuildReport, FolderError, OUTING_TOML, World, build, check_frame_names, discover, read_settings,
-};
+use nightloom_outing::{FolderError, OUTING_TOML, World, check_frame_names, discover, read_settings};
+use nightloom_pipeline::{BuildReport, build};
 
 use crate::cli::BuildArgs;
 use crate::door::Door;

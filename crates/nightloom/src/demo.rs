@@ -3,7 +3,8 @@
 use std::fs;
 use std::path::Path;
 
-use nightloom_outing::{NewOptions, OUTING_TOML, Step, World, new_outing};
+use nightloom_outing::{OUTING_TOML, Step, World};
+use nightloom_pipeline::{NewOptions, new_outing};
 use nightloom_raster::atomic::write_whole;
 use nightloom_simulate::{Counts, Scenario, Size, render};
 use serde::{Deserialize, Serialize};

@@ -122,10 +122,10 @@ pub(crate) enum Trouble {
     Chart(String),
     /// Beginning an outing failed.
     #[error(transparent)]
-    New(#[from] nightloom_outing::NewError),
+    New(#[from] nightloom_pipeline::NewError),
     /// Building failed.
     #[error(transparent)]
-    Build(#[from] nightloom_outing::BuildError),
+    Build(#[from] nightloom_pipeline::BuildError),
     /// The settings are wrong.
     #[error(transparent)]
     Settings(#[from] nightloom_outing::SettingsError),
@@ -231,7 +231,7 @@ impl Trouble {
     /// 1 where the work was done and its answer is “no”, else 2.
     fn status(&self) -> u8 {
         match self {
-            Self::Build(nightloom_outing::BuildError::NothingToDo { .. }) | Self::NothingMeasured(_) => 1,
+            Self::Build(nightloom_pipeline::BuildError::NothingToDo { .. }) | Self::NothingMeasured(_) => 1,
             Self::Subject(SubjectError::Unknown { .. } | SubjectError::Star { .. }) => 1,
             Self::No { .. } => 1,
             _ => 2,

@@ -1,6 +1,6 @@
 //! `nightloom new`.
 
-use nightloom_outing::{NewOptions, NewReport, new_outing};
+use nightloom_pipeline::{NewOptions, NewReport, new_outing};
 
 use crate::cli::NewArgs;
 use crate::door::Door;

@@ -50,21 +50,21 @@ pub enum FolderError {
 
 impl FolderError {
     /// The error for a folder that cannot be found.
-    pub(crate) fn missing(path: &Path, error: &io::Error) -> Self {
+    pub fn missing(path: &Path, error: &io::Error) -> Self {
         match error.kind() {
             io::ErrorKind::NotFound => Self::Missing { path: path.into() },
             _ => Self::unreadable(path, error),
         }
     }
     /// The error for a folder that cannot be read.
-    pub(crate) fn unreadable(path: &Path, error: &io::Error) -> Self {
+    pub fn unreadable(path: &Path, error: &io::Error) -> Self {
         Self::Unreadable {
             path: path.into(),
             reason: error.to_string(),
         }
     }
     /// The error for a place that cannot be written to.
-    pub(crate) fn unwritable(path: &Path, error: &io::Error) -> Self {
+    pub fn unwritable(path: &Path, error: &io::Error) -> Self {
         Self::Unwritable {
             path: path.into(),
             reason: error.to_string(),

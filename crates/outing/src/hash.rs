@@ -1,13 +1,10 @@
-//! Content hashes (BLAKE3) of files, remembered while a file does not change.
+//! Content hashes (BLAKE3).
 
-use std::collections::HashMap;
 use std::fmt;
-use std::fs::{self, File, OpenOptions};
-use std::io::{self, Read, Write};
+use std::fs::File;
+use std::io::{self, Read};
 use std::path::Path;
-use std::sync::Mutex;
 
-use nightloom_sky::Instant;
 use serde::{Deserialize, Serialize};
 
 /// A 256-bit content hash, written as 64 hexadecimal digits.
@@ -73,112 +70,4 @@ pub fn hash_file(path: &Path) -> io::Result<Digest> {
             Err(e) => return Err(e),
         };
     }
-}
-
-/// What a file's unchangedness is judged by.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-struct Mark {
-    bytes: u64,
-    modified_ns: i128,
-    changed_ns: i128,
-    inode: u64,
-}
-
-#[derive(Serialize, Deserialize)]
-struct Line {
-    path: String,
-    mark: Mark,
-    hash: Digest,
-}
-
-/// A file changed less than this before the cache was opened could change again unseen.
-const UNSURE_NS: i128 = 2_000_000_000;
-
-/// Remembers hashes by path, size, times and inode.
-#[derive(Debug)]
-pub(crate) struct HashCache {
-    known: Mutex<HashMap<String, (Mark, Digest)>>,
-    file: Option<Mutex<File>>,
-    settled_before_ns: i128,
-}
-
-impl HashCache {
-    /// Opens the cache; one that cannot be read or written is merely slower.
-    pub(crate) fn open(path: &Path, now: Instant) -> Self {
-        let mut known = HashMap::new();
-        let text = fs::read_to_string(path).unwrap_or_default();
-        for line in text.lines().filter_map(|l| serde_json::from_str::<Line>(l).ok()) {
-            known.insert(line.path, (line.mark, line.hash));
-        }
-        let mut file = OpenOptions::new().append(true).create(true).open(path).ok();
-        if !text.is_empty() && !text.ends_with('\n') {
-            // A line torn by a kill must not swallow the next one.
-            file = file.and_then(|mut f| f.write_all(b"\n").is_ok().then_some(f));
-        }
-        let now_ns = now.timestamp().as_nanosecond();
-        Self {
-            known: Mutex::new(known),
-            file: file.map(Mutex::new),
-            settled_before_ns: now_ns - UNSURE_NS,
-        }
-    }
-
-    /// The hash of a file.
-    pub(crate) fn hash(&self, path: &Path) -> io::Result<Digest> {
-        let before = mark(path)?;
-        let name = path.to_string_lossy().into_owned();
-        if let Some((mark, hash)) = lock(&self.known).get(&name)
-            && *mark == before
-        {
-            return Ok(*hash);
-        }
-        let hash = hash_file(path)?;
-        let settled = before.modified_ns.max(before.changed_ns) < self.settled_before_ns;
-        if settled && mark(path)? == before {
-            self.remember(name, before, hash);
-        }
-        Ok(hash)
-    }
-
-    fn remember(&self, path: String, mark: Mark, hash: Digest) {
-        lock(&self.known).insert(path.clone(), (mark, hash));
-        if let (Some(file), Ok(mut line)) = (&self.file, serde_json::to_vec(&Line { path, mark, hash })) {
-            line.push(b'\n');
-            // A cache that cannot grow is only slower.
-            let _ = lock(file).write_all(&line);
-        }
-    }
-}
-
-fn lock<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
-}
-
-#[cfg(unix)]
-fn mark(path: &Path) -> io::Result<Mark> {
-    use std::os::unix::fs::MetadataExt;
-    let m = fs::metadata(path)?;
-    let ns = |s: i64, n: i64| i128::from(s) * 1_000_000_000 + i128::from(n);
-    Ok(Mark {
-        bytes: m.len(),
-        modified_ns: ns(m.mtime(), m.mtime_nsec()),
-        changed_ns: ns(m.ctime(), m.ctime_nsec()),
-        inode: m.ino(),
-    })
-}
-
-#[cfg(not(unix))]
-fn mark(path: &Path) -> io::Result<Mark> {
-    let m = fs::metadata(path)?;
-    let modified = m
-        .modified()?
-        .duration_since(std::time::UNIX_EPOCH)
-        .unwrap_or_default();
-    let modified_ns = modified.as_nanos() as i128;
-    Ok(Mark {
-        bytes: m.len(),
-        modified_ns,
-        changed_ns: modified_ns,
-        inode: 0,
-    })
 }

@@ -1,11 +1,9 @@
-//! The outing: `outing.toml`, the roles of its frames, the journal and the build pipeline.
+//! The outing: `outing.toml`, the night's plan, its charts, and what single frames tell.
 //!
 //! Everything from outside comes through [`World`]. [`read_settings`] and [`discover()`] say what is
-//! asked for and what is there, [`decide_roles`] what each frame is for, and the pipeline does the
-//! rest, with every step in the [`Journal`].
+//! asked for and what is there; what becomes of the frames is the pipeline's.
 
 pub mod axis;
-mod build;
 pub mod chart;
 mod check;
 mod clock;
@@ -13,13 +11,9 @@ mod discover;
 mod error;
 mod file;
 mod hash;
-mod hints;
-mod journal;
-mod new;
 mod plan;
 pub mod pole;
-mod pyramid;
-mod roles;
+mod role;
 mod sensor;
 pub mod shots;
 mod single;
@@ -28,35 +22,24 @@ mod watch;
 mod world;
 mod zone;
 
-pub use build::{
-    BuildError, BuildReport, CanvasReport, ColourReport, FrameReport, LandReport, LensReport, Outputs,
-    SeamReport, SkyReport, StepCounts, build,
-};
 pub use check::{
     CheckOptions, FrameCheck, Standing, Trend, Trends, check_frame, check_frames, check_or_tell,
     check_pixels, trends,
 };
-pub use clock::{ClockReport, FrameTime, read_clock};
+pub use clock::{ClockFrame, ClockReport, FrameTime, read_clock};
 pub use discover::{Discovery, Found, OUTING_TOML, RESULTS, WORK, discover};
 pub use error::{Fault, FolderError, SettingsError};
 pub use file::{
-    Filled, check_frame_names, markdown, option_in, options, parse_settings, read_settings, template,
-    with_option,
+    Filled, check_frame_names, markdown, offset_seconds, option_in, options, parse_settings, read_settings,
+    real, template, with_option,
 };
 pub use hash::{Digest, hash_bytes, hash_file};
-pub use hints::{
-    HINTS_TOML, HintKind, HintStroke, HintsError, LandFrame, LandHints, LiveEdge, LiveEdgeError,
-};
-pub use journal::{Entry, Journal, JournalError, Output, StepKey};
-pub use new::{NewError, NewOptions, NewReport, new_outing};
-pub use nightloom_seam::Patch as MattePatch;
 pub use nightloom_stars::cause::{Cause, CauseFound};
 pub use plan::{
-    ClockSettings, FrameOverride, LandSettings, OutingSettings, PictureSettings, Rejection, RigSettings,
-    SeamSettings, Settings, SiteSettings, SkySettings, White,
+    ClockSettings, FrameOverride, LandSettings, LandUse, OutingSettings, PictureSettings, Rejection,
+    RigSettings, SeamSettings, Settings, SiteSettings, SkySettings, White,
 };
-pub use pyramid::{Pyramid, Stretch, TILE_PX};
-pub use roles::{Content, FrameFacts, Role, RoleDecision, decide_roles, left_out_by_camera, role_of_folder};
+pub use role::Role;
 pub use sensor::{
     Channel, DarkCurrentReport, FramesUsed, HotReport, LeftOut, Saturation, SensorAtIso, SensorError,
     SensorReport, measure_sensor,

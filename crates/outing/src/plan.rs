@@ -8,7 +8,7 @@ use nightloom_raster::{Cfa, DecodeOptions, FitsRows};
 use nightloom_sky::{Instant, Site};
 use serde::Serialize;
 
-use crate::roles::Role;
+use crate::role::Role;
 
 /// Everything that `outing.toml` can say, complete and possible.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
@@ -143,9 +143,37 @@ impl Default for SkySettings {
     }
 }
 
+/// Which land frames become the land.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LandUse {
+    /// Those of the night; all where there are none.
+    #[default]
+    Night,
+    /// Those of twilight.
+    Twilight,
+    /// Those of one setting, as the report names it: “60 s, f/2.8, ISO 1600”.
+    Setting(String),
+}
+
+impl LandUse {
+    /// From what was written.
+    pub fn of(words: &str) -> Self {
+        match words.trim().to_lowercase().as_str() {
+            "night" | "" => Self::Night,
+            "twilight" => Self::Twilight,
+            _ => Self::Setting(words.trim().to_owned()),
+        }
+    }
+}
+
 /// `[land]`.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct LandSettings {
+    /// Which frames are used.
+    pub use_only: LandUse,
+    /// Whether land of twilight is brought to the night's colour and brightness.
+    pub match_night: bool,
     /// Whether land frames are shifted onto each other if the tripod moved.
     pub register: bool,
     /// Whether trails and passing lights are rejected among land frames.
@@ -155,6 +183,8 @@ pub struct LandSettings {
 impl Default for LandSettings {
     fn default() -> Self {
         Self {
+            use_only: LandUse::Night,
+            match_night: false,
             register: true,
             reject: true,
         }

@@ -14,14 +14,6 @@ mod exposure_charts;
 mod faults;
 #[path = "all/frame_map.rs"]
 mod frame_map;
-#[path = "all/hints.rs"]
-mod hints;
-#[path = "all/journal.rs"]
-mod journal;
-#[path = "all/new.rs"]
-mod new;
-#[path = "all/roles.rs"]
-mod roles;
 #[path = "all/sensor.rs"]
 mod sensor;
 #[path = "all/settings.rs"]

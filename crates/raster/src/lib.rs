@@ -1,6 +1,7 @@
 //! Pixels and the files they come from and go to. Knows nothing of the sky.
 
 pub mod atomic;
+mod brightness;
 pub mod colour;
 mod decode;
 mod demosaic;

@@ -1,5 +1,7 @@
 //! Dark, flat and hot pixels applied to a mosaic.
 
+use std::sync::Arc;
+
 use nightloom_raster::{Cfa, Mosaic, Plane};
 use rayon::prelude::*;
 
@@ -10,61 +12,50 @@ use crate::hot::HotPixels;
 /// (common practice, no source).
 const SMALLEST_FLAT: f32 = 0.05;
 
-/// A master dark and the exposure it was taken at.
+/// A master dark and what it counts.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Dark {
     /// The values, black subtracted, 1 at saturation.
-    pub plane: Plane,
-    /// Exposure in seconds where known.
-    pub exposure_s: Option<f64>,
+    pub plane: Arc<Plane>,
+    /// Factor on what it has over the bias (over nought without one): 1 for a dark of the frames' own exposure,
+    /// else the ratio of the exposures, or what [`dark_scale`](crate::dark_scale) measures.
+    pub scale: f32,
 }
 
-/// Everything known of a camera at one setting.
+/// Everything known of a camera at one setting; cheap to clone.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Calibration {
     /// Master bias.
-    pub bias: Option<Plane>,
+    pub bias: Option<Arc<Plane>>,
     /// Master dark.
     pub dark: Option<Dark>,
     /// Master flat, mean 1 per filter (see [`flat_from_master`](crate::flat_from_master)).
-    pub flat: Option<Plane>,
+    pub flat: Option<Arc<Plane>>,
     /// Pixels to be repaired.
     pub hot: HotPixels,
 }
 
 /// What was done to a frame.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct CalibrationReport {
-    /// Factor on the dark current (1 unless a bias and both exposures are known).
-    pub dark_scale: f64,
-    /// The dark's exposure differs from the frame's by more than a tenth and could not be scaled
-    /// because there is no bias.
-    pub dark_mismatch: bool,
     /// Hot and dead pixels repaired.
     pub repaired: usize,
     /// Pixels not divided because the flat is too small there.
     pub undivided: usize,
 }
 
-/// Subtracts the dark (or the bias), divides by the flat and repairs hot pixels from their
-/// neighbours of the same colour.
-///
-/// The dark is scaled to the frame's exposure only where a bias is known: dark current grows with
-/// time, the bias does not.
+/// Subtracts bias and scaled dark, divides by the flat and repairs hot pixels from their
+/// neighbours of the same colour: frame − bias − scale · (dark − bias), over the flat.
 ///
 /// # Errors
 /// A master that is not of the frame's size; the frame is then unchanged.
 pub fn calibrate(
     frame: &mut Mosaic,
     calibration: &Calibration,
-    exposure_s: Option<f64>,
 ) -> Result<CalibrationReport, CalibrationError> {
     check_sizes(frame, calibration)?;
-    let mut report = CalibrationReport {
-        dark_scale: 1.0,
-        ..Default::default()
-    };
-    subtract(frame, calibration, exposure_s, &mut report);
+    let mut report = CalibrationReport::default();
+    subtract(frame, calibration);
     if let Some(flat) = &calibration.flat {
         report.undivided = divide(&mut frame.plane, flat);
     }
@@ -76,9 +67,9 @@ fn check_sizes(frame: &Mosaic, calibration: &Calibration) -> Result<(), Calibrat
     let size = |p: &Plane| (p.width(), p.height());
     let expected = size(&frame.plane);
     let masters = [
-        ("bias", calibration.bias.as_ref()),
-        ("dark", calibration.dark.as_ref().map(|d| &d.plane)),
-        ("flat", calibration.flat.as_ref()),
+        ("bias", calibration.bias.as_deref()),
+        ("dark", calibration.dark.as_ref().map(|d| &*d.plane)),
+        ("flat", calibration.flat.as_deref()),
     ];
     for (which, plane) in masters {
         if let Some(got) = plane.map(size).filter(|got| *got != expected) {
@@ -88,35 +79,19 @@ fn check_sizes(frame: &Mosaic, calibration: &Calibration) -> Result<(), Calibrat
     Ok(())
 }
 
-fn subtract(frame: &mut Mosaic, cal: &Calibration, exposure_s: Option<f64>, report: &mut CalibrationReport) {
+fn subtract(frame: &mut Mosaic, calibration: &Calibration) {
     let out = frame.plane.data_mut();
-    match (&cal.dark, &cal.bias) {
+    let dark = calibration.dark.as_ref().map(|d| (d.plane.data(), d.scale));
+    let bias = calibration.bias.as_ref().map(|b| b.data());
+    match (dark, bias) {
         (None, None) => {}
-        (None, Some(bias)) => take_off(out, bias.data(), |b| *b),
-        (Some(dark), bias) => {
-            let ratio = exposure_s
-                .zip(dark.exposure_s)
-                .filter(|(_, d)| *d > 0.0)
-                .map(|(f, d)| f / d);
-            match (bias, ratio) {
-                (Some(bias), Some(ratio)) => {
-                    report.dark_scale = ratio;
-                    let scaled = |(d, b): (&f32, &f32)| b + (d - b) * ratio as f32;
-                    out.iter_mut()
-                        .zip(dark.plane.data().iter().zip(bias.data()))
-                        .for_each(|(v, db)| *v -= scaled(db));
-                }
-                _ => {
-                    report.dark_mismatch = ratio.is_some_and(|r| (r - 1.0).abs() > 0.1);
-                    take_off(out, dark.plane.data(), |d| *d);
-                }
-            }
-        }
+        (None, Some(bias)) => out.iter_mut().zip(bias).for_each(|(v, b)| *v -= b),
+        (Some((dark, scale)), None) => out.iter_mut().zip(dark).for_each(|(v, d)| *v -= scale * d),
+        (Some((dark, scale)), Some(bias)) => out
+            .iter_mut()
+            .zip(dark.iter().zip(bias))
+            .for_each(|(v, (d, b))| *v -= b + scale * (d - b)),
     }
-}
-
-fn take_off(out: &mut [f32], master: &[f32], value: impl Fn(&f32) -> f32) {
-    out.iter_mut().zip(master).for_each(|(v, m)| *v -= value(m));
 }
 
 fn divide(plane: &mut Plane, flat: &Plane) -> usize {

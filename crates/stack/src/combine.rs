@@ -5,6 +5,7 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use nightloom_raster::{Plane, Rgb};
 use rayon::prelude::*;
 
+use crate::clipped::Clipped;
 use crate::error::CombineError;
 use crate::level;
 use crate::mapping::{Mapping, MappingGrid};
@@ -15,6 +16,7 @@ use crate::source::{Block, Source};
 use crate::surface::Surface;
 use crate::tile::{self, Layer, Prepared};
 use crate::warp::WarpSettings;
+use crate::worth::{self, PixelNoise};
 
 /// One frame of a stack.
 pub struct Input<'a> {
@@ -28,9 +30,14 @@ pub struct Input<'a> {
     pub offset: [f32; 3],
     /// A slow surface added to it all, see [`ground_light`](crate::ground_light).
     pub surface: Option<Surface>,
-    /// Weight in the mean; the best is 1/σ² of the frame after `gain`. Frames of weight 0 or less
-    /// (or not finite) are left out.
+    /// What the frame is worth apart from its noise (seeing, cloud), 1 for an unspoilt one. Frames of weight 0
+    /// or less (or not finite) are left out.
     pub weight: f32,
+    /// The noise of its pixels; they count by `weight` over their variance.
+    pub noise: PixelNoise,
+    /// Where it is saturated, and the light that it can tell at most after `gain`. There it counts only where
+    /// no frame that can tell more reaches.
+    pub clipped: Option<(&'a Clipped, f32)>,
     /// Where on the canvas the frame shows what the stack is of; `None` is everywhere.
     pub mask: Option<&'a Mask>,
 }
@@ -45,12 +52,19 @@ impl<'a> Input<'a> {
             offset: [0.0; 3],
             surface: None,
             weight: 1.0,
+            noise: PixelNoise::default(),
+            clipped: None,
             mask: None,
         }
     }
 
     pub(crate) fn is_used(&self) -> bool {
         self.weight > 0.0 && self.weight.is_finite()
+    }
+
+    /// What it counts where there is hardly any light.
+    pub(crate) fn worth(&self) -> f32 {
+        self.weight / self.noise.variance(0.0)
     }
 }
 
@@ -110,7 +124,7 @@ impl Stacked {
 }
 
 /// Warps all inputs onto a canvas of `width` × `height` pixels and combines them: mean weighted by
-/// `weight` and mask, of what [`RejectSettings`] lets pass.
+/// worth (weight over variance) and mask, of what is not saturated and what [`RejectSettings`] lets pass.
 ///
 /// Works tile by tile: beyond the result each thread holds about `settings.tile_mib`, and the
 /// sampled mappings take 8 bytes per 16 × 16 pixels and frame. The result does not depend on the
@@ -272,8 +286,10 @@ fn one_tile(
     settings: &CombineSettings,
 ) -> Result<TileResult, CombineError> {
     let outer = with_halo(inner, canvas);
-    let layers = tile::load(inputs, prepared, outer, settings.feather_px)?;
-    let rejected = reject::reject(&layers, outer.width, outer.height, &settings.reject);
+    let mut layers = tile::load(inputs, prepared, outer, settings.feather_px)?;
+    tile::drop_clipped(&mut layers, inputs);
+    let noises: Vec<PixelNoise> = layers.iter().map(|l| inputs[l.input].noise).collect();
+    let rejected = reject::reject(&layers, &noises, outer.width, outer.height, &settings.reject);
     let size = inner.width * inner.height;
     let mut result = TileResult {
         inner,
@@ -286,15 +302,10 @@ fn one_tile(
             .collect(),
     };
     let mut weights = vec![0.0; size];
+    let light = worth::light(&layers, inputs, outer.width);
     for (layer, flags) in layers.iter().zip(&rejected) {
-        add_layer(
-            layer,
-            flags,
-            inputs[layer.input].weight,
-            outer,
-            &mut result,
-            &mut weights,
-        );
+        let worth = worth::Worths::new(&inputs[layer.input], light.as_deref());
+        add_layer(layer, flags, &worth, outer, &mut result, &mut weights);
     }
     for plane in &mut result.rgb {
         plane
@@ -308,7 +319,7 @@ fn one_tile(
 fn add_layer(
     layer: &Layer,
     rejected: &[bool],
-    weight: f32,
+    worth: &worth::Worths<'_>,
     outer: Block,
     result: &mut TileResult,
     weights: &mut [f32],
@@ -318,7 +329,7 @@ fn add_layer(
         let from = (y + inner.y0 - outer.y0) * outer.width + inner.x0 - outer.x0;
         for x in 0..inner.width {
             let (p, o) = (from + x, y * inner.width + x);
-            let part = layer.weight[p] * weight;
+            let part = layer.weight[p] * worth.at(p);
             if part <= 0.0 || rejected[p] {
                 continue;
             }

@@ -36,8 +36,7 @@ impl HotPixels {
 /// How hot pixels are told from stars and noise.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct HotSettings {
-    /// In a master dark: so many σ above the median of the dark, σ from its median absolute
-    /// deviation (common practice, no source).
+    /// In a master dark: so many σ above the level round about (common practice, no source).
     pub dark_sigma: f32,
     /// In a light frame: so many σ above all neighbours of the same colour …
     pub frame_sigma: f32,
@@ -45,9 +44,6 @@ pub struct HotSettings {
     /// Even an undersampled star lights its neighbours: of a Gaussian of 1.2 px full width at half
     /// maximum, centred on the pixel, the nearest ones still get 0.2 of the peak.
     pub isolation: f32,
-    /// Share of the frames in which a pixel must be hot to count in
-    /// [`find_hot_across`].
-    pub share: f64,
 }
 
 impl Default for HotSettings {
@@ -56,36 +52,78 @@ impl Default for HotSettings {
             dark_sigma: 8.0,
             frame_sigma: 8.0,
             isolation: 8.0,
-            share: 0.6,
         }
     }
 }
 
-/// Hot pixels of a master dark: far above the median of their surroundings, which are bands of
-/// 64 rows so that amplifier glow does not count.
+/// Hot pixels of a master dark: far above the level round about, by the noise round about.
+///
+/// The level is the median of the 24 nearest pixels of the same place in the filters' cell, so neither the glow
+/// of an amplifier nor a channel's offset counts; the noise is the larger of the scatter of those 24 and of the
+/// surrounding tile of 64 × 64 pixels (from differences along its rows, which a gradient hardly touches): where
+/// glow brings its own shot noise, more is asked.
 pub fn find_hot_pixels(dark: &Plane, settings: &HotSettings) -> HotPixels {
-    const BAND: usize = 64;
-    let width = dark.width().max(1);
-    let band = |(b, rows): (usize, &[f32])| {
-        let Some((median, sigma)) = median_and_sigma(&mut rows.to_vec()) else {
-            return Vec::new();
-        };
-        let limit = median + settings.dark_sigma * sigma.max(f32::EPSILON);
-        let hot = rows.iter().enumerate().filter(|(_, v)| **v > limit);
-        hot.map(|(k, _)| [(k % width) as u32, (b * BAND + k / width) as u32])
-            .collect()
-    };
-    let found: Vec<Vec<[u32; 2]>> = dark
-        .data()
-        .par_chunks(width * BAND)
-        .enumerate()
-        .map(band)
+    const TILE: usize = 64;
+    let (width, height) = (dark.width(), dark.height());
+    let rows: Vec<usize> = (0..height).step_by(TILE).collect();
+    let found: Vec<Vec<[u32; 2]>> = rows
+        .par_iter()
+        .map(|&y0| {
+            let mut hot = Vec::new();
+            for x0 in (0..width).step_by(TILE) {
+                let (x1, y1) = ((x0 + TILE).min(width), (y0 + TILE).min(height));
+                hot_in_tile(dark, [x0, y0], [x1, y1], settings.dark_sigma, &mut hot);
+            }
+            hot
+        })
         .collect();
     HotPixels::new(found.concat())
 }
 
-/// Hot pixels of one light frame without darks: bright alone, their neighbours dark. Meant to miss
-/// rather than to take a star: see [`HotSettings::isolation`].
+/// Half a step of a 16-bit sensor: darks without any noise have this.
+const LEAST_NOISE: f32 = 7.6e-6;
+
+fn hot_in_tile(
+    dark: &Plane,
+    [x0, y0]: [usize; 2],
+    [x1, y1]: [usize; 2],
+    limit: f32,
+    hot: &mut Vec<[u32; 2]>,
+) {
+    let mut steps: Vec<f32> = (y0..y1)
+        .flat_map(|y| dark.row(y)[x0..x1].windows(3).map(|w| w[2] - w[0]))
+        .collect();
+    let noise = median_and_sigma(&mut steps).map_or(0.0, |(_, s)| s / std::f32::consts::SQRT_2);
+    let noise = noise.max(LEAST_NOISE);
+    for y in y0..y1 {
+        let row = dark.row(y);
+        for x in x0..x1 {
+            // Cheap first: a hot pixel stands above one of its neighbours at least.
+            let left = if x >= 2 { row[x - 2] } else { f32::MAX };
+            let right = row.get(x + 2).copied().unwrap_or(f32::MAX);
+            let above = row[x] - left.min(right);
+            if above > 0.6 * limit * noise && stands_out(dark, x, y, noise, limit) {
+                hot.push([x as u32, y as u32]);
+            }
+        }
+    }
+}
+
+fn stands_out(dark: &Plane, x: usize, y: usize, noise: f32, limit: f32) -> bool {
+    let along = |at: usize, length: usize| {
+        (-2isize..=2).filter_map(move |d| at.checked_add_signed(2 * d).filter(|v| *v < length))
+    };
+    let mut near: Vec<f32> = along(y, dark.height())
+        .flat_map(|ny| along(x, dark.width()).map(move |nx| (nx, ny)))
+        .filter(|place| *place != (x, y))
+        .map(|(nx, ny)| dark.at(nx, ny))
+        .collect();
+    median_and_sigma(&mut near).is_some_and(|(level, own)| dark.at(x, y) - level > limit * noise.max(own))
+}
+
+/// Hot pixels of one light frame without darks, or of the mean of several, in which they stay while stars
+/// move and noise falls: bright alone, their neighbours dark. Meant to miss rather than to take a star: see
+/// [`HotSettings::isolation`].
 pub fn find_hot_in_frame(frame: &Mosaic, settings: &HotSettings) -> HotPixels {
     let plane = &frame.plane;
     let (w, h) = (plane.width(), plane.height());
@@ -99,16 +137,6 @@ pub fn find_hot_in_frame(frame: &Mosaic, settings: &HotSettings) -> HotPixels {
     };
     let found: Vec<Vec<[u32; 2]>> = (2..h - 2).into_par_iter().map(row).collect();
     HotPixels::new(found.concat())
-}
-
-/// Pixels found hot in at least [`HotSettings::share`] of several light frames: the sky moved over
-/// the sensor between them or it did not, a hot pixel stays.
-pub fn find_hot_across(found: &[HotPixels], settings: &HotSettings) -> HotPixels {
-    let needed = ((found.len() as f64 * settings.share).ceil() as usize).max(1);
-    let mut all: Vec<[u32; 2]> = found.iter().flat_map(|f| f.places.iter().copied()).collect();
-    all.sort_unstable_by_key(|p| (p[1], p[0]));
-    let groups = all.chunk_by(|a, b| a == b);
-    HotPixels::new(groups.filter(|g| g.len() >= needed).map(|g| g[0]).collect())
 }
 
 /// σ of same-colour neighbours' differences along a row, from their median.

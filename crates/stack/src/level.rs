@@ -253,7 +253,7 @@ fn frames(grid: &Grid, inputs: &[Input], measured: &[Vec<[f32; 3]>]) -> Vec<Fram
             trust: f64::from(u8::from(count[index] > 1)),
         };
         Frame {
-            weight: f64::from(input.weight),
+            weight: f64::from(input.worth()),
             domain,
             degree,
             cells: own.into_iter().map(cell).collect(),

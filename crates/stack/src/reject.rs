@@ -21,6 +21,8 @@ use crate::network::{LANES, Network, medians};
 use crate::spread::{per_mean, per_median};
 use crate::tile::Layer;
 use crate::trend::Trends;
+use crate::unlike::{Expected, Unlike};
+use crate::worth::PixelNoise;
 
 /// Pixels round a tile that its statistics look at.
 pub(crate) const HALO: usize = 16;
@@ -54,8 +56,12 @@ impl Default for RejectSettings {
 }
 
 /// Flags per layer and pixel of what is rejected.
+///
+/// `noises` are the layers'. Where they differ (a bracket, another ISO), each value is judged by its own σ and
+/// that of the middle together, so that a noisy frame's noise is no outlier and does not hide a quiet one's.
 pub(crate) fn reject(
     layers: &[Layer],
+    noises: &[PixelNoise],
     width: usize,
     height: usize,
     settings: &RejectSettings,
@@ -65,11 +71,11 @@ pub(crate) fn reject(
         return layers.iter().map(|_| vec![false; size]).collect();
     }
     let trends = Trends::new(layers, width, height);
-    let middle = Middle::new(layers, &trends, width, height, settings);
+    let middle = Middle::new(layers, noises, &trends, width, height, settings);
     let mut scores = Vec::with_capacity(layers.len());
     let mut flags = Vec::with_capacity(layers.len());
     for (l, layer) in layers.iter().enumerate() {
-        let score = Score::new(layer, l, &trends, &middle, width, settings);
+        let score = Score::new(layer, &noises[l], l, &trends, &middle, width, settings);
         flags.push(grow(&score, width, settings));
         scores.push(score.strong);
     }
@@ -88,6 +94,8 @@ struct Middle {
     star_smooth: Vec<f32>,
     /// Frames that count at a pixel.
     count: Vec<u16>,
+    /// What is expected of the frames' own noises in each channel, where they differ.
+    expected: Option<[Vec<Expected>; 3]>,
 }
 
 /// Frames whose mask is below this at a pixel do not take part in its statistics.
@@ -96,12 +104,14 @@ const COUNTS: f32 = 0.5;
 impl Middle {
     fn new(
         layers: &[Layer],
+        noises: &[PixelNoise],
         trends: &Trends,
         width: usize,
         height: usize,
         settings: &RejectSettings,
     ) -> Self {
         let size = width * height;
+        let unlike = (!PixelNoise::alike(noises)).then(|| Unlike::new(noises));
         let mut count = vec![0u16; size];
         for layer in layers {
             count
@@ -111,10 +121,18 @@ impl Middle {
         }
         let mut centre: [Vec<f32>; 3] = std::array::from_fn(|_| vec![0.0; size]);
         let mut precision: [Vec<f32>; 3] = Default::default();
+        let mut expected: [Vec<Expected>; 3] = Default::default();
         let mut star = vec![0.0; size];
         for c in 0..3 {
-            let spread = column_statistics(layers, trends, c, width, &mut centre[c]);
+            let spread = column_statistics(layers, trends, unlike.as_ref(), c, width, &mut centre[c]);
             precision[c] = sigmas(&spread, &count, width);
+            if let Some(unlike) = &unlike {
+                // From here on σ is that of a frame with the middling noise.
+                expected[c] = centre[c].iter().map(|v| unlike.at(*v)).collect();
+                for (s, e) in precision[c].iter_mut().zip(&expected[c]) {
+                    *s *= e.usual;
+                }
+            }
             add_star(
                 &centre[c],
                 &precision[c],
@@ -136,7 +154,16 @@ impl Middle {
             star,
             star_smooth,
             count,
+            expected: unlike.map(|_| expected),
         }
+    }
+}
+
+impl Middle {
+    /// σ of the middling frame over that of a frame; 1 where all are alike.
+    fn scale(&self, noise: &PixelNoise, c: usize, p: usize) -> f32 {
+        let expected = self.expected.as_ref();
+        expected.map_or(1.0, |e| e[c][p].scale(noise, self.centre[c][p]))
     }
 }
 
@@ -144,6 +171,7 @@ impl Middle {
 fn column_statistics(
     layers: &[Layer],
     trends: &Trends,
+    unlike: Option<&Unlike>,
     c: usize,
     width: usize,
     centre: &mut [f32],
@@ -164,7 +192,10 @@ fn column_statistics(
             for (column, row) in columns.iter_mut().zip(&rows) {
                 column.copy_from_slice(&row[k * LANES..][..LANES]);
             }
-            let (middle, deviation) = middle_and_spread(&network, &mut columns);
+            let (middle, deviation) = match unlike {
+                None => middle_and_spread(&network, &mut columns),
+                Some(unlike) => unlike.middle_and_spread(&network, &mut columns),
+            };
             centre.copy_from_slice(&middle[..centre.len()]);
             spread.copy_from_slice(&deviation[..spread.len()]);
         }
@@ -183,7 +214,10 @@ fn fill_row(layer: &Layer, trends: &Trends, (l, c, y): (usize, usize, usize), ro
 }
 
 /// Centre and median absolute deviation of every column; the columns are overwritten.
-fn middle_and_spread(network: &Network, columns: &mut [[f32; LANES]]) -> ([f32; LANES], [f32; LANES]) {
+pub(crate) fn middle_and_spread(
+    network: &Network,
+    columns: &mut [[f32; LANES]],
+) -> ([f32; LANES], [f32; LANES]) {
     let mut counts = [0; LANES];
     for column in columns.iter() {
         counts
@@ -296,6 +330,7 @@ struct Score {
 impl Score {
     fn new(
         layer: &Layer,
+        noise: &PixelNoise,
         l: usize,
         trends: &Trends,
         middle: &Middle,
@@ -313,6 +348,7 @@ impl Score {
                     // A pixel without two frames has no precision; one not covered no weight.
                     let z = (layer.values[c][p] - trend - middle.centre[c][p]) * middle.precision[c][p];
                     let z = if layer.weight[p] > 0.0 { z } else { 0.0 };
+                    let z = z * middle.scale(noise, c, p);
                     single[p] = single[p].max(z.max(-z * low));
                     sum[p] += z;
                 }
@@ -321,14 +357,18 @@ impl Score {
         let mut smooth = sum.clone();
         box_mean3(&mut smooth, width);
         let (unit_sum, unit_smooth) = (unit(&sum), unit(&smooth));
-        let noise = (unit_sum / 3f32.sqrt()).max(1.0);
+        let of_one = (unit_sum / 3f32.sqrt()).max(1.0);
         let mut coherent = vec![0.0; size];
         for p in 0..size {
             let judge = |value: f32, unit: f32, star: f32| value / (unit * unit + star * star).sqrt();
-            let star = middle.star[p];
+            // What stars may differ is light: more σ of a quiet frame, fewer of a noisy one.
+            let scale = middle.scale(noise, 1, p);
+            let star = middle.star[p] * scale;
             let s = judge(sum[p], unit_sum, star);
-            coherent[p] = s.max(judge(smooth[p], unit_smooth, middle.star_smooth[p]));
-            single[p] = judge(single[p], noise, star / 3.0).max(coherent[p]).max(-s * low);
+            coherent[p] = s.max(judge(smooth[p], unit_smooth, middle.star_smooth[p] * scale));
+            single[p] = judge(single[p], of_one, star / 3.0)
+                .max(coherent[p])
+                .max(-s * low);
         }
         Self {
             strong: single,

@@ -17,6 +17,68 @@ pub(crate) struct Layer {
     pub(crate) share: Vec<f32>,
     /// The mask times the fade towards the frame's border, 0 only where not covered.
     pub(crate) weight: Vec<f32>,
+    /// Where the frame is saturated; empty where it is nowhere.
+    clipped: Vec<bool>,
+}
+
+/// Frames that can tell less than this part of what the best of a pixel can tell say nothing where they are
+/// saturated. Frames of one setting, and of settings a mark apart, are all alike in this.
+const AS_MUCH: f32 = 0.9;
+
+/// Whether some input can tell clearly more light than another.
+fn clipping_counts(inputs: &[Input]) -> bool {
+    let most = || {
+        inputs
+            .iter()
+            .filter(|i| i.is_used())
+            .filter_map(|i| Some(i.clipped?.1))
+    };
+    let (low, high) = (most().fold(f32::INFINITY, f32::min), most().fold(0.0, f32::max));
+    low < AS_MUCH * high
+}
+
+/// Takes saturated values out wherever a frame that can tell more light reaches.
+pub(crate) fn drop_clipped(layers: &mut [Layer], inputs: &[Input]) {
+    if layers.iter().all(|l| l.clipped.is_empty()) {
+        return;
+    }
+    let most = |l: &Layer| inputs[l.input].clipped.map_or(f32::INFINITY, |c| c.1);
+    let size = layers[0].weight.len();
+    let mut best = vec![0.0f32; size];
+    for layer in layers.iter() {
+        let most = most(layer);
+        for (b, w) in best.iter_mut().zip(&layer.weight) {
+            if *w > 0.0 {
+                *b = b.max(most);
+            }
+        }
+    }
+    for layer in layers.iter_mut().filter(|l| !l.clipped.is_empty()) {
+        let most = most(layer);
+        for (p, best) in best.iter().enumerate() {
+            if layer.clipped[p] && most < AS_MUCH * best {
+                (layer.weight[p], layer.share[p]) = (0.0, 0.0);
+            }
+        }
+    }
+}
+
+/// Which pixels of a tile are saturated in the frame.
+fn clipped_in(input: &Input, grid: Option<&MappingGrid<'_>>, tile: Block) -> Vec<bool> {
+    let Some((clipped, _)) = input.clipped.filter(|(c, _)| !c.is_empty()) else {
+        return Vec::new();
+    };
+    let found: Vec<bool> = match grid {
+        Some(grid) => Coordinates::new(grid, tile)
+            .points()
+            .map(|(x, y)| x >= 0.0 && y >= 0.0 && clipped.contains((x + 0.5) as usize, (y + 0.5) as usize))
+            .collect(),
+        None => (tile.y0..tile.y0 + tile.height)
+            .flat_map(|y| (tile.x0..tile.x0 + tile.width).map(move |x| (x, y)))
+            .map(|(x, y)| clipped.contains(x, y))
+            .collect(),
+    };
+    if found.contains(&true) { found } else { Vec::new() }
 }
 
 /// What is known of a frame before its pixels are read.
@@ -35,13 +97,20 @@ pub(crate) fn load(
     feather_px: f32,
 ) -> Result<Vec<Layer>, CombineError> {
     let mut layers = Vec::with_capacity(inputs.len());
+    let heed = clipping_counts(inputs);
     for (index, (input, prepared)) in inputs
         .iter()
         .zip(prepared)
         .enumerate()
         .filter(|(_, (i, _))| i.is_used())
     {
-        layers.extend(layer(index, input, prepared, tile, feather_px)?);
+        let Some(mut layer) = layer(index, input, prepared, tile, feather_px)? else {
+            continue;
+        };
+        if heed {
+            layer.clipped = clipped_in(input, prepared.grid.as_ref(), tile);
+        }
+        layers.push(layer);
     }
     Ok(layers)
 }
@@ -82,6 +151,7 @@ fn layer(
     covered.for_each(|(s, _)| *s = 0.0);
     Ok(Some(Layer {
         input: index,
+        clipped: Vec::new(),
         values,
         share,
         weight,

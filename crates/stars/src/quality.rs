@@ -2,7 +2,8 @@
 
 use crate::{Field, FrameRegistration};
 
-/// The figures a frame is judged by.
+/// The figures a frame is judged by. Those of frames taken with different settings have to be brought to one unit
+/// of light first.
 #[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct FrameQuality {
     /// Number of stars found.
@@ -11,9 +12,9 @@ pub struct FrameQuality {
     pub fwhm_px: f32,
     /// Median elongation.
     pub elongation: f32,
-    /// Sky level, units of saturation.
+    /// Sky level, in a unit that the frames share.
     pub background: f32,
-    /// Noise of a pixel, units of saturation.
+    /// Noise of a pixel, in the same unit.
     pub noise: f32,
     /// Part of the frame that is sky, 0 to 1.
     pub sky_fraction: f32,
@@ -78,6 +79,9 @@ impl Default for JudgeSettings {
         }
     }
 }
+
+/// No usable frame counts less than this part of a typical one.
+const LEAST_WEIGHT: f32 = 1e-3;
 
 /// What the figures say of one frame.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -207,10 +211,11 @@ impl Typical {
 
     fn rarer_fault(&self, frame: &FrameQuality, settings: &JudgeSettings, slack: f32) -> Option<String> {
         let stars = frame.stars as f32;
-        if stars < settings.min_star_ratio / slack * self.stars {
+        let expected = self.stars * self.depth(frame);
+        if stars < settings.min_star_ratio / slack * expected {
             return Some(format!(
-                "few stars: {} against {:.0} in the set",
-                frame.stars, self.stars
+                "few stars: {} against {expected:.0} expected",
+                frame.stars
             ));
         }
         if self.background > 0.0 && frame.background > settings.max_background_ratio * slack * self.background
@@ -229,6 +234,18 @@ impl Typical {
         })
     }
 
+    /// Part of the set's typical stars that a frame's noise lets be seen. Star counts grow by a factor of about
+    /// 2.8 a magnitude (N ∝ 10^0.45m, the slope of the counts from 4 to 8 mag), so as noise to the power of
+    /// −1.1; a frame quieter than the set is not asked for more.
+    fn depth(&self, frame: &FrameQuality) -> f32 {
+        let noisier = if self.noise > 0.0 {
+            frame.noise / self.noise
+        } else {
+            1.0
+        };
+        noisier.max(1.0).powf(-1.125)
+    }
+
     fn praise(&self, frame: &FrameQuality) -> String {
         let seen = self.transparency(frame).map_or_else(String::new, |part| {
             format!(", {:.0} % of the set's starlight", 100.0 * part)
@@ -243,6 +260,6 @@ impl Typical {
         let ratio = |a: f32, b: f32| if a > 0.0 && b > 0.0 { a / b } else { 1.0 };
         let noise = ratio(self.noise, frame.noise);
         let light = self.transparency(frame).unwrap_or(1.0);
-        (noise * noise * light * light * ratio(self.fwhm_px, frame.fwhm_px)).clamp(0.05, 4.0)
+        (noise * noise * light * light * ratio(self.fwhm_px, frame.fwhm_px)).clamp(LEAST_WEIGHT, 4.0)
     }
 }

@@ -6,7 +6,8 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::sync::atomic::AtomicBool;
 
-use nightloom_outing::{BuildReport, OUTING_TOML};
+use nightloom_outing::OUTING_TOML;
+use nightloom_pipeline::BuildReport;
 use nightloom_simulate::{Scenario, Truth, TruthPictures, render};
 
 use crate::Outcome;

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use nalgebra::{Matrix3, Rotation3};
 use nightloom_optics::Lens;
-use nightloom_outing::{BuildReport, FrameReport};
+use nightloom_pipeline::{BuildReport, FrameReport};
 use nightloom_raster::colour::apply_matrix;
 use nightloom_raster::{CameraColour, Limits, Plane, Rgb, decode_here};
 use nightloom_simulate::{Truth, TruthFrame};

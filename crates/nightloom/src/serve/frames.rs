@@ -8,7 +8,8 @@ use axum::extract::{Query as UrlQuery, State};
 use axum::http::HeaderMap;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
-use nightloom_outing::{CheckOptions, FrameCheck, Role, check_frame, discover, role_of_folder, trends};
+use nightloom_outing::{CheckOptions, FrameCheck, Role, check_frame, discover, trends};
+use nightloom_pipeline::role_of_folder;
 use serde_json::{Value, json};
 
 use super::app::{App, FileKey};

@@ -7,7 +7,8 @@ use axum::http::header::{CONTENT_SECURITY_POLICY, CONTENT_TYPE};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
-use nightloom_outing::{LiveEdge, RESULTS};
+use nightloom_outing::RESULTS;
+use nightloom_pipeline::LiveEdge;
 
 use super::app::App;
 use super::frames::looking;

@@ -7,7 +7,8 @@ use axum::extract::{Query as UrlQuery, State};
 use axum::http::header::{CACHE_CONTROL, CONTENT_TYPE, VARY};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
-use nightloom_outing::{Pyramid, RESULTS, TILE_PX, World, discover};
+use nightloom_outing::{RESULTS, World, discover};
+use nightloom_pipeline::{Pyramid, TILE_PX};
 use nightloom_raster::DecodeOptions;
 use serde_json::json;
 

@@ -11,7 +11,7 @@ use super::{AxisAsk, AxisTrouble, observer};
 use crate::clock::read_clock;
 use crate::plan::{ClockSettings, SiteSettings};
 use crate::single::{Identified, Sought, identified};
-use crate::{FrameFacts, FrameTime, OUTING_TOML, Settings, World, read_settings};
+use crate::{ClockFrame, FrameTime, OUTING_TOML, Settings, World, read_settings};
 use nightloom_sky::Observer;
 
 /// Focal lengths further apart than this part of themselves are two lenses.
@@ -173,13 +173,14 @@ fn times(
         };
         return (seen.iter().map(time).collect(), Vec::new());
     }
-    let facts: Vec<FrameFacts> = seen
+    let names: Vec<String> = seen.iter().map(|s| name(s.1)).collect();
+    let frames: Vec<ClockFrame<'_>> = seen
         .iter()
-        .map(|s| FrameFacts {
-            name: name(s.1),
-            meta: s.3.meta.clone(),
-            size_px: None,
-            content: None,
+        .zip(&names)
+        .map(|(s, name)| ClockFrame {
+            name,
+            meta: &s.3.meta,
+            starry: false,
         })
         .collect();
     let clock = ClockSettings {
@@ -190,7 +191,7 @@ fn times(
         place: ask.site.or(settings.site.place),
         ..settings.site.clone()
     };
-    let report = read_clock(&facts.iter().collect::<Vec<_>>(), &clock, &site, world.now());
+    let report = read_clock(&frames, &clock, &site, Some(world.now()));
     (report.times, report.notes)
 }
 

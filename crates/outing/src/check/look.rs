@@ -9,7 +9,6 @@ use nightloom_stars::{BlindIdentification, Field};
 
 use super::Standing;
 use crate::World;
-use crate::build::luminance;
 use crate::single::{LensTold, Lenses, SkyPlace, Sought, Stance, light_of, seek, tangent};
 
 /// Reach within which a star is the catalogue's, pixels.
@@ -82,7 +81,7 @@ pub(super) fn look(
     standing: &Standing,
     world: &dyn World,
 ) -> Look {
-    let plane = luminance(&frame.pixels);
+    let plane = frame.pixels.brightness();
     let size = [plane.width(), plane.height()];
     let known = lenses.and_then(|l| l.find(&frame.meta, size));
     let when = standing.middle.unwrap_or_else(|| world.now());

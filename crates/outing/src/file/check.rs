@@ -359,7 +359,7 @@ fn choice(text: Option<&str>, words: &[&str]) -> Result<Value, String> {
 }
 
 /// A number, written whole or not.
-pub(crate) fn real(value: &Toml) -> Option<f64> {
+pub fn real(value: &Toml) -> Option<f64> {
     value.as_float().or_else(|| value.as_integer().map(|n| n as f64))
 }
 
@@ -408,7 +408,7 @@ fn moment(item: &Item) -> Result<Instant, String> {
 }
 
 /// Seconds of an offset like `+02:00`, `-0330`, `Z`; at most 14 hours, the largest in use.
-pub(crate) fn offset_seconds(text: &str) -> Option<i32> {
+pub fn offset_seconds(text: &str) -> Option<i32> {
     let text = text.trim();
     if text == "Z" {
         return Some(0);

@@ -7,8 +7,8 @@ use nightloom_sky::{Angle, Instant, Site};
 
 use super::check::{At, Checked, Value};
 use crate::error::Fault;
-use crate::plan::{FrameOverride, Rejection, Settings, White};
-use crate::roles::Role;
+use crate::plan::{FrameOverride, LandUse, Rejection, Settings, White};
+use crate::role::Role;
 
 /// The lens's projection, as files name it.
 pub(crate) const PROJECTIONS: [(&str, Projection); 5] = [
@@ -190,6 +190,10 @@ fn stacks(values: &Values, settings: &mut Settings) {
     sky.reference = values.text("sky", "reference");
     sky.reference_line = values.at("sky", "reference").map_or(0, |a| a.line);
     let land = &mut settings.land;
+    land.use_only = values
+        .text("land", "use")
+        .map_or(LandUse::Night, |words| LandUse::of(&words));
+    land.match_night = values.flag("land", "match_night").unwrap_or(land.match_night);
     land.register = values.flag("land", "register").unwrap_or(land.register);
     land.reject = values.flag("land", "reject").unwrap_or(land.reject);
 }

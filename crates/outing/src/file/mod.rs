@@ -16,7 +16,7 @@ use crate::discover::OUTING_TOML;
 use crate::error::{Fault, SettingsError};
 use crate::plan::Settings;
 
-pub(crate) use check::{offset_seconds, real};
+pub use check::{offset_seconds, real};
 pub(crate) use complete::PROJECTIONS;
 pub use edit::{option_in, with_option};
 pub(crate) use near::nearest;

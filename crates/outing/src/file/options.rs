@@ -319,6 +319,22 @@ pub const OPTIONS: &[OptionSpec] = &[
     ),
     option(
         "land",
+        "use",
+        Kind::Text,
+        Some("\"night\""),
+        "\"twilight\"",
+        "Which land frames become the land: those of the \"night\", those of \"twilight\", or those of one setting, as \"60 s, f/2.8, ISO 1600\". Without any of the night, all are used.",
+    ),
+    option(
+        "land",
+        "match_night",
+        Kind::Flag,
+        Some("false"),
+        "true",
+        "Whether land of twilight is brought to the night's colour and brightness, by the sky that it shows.",
+    ),
+    option(
+        "land",
         "register",
         Kind::Flag,
         Some("true"),

@@ -27,7 +27,6 @@ pub use told::{Hints, LensTold};
 pub(crate) use {light::light_of, stance::Stance, stance::stance, told::check, told::tangent};
 
 use crate::World;
-use crate::build::luminance;
 
 /// Why a frame could not be looked at.
 #[derive(Debug, thiserror::Error)]
@@ -61,7 +60,7 @@ pub enum SingleError {
 /// A frame, and its brightness at full size.
 pub(crate) fn brightness(path: &Path, world: &dyn World) -> Result<(Plane, Frame), SingleError> {
     let frame = decoded(path, world)?;
-    Ok((luminance(&frame.pixels), frame))
+    Ok((frame.pixels.brightness(), frame))
 }
 
 /// One frame, read as the outing says that it lies in.

@@ -8,7 +8,6 @@ use nightloom_stars::{Background, BackgroundSettings, BlindIdentification, Field
 use super::identify::Look;
 use super::{Hints, IdentifyReport, SingleError, look};
 use crate::World;
-use crate::build::luminance;
 
 /// What the map of a frame shows.
 #[derive(Clone, Debug)]
@@ -89,7 +88,7 @@ pub fn frame_picture(path: &Path, hints: &Hints, world: &dyn World) -> Result<Fr
 /// Stops above the median.
 fn uncalibrated(seen: &Look) -> SkyTones {
     let field = &seen.field;
-    let plane = luminance(&seen.frame.pixels);
+    let plane = seen.frame.pixels.brightness();
     let background = Background::measure(&plane, Some(&field.land), &BackgroundSettings::default());
     let side = field.width.max(field.height).div_ceil(CELLS).max(8);
     let (columns, rows) = (field.width.div_ceil(side), field.height.div_ceil(side));

@@ -9,8 +9,7 @@ use nightloom_stars::Overhead;
 
 use crate::file::read_settings;
 use crate::plan::Settings;
-use crate::roles::FrameFacts;
-use crate::{OUTING_TOML, World, read_clock, site_zone};
+use crate::{ClockFrame, OUTING_TOML, World, read_clock, site_zone};
 
 /// Air temperature that refraction is reckoned with, degrees Celsius (common practice, no source).
 const USUAL_C: f64 = 10.0;
@@ -72,13 +71,12 @@ pub(crate) fn stance(
     if place.zone.is_none() {
         place.zone = site_zone(None, &site).ok().map(|z| z.name);
     }
-    let facts = FrameFacts {
-        name: String::new(),
-        meta: meta.clone(),
-        size_px: None,
-        content: None,
+    let frame = ClockFrame {
+        name: "",
+        meta,
+        starry: false,
     };
-    let told = read_clock(&[&facts], &clock, &place, world.now());
+    let told = read_clock(&[frame], &clock, &place, Some(world.now()));
     let time = told.times.first().copied().flatten().filter(|_| told.absolute)?;
     Some(Stance::new(site, time.middle()))
 }

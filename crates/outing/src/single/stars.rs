@@ -8,7 +8,6 @@ use nightloom_stars::{DetectSettings, Field, Streak, measure_green};
 
 use super::{SingleError, decoded, measured};
 use crate::World;
-use crate::build::luminance;
 
 /// A star of a [`StarsReport`]: pixels, x right, y down, the centre of the first pixel (0, 0).
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
@@ -100,7 +99,7 @@ fn look(path: &Path, world: &dyn World, in_green: bool) -> Result<StarsReport, S
     let settings = DetectSettings::default();
     let field = match &frame.pixels {
         Pixels::Mosaic(mosaic) if in_green => measure_green(mosaic, &settings),
-        other => measured(&luminance(other), other, &settings),
+        other => measured(&other.brightness(), other, &settings),
     };
     Ok(report(&field, world.seconds() - start))
 }

@@ -1,0 +1,67 @@
+//! Why a build could not be done.
+
+use std::io;
+use std::path::{Path, PathBuf};
+
+use crate::journal::JournalError;
+use nightloom_outing::{FolderError, SettingsError};
+
+/// Why a build ended without a picture.
+#[derive(Debug, thiserror::Error)]
+pub enum BuildError {
+    /// It was asked to stop; what was finished is kept.
+    #[error("stopped on request; what was finished is kept, and the same command goes on from there")]
+    Cancelled,
+    /// The folder cannot serve.
+    #[error(transparent)]
+    Folder(#[from] FolderError),
+    /// The settings are wrong.
+    #[error(transparent)]
+    Settings(#[from] SettingsError),
+    /// The journal cannot be used.
+    #[error(transparent)]
+    Journal(#[from] JournalError),
+    /// No frame can be used: nothing to make a picture of.
+    #[error("no picture can be made: {why}")]
+    NothingToDo {
+        /// What is missing and what to do.
+        why: String,
+    },
+    /// A work file or result could not be written.
+    #[error("{} cannot be written ({reason}); free some space or choose another disk, then run the same command: finished steps are kept", path.display())]
+    Write {
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        reason: String,
+    },
+    /// A work file could not be read back.
+    #[error("the work file {} cannot be read ({reason}); delete the folder .nightloom in the outing and run again", path.display())]
+    Read {
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        reason: String,
+    },
+    /// A step failed for a reason of its own.
+    #[error("{what}")]
+    Internal {
+        /// What happened.
+        what: String,
+    },
+}
+
+impl BuildError {
+    pub(super) fn write(path: &Path, error: &io::Error) -> Self {
+        Self::Write {
+            path: path.into(),
+            reason: error.to_string(),
+        }
+    }
+    pub(super) fn read(path: &Path, error: &io::Error) -> Self {
+        Self::Read {
+            path: path.into(),
+            reason: error.to_string(),
+        }
+    }
+}

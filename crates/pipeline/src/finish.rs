@@ -1,0 +1,298 @@
+//! From joined linear light to the finished picture: gradient, colour, tone.
+
+use nightloom_raster::{Plane, Rgb};
+use nightloom_seam::compose_row;
+use nightloom_sky::catalogue;
+use nightloom_stack::{
+    BackgroundModel, BackgroundSettings, Mask, Neutral, NeutralSettings, SceneStatistics, ToneCurve,
+    background_noise, fit_background, neutral_by_stars,
+};
+use nightloom_stars::Field;
+
+use super::bench::Bench;
+use super::canvas::Canvas;
+use super::error::BuildError;
+use super::join::Joined;
+use super::track::Tracked;
+use nightloom_outing::{PictureSettings, White};
+
+/// Display value of the sky's background for stretch 0, 0.5 and 1 (common practice, no source).
+const SKY_SHOWN: [f32; 3] = [0.12, 0.22, 0.34];
+/// Radius of the aperture that star colours are measured in, in star widths.
+const APERTURE_WIDTHS: f64 = 1.6;
+/// Stars whose colour is measured, at most.
+const COLOUR_STARS: usize = 400;
+
+/// A picture ready to be written: layers in linear light and the curve that shows them.
+pub(super) struct Finished {
+    /// Land and sky on one scale, balanced, gradient taken off.
+    pub(super) joined: Joined,
+    /// The sky's gradient, in the balanced scale.
+    pub(super) background: Option<BackgroundModel>,
+    /// The curve.
+    pub(super) curve: ToneCurve,
+    /// The colour balance and what it rests on.
+    pub(super) neutral: Option<Neutral>,
+}
+
+/// Balances, takes the gradient off and chooses the curve.
+pub(super) fn finish(
+    bench: &mut Bench<'_>,
+    settings: &PictureSettings,
+    mut joined: Joined,
+    canvas: &Canvas,
+    stars: Option<(&Field, &Tracked)>,
+) -> Result<Finished, BuildError> {
+    bench.show("Balancing colour", 0.0, "")?;
+    let neutral = match (settings.white, stars) {
+        (White::Stars, Some((field, tracked))) => balance(bench, &mut joined, canvas, field, tracked),
+        _ => None,
+    };
+    bench.show("Modelling the sky's background", 0.3, "")?;
+    let sky_mask = Mask::from_fn(canvas.width, canvas.height, 8, |x, y| sure(&joined.alpha, x, y));
+    let background = match fit_background(&joined.sky, Some(&sky_mask), None, &BackgroundSettings::default())
+    {
+        Ok(model) => {
+            model.subtract(&mut joined.sky, settings.gradient as f32, true);
+            Some(model)
+        }
+        Err(error) => {
+            bench.warn(format!("The sky's gradient was left as it is: {error}."));
+            None
+        }
+    };
+    let level = background
+        .as_ref()
+        .map_or_else(|| medians(&joined.sky, &joined.alpha), BackgroundModel::level);
+    let level = take_warm_glow(&mut joined.sky, level, settings.gradient as f32);
+    if settings.land_stops != 0.0 {
+        let factor = (settings.land_stops as f32).exp2();
+        for plane in joined.land.planes_mut() {
+            plane.data_mut().iter_mut().for_each(|v| *v *= factor);
+        }
+    }
+    let curve = curve(settings, &joined, level);
+    Ok(Finished {
+        joined,
+        background,
+        curve,
+        neutral,
+    })
+}
+
+/// Lamps and airglow add light that is warmer than the stars'. What red and green have over blue is
+/// taken off as a constant, `strength` of it; a sky that is bluer than neutral (moon, twilight) is
+/// left as it is. Returns the sky's level after it.
+fn take_warm_glow(sky: &mut Rgb, level: [f32; 3], strength: f32) -> [f32; 3] {
+    let excess = level.map(|v| strength * (v - level[2]).max(0.0));
+    for (plane, e) in sky.planes_mut().iter_mut().zip(excess) {
+        plane.data_mut().iter_mut().for_each(|v| *v -= e);
+    }
+    std::array::from_fn(|c| level[c] - excess[c])
+}
+
+/// 1 where a whole neighbourhood is sky.
+fn sure(alpha: &Plane, x: f64, y: f64) -> f32 {
+    let (x, y) = (x as usize, y as usize);
+    let near = |x: usize, y: usize| alpha.at(x.min(alpha.width() - 1), y.min(alpha.height() - 1));
+    let corners = [(0, 0), (8, 0), (0, 8), (8, 8), (4, 4)];
+    let least = corners
+        .iter()
+        .map(|(dx, dy)| near((x + dx).saturating_sub(4), (y + dy).saturating_sub(4)))
+        .fold(1.0, f32::min);
+    f32::from(least > 0.99)
+}
+
+/// Makes the stars show their colours, on sky and land alike.
+fn balance(
+    bench: &mut Bench<'_>,
+    joined: &mut Joined,
+    canvas: &Canvas,
+    field: &Field,
+    tracked: &Tracked,
+) -> Option<Neutral> {
+    let (fluxes, colours) = star_colours(joined, canvas, field, tracked);
+    match neutral_by_stars(&fluxes, Some(&colours), &NeutralSettings::default()) {
+        Ok(neutral) => {
+            for picture in [&mut joined.sky, &mut joined.land] {
+                for (plane, gain) in picture.planes_mut().iter_mut().zip(neutral.gains) {
+                    plane.data_mut().iter_mut().for_each(|v| *v *= gain);
+                }
+            }
+            Some(neutral)
+        }
+        Err(error) => {
+            bench.warn(format!(
+                "The colours were left as the camera balanced them: {error}."
+            ));
+            None
+        }
+    }
+}
+
+/// Flux per channel of the reference frame's stars in the stack, and their catalogue B−V.
+fn star_colours(
+    joined: &Joined,
+    canvas: &Canvas,
+    field: &Field,
+    tracked: &Tracked,
+) -> (Vec<[f64; 3]>, Vec<f64>) {
+    let reference = tracked.camera(tracked.registration.reference);
+    let b_v = |star: usize| {
+        let found = tracked
+            .identified
+            .as_ref()?
+            .matches
+            .iter()
+            .find(|m| m.0 == star)?;
+        Some(f64::from(catalogue::stars().get(found.1)?.b_v))
+    };
+    let radius = (APERTURE_WIDTHS * f64::from(field.fwhm_px)).max(2.0);
+    let good = field
+        .stars
+        .iter()
+        .enumerate()
+        .filter(|(_, s)| !s.saturated && s.snr > 20.0);
+    let measured = good.take(COLOUR_STARS).filter_map(|(i, s)| {
+        let at = canvas.shown_at(&reference, [s.x, s.y])?;
+        Some((
+            aperture(&joined.sky, &joined.alpha, at, radius)?,
+            b_v(i).unwrap_or(f64::NAN),
+        ))
+    });
+    measured.unzip()
+}
+
+/// Flux above the surrounding ring's median per channel; `None` near the border or the land.
+fn aperture(sky: &Rgb, alpha: &Plane, [cx, cy]: [f64; 2], radius: f64) -> Option<[f64; 3]> {
+    let reach = (2.5 * radius).ceil();
+    let inside = cx >= reach
+        && cy >= reach
+        && cx + reach < sky.width() as f64 - 1.0
+        && cy + reach < sky.height() as f64 - 1.0;
+    if !inside {
+        return None;
+    }
+    let span = |c: f64| (c - reach) as usize..=(c + reach) as usize;
+    let places: Vec<(usize, usize, f64)> = span(cy)
+        .flat_map(|y| span(cx).map(move |x| (x, y, (x as f64 - cx).hypot(y as f64 - cy))))
+        .collect();
+    if places.iter().any(|&(x, y, _)| alpha.at(x, y) < 0.99) {
+        return None;
+    }
+    Some(std::array::from_fn(|c| {
+        let plane = &sky.planes()[c];
+        let mut ring: Vec<f32> = places
+            .iter()
+            .filter(|p| p.2 > 1.6 * radius)
+            .map(|&(x, y, _)| plane.at(x, y))
+            .collect();
+        let level = f64::from(nightloom_stack::median_of(&mut ring).unwrap_or(0.0));
+        places
+            .iter()
+            .filter(|p| p.2 <= radius)
+            .map(|&(x, y, _)| f64::from(plane.at(x, y)) - level)
+            .sum()
+    }))
+}
+
+fn curve(settings: &PictureSettings, joined: &Joined, level: [f32; 3]) -> ToneCurve {
+    let is_sky = |x: usize, y: usize| joined.alpha.at(x, y) > 0.99;
+    let noise = joined
+        .sky
+        .planes()
+        .each_ref()
+        .map(|plane| background_noise(plane, is_sky));
+    let s = settings.stretch as f32;
+    let shown = if s < 0.5 {
+        SKY_SHOWN[0] + (SKY_SHOWN[1] - SKY_SHOWN[0]) * 2.0 * s
+    } else {
+        SKY_SHOWN[1] + (SKY_SHOWN[2] - SKY_SHOWN[1]) * (2.0 * s - 1.0)
+    };
+    let [land_dark, land_median] = land_tones(joined);
+    let statistics = SceneStatistics {
+        sky_level: level,
+        sky_noise: noise,
+        land_dark,
+        land_median,
+        target: shown,
+        white: 1.0,
+    };
+    let curve = ToneCurve::from_statistics(&statistics);
+    let own = *curve.settings();
+    ToneCurve::new(nightloom_stack::ToneSettings {
+        saturation: own.saturation * settings.saturation as f32,
+        ..own
+    })
+}
+
+/// The 5th percentile and the median of the land's intensity, on a sparse grid.
+fn land_tones(joined: &Joined) -> [Option<f32>; 2] {
+    let [r, g, b] = joined.land.planes();
+    let mut values = Vec::new();
+    for y in (0..r.height()).step_by(7) {
+        let places = (0..r.width())
+            .step_by(7)
+            .filter(|&x| joined.alpha.at(x, y) < 0.05);
+        values.extend(
+            places
+                .map(|x| (r.at(x, y) + g.at(x, y) + b.at(x, y)) / 3.0)
+                .filter(|v| v.is_finite()),
+        );
+    }
+    values.sort_unstable_by(f32::total_cmp);
+    [values.len() / 20, values.len() / 2].map(|k| values.get(k).copied())
+}
+
+/// Median sky colour on a sparse grid.
+fn medians(sky: &Rgb, alpha: &Plane) -> [f32; 3] {
+    sky.planes().each_ref().map(|plane| {
+        let mut values = Vec::new();
+        for y in (0..plane.height()).step_by(7) {
+            values.extend(
+                (0..plane.width())
+                    .step_by(7)
+                    .filter(|&x| alpha.at(x, y) > 0.99)
+                    .map(|x| plane.at(x, y)),
+            );
+        }
+        nightloom_stack::median_of(&mut values).unwrap_or(0.0)
+    })
+}
+
+impl Finished {
+    /// One row of the finished picture, display-encoded, three planes.
+    pub(super) fn picture_row(&self, y: usize, out: &mut [Vec<f32>; 3]) {
+        let Joined { land, sky, alpha, .. } = &self.joined;
+        for (c, row) in out.iter_mut().enumerate() {
+            row.resize(alpha.width(), 0.0);
+            compose_row(land.planes()[c].row(y), sky.planes()[c].row(y), alpha.row(y), row);
+        }
+        self.show_row(out);
+    }
+
+    /// One row of a layer, display-encoded.
+    pub(super) fn layer_row(&self, layer: &Rgb, y: usize, out: &mut [Vec<f32>; 3]) {
+        for (c, row) in out.iter_mut().enumerate() {
+            row.clear();
+            row.extend_from_slice(layer.planes()[c].row(y));
+        }
+        self.show_row(out);
+    }
+
+    /// One row of the background model, display-encoded.
+    pub(super) fn background_row(&self, y: usize, out: &mut [Vec<f32>; 3]) {
+        for (c, row) in out.iter_mut().enumerate() {
+            row.resize(self.joined.alpha.width(), 0.0);
+            match &self.background {
+                Some(model) => model.eval_row(c, y, row),
+                None => row.fill(0.0),
+            }
+        }
+        self.show_row(out);
+    }
+
+    fn show_row(&self, [r, g, b]: &mut [Vec<f32>; 3]) {
+        self.curve.apply_row(r, g, b);
+    }
+}

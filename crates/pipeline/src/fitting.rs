@@ -1,0 +1,319 @@
+//! Which masters serve a frame, and what is said of those that do not fit.
+//!
+//! Darks go by camera, ISO and exposure; one of another exposure is scaled, by the ratio of the exposures
+//! where a bias is known, else by the warm pixels that dark and frame share. Flats go by camera, lens, focal
+//! length and f-number, and what does not match is not applied: another lens's fall-off is worse than none.
+
+use nightloom_outing::{Digest, Role, Settings};
+use nightloom_raster::{Mosaic, Pixels, Plane};
+use nightloom_stack::{
+    Calibration, Dark, HotPixels, HotSettings, dark_scale, find_hot_in_frame, find_hot_pixels,
+};
+
+use super::ahead::each_decoded;
+use super::bench::Bench;
+use super::error::BuildError;
+use super::inventory::{Item, decode_options};
+use super::masters::{MasterFile, Masters};
+use super::setting::Setting;
+use crate::journal::StepKey;
+
+/// A dark's measured factor is believed if its error is below this part of it.
+const SURE: f32 = 0.05;
+/// Frames of each role that show the sensor's hot pixels where there are no darks.
+const SHOWING: usize = 4;
+
+/// The masters for one kind of frame, loaded, with their identity.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Loaded {
+    /// What is applied.
+    calibration: Calibration,
+    /// The dark's factor is still to be measured in each frame.
+    measure_dark: bool,
+    /// Whether hot pixels have to be looked for in the frame itself too.
+    hot_from_frame: bool,
+    /// Identity of what is applied.
+    pub(super) keys: Vec<Digest>,
+    /// What the frames' reports say of it.
+    said: Vec<String>,
+    /// Sentences on what does not fit.
+    pub(super) misfits: Vec<String>,
+}
+
+/// A sensor's hot pixels as its light frames show them.
+#[derive(Clone, Debug, Default)]
+pub(super) struct ShownHot {
+    hot: HotPixels,
+    key: Option<Digest>,
+}
+
+impl Masters {
+    /// Loads what serves frames of a setting; `role` is for the sentences.
+    pub(super) fn load(&self, setting: &Setting, role: Role, shown: &ShownHot) -> Result<Loaded, BuildError> {
+        let mut loaded = Loaded {
+            hot_from_frame: true,
+            ..Loaded::default()
+        };
+        if let Some(bias) = fitting(
+            &self.biases,
+            |m| m.same_camera(setting) && m.same_iso(setting),
+            setting,
+        ) {
+            loaded.calibration.bias = Some(bias.plane()?.into());
+            loaded.keys.push(bias.key);
+            loaded.said.push(format!("bias, {}", frames(bias)));
+        }
+        loaded.take_dark(self, setting, role)?;
+        if let (Some(key), true) = (shown.key, loaded.hot_from_frame) {
+            loaded.calibration.hot = std::mem::take(&mut loaded.calibration.hot).union(shown.hot.clone());
+            loaded.keys.push(key);
+            loaded.said.push(format!(
+                "{} hot pixels that the frames show",
+                shown.hot.places.len()
+            ));
+        }
+        loaded.take_flat(self, setting, role)?;
+        Ok(loaded)
+    }
+}
+
+/// The nearest of the masters that serve.
+fn fitting<'a>(
+    masters: &'a [MasterFile],
+    serves: impl Fn(&Setting) -> bool,
+    setting: &Setting,
+) -> Option<&'a MasterFile> {
+    let serving = masters.iter().filter(|m| serves(&m.about.setting));
+    serving.min_by(|a, b| {
+        away(a, setting)
+            .total_cmp(&away(b, setting))
+            .then(a.key.cmp(&b.key))
+    })
+}
+
+fn away(master: &MasterFile, setting: &Setting) -> f64 {
+    setting.away(&master.about.setting)
+}
+
+fn frames(master: &MasterFile) -> String {
+    match master.about.frames {
+        1 => "1 frame".into(),
+        n => format!("{n} frames"),
+    }
+}
+
+impl Loaded {
+    fn take_dark(&mut self, masters: &Masters, setting: &Setting, role: Role) -> Result<(), BuildError> {
+        let alike = |m: &Setting| m.same_camera(setting) && m.same_iso(setting);
+        let exact = fitting(&masters.darks, |m| alike(m) && m.same_exposure(setting), setting);
+        let Some(dark) = exact
+            .or_else(|| fitting(&masters.darks, alike, setting))
+            .or_else(|| fitting(&masters.darks, |m| m.same_camera(setting), setting))
+        else {
+            self.tell_other_camera(&masters.darks, "dark", role);
+            return Ok(());
+        };
+        let plane = std::sync::Arc::new(dark.plane()?);
+        let words = dark.about.setting.dark_words();
+        self.calibration.hot = find_hot_pixels(&plane, &HotSettings::default());
+        self.keys.push(dark.key);
+        let ratio = exposure_ratio(setting, &dark.about.setting);
+        let wanted = format!(
+            "No dark of {} was found for the {role} frames",
+            setting.dark_words()
+        );
+        let scale = if exact.is_some() {
+            self.said.push(format!("dark of {words}, {}", frames(dark)));
+            self.hot_from_frame = false;
+            Some(1.0)
+        } else if !alike(&dark.about.setting) {
+            self.said.push(format!("hot pixels of the dark of {words}"));
+            self.misfits.push(format!(
+                "{wanted}; the nearest, of {words}, is of another ISO: only its hot pixels were used."
+            ));
+            None
+        } else if let (Some(_), Some(ratio)) = (&self.calibration.bias, ratio) {
+            self.said.push(format!(
+                "dark of {words} times {ratio:.2} over the bias, {}",
+                frames(dark)
+            ));
+            self.misfits.push(format!(
+                "{wanted}; the nearest, of {words}, was scaled to {ratio:.2} of its dark current, the bias apart."
+            ));
+            Some(ratio)
+        } else {
+            self.measure_dark = true;
+            self.misfits.push(format!(
+                "{wanted} and there is no bias to scale by; the nearest, of {words}, was scaled by the warm pixels that it shares with each frame, or left out where they do not tell. Take darks of the frames' own exposure."
+            ));
+            Some(1.0)
+        };
+        self.calibration.dark = scale.map(|scale| Dark { plane, scale });
+        Ok(())
+    }
+
+    fn take_flat(&mut self, masters: &Masters, setting: &Setting, role: Role) -> Result<(), BuildError> {
+        if let Some(flat) = fitting(&masters.flats, |m| m.same_optics(setting), setting) {
+            self.calibration.flat = Some(flat.plane()?.into());
+            self.keys.push(flat.key);
+            self.said.push(format!(
+                "flat of {}, {}",
+                flat.about.setting.optics_words(),
+                frames(flat)
+            ));
+        } else if let Some(nearest) = fitting(&masters.flats, |_| true, setting) {
+            self.misfits.push(format!(
+                "No flat of {} was found for the {role} frames; the nearest is of {} and was not applied.",
+                setting.optics_words(),
+                nearest.about.setting.optics_words()
+            ));
+        }
+        Ok(())
+    }
+
+    fn tell_other_camera(&mut self, masters: &[MasterFile], what: &str, role: Role) {
+        if !masters.is_empty() {
+            self.misfits.push(format!(
+                "The {what}s are of another camera than the {role} frames and were not applied."
+            ));
+        }
+    }
+
+    /// The flat, for what must know where saturation lies.
+    pub(super) fn flat_for(&self, size: (usize, usize)) -> Option<&Plane> {
+        self.calibration
+            .flat
+            .as_deref()
+            .filter(|f| (f.width(), f.height()) == size)
+    }
+
+    /// Calibrates one frame; what was applied to it in words.
+    pub(super) fn apply(&self, mosaic: &mut Mosaic) -> Result<String, String> {
+        let size = (mosaic.plane.width(), mosaic.plane.height());
+        let mut said = self.said.clone();
+        let mut own = self.calibration.clone();
+        if let Some(odd) = drop_of_other_size(&mut own, size) {
+            said.push(odd);
+        }
+        if self.measure_dark
+            && let Some(dark) = &mut own.dark
+        {
+            match measured(&mosaic.plane, dark, own.bias.as_deref()) {
+                Some((factor, sigma)) => {
+                    dark.scale = factor;
+                    said.push(format!("dark of another exposure times {factor:.3} ± {sigma:.3}"));
+                }
+                None => {
+                    own.dark = None;
+                    said.push("no dark: none is of its exposure and its warm pixels tell no factor".into());
+                }
+            }
+        }
+        if self.hot_from_frame {
+            let found = find_hot_in_frame(mosaic, &HotSettings::default());
+            own.hot = std::mem::take(&mut own.hot).union(found);
+        }
+        nightloom_stack::calibrate(mosaic, &own).map_err(|e| e.to_string())?;
+        Ok(if said.is_empty() {
+            "no calibration frames".into()
+        } else {
+            said.join("; ")
+        })
+    }
+}
+
+fn exposure_ratio(frame: &Setting, dark: &Setting) -> Option<f32> {
+    Some((frame.exposure_s? / dark.exposure_s?) as f32)
+}
+
+/// Masters that lie otherwise than the frame (the camera was turned upright) are not applied.
+fn drop_of_other_size(own: &mut Calibration, size: (usize, usize)) -> Option<String> {
+    let fits = |p: &Plane| (p.width(), p.height()) == size;
+    let mut odd = false;
+    odd |= own.bias.take_if(|p| !fits(p)).is_some();
+    odd |= own.flat.take_if(|p| !fits(p)).is_some();
+    if own.dark.take_if(|d| !fits(&d.plane)).is_some() {
+        own.hot = HotPixels::default();
+        odd = true;
+    }
+    odd.then(|| format!("not the masters that are not {} × {} pixels", size.0, size.1))
+}
+
+fn measured(frame: &Plane, dark: &Dark, bias: Option<&Plane>) -> Option<(f32, f32)> {
+    let found = match bias {
+        Some(bias) => dark_scale(frame, &difference(&dark.plane, bias))?,
+        None => dark_scale(frame, &dark.plane)?,
+    };
+    (found.factor > 0.0 && found.sigma < SURE * found.factor).then_some((found.factor, found.sigma))
+}
+
+fn difference(a: &Plane, b: &Plane) -> Plane {
+    let values = a.data().iter().zip(b.data()).map(|(a, b)| a - b).collect();
+    Plane::from_vec(a.width(), a.height(), values)
+}
+
+/// Looks for a camera's hot pixels in the mean of some of its light frames: stars and land move in it or are
+/// spread over several pixels, a hot pixel stays and stands alone.
+pub(super) fn shown_hot(
+    bench: &mut Bench<'_>,
+    settings: &Settings,
+    items: &[Item],
+    of: &Setting,
+) -> Result<ShownHot, BuildError> {
+    let mut showing: Vec<usize> = Vec::new();
+    for role in [Role::Sky, Role::Land] {
+        let mut own: Vec<usize> = (0..items.len())
+            .filter(|&i| items[i].serves(role) && Setting::of(&items[i].facts.meta).same_camera(of))
+            .collect();
+        own.sort_by_key(|&i| items[i].hash);
+        showing.extend(own.into_iter().take(SHOWING));
+    }
+    let hashes = showing.iter().filter_map(|&i| items[i].hash);
+    let key = hashes
+        .fold(StepKey::new("shown-hot", 1), |key, hash| key.input("frame", hash))
+        .settings(&decode_options(settings))
+        .finish();
+    if let Some(hot) = bench.kept::<HotPixels>("shown-hot", key) {
+        return Ok(ShownHot { hot, key: Some(key) });
+    }
+    let Some(mean) = mean_mosaic(bench, settings, items, &showing)? else {
+        return Ok(ShownHot::default());
+    };
+    let hot = find_hot_in_frame(&mean, &HotSettings::default());
+    bench.done("shown-hot", key, &[], &hot)?;
+    Ok(ShownHot { hot, key: Some(key) })
+}
+
+fn mean_mosaic(
+    bench: &Bench<'_>,
+    settings: &Settings,
+    items: &[Item],
+    showing: &[usize],
+) -> Result<Option<Mosaic>, BuildError> {
+    let paths: Vec<_> = showing.iter().map(|&i| items[i].path.as_path()).collect();
+    let (mut sum, mut count): (Option<Mosaic>, f32) = (None, 0.0);
+    each_decoded(bench.world, &paths, &decode_options(settings), |k, frame| {
+        let stage = "Looking for hot pixels without darks";
+        bench.show(stage, k as f64 / paths.len() as f64, &items[showing[k]].name)?;
+        // A frame that cannot be read is told when its turn comes.
+        let Ok(Pixels::Mosaic(mosaic)) = frame.map(|f| f.pixels) else {
+            return Ok(());
+        };
+        match &mut sum {
+            None => sum = Some(mosaic),
+            Some(s)
+                if (s.plane.width(), s.plane.height()) == (mosaic.plane.width(), mosaic.plane.height()) =>
+            {
+                let pairs = s.plane.data_mut().iter_mut().zip(mosaic.plane.data());
+                pairs.for_each(|(s, v)| *s += v);
+            }
+            Some(_) => return Ok(()),
+        }
+        count += 1.0;
+        Ok(())
+    })?;
+    if let Some(sum) = &mut sum {
+        sum.plane.data_mut().iter_mut().for_each(|v| *v /= count);
+    }
+    Ok(sum)
+}

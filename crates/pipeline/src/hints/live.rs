@@ -1,0 +1,228 @@
+//! The edge between two builds: what the last one left, ready to be corrected at once.
+
+use std::collections::BTreeMap;
+use std::fs::{self, File};
+use std::io::{self, BufReader};
+use std::path::{Path, PathBuf};
+use std::sync::atomic::AtomicBool;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use nightloom_raster::{Plane, Rgb};
+use nightloom_seam::{
+    Coarse, Evidence, Matte, MatteSettings, Patch, SeamError, Stroke, Work, group_strokes, read_edge,
+    solve_group,
+};
+use serde::{Deserialize, Serialize};
+
+use super::{HintsError, LandHints};
+use crate::exact::read_planes;
+use crate::journal::{Entry, JOURNAL};
+use nightloom_outing::WORK;
+use nightloom_outing::{Digest, hash_bytes};
+
+/// The journal's name of the step that finds the edge without hints.
+pub(crate) const EDGE_STEP: &str = "edge";
+
+/// What the journal keeps of an edge.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub(crate) struct EdgeFacts {
+    /// Work file of the land stack, inside the outing.
+    pub(crate) land: String,
+    /// Work file of the edge, inside the outing.
+    pub(crate) edge: String,
+    /// Path of the frame whose pixels the land stack has, inside the outing.
+    pub(crate) frame: String,
+    /// Width and height of the picture.
+    pub(crate) canvas_px: [usize; 2],
+    /// Where the land frame begins in it.
+    pub(crate) origin_px: [i64; 2],
+    /// Width and height of the land frame.
+    pub(crate) land_px: [usize; 2],
+    /// Frames in the land stack.
+    pub(crate) frames: usize,
+}
+
+/// The land frame that the picture is laid on.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct LandFrame {
+    /// Path inside the outing.
+    pub name: String,
+    /// Width and height, pixels.
+    pub size_px: [usize; 2],
+    /// Where it begins in the picture.
+    pub origin_px: [i64; 2],
+    /// Width and height of the picture.
+    pub canvas_px: [usize; 2],
+}
+
+/// There is no edge to correct.
+#[derive(Debug, thiserror::Error)]
+pub enum LiveEdgeError {
+    /// No build has left one.
+    #[error("there is no edge to correct yet; make the picture first, with land frames in it")]
+    Missing,
+    /// What was left cannot be read.
+    #[error("what the last build left of the edge cannot be read ({0}); make the picture again")]
+    Damaged(io::Error),
+    /// The strokes cannot be used.
+    #[error(transparent)]
+    Hints(#[from] HintsError),
+    /// The work was stopped or cannot be done.
+    #[error("the edge could not be solved again: {0}")]
+    Seam(#[from] SeamError),
+}
+
+/// The matte without hints and all that correcting it needs.
+pub struct LiveEdge {
+    facts: EdgeFacts,
+    key: Digest,
+    land: Rgb,
+    coarse: Coarse,
+    matte: Matte,
+    /// Windows solved for the last strokes, by what is in them.
+    solved: Mutex<BTreeMap<Digest, Arc<Patch>>>,
+}
+
+impl LiveEdge {
+    /// Names the edge that the last build left, without reading it; it changes when another edge is left.
+    ///
+    /// # Errors
+    /// [`LiveEdgeError::Missing`].
+    pub fn key(folder: &Path) -> Result<Digest, LiveEdgeError> {
+        last(folder).map(|(key, _)| key)
+    }
+
+    /// The land frame that the picture is laid on.
+    ///
+    /// # Errors
+    /// [`LiveEdgeError::Missing`].
+    pub fn land_frame(folder: &Path) -> Result<LandFrame, LiveEdgeError> {
+        last(folder).map(|(_, facts)| LandFrame {
+            name: facts.frame,
+            size_px: facts.land_px,
+            origin_px: facts.origin_px,
+            canvas_px: facts.canvas_px,
+        })
+    }
+
+    /// Reads what the last build left.
+    ///
+    /// # Errors
+    /// If there is none, or it is damaged.
+    pub fn open(folder: &Path) -> Result<Self, LiveEdgeError> {
+        let (key, facts) = last(folder)?;
+        let planes = read_planes(&folder.join(&facts.land)).map_err(LiveEdgeError::Damaged)?;
+        let wrong = || LiveEdgeError::Damaged(io::ErrorKind::InvalidData.into());
+        let planes: [Plane; 3] = planes.try_into().map_err(|_| wrong())?;
+        let land = on_canvas(Rgb::from_planes(planes), facts.canvas_px, facts.origin_px);
+        let file = File::open(folder.join(&facts.edge)).map_err(LiveEdgeError::Damaged)?;
+        let mut file = BufReader::with_capacity(1 << 20, file);
+        let (coarse, matte) = read_edge(&mut file, &land).map_err(LiveEdgeError::Damaged)?;
+        Ok(Self {
+            facts,
+            key,
+            land,
+            coarse,
+            matte,
+            solved: Mutex::default(),
+        })
+    }
+
+    /// Which edge this is.
+    pub fn identity(&self) -> Digest {
+        self.key
+    }
+
+    /// The matte without hints, 0 land to 1 sky.
+    pub fn matte(&self) -> &Plane {
+        &self.matte.alpha
+    }
+
+    /// The windows of the matte that these hints change, as a build with them will have it. Windows that were solved for
+    /// the last question are not solved again.
+    ///
+    /// # Errors
+    /// If the strokes cannot be used, or the work was stopped.
+    pub fn answer(
+        &self,
+        hints: &LandHints,
+        cancelled: &AtomicBool,
+    ) -> Result<Vec<Arc<Patch>>, LiveEdgeError> {
+        let strokes = hints.on_canvas(self.facts.land_px, self.facts.origin_px)?;
+        let work = Work {
+            cancelled,
+            progress: &|_| {},
+        };
+        let settings = MatteSettings::default();
+        let evidence = Evidence::of_land(&self.land, self.facts.frames);
+        let mut solved = self.solved.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut now = BTreeMap::new();
+        let mut patches = Vec::new();
+        for group in group_strokes(&self.coarse, &strokes, &settings) {
+            let key = name_of(group.members.iter().map(|&i| &strokes[i]));
+            let patch = match solved.get(&key) {
+                Some(patch) => Arc::clone(patch),
+                None => Arc::new(solve_group(
+                    &evidence,
+                    &self.coarse,
+                    &self.matte,
+                    &strokes,
+                    &group,
+                    &settings,
+                    &work,
+                )?),
+            };
+            now.insert(key, Arc::clone(&patch));
+            patches.push(patch);
+        }
+        *solved = now;
+        Ok(patches)
+    }
+}
+
+/// The content of strokes, for telling whether they were solved before.
+fn name_of<'a>(strokes: impl Iterator<Item = &'a Stroke>) -> Digest {
+    let mut bytes = Vec::new();
+    for stroke in strokes {
+        bytes.push(stroke.side.alpha() as u8);
+        bytes.extend(stroke.radius_px.to_le_bytes());
+        bytes.extend((stroke.points.len() as u64).to_le_bytes());
+        bytes.extend(stroke.points.iter().flatten().flat_map(|v| v.to_le_bytes()));
+    }
+    hash_bytes(&bytes)
+}
+
+/// The last edge in the journal whose files are there. The journal is read only: a build may be writing to it.
+fn last(folder: &Path) -> Result<(Digest, EdgeFacts), LiveEdgeError> {
+    let path: PathBuf = folder.join(WORK).join(JOURNAL);
+    let text = fs::read(path).map_err(|_| LiveEdgeError::Missing)?;
+    let lines = text.split(|b| *b == b'\n').rev();
+    let entries = lines.filter_map(|line| serde_json::from_slice::<Entry>(line).ok());
+    let mut edges = entries.filter(|e| e.step == EDGE_STEP).filter_map(|e| {
+        let facts: EdgeFacts = serde_json::from_value(e.data).ok()?;
+        let inside = |name: &str| name.starts_with(WORK) && !name.contains("..");
+        let there = [&facts.land, &facts.edge]
+            .iter()
+            .all(|name| inside(name) && folder.join(name).is_file());
+        there.then_some((e.key, facts))
+    });
+    edges.next().ok_or(LiveEdgeError::Missing)
+}
+
+/// A land frame's planes on the canvas; NaN where it does not reach.
+pub(crate) fn on_canvas(picture: Rgb, size: [usize; 2], origin: [i64; 2]) -> Rgb {
+    Rgb::from_planes(picture.into_planes().map(|p| plane_on_canvas(p, size, origin)))
+}
+
+fn plane_on_canvas(plane: Plane, [width, height]: [usize; 2], origin: [i64; 2]) -> Plane {
+    if (plane.width(), plane.height()) == (width, height) {
+        return plane;
+    }
+    let mut out = Plane::filled(width, height, f32::NAN);
+    let [ox, oy] = origin.map(|v| v.max(0) as usize);
+    for y in 0..plane.height().min(height.saturating_sub(oy)) {
+        let n = plane.width().min(width.saturating_sub(ox));
+        out.row_mut(y + oy)[ox..ox + n].copy_from_slice(&plane.row(y)[..n]);
+    }
+    out
+}

@@ -1,0 +1,196 @@
+//! Which frames there are, what each says of itself, and what it is for.
+
+use std::path::PathBuf;
+
+use nightloom_raster::DecodeOptions;
+use nightloom_stars::DetectSettings;
+
+use super::bench::Bench;
+use super::error::BuildError;
+use crate::journal::StepKey;
+use crate::roles::{Content, FrameFacts, RoleDecision, decide_roles, left_out_by_camera, role_of_folder};
+use nightloom_outing::Digest;
+use nightloom_outing::Role;
+use nightloom_outing::Settings;
+use nightloom_outing::discover;
+
+/// One frame of the outing.
+#[derive(Clone, Debug)]
+pub(super) struct Item {
+    /// Path inside the outing with `/`.
+    pub(super) name: String,
+    /// Where it is.
+    pub(super) path: PathBuf,
+    /// Content hash; `None` where the file cannot be read.
+    pub(super) hash: Option<Digest>,
+    /// What it says of itself.
+    pub(super) facts: FrameFacts,
+    /// What it is for.
+    pub(super) decision: RoleDecision,
+    /// Why it is not used, as far as that is known before its pixels are worked on.
+    pub(super) out: Option<String>,
+    /// Kept in by the photographer's word against a check's verdict.
+    pub(super) insisted: bool,
+}
+
+impl Item {
+    /// Whether it is to be worked on in this role.
+    pub(super) fn serves(&self, role: Role) -> bool {
+        self.out.is_none() && self.decision.role == Some(role)
+    }
+}
+
+/// What decoding needs to know beside the file.
+pub(super) fn decode_options(settings: &Settings) -> DecodeOptions {
+    settings.rig.decode_options()
+}
+
+/// Finds the frames and decides their roles.
+pub(super) fn inventory(bench: &mut Bench<'_>, settings: &Settings) -> Result<Vec<Item>, BuildError> {
+    let found = discover(bench.journal.folder())?;
+    for note in found.notes {
+        bench.warn(note);
+    }
+    let total = found.frames.len().max(1);
+    let mut items = Vec::with_capacity(total);
+    for (i, frame) in found.frames.into_iter().enumerate() {
+        bench.show(
+            "Reading what the frames say",
+            i as f64 / total as f64,
+            &frame.name,
+        )?;
+        items.push(look_at(bench, settings, frame.name, frame.path)?);
+    }
+    decide(&mut items, settings);
+    for (frame, reason) in found.left_out {
+        items.push(left_out(frame.name, frame.path, reason));
+    }
+    items.sort_by(|a, b| a.name.cmp(&b.name));
+    Ok(items)
+}
+
+fn left_out(name: String, path: PathBuf, reason: String) -> Item {
+    let facts = FrameFacts {
+        name: name.clone(),
+        ..FrameFacts::default()
+    };
+    let decision = RoleDecision {
+        role: None,
+        reason: "not looked at".into(),
+    };
+    Item {
+        name,
+        path,
+        hash: None,
+        facts,
+        decision,
+        out: Some(reason),
+        insisted: false,
+    }
+}
+
+/// Reads one frame's EXIF and, unless its folder or the settings tell its role, its content.
+fn look_at(
+    bench: &mut Bench<'_>,
+    settings: &Settings,
+    name: String,
+    path: PathBuf,
+) -> Result<Item, BuildError> {
+    let said = settings.frames.get(&name);
+    let told = said.is_some_and(|f| f.role.is_some()) || role_of_folder(&name).is_some();
+    let hash = match bench.journal.hash(&path) {
+        Ok(hash) => hash,
+        Err(error) => return Ok(left_out(name, path, error.to_string())),
+    };
+    let key = StepKey::new("facts", 2)
+        .input(&name, hash)
+        .settings(&(told, decode_options(settings)))
+        .finish();
+    let mut out = None;
+    let facts = match bench.kept::<FrameFacts>("facts", key) {
+        Some(facts) => facts,
+        None => match read_facts(bench, settings, &name, &path, told) {
+            Ok(facts) => {
+                bench.done("facts", key, &[], &facts)?;
+                facts
+            }
+            Err(reason) => {
+                bench.go_on()?;
+                out = Some(reason);
+                FrameFacts {
+                    name: name.clone(),
+                    ..FrameFacts::default()
+                }
+            }
+        },
+    };
+    if said.and_then(|f| f.used) == Some(false) {
+        out = Some("left out by outing.toml".into());
+    }
+    let insisted = said.and_then(|f| f.used) == Some(true);
+    let decision = RoleDecision {
+        role: None,
+        reason: String::new(),
+    };
+    Ok(Item {
+        name,
+        path,
+        hash: Some(hash),
+        facts,
+        decision,
+        out,
+        insisted,
+    })
+}
+
+fn read_facts(
+    bench: &Bench<'_>,
+    settings: &Settings,
+    name: &str,
+    path: &std::path::Path,
+    told: bool,
+) -> Result<FrameFacts, String> {
+    let mut facts = FrameFacts {
+        name: name.to_owned(),
+        ..FrameFacts::default()
+    };
+    if told {
+        facts.meta = bench.world.meta(path).map_err(|e| e.to_string())?;
+        return Ok(facts);
+    }
+    let frame = bench
+        .world
+        .decode(path, &decode_options(settings))
+        .map_err(|e| e.to_string())?;
+    let (width, height) = frame.pixels.size();
+    facts.size_px = Some([width, height]);
+    facts.meta = frame.meta;
+    let image = frame.pixels.brightness();
+    let field = nightloom_stars::measure(&image, &DetectSettings::default());
+    facts.content = Some(Content::of(&frame.pixels, &field).with_drift(&image, &field));
+    Ok(facts)
+}
+
+fn decide(items: &mut [Item], settings: &Settings) {
+    let readable: Vec<usize> = (0..items.len()).filter(|&i| items[i].out.is_none()).collect();
+    let facts: Vec<FrameFacts> = readable.iter().map(|&i| items[i].facts.clone()).collect();
+    let decisions = decide_roles(&facts, &settings.frames);
+    let odd = left_out_by_camera(&facts, &decisions);
+    for ((&i, decision), odd) in readable.iter().zip(decisions).zip(odd) {
+        items[i].out = odd.or_else(|| decision.role.is_none().then(|| decision.reason.clone()));
+        items[i].decision = decision;
+    }
+    // A frame that cannot be read still has the role its folder gives it.
+    for item in items.iter_mut().filter(|i| i.decision.reason.is_empty()) {
+        item.decision = match role_of_folder(&item.name) {
+            Some((role, folder)) => RoleDecision {
+                role: Some(role),
+                reason: format!("lies in the folder “{folder}”"),
+            },
+            None => RoleDecision {
+                role: None,
+                reason: "it could not be read".into(),
+            },
+        };
+    }
+}

@@ -1,0 +1,345 @@
+//! The append-only record of what was done, with which inputs and settings.
+//!
+//! One line of JSON per finished step in `.nightloom/journal.jsonl`. A step whose key (its name,
+//! version, inputs' content and settings) stands there, and whose outputs are still what they
+//! were, need not be done again. A line torn by a kill is passed over, so its step is done anew.
+//!
+//! Invariant: an entry is written only after its outputs stand complete under their final names.
+
+use std::collections::BTreeMap;
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, BufRead, BufReader, Read, Seek, SeekFrom, Write};
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+
+use nightloom_sky::Instant;
+use serde::{Deserialize, Serialize};
+
+use crate::hash_cache::HashCache;
+use nightloom_outing::Digest;
+use nightloom_outing::FolderError;
+use nightloom_outing::WORK;
+
+/// The file inside the work folder.
+pub(crate) const JOURNAL: &str = "journal.jsonl";
+
+/// A journal that cannot be used.
+#[derive(Debug, thiserror::Error)]
+pub enum JournalError {
+    /// The folder does not allow it.
+    #[error(transparent)]
+    Folder(#[from] FolderError),
+    /// Another build is at work.
+    #[error("another build is at work in {} (process {holder}); wait for it to end, or stop it", path.display())]
+    Busy {
+        /// The outing's folder.
+        path: PathBuf,
+        /// Its process number, or “unknown”.
+        holder: String,
+    },
+    /// An input or output could not be read for hashing.
+    #[error("{} cannot be read ({reason}); check the file and its permissions", path.display())]
+    Unreadable {
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        reason: String,
+    },
+}
+
+/// The identity of a step's work: equal keys mean equal results.
+///
+/// ```
+/// use nightloom_outing::hash_bytes;
+/// use nightloom_pipeline::StepKey;
+/// let one = StepKey::new("master-dark", 1).input("darks/1.dng", hash_bytes(b"pixels")).settings(&0.5).finish();
+/// let two = StepKey::new("master-dark", 1).input("darks/1.dng", hash_bytes(b"pixels")).settings(&0.6).finish();
+/// assert_ne!(one, two);
+/// ```
+#[derive(Clone, Debug)]
+pub struct StepKey {
+    hasher: blake3::Hasher,
+}
+
+impl StepKey {
+    /// Begins the key of a step; raise `version` when the step's algorithm changes its results.
+    pub fn new(step: &str, version: u32) -> Self {
+        let key = Self {
+            hasher: blake3::Hasher::new(),
+        };
+        key.part(b's', step.as_bytes()).part(b'v', &version.to_le_bytes())
+    }
+    /// Adds an input under a name; the order of inputs counts.
+    #[must_use]
+    pub fn input(self, name: &str, content: Digest) -> Self {
+        self.part(b'i', name.as_bytes()).part(b'c', content.as_bytes())
+    }
+    /// Adds the settings the step depends on, as they serialise. What does not serialise counts as absent.
+    #[must_use]
+    pub fn settings<T: Serialize + ?Sized>(self, settings: &T) -> Self {
+        let bytes = serde_json::to_vec(settings).unwrap_or_default();
+        self.part(b'p', &bytes)
+    }
+    /// The key.
+    pub fn finish(self) -> Digest {
+        Digest::from_bytes(*self.hasher.finalize().as_bytes())
+    }
+    /// Tag and length before each part, so that no two different sequences run together.
+    fn part(mut self, tag: u8, bytes: &[u8]) -> Self {
+        self.hasher
+            .update(&[tag])
+            .update(&(bytes.len() as u64).to_le_bytes())
+            .update(bytes);
+        self
+    }
+}
+
+/// A file that a step left behind.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Output {
+    /// Path inside the outing with `/`.
+    pub path: String,
+    /// Content hash.
+    pub hash: Digest,
+    /// Size in bytes.
+    pub bytes: u64,
+}
+
+/// One finished step.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Entry {
+    /// The step's name.
+    pub step: String,
+    /// The key of its work.
+    pub key: Digest,
+    /// What it left behind.
+    #[serde(default)]
+    pub outputs: Vec<Output>,
+    /// Small results kept in the journal itself.
+    #[serde(default)]
+    pub data: serde_json::Value,
+    /// Version of the program.
+    pub program: String,
+    /// When it was finished.
+    pub at: Instant,
+}
+
+/// By step and key.
+type Entries = BTreeMap<(String, Digest), Entry>;
+
+/// The journal of one outing, held by one build at a time.
+#[derive(Debug)]
+pub struct Journal {
+    folder: PathBuf,
+    entries: Entries,
+    file: Mutex<File>,
+    hashes: HashCache,
+    passed_over: usize,
+    /// Held until the journal is dropped; the system frees it when the process dies.
+    _lock: File,
+}
+
+impl Journal {
+    /// Opens or begins the journal of the outing in `folder` and takes the outing's lock.
+    ///
+    /// `now` is the time of opening; files changed later than two seconds before it are hashed anew each time.
+    ///
+    /// # Errors
+    /// If nothing can be written into the folder, or another build holds it.
+    pub fn open(folder: &Path, now: Instant) -> Result<Self, JournalError> {
+        let work = folder.join(WORK);
+        fs::create_dir_all(&work).map_err(|e| FolderError::unwritable(&work, &e))?;
+        let lock = take_lock(folder, &work.join("lock"))?;
+        let path = work.join(JOURNAL);
+        let mut file = OpenOptions::new()
+            .read(true)
+            .append(true)
+            .create(true)
+            .open(&path)
+            .map_err(|e| FolderError::unwritable(&path, &e))?;
+        let (entries, passed_over) = read_entries(&file).map_err(|e| FolderError::unreadable(&path, &e))?;
+        end_torn_line(&mut file).map_err(|e| FolderError::unwritable(&path, &e))?;
+        let hashes = HashCache::open(&work.join("hashes.jsonl"), now);
+        Ok(Self {
+            folder: folder.into(),
+            entries,
+            file: Mutex::new(file),
+            hashes,
+            passed_over,
+            _lock: lock,
+        })
+    }
+
+    /// The entry of a step that was done with this key and whose outputs are still there, unchanged.
+    pub fn fresh(&self, step: &str, key: Digest) -> Option<&Entry> {
+        let entry = self.entries.get(&(step.to_owned(), key))?;
+        entry.outputs.iter().all(|o| self.stands(o)).then_some(entry)
+    }
+
+    /// Records a finished step with the files it left behind, given by path inside the outing with `/`.
+    /// Returns the entry, which is on the disk when this returns.
+    ///
+    /// # Errors
+    /// If an output cannot be read, or the journal cannot be written.
+    pub fn record(
+        &mut self,
+        step: &str,
+        key: Digest,
+        outputs: &[&str],
+        data: serde_json::Value,
+        at: Instant,
+    ) -> Result<&Entry, JournalError> {
+        let outputs = outputs
+            .iter()
+            .map(|p| self.output(p))
+            .collect::<Result<Vec<_>, _>>()?;
+        let program = env!("CARGO_PKG_VERSION").to_owned();
+        let entry = Entry {
+            step: step.to_owned(),
+            key,
+            outputs,
+            data,
+            program,
+            at,
+        };
+        self.append(&entry)?;
+        let slot = self.entries.entry((entry.step.clone(), key)).insert_entry(entry);
+        Ok(slot.into_mut())
+    }
+
+    /// The content hash of a file, from the cache when the file has not changed since.
+    ///
+    /// # Errors
+    /// If it cannot be read.
+    pub fn hash(&self, path: &Path) -> Result<Digest, JournalError> {
+        self.hashes.hash(path).map_err(|e| JournalError::Unreadable {
+            path: path.into(),
+            reason: e.to_string(),
+        })
+    }
+
+    /// The outing's folder.
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// The folder for work files, inside the outing.
+    pub fn work_folder(&self) -> PathBuf {
+        self.folder.join(WORK)
+    }
+
+    /// All entries, by step and key.
+    pub fn entries(&self) -> impl Iterator<Item = &Entry> {
+        self.entries.values()
+    }
+
+    /// How many lines could not be read and were passed over: at most one after a kill.
+    pub fn passed_over(&self) -> usize {
+        self.passed_over
+    }
+
+    fn stands(&self, output: &Output) -> bool {
+        let path = self.folder.join(&output.path);
+        fs::metadata(&path).is_ok_and(|m| m.is_file() && m.len() == output.bytes)
+            && self.hashes.hash(&path).is_ok_and(|h| h == output.hash)
+    }
+
+    fn output(&self, name: &str) -> Result<Output, JournalError> {
+        let path = self.folder.join(name);
+        let hash = self.hash(&path)?;
+        let bytes = fs::metadata(&path)
+            .map_err(|e| JournalError::Unreadable {
+                path,
+                reason: e.to_string(),
+            })?
+            .len();
+        Ok(Output {
+            path: name.to_owned(),
+            hash,
+            bytes,
+        })
+    }
+
+    /// One write call per line, so that a kill tears at most the last line.
+    fn append(&self, entry: &Entry) -> Result<(), JournalError> {
+        let path = self.folder.join(WORK).join(JOURNAL);
+        let failed = |e: io::Error| JournalError::Folder(FolderError::unwritable(&path, &e));
+        let mut line = serde_json::to_vec(entry).map_err(|e| failed(e.into()))?;
+        line.push(b'\n');
+        let mut file = self
+            .file
+            .lock()
+            .unwrap_or_else(std::sync::PoisonError::into_inner);
+        file.write_all(&line)
+            .and_then(|()| file.sync_data())
+            .map_err(failed)
+    }
+}
+
+/// Reads what can be read; a later entry of the same step and key takes the place of an earlier one.
+fn read_entries(file: &File) -> io::Result<(Entries, usize)> {
+    let mut entries = Entries::new();
+    let mut passed_over = 0;
+    let mut reader = BufReader::new(file);
+    let mut line = Vec::new();
+    while reader.read_until(b'\n', &mut line)? > 0 {
+        match serde_json::from_slice::<Entry>(&line) {
+            Ok(entry) if line.ends_with(b"\n") => {
+                entries.insert((entry.step.clone(), entry.key), entry);
+            }
+            _ if line.iter().all(u8::is_ascii_whitespace) => {}
+            _ => passed_over += 1,
+        }
+        line.clear();
+    }
+    Ok((entries, passed_over))
+}
+
+/// A torn last line gets its end, so that the next entry stands on a line of its own.
+fn end_torn_line(file: &mut File) -> io::Result<()> {
+    if file.seek(SeekFrom::End(0))? == 0 {
+        return Ok(());
+    }
+    file.seek(SeekFrom::End(-1))?;
+    let mut last = [0];
+    file.read_exact(&mut last)?;
+    if last == *b"\n" {
+        Ok(())
+    } else {
+        file.write_all(b"\n")
+    }
+}
+
+/// The lock belongs to the open file, so a dead build leaves none behind.
+fn take_lock(folder: &Path, path: &Path) -> Result<File, JournalError> {
+    let unwritable = |e: io::Error| JournalError::Folder(FolderError::unwritable(path, &e));
+    let mut file = OpenOptions::new()
+        .read(true)
+        .write(true)
+        .create(true)
+        .truncate(false)
+        .open(path)
+        .map_err(unwritable)?;
+    match file.try_lock() {
+        Ok(()) => {}
+        Err(fs::TryLockError::WouldBlock) => {
+            let mut holder = String::new();
+            let known = file.read_to_string(&mut holder).is_ok() && !holder.trim().is_empty();
+            let holder = if known {
+                holder.trim().to_owned()
+            } else {
+                "unknown".to_owned()
+            };
+            return Err(JournalError::Busy {
+                path: folder.into(),
+                holder,
+            });
+        }
+        // Some network disks know no locks; working there unlocked beats not working.
+        Err(fs::TryLockError::Error(_)) => {}
+    }
+    file.set_len(0)
+        .and_then(|()| write!(file, "{}", std::process::id()))
+        .map_err(unwritable)?;
+    Ok(file)
+}

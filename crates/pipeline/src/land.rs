@@ -1,0 +1,271 @@
+//! The fixed frames become one: the land stack.
+
+use std::path::Path;
+
+use nightloom_raster::colour::to_working;
+use nightloom_raster::{Plane, Rgb, WorkFile};
+use nightloom_stack::{CombineSettings, Input, PixelNoise, Shift, Source, combine, tripod_shift};
+use serde::{Deserialize, Serialize};
+
+use super::bench::Bench;
+use super::error::BuildError;
+use super::exact::{read_planes, write_planes};
+use super::light_ratio;
+use super::prepare::Prepared;
+use crate::journal::StepKey;
+use nightloom_outing::Digest;
+use nightloom_outing::LandSettings;
+
+/// A tripod that moved by less is left alone: resampling costs more sharpness than the shift.
+const STILL_PX: f64 = 0.15;
+/// Pixels that one value of the temporal planes stands for, each way.
+const TEMPORAL_CELL: usize = 4;
+
+/// The stacked land.
+pub(super) struct LandStack {
+    /// Linear working colour in the picture's unit.
+    pub(super) picture: Rgb,
+    /// Mean of single frames' luminance in cells.
+    pub(super) mean: Plane,
+    /// Variance of single frames' luminance over the frames in cells.
+    pub(super) variance: Plane,
+    /// What was done.
+    pub(super) facts: LandFacts,
+    /// The identity of the step.
+    pub(super) key: Digest,
+    /// Its work file, inside the outing.
+    pub(super) work: String,
+    /// Width and height of the land frame; the picture may be laid on a larger canvas later.
+    pub(super) frame_px: [usize; 2],
+}
+
+/// What the journal keeps of a land stack.
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
+pub(super) struct LandFacts {
+    /// Shift of each frame against the reference.
+    pub(super) shifts_px: Vec<[f64; 2]>,
+    /// Share of samples rejected per frame.
+    pub(super) rejected: Vec<f64>,
+}
+
+/// What one land frame brings.
+#[derive(Clone, Debug)]
+pub(super) struct LandFrame<'a> {
+    pub(super) frame: &'a Prepared,
+    /// Factor that brings its values to the picture's unit.
+    pub(super) gain: f32,
+    /// Noise of its pixels in that unit.
+    pub(super) noise: PixelNoise,
+}
+
+impl LandFrame<'_> {
+    /// The light it can tell at most.
+    fn most(&self) -> f32 {
+        self.gain
+    }
+}
+
+/// Stacks the land frames on the pixels of the one at `reference`.
+pub(super) fn stack_land(
+    bench: &mut Bench<'_>,
+    settings: &LandSettings,
+    mut frames: Vec<LandFrame<'_>>,
+    reference: usize,
+) -> Result<LandStack, BuildError> {
+    let key = frames
+        .iter()
+        .fold(StepKey::new("land-stack", 3), |key, f| {
+            key.input("frame", f.frame.key).settings(&(f.gain, f.noise))
+        })
+        .settings(&(settings, reference))
+        .finish();
+    let (name, path) = bench.work_file("land", key, "planes")?;
+    let (cells_name, cells) = bench.work_file("land", key, "cells")?;
+    if let Some(facts) = bench.kept::<LandFacts>("land-stack", key) {
+        let read = |path: &Path| read_planes(path).map_err(|e| BuildError::read(path, &e));
+        let planes = (
+            <[Plane; 3]>::try_from(read(&path)?),
+            <[Plane; 2]>::try_from(read(&cells)?),
+        );
+        if let (Ok([r, g, b]), Ok([mean, variance])) = planes {
+            return Ok(LandStack {
+                frame_px: [r.width(), r.height()],
+                key,
+                work: name,
+                picture: Rgb::from_planes([r, g, b]),
+                mean,
+                variance,
+                facts,
+            });
+        }
+    }
+    let sources = frames
+        .iter()
+        .map(|f| WorkFile::open(&f.frame.work))
+        .collect::<Result<Vec<_>, _>>()
+        .map_err(internal)?;
+    light_ratio::settle(&mut frames, &sources, reference)?;
+    let shifts = shifts(bench, settings, &frames, &sources, reference)?;
+    let (mut picture, rejected) = combined(bench, settings, &frames, &sources, &shifts)?;
+    to_working(&mut picture, &frames[reference].frame.facts.colour);
+    let [mean, variance] =
+        temporal(&sources, &frames).map_err(|e| BuildError::read(&frames[reference].frame.work, &e))?;
+    let facts = LandFacts {
+        shifts_px: shifts.iter().map(|s| [s.dx, s.dy]).collect(),
+        rejected,
+    };
+    let [r, g, b] = picture.planes();
+    write_planes(&path, &[r, g, b]).map_err(|e| BuildError::write(&path, &e))?;
+    write_planes(&cells, &[&mean, &variance]).map_err(|e| BuildError::write(&cells, &e))?;
+    bench.done("land-stack", key, &[&name, &cells_name], &facts)?;
+    Ok(LandStack {
+        frame_px: [picture.width(), picture.height()],
+        key,
+        work: name,
+        picture,
+        mean,
+        variance,
+        facts,
+    })
+}
+
+fn internal(error: impl std::fmt::Display) -> BuildError {
+    BuildError::Internal {
+        what: error.to_string(),
+    }
+}
+
+/// One land frame by itself, in the stack's colour and scale.
+pub(super) fn single(frame: &LandFrame<'_>) -> Result<Rgb, BuildError> {
+    let mut picture = WorkFile::open(&frame.frame.work)
+        .and_then(|f| f.read_rgb())
+        .map_err(internal)?;
+    to_working(&mut picture, &frame.frame.facts.colour);
+    for plane in picture.planes_mut() {
+        plane.data_mut().iter_mut().for_each(|v| *v *= frame.gain);
+    }
+    Ok(picture)
+}
+
+/// How far the tripod moved between the reference and each frame.
+fn shifts(
+    bench: &Bench<'_>,
+    settings: &LandSettings,
+    frames: &[LandFrame<'_>],
+    sources: &[WorkFile],
+    reference: usize,
+) -> Result<Vec<Shift>, BuildError> {
+    let still = Shift {
+        confidence: 1.0,
+        ..Shift::default()
+    };
+    if !settings.register || frames.len() < 2 {
+        return Ok(vec![still; frames.len()]);
+    }
+    let home = sources[reference].read_plane(1).map_err(internal)?;
+    let land = &frames[reference].frame.facts.field.land;
+    let mut shifts = Vec::with_capacity(frames.len());
+    for (i, source) in sources.iter().enumerate() {
+        if i == reference {
+            shifts.push(still);
+            continue;
+        }
+        bench.show("Checking the tripod", i as f64 / sources.len() as f64, "")?;
+        let other = source.read_plane(1).map_err(internal)?;
+        let is_land = |x: usize, y: usize| land.is_land(x as f64, y as f64);
+        let sure = |s: &Shift| s.dx.hypot(s.dy) > STILL_PX && s.confidence > 0.5;
+        shifts.push(
+            tripod_shift(&home, &other, &is_land)
+                .filter(sure)
+                .unwrap_or(still),
+        );
+    }
+    Ok(shifts)
+}
+
+fn combined(
+    bench: &Bench<'_>,
+    settings: &LandSettings,
+    frames: &[LandFrame<'_>],
+    sources: &[WorkFile],
+    shifts: &[Shift],
+) -> Result<(Rgb, Vec<f64>), BuildError> {
+    let inputs: Vec<Input<'_>> = sources
+        .iter()
+        .zip(frames)
+        .zip(shifts)
+        .map(|((source, frame), shift)| {
+            let (dx, dy) = (shift.dx, shift.dy);
+            let moved = dx != 0.0 || dy != 0.0;
+            Input {
+                to_source: moved.then(|| {
+                    Box::new(move |[x, y]: [f64; 2]| Some([x + dx, y + dy]))
+                        as Box<nightloom_stack::Mapping<'_>>
+                }),
+                gain: [frame.gain; 3],
+                noise: frame.noise,
+                clipped: Some((&frame.frame.facts.clipped, frame.most())),
+                ..Input::unmoved(source as &dyn Source)
+            }
+        })
+        .collect();
+    let mut combine_settings = CombineSettings {
+        feather_px: 0.0,
+        level_frames: false,
+        ..CombineSettings::default()
+    };
+    combine_settings.reject.enabled = settings.reject;
+    let (width, height) = (sources[0].width(), sources[0].height());
+    let progress = |done: f64| bench.tell("Stacking land frames", done, "");
+    let stacked = combine(
+        &inputs,
+        width,
+        height,
+        &combine_settings,
+        &progress,
+        bench.world.cancelled(),
+    )
+    .map_err(|e| bench.go_on().err().unwrap_or_else(|| internal(e)))?;
+    Ok((stacked.rgb, stacked.rejected_per_input))
+}
+
+/// Mean over the frames, and variance of a usual frame about it, of the green light in cells; frames count by
+/// their worth, so that the noise of a short one does not pass for motion.
+fn temporal(sources: &[WorkFile], frames: &[LandFrame<'_>]) -> std::io::Result<[Plane; 2]> {
+    let (width, height) = (sources[0].width(), sources[0].height());
+    let (columns, rows) = ((width / TEMPORAL_CELL).max(1), (height / TEMPORAL_CELL).max(1));
+    let mut mean = Plane::filled(columns, rows, 0.0);
+    let mut variance = Plane::filled(columns, rows, 0.0);
+    let mut band = vec![0.0; width * TEMPORAL_CELL.min(height)];
+    let n = sources.len() as f32;
+    let worths: Vec<f32> = frames.iter().map(|f| f.noise.variance(0.0).recip()).collect();
+    let total: f32 = worths.iter().sum();
+    for row in 0..rows {
+        let (mut sum, mut square) = (vec![0.0f32; columns], vec![0.0f32; columns]);
+        for ((source, frame), worth) in sources.iter().zip(frames).zip(&worths) {
+            let (lines, weight) = (TEMPORAL_CELL.min(height), n * worth / total);
+            source
+                .read_rows(1, row * TEMPORAL_CELL, lines, &mut band)
+                .map_err(|e| std::io::Error::other(e.to_string()))?;
+            for (column, (sum, square)) in sum.iter_mut().zip(&mut square).enumerate() {
+                let across = TEMPORAL_CELL.min(width);
+                let cell = band
+                    .chunks(width)
+                    .map(|line| &line[column * TEMPORAL_CELL..][..across]);
+                let value = cell.flatten().sum::<f32>() * frame.gain / (across * lines) as f32;
+                *sum += weight * value;
+                *square += weight * value * value;
+            }
+        }
+        for column in 0..columns {
+            let m = sum[column] / n;
+            *mean.at_mut(column, row) = m;
+            *variance.at_mut(column, row) = if n > 1.0 {
+                ((square[column] - n * m * m) / (n - 1.0)).max(0.0)
+            } else {
+                0.0
+            };
+        }
+    }
+    Ok([mean, variance])
+}

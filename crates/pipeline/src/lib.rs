@@ -1,0 +1,57 @@
+//! From a folder of frames to one layered picture: roles, journal, build.
+//!
+//! [`decide_roles`] says what each frame is for, [`build()`] does the rest, with every step in the
+//! [`Journal`]. Everything from outside comes through [`World`](nightloom_outing::World).
+
+mod ahead;
+mod bench;
+mod build;
+mod canvas;
+mod deliver;
+mod edge;
+mod error;
+mod exact;
+mod finish;
+mod fitting;
+mod ground;
+mod hash_cache;
+mod hints;
+mod inventory;
+mod join;
+mod journal;
+mod land;
+mod land_choice;
+mod lens_guess;
+mod light;
+mod light_ratio;
+mod masks;
+mod masters;
+mod new;
+mod page;
+mod place;
+mod placing;
+mod prepare;
+mod pyramid;
+mod report;
+mod residual_map;
+mod roles;
+mod setting;
+mod sky;
+mod track;
+mod units;
+mod verdicts;
+
+pub use build::build;
+pub use error::BuildError;
+pub use hints::{
+    HINTS_TOML, HintKind, HintStroke, HintsError, LandFrame, LandHints, LiveEdge, LiveEdgeError,
+};
+pub use journal::{Entry, Journal, JournalError, Output, StepKey};
+pub use new::{NewError, NewOptions, NewReport, new_outing};
+pub use nightloom_seam::Patch as MattePatch;
+pub use pyramid::{Pyramid, Stretch, TILE_PX};
+pub use report::{
+    BuildReport, CanvasReport, ColourReport, FrameReport, LandReport, LensReport, Outputs, SeamReport,
+    SkyReport, StepCounts,
+};
+pub use roles::{Content, FrameFacts, RoleDecision, decide_roles, left_out_by_camera, role_of_folder};

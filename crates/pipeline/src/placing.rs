@@ -1,0 +1,257 @@
+//! Times of the frames, and the sky placed over the land by them and by the stars.
+
+use nalgebra::{Matrix3, Rotation3, Vector3};
+use nightloom_optics::Lens;
+use nightloom_sky::Instant;
+use nightloom_stars::{MatchSettings, Star, match_fields};
+
+use super::bench::Bench;
+use super::canvas::CanvasAir;
+use super::inventory::Item;
+use super::lens_guess::guess_lens;
+use super::place::{LandSighting, Placement, place};
+use super::prepare::Prepared;
+use super::track::Tracked;
+use nightloom_outing::Settings;
+use nightloom_outing::{ClockFrame, FrameTime, read_clock};
+
+/// A frame with so many stars was taken with the sun down; noise and lamps feign some.
+const STARRY: usize = 40;
+
+/// The beginning of 2026: the stars' own motion in the years about it is far below a pixel.
+const SOME_MOMENT: jiff::Timestamp = jiff::Timestamp::constant(1_767_225_600, 0);
+
+/// When the frames were taken, as far as that can be trusted.
+pub(super) struct Times {
+    /// Of each prepared sky frame.
+    pub(super) sky: Vec<Option<FrameTime>>,
+    /// Of each prepared land frame.
+    pub(super) land: Vec<Option<FrameTime>>,
+    /// Whether they can be trusted as times of day, not only against each other.
+    pub(super) absolute: bool,
+}
+
+impl Times {
+    /// Reads them through the camera's clock; what is odd about it becomes a warning.
+    pub(super) fn read(
+        bench: &mut Bench<'_>,
+        settings: &Settings,
+        items: &[Item],
+        sky: &[Prepared],
+        land: &[Prepared],
+    ) -> Self {
+        let frames: Vec<_> = sky
+            .iter()
+            .chain(land)
+            .map(|p| ClockFrame {
+                name: &items[p.item].name,
+                meta: &p.facts.meta,
+                starry: p.facts.field.stars.len() >= STARRY,
+            })
+            .collect();
+        let clock = read_clock(&frames, &settings.camera_clock, &settings.site, None);
+        for note in clock.notes {
+            bench.warn(note);
+        }
+        let mut times = clock.times;
+        if !clock.relative {
+            times.iter_mut().for_each(|t| *t = None);
+        }
+        let land = times.split_off(sky.len());
+        Self {
+            sky: times,
+            land,
+            absolute: clock.absolute && clock.relative,
+        }
+    }
+
+    /// Some moment of the night, for the stars' own motion; where no frame tells one, a fixed one of these years.
+    pub(super) fn reference_hint(&self) -> Instant {
+        let told = self.sky.iter().chain(&self.land).flatten().map(FrameTime::middle);
+        told.min().unwrap_or_else(|| Instant::from_timestamp(SOME_MOMENT))
+    }
+
+    /// The middles of the sky frames; an untimed one is put in the middle of the others, which is off by half
+    /// their span at most. `None` where none is timed.
+    pub(super) fn sky_middles(&self) -> Option<Vec<Instant>> {
+        let mut known: Vec<Instant> = self.sky.iter().flatten().map(FrameTime::middle).collect();
+        known.sort();
+        let middle = *known.get(known.len() / 2)?;
+        Some(
+            self.sky
+                .iter()
+                .map(|t| t.as_ref().map_or(middle, FrameTime::middle))
+                .collect(),
+        )
+    }
+
+    /// From the start of the first to the end of the last frame.
+    pub(super) fn span(&self) -> Option<(Instant, Instant)> {
+        let all = || self.sky.iter().chain(&self.land).flatten();
+        Some((all().map(|t| t.start).min()?, all().map(FrameTime::end).max()?))
+    }
+}
+
+/// The sky over the land.
+pub(super) struct Placed {
+    /// Where it stood.
+    pub(super) placement: Placement,
+    /// The land camera's lens.
+    pub(super) lens: Lens,
+    /// In words, for the report.
+    pub(super) by: String,
+    /// Whether the instant is a time of the clock, not a stand-in.
+    pub(super) timed: bool,
+}
+
+/// Matches the land frames' stars to the reference sky frame and places the sky at the wanted
+/// instant.
+pub(super) fn place_sky(
+    bench: &mut Bench<'_>,
+    settings: &Settings,
+    tracked: &Tracked,
+    sky: &[Prepared],
+    land: &[Prepared],
+    times: &Times,
+) -> Placed {
+    let lens = land_lens(settings, tracked, sky, land);
+    let reference = &sky[tracked.registration.reference].facts.field;
+    let timed = times.land.iter().any(Option::is_some);
+    let stand_in = Instant::from_timestamp(jiff::Timestamp::UNIX_EPOCH);
+    let sightings: Vec<LandSighting> = land
+        .iter()
+        .zip(&times.land)
+        .filter(|(_, time)| time.is_some() || !timed)
+        .filter_map(|(frame, time)| {
+            let stars = &frame.facts.field.stars;
+            let found = match_fields(
+                &reference.stars,
+                tracked.lens(),
+                stars,
+                &lens,
+                &MatchSettings::default(),
+            )?;
+            let middle = time.as_ref().map_or(stand_in, FrameTime::middle);
+            let air = time.as_ref().and_then(|t| tracked.canvas_air(Some(t.middle())));
+            let pairs = found.pairs.iter().map(|&(a, b)| (&reference.stars[a], &stars[b]));
+            let (rotation, rms_px) =
+                sight(pairs, tracked, &lens, air.as_ref()).unwrap_or((found.rotation, found.rms_px));
+            Some(LandSighting {
+                middle,
+                rotation,
+                rms_px,
+            })
+        })
+        .collect();
+    let wanted = settings.seam.instant.filter(|_| timed);
+    if let Some(placement) = place(&sightings, tracked.pole, wanted) {
+        if settings.seam.instant.is_some_and(|w| w != placement.instant) {
+            bench.warn(format!(
+                "The sky is shown as it stood at {}, not at the instant asked for: without the pole or trusted times it cannot be turned.",
+                placement.instant
+            ));
+        }
+        let by = format!("the stars in {} of {} land frames", sightings.len(), land.len());
+        let placement = Placement {
+            overhead: tracked.overhead,
+            ..placement
+        };
+        return Placed {
+            placement,
+            lens,
+            by,
+            timed,
+        };
+    }
+    bench.warn("The land frames show no stars that match the tracked frames. The sky was placed as if the camera had not been re-aimed between the nearest tracked frame and the land frames; check the join.".into());
+    Placed {
+        placement: assumed(tracked, times, stand_in),
+        lens,
+        by: "assumption: the camera was not re-aimed".into(),
+        timed,
+    }
+}
+
+/// The rotation from the reference camera's axes to the land camera, refraction taken into account,
+/// from pairs of stars (Kabsch 1976), the farthest tenth of the pairs left out once; and its
+/// residual.
+fn sight<'a>(
+    pairs: impl Iterator<Item = (&'a Star, &'a Star)>,
+    tracked: &Tracked,
+    lens: &Lens,
+    air: Option<&CanvasAir>,
+) -> Option<(Rotation3<f64>, f64)> {
+    let home = tracked.camera(tracked.registration.reference);
+    let mut pairs: Vec<(Vector3<f64>, Vector3<f64>, [f64; 2])> = pairs
+        .filter_map(|(sky, land)| {
+            let star = home.lens.unproject([sky.x, sky.y])?.into_inner();
+            let lifted = air.map_or(star, |a| a.shown.lift(0, &a.frames.lower(home.frame, &star)));
+            let at = [land.x, land.y];
+            Some((lifted, lens.unproject(at)?.into_inner(), at))
+        })
+        .collect();
+    let off = |turn: &Rotation3<f64>, pair: &(Vector3<f64>, Vector3<f64>, [f64; 2])| {
+        lens.project(&(turn * pair.0))
+            .map_or(f64::MAX, |p| (p[0] - pair.2[0]).hypot(p[1] - pair.2[1]))
+    };
+    let first = best_turn(&pairs)?;
+    pairs.sort_by(|a, b| off(&first, a).total_cmp(&off(&first, b)));
+    pairs.truncate((pairs.len() * 9).div_ceil(10));
+    let turn = best_turn(&pairs)?;
+    let square = pairs.iter().map(|p| off(&turn, p).powi(2)).sum::<f64>() / pairs.len() as f64;
+    Some((turn, square.sqrt()))
+}
+
+/// The rotation that brings the first of each pair nearest to the second (Kabsch 1976, Acta Cryst.
+/// A32, 922).
+fn best_turn(pairs: &[(Vector3<f64>, Vector3<f64>, [f64; 2])]) -> Option<Rotation3<f64>> {
+    if pairs.len() < 3 {
+        return None;
+    }
+    let sum = pairs
+        .iter()
+        .fold(Matrix3::zeros(), |sum, (a, b, _)| sum + b * a.transpose());
+    let parts = sum.svd(true, true);
+    let (u, v_t) = (parts.u?, parts.v_t?);
+    let sign = (u * v_t).determinant().signum();
+    Some(Rotation3::from_matrix_unchecked(
+        u * Matrix3::from_diagonal(&Vector3::new(1.0, 1.0, sign)) * v_t,
+    ))
+}
+
+/// The land camera's lens: that of the tracked frames if nothing speaks against it.
+fn land_lens(settings: &Settings, tracked: &Tracked, sky: &[Prepared], land: &[Prepared]) -> Lens {
+    // Each role is of one camera and lens.
+    let (a, b) = (&sky[sky.len() / 2].facts, &land[land.len() / 2].facts);
+    let same_size = (a.field.width, a.field.height) == (b.field.width, b.field.height);
+    if same_size && a.meta.focal_mm == b.meta.focal_mm && a.meta.lens == b.meta.lens {
+        return *tracked.lens();
+    }
+    guess_lens(&settings.rig, &b.meta, b.field.width, b.field.height).lens
+}
+
+/// The land camera looked where the tracked camera looked at the time nearest to the land frames.
+fn assumed(tracked: &Tracked, times: &Times, stand_in: Instant) -> Placement {
+    let land: Vec<Instant> = times.land.iter().flatten().map(FrameTime::middle).collect();
+    let middle = land.get(land.len() / 2).copied();
+    let nearest = tracked.used().min_by(|&a, &b| {
+        let away = |i: usize| match (&times.sky[i], middle) {
+            (Some(time), Some(middle)) => time.middle().seconds_since(middle).abs(),
+            _ => f64::MAX,
+        };
+        away(a).total_cmp(&away(b))
+    });
+    let frame = nearest.unwrap_or(tracked.registration.reference);
+    let instant = times.sky[frame]
+        .as_ref()
+        .map(FrameTime::middle)
+        .or(middle)
+        .unwrap_or(stand_in);
+    Placement {
+        instant,
+        rotation: tracked.rotation(frame),
+        pole: tracked.pole,
+        rms_px: 0.0,
+        overhead: tracked.overhead,
+    }
+}

@@ -1,0 +1,351 @@
+//! One frame at a time: calibrated, demosaiced, measured, laid by in a work file.
+
+use std::path::{Path, PathBuf};
+
+use nightloom_raster::{
+    CameraColour, Directions, Frame, FrameMeta, Pixels, Plane, Rgb, WorkFile, demosaic_with,
+};
+use nightloom_stack::{Clipped, PixelNoise, frame_noise, whiten_clipped};
+use nightloom_stars::{DetectSettings, Field, Trails, measure};
+use serde::{Deserialize, Serialize};
+
+use super::ahead::each_decoded;
+use super::bench::Bench;
+use super::error::BuildError;
+use super::fitting::{Loaded, ShownHot, shown_hot};
+use super::inventory::{Item, decode_options};
+use super::light::thumbnail;
+use super::masters::Masters;
+use super::setting::Setting;
+use crate::journal::StepKey;
+use nightloom_outing::Digest;
+use nightloom_outing::Role;
+use nightloom_outing::Settings;
+
+/// Version of the step; raise it when the same input would give other pixels or figures.
+const VERSION: u32 = 3;
+
+/// A frame ready to be stacked.
+#[derive(Clone, Debug)]
+pub(super) struct Prepared {
+    /// Index among the outing's items.
+    pub(super) item: usize,
+    /// Linear camera RGB in a work file.
+    pub(super) work: PathBuf,
+    /// Its thumbnail, JPEG.
+    pub(super) thumb: PathBuf,
+    /// Identity of what it holds.
+    pub(super) key: Digest,
+    /// What was measured.
+    pub(super) facts: PreparedFacts,
+}
+
+/// What is measured of a frame while it is prepared.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub(super) struct PreparedFacts {
+    /// What the file says.
+    pub(super) meta: FrameMeta,
+    /// How its numbers become colour.
+    pub(super) colour: CameraColour,
+    /// Bits per sample in the file.
+    pub(super) bits: u8,
+    /// Whether the file held linear values.
+    pub(super) was_linear: bool,
+    /// Stars, background, land.
+    pub(super) field: Field,
+    /// Median sky level per channel, camera RGB.
+    pub(super) sky_level: [f32; 3],
+    /// What it was calibrated with.
+    pub(super) calibrated: String,
+    /// Whether it was divided by a flat.
+    pub(super) flat: bool,
+    /// Noise of its pixels before demosaicing, in parts of saturation; `None` where it is not raw.
+    pub(super) noise: Option<PixelNoise>,
+    /// Where it is saturated.
+    pub(super) clipped: Clipped,
+}
+
+impl PreparedFacts {
+    /// How it was taken.
+    pub(super) fn setting(&self) -> Setting {
+        Setting::of(&self.meta)
+    }
+}
+
+/// Prepares every frame of a role, those of one setting together, with the masters of that setting. A frame
+/// that fails is left out with the reason. They come in the order of taking, and of content where that is not
+/// told: what files are called decides nothing.
+pub(super) fn prepare(
+    bench: &mut Bench<'_>,
+    settings: &Settings,
+    items: &mut [Item],
+    masters: &mut Masters,
+    role: Role,
+) -> Result<Vec<Prepared>, BuildError> {
+    let mut serving: Vec<usize> = (0..items.len()).filter(|&i| items[i].serves(role)).collect();
+    serving.sort_by_key(|&i| items[i].hash);
+    let mut groups: Vec<(Setting, Vec<usize>)> = Vec::new();
+    for &i in &serving {
+        let setting = Setting::of(&items[i].facts.meta);
+        match groups.iter_mut().find(|g| g.0.same(&setting)) {
+            Some(group) => group.1.push(i),
+            None => groups.push((setting, vec![i])),
+        }
+    }
+    let mut ready = Vec::new();
+    for (k, (setting, group)) in groups.iter().enumerate() {
+        let shown = match masters.darks.is_empty() {
+            true => shown_hot(bench, settings, items, setting)?,
+            false => ShownHot::default(),
+        };
+        let loaded = masters.load(setting, role, &shown)?;
+        masters.used.extend(&loaded.keys);
+        for sentence in &loaded.misfits {
+            bench.warn_once(sentence);
+        }
+        let done = (k as f64 / groups.len() as f64, 1.0 / groups.len() as f64);
+        ready.extend(group_of_one_setting(
+            bench, settings, items, role, &loaded, group, done,
+        )?);
+    }
+    ready.sort_by(|a: &Prepared, b| {
+        let order = |p: &Prepared| (p.facts.meta.taken_local.clone(), p.key);
+        order(a).cmp(&order(b))
+    });
+    Ok(same_size(items, ready))
+}
+
+fn group_of_one_setting(
+    bench: &mut Bench<'_>,
+    settings: &Settings,
+    items: &mut [Item],
+    role: Role,
+    loaded: &Loaded,
+    group: &[usize],
+    (before, share): (f64, f64),
+) -> Result<Vec<Prepared>, BuildError> {
+    let mut ready = Vec::new();
+    let mut open = Vec::new();
+    for &i in group {
+        let slot = slot(bench, settings, items, i, role, loaded)?;
+        match facts_of(bench, &slot) {
+            Some(facts) => ready.push(slot.prepared(facts)),
+            None => open.push(slot),
+        }
+    }
+    let paths: Vec<PathBuf> = open.iter().map(|s| items[s.item].path.clone()).collect();
+    let paths: Vec<&Path> = paths.iter().map(PathBuf::as_path).collect();
+    let stage = format!("Calibrating and measuring {role} frames");
+    each_decoded(bench.world, &paths, &decode_options(settings), |k, frame| {
+        let slot = &open[k];
+        let item = &mut items[slot.item];
+        bench.show(&stage, before + share * k as f64 / paths.len() as f64, &item.name)?;
+        match frame
+            .map_err(|e| e.to_string())
+            .and_then(|f| develop(f, loaded, role))
+        {
+            Ok((picture, facts)) => {
+                lay_by(bench, slot, &picture, &facts)?;
+                ready.push(slot.prepared(facts));
+            }
+            Err(reason) => item.out = Some(reason),
+        }
+        Ok(())
+    })?;
+    Ok(ready)
+}
+
+/// Where a frame's results go.
+struct Slot {
+    item: usize,
+    key: Digest,
+    names: [String; 3],
+    paths: [PathBuf; 3],
+}
+
+impl Slot {
+    fn prepared(&self, facts: PreparedFacts) -> Prepared {
+        let [work, thumb, _] = self.paths.clone();
+        Prepared {
+            item: self.item,
+            work,
+            thumb,
+            key: self.key,
+            facts,
+        }
+    }
+}
+
+fn slot(
+    bench: &mut Bench<'_>,
+    settings: &Settings,
+    items: &[Item],
+    i: usize,
+    role: Role,
+    loaded: &Loaded,
+) -> Result<Slot, BuildError> {
+    let mut key = StepKey::new("prepare", VERSION).settings(&(role, decode_options(settings)));
+    if let Some(hash) = items[i].hash {
+        key = key.input("frame", hash);
+    }
+    let key = loaded
+        .keys
+        .iter()
+        .fold(key, |key, &k| key.input("master", k))
+        .finish();
+    let files = ["work", "jpg", "json"].map(|ending| bench.work_file("frame", key, ending));
+    let [a, b, c] = files;
+    let (a, b, c) = (a?, b?, c?);
+    Ok(Slot {
+        item: i,
+        key,
+        names: [a.0, b.0, c.0],
+        paths: [a.1, b.1, c.1],
+    })
+}
+
+fn facts_of(bench: &mut Bench<'_>, slot: &Slot) -> Option<PreparedFacts> {
+    bench.journal.fresh("prepare", slot.key)?;
+    let text = std::fs::read(&slot.paths[2]).ok()?;
+    let facts = serde_json::from_slice(&text).ok()?;
+    bench.steps.kept += 1;
+    Some(facts)
+}
+
+fn lay_by(
+    bench: &mut Bench<'_>,
+    slot: &Slot,
+    picture: &Rgb,
+    facts: &PreparedFacts,
+) -> Result<(), BuildError> {
+    WorkFile::write_rgb(&slot.paths[0], picture).map_err(|e| BuildError::Internal { what: e.to_string() })?;
+    let thumb = thumbnail(picture, &facts.colour).unwrap_or_default();
+    write(&slot.paths[1], &thumb)?;
+    let text = serde_json::to_vec(facts).map_err(|e| BuildError::Internal { what: e.to_string() })?;
+    write(&slot.paths[2], &text)?;
+    let names: Vec<&str> = slot.names.iter().map(String::as_str).collect();
+    bench.done("prepare", slot.key, &names, &serde_json::Value::Null)
+}
+
+fn write(path: &Path, bytes: &[u8]) -> Result<(), BuildError> {
+    nightloom_raster::atomic::write_whole(path, |file| std::io::Write::write_all(file, bytes))
+        .map_err(|e| BuildError::write(path, &e))
+}
+
+/// From a decoded frame to linear camera RGB and what is measured in it.
+fn develop(frame: Frame, loaded: &Loaded, role: Role) -> Result<(Rgb, PreparedFacts), String> {
+    let Frame {
+        pixels,
+        colour,
+        meta,
+        bits,
+        was_linear,
+        levels: _,
+    } = frame;
+    let calibrated;
+    let (mut noise, mut clipped, mut flat) = (None, Clipped::default(), false);
+    let picture = match pixels {
+        Pixels::Mosaic(mut mosaic) => {
+            calibrated = loaded.apply(&mut mosaic)?;
+            noise = frame_noise(&mosaic);
+            let mut picture = demosaic_with(&mosaic, colour.white_balance, directions(role));
+            let own_flat = loaded.flat_for((picture.width(), picture.height()));
+            flat = own_flat.is_some();
+            clipped = whiten_clipped(&mut picture, colour.white_balance, own_flat);
+            picture
+        }
+        Pixels::Rgb(picture) => {
+            calibrated = "not calibrated: it is not raw".into();
+            picture
+        }
+        Pixels::Grey(plane) => {
+            calibrated = "one channel without colour, not calibrated".into();
+            Rgb::from_planes([plane.clone(), plane.clone(), plane])
+        }
+    };
+    let field = measure(&picture.brightness(), &detect_settings(role));
+    let sky_level = sky_level(&picture, &field);
+    Ok((
+        picture,
+        PreparedFacts {
+            meta,
+            colour,
+            bits,
+            was_linear,
+            field,
+            sky_level,
+            calibrated,
+            flat,
+            noise,
+            clipped,
+        },
+    ))
+}
+
+/// Stars want their light kept channel by channel, land its edges.
+fn directions(role: Role) -> Directions {
+    if role == Role::Sky {
+        Directions::Equal
+    } else {
+        Directions::Weighted
+    }
+}
+
+fn detect_settings(role: Role) -> DetectSettings {
+    DetectSettings {
+        trails: if role == Role::Land {
+            Trails::Yes
+        } else {
+            Trails::Auto
+        },
+        ..DetectSettings::default()
+    }
+}
+
+/// Median level per channel over the cells without land.
+fn sky_level(picture: &Rgb, field: &Field) -> [f32; 3] {
+    picture
+        .planes()
+        .each_ref()
+        .map(|plane| median_of_sky(plane, field))
+}
+
+fn median_of_sky(plane: &Plane, field: &Field) -> f32 {
+    // A pixel in some dozens is plenty for a median and spares sorting millions.
+    let step = (plane.width() / 400).max(1);
+    let mut values = Vec::new();
+    for y in (0..plane.height()).step_by(step) {
+        values.extend(
+            plane
+                .row(y)
+                .iter()
+                .enumerate()
+                .step_by(step)
+                .filter(|(x, v)| v.is_finite() && !field.land.is_land(*x as f64, y as f64))
+                .map(|(_, v)| *v),
+        );
+    }
+    if values.is_empty() {
+        return 0.0;
+    }
+    let middle = values.len() / 2;
+    *values.select_nth_unstable_by(middle, f32::total_cmp).1
+}
+
+/// Keeps the frames of the commonest size.
+fn same_size(items: &mut [Item], ready: Vec<Prepared>) -> Vec<Prepared> {
+    let size = |p: &Prepared| (p.facts.field.width, p.facts.field.height);
+    let count = |s: (usize, usize)| ready.iter().filter(|p| size(p) == s).count();
+    let Some(common) = ready.iter().map(size).max_by_key(|&s| (count(s), s)) else {
+        return ready;
+    };
+    let (keep, odd): (Vec<_>, Vec<_>) = ready.into_iter().partition(|p| size(p) == common);
+    for p in odd {
+        let (width, height) = size(&p);
+        items[p.item].out = Some(format!(
+            "it is {width} × {height} pixels and most frames of its role are {} × {}",
+            common.0, common.1
+        ));
+    }
+    keep
+}

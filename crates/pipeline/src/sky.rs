@@ -1,0 +1,235 @@
+//! The tracked frames become one: the sky stack on the canvas.
+
+use nightloom_raster::colour::to_working;
+use nightloom_raster::{Plane, Rgb, WorkFile};
+use nightloom_stack::{CombineSettings, Input, Mask, PixelNoise, Source, combine, ground_light};
+use serde::{Deserialize, Serialize};
+
+use super::bench::Bench;
+use super::canvas::Canvas;
+use super::error::BuildError;
+use super::exact::{read_planes, write_planes};
+use super::ground;
+use super::prepare::Prepared;
+use super::track::Tracked;
+use crate::journal::StepKey;
+use nightloom_outing::{Rejection, SkySettings};
+
+/// Frames whose stars agree in brightness this closely are not rescaled: the measure itself
+/// scatters by a per cent or so.
+const SAME_TRANSPARENCY: f32 = 0.02;
+
+/// The stacked sky.
+pub(super) struct SkyStack {
+    /// Linear working colour in the picture's unit: 1 at a usual tracked frame's saturation before white
+    /// balance.
+    pub(super) picture: Rgb,
+    /// Frames under each pixel.
+    pub(super) coverage: Plane,
+    /// What was done.
+    pub(super) facts: SkyFacts,
+}
+
+/// What the journal keeps of a sky stack.
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
+pub(super) struct SkyFacts {
+    /// Noise of the background per camera channel.
+    pub(super) noise: [f32; 3],
+    /// Share of samples rejected.
+    pub(super) rejected_fraction: f64,
+    /// The same per stacked frame.
+    pub(super) rejected: Vec<f64>,
+}
+
+/// Stacks the used tracked frames; `masks` holds one per used frame, or none at all.
+pub(super) fn stack_sky(
+    bench: &mut Bench<'_>,
+    settings: &SkySettings,
+    frames: &[Prepared],
+    tracked: &Tracked,
+    canvas: &Canvas,
+    masks: &[Mask],
+    unit: f64,
+) -> Result<SkyStack, BuildError> {
+    let used: Vec<usize> = tracked.used().collect();
+    let levels = levels(frames, tracked, &used, unit);
+    let key = key(settings, frames, tracked, canvas, masks, &levels);
+    let (name, path) = bench.work_file("sky", key, "planes")?;
+    if let Some(facts) = bench.kept::<SkyFacts>("sky-stack", key) {
+        let planes = read_planes(&path).map_err(|e| BuildError::read(&path, &e))?;
+        if let Ok([r, g, b, coverage]) = <[Plane; 4]>::try_from(planes) {
+            return Ok(SkyStack {
+                picture: Rgb::from_planes([r, g, b]),
+                coverage,
+                facts,
+            });
+        }
+    }
+    let sources = used
+        .iter()
+        .map(|&i| WorkFile::open(&frames[i].work))
+        .collect::<Result<Vec<_>, _>>()
+        .map_err(internal)?;
+    let mut inputs: Vec<Input<'_>> = used
+        .iter()
+        .enumerate()
+        .map(|(k, &i)| {
+            let camera = tracked.camera(i);
+            let to_source: Box<nightloom_stack::Mapping<'_>> =
+                Box::new(move |pixel| canvas.to_sky_frame(&camera, pixel));
+            Input {
+                source: &sources[k] as &dyn Source,
+                to_source: Some(to_source),
+                gain: [levels[k].gain; 3],
+                offset: levels[k].offset,
+                surface: None,
+                // The verdict's weight has the noise in it.
+                weight: tracked.verdicts[i].weight * levels[k].variance,
+                noise: PixelNoise {
+                    read: levels[k].variance,
+                    shot: 0.0,
+                },
+                clipped: Some((&frames[i].facts.clipped, levels[k].gain)),
+                mask: masks.get(k),
+            }
+        })
+        .collect();
+    into_the_light_shown(bench, &mut inputs, tracked, canvas, &used)?;
+    let mut combine_settings = CombineSettings::default();
+    combine_settings.reject.enabled = settings.rejection != Rejection::None;
+    let progress = |done: f64| bench.tell("Stacking sky frames", done, "");
+    let stacked = combine(
+        &inputs,
+        canvas.width,
+        canvas.height,
+        &combine_settings,
+        &progress,
+        bench.world.cancelled(),
+    )
+    .map_err(|e| bench.go_on().err().unwrap_or_else(|| internal(e)))?;
+    drop(inputs);
+    let mut picture = stacked.rgb;
+    to_working(&mut picture, &frames[used[0]].facts.colour);
+    let facts = SkyFacts {
+        noise: stacked.noise,
+        rejected_fraction: stacked.rejected_fraction,
+        rejected: stacked.rejected_per_input,
+    };
+    let [r, g, b] = picture.planes();
+    write_planes(&path, &[r, g, b, &stacked.coverage]).map_err(|e| BuildError::write(&path, &e))?;
+    bench.done("sky-stack", key, &[&name], &facts)?;
+    Ok(SkyStack {
+        picture,
+        coverage: stacked.coverage,
+        facts,
+    })
+}
+
+/// Brings every frame into the light of the place where its sky is shown, if the frames tell that
+/// light; its measured drift then stands for the difference of the frames' medians.
+fn into_the_light_shown(
+    bench: &mut Bench<'_>,
+    inputs: &mut [Input<'_>],
+    tracked: &Tracked,
+    canvas: &Canvas,
+    used: &[usize],
+) -> Result<(), BuildError> {
+    let Some((stood, shown)) = ground::directions(canvas, tracked, used) else {
+        return Ok(());
+    };
+    let size = (canvas.width, canvas.height);
+    let surfaces = ground_light(inputs, &stood, &shown, size, bench.world.cancelled())
+        .map_err(|e| bench.go_on().err().unwrap_or_else(|| internal(e)))?;
+    for (input, surface) in inputs.iter_mut().zip(surfaces.into_iter().flatten()) {
+        input.offset = [0.0; 3];
+        input.surface = Some(surface);
+    }
+    Ok(())
+}
+
+fn internal(error: impl std::fmt::Display) -> BuildError {
+    BuildError::Internal {
+        what: error.to_string(),
+    }
+}
+
+/// How one frame is brought to the picture's unit.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+struct Level {
+    gain: f32,
+    offset: [f32; 3],
+    /// Of a pixel of its sky, in parts of the set's typical one.
+    variance: f32,
+}
+
+/// The frame's unit and the starlight that came through the air set the factor, the sky's own light what is
+/// added. Light and air are brought to the median of the frames in the stack, so that no single frame decides.
+fn levels(frames: &[Prepared], tracked: &Tracked, used: &[usize], unit: f64) -> Vec<Level> {
+    let median = |values: Vec<f32>| nightloom_stack::median_of(&mut { values }).unwrap_or(1.0);
+    let units: Vec<f32> = used.iter().map(|&i| (tracked.units[i] / unit) as f32).collect();
+    let clear: Vec<f32> = used
+        .iter()
+        .map(|&i| tracked.transparency(i).unwrap_or(1.0))
+        .collect();
+    let common = median(clear.clone()).max(f32::MIN_POSITIVE);
+    let reference: [f32; 3] = std::array::from_fn(|c| {
+        let levels = used
+            .iter()
+            .zip(&units)
+            .map(|(&i, u)| u * frames[i].facts.sky_level[c]);
+        median(levels.collect())
+    });
+    let noise = |k: usize, gain: f32| (gain * frames[used[k]].facts.field.noise).powi(2);
+    let typical = median((0..used.len()).map(|k| noise(k, units[k])).collect()).max(f32::MIN_POSITIVE);
+    used.iter()
+        .enumerate()
+        .map(|(k, &i)| {
+            let ratio = clear[k] / common;
+            let differs = (ratio - 1.0).abs() > SAME_TRANSPARENCY && ratio > 0.2;
+            let gain = if differs { units[k] / ratio } else { units[k] };
+            let own = frames[i].facts.sky_level;
+            Level {
+                gain,
+                offset: std::array::from_fn(|c| reference[c] - gain * own[c]),
+                variance: (noise(k, gain) / typical).max(1e-3),
+            }
+        })
+        .collect()
+}
+
+fn key(
+    settings: &SkySettings,
+    frames: &[Prepared],
+    tracked: &Tracked,
+    canvas: &Canvas,
+    masks: &[Mask],
+    levels: &[Level],
+) -> nightloom_outing::Digest {
+    let mut key = StepKey::new("sky-stack", 5)
+        .settings(settings)
+        .settings(tracked.lens())
+        .settings(&(canvas.width, canvas.height, canvas.origin, canvas.offset_px))
+        .settings(&(canvas.lens, canvas.from_reference))
+        .settings(&canvas.air.as_ref().map(|air| (&air.frames, &air.shown)))
+        .settings(levels);
+    for (k, i) in tracked.used().enumerate() {
+        let mask: Option<Vec<u8>> = masks.get(k).map(|m| mask_bytes(m, canvas));
+        key = key
+            .input("frame", frames[i].key)
+            .settings(&(tracked.rotation(i), tracked.verdicts[i].weight))
+            .input("mask", nightloom_outing::hash_bytes(&mask.unwrap_or_default()));
+    }
+    key.finish()
+}
+
+/// The mask at its own resolution.
+fn mask_bytes(mask: &Mask, canvas: &Canvas) -> Vec<u8> {
+    let cell = mask.cell();
+    let rows = (cell / 2..canvas.height).step_by(cell);
+    rows.flat_map(|y| {
+        (cell / 2..canvas.width)
+            .step_by(cell)
+            .map(move |x| (mask.at(x, y) * 255.0) as u8)
+    })
+    .collect()
+}

@@ -1,0 +1,12 @@
+//! The tests of this crate, in one binary.
+
+#[path = "all/hints.rs"]
+mod hints;
+#[path = "all/journal.rs"]
+mod journal;
+#[path = "all/new.rs"]
+mod new;
+#[path = "all/roles.rs"]
+mod roles;
+#[path = "all/temp.rs"]
+mod temp;
