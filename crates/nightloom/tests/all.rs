@@ -9,6 +9,8 @@ mod architecture;
 mod axis;
 #[path = "all/bad_input.rs"]
 mod bad_input;
+#[path = "all/brackets.rs"]
+mod brackets;
 #[path = "all/browser.rs"]
 mod browser;
 #[path = "all/check.rs"]

@@ -1,7 +1,7 @@
 //! Which masters serve a frame, and what is said of those that do not fit.
 //!
 //! Darks go by camera, ISO and exposure; one of another exposure is scaled, by the ratio of the exposures
-//! where a bias is known, else by the warm pixels that dark and frame share. Flats go by camera, lens, focal
+//! where a bias of the frames' ISO is known, else by the warm pixels that dark and frame share. Flats go by camera, lens, focal
 //! length and f-number, and what does not match is not applied: another lens's fall-off is worse than none.
 
 use nightloom_outing::{Digest, Role, Settings};
@@ -30,6 +30,8 @@ pub(super) struct Loaded {
     calibration: Calibration,
     /// The dark's factor is still to be measured in each frame.
     measure_dark: bool,
+    /// Which dark that is.
+    scaled: String,
     /// Whether hot pixels have to be looked for in the frame itself too.
     hot_from_frame: bool,
     /// Identity of what is applied.
@@ -125,14 +127,8 @@ impl Loaded {
         let scale = if exact.is_some() {
             self.said.push(format!("dark of {words}, {}", frames(dark)));
             self.hot_from_frame = false;
-            Some(1.0)
-        } else if !alike(&dark.about.setting) {
-            self.said.push(format!("hot pixels of the dark of {words}"));
-            self.misfits.push(format!(
-                "{wanted}; the nearest, of {words}, is of another ISO: only its hot pixels were used."
-            ));
-            None
-        } else if let (Some(_), Some(ratio)) = (&self.calibration.bias, ratio) {
+            1.0
+        } else if let (Some(_), Some(ratio), true) = (&self.calibration.bias, ratio, alike(&dark.about.setting)) {
             self.said.push(format!(
                 "dark of {words} times {ratio:.2} over the bias, {}",
                 frames(dark)
@@ -140,15 +136,16 @@ impl Loaded {
             self.misfits.push(format!(
                 "{wanted}; the nearest, of {words}, was scaled to {ratio:.2} of its dark current, the bias apart."
             ));
-            Some(ratio)
+            ratio
         } else {
             self.measure_dark = true;
+            self.scaled = format!("dark of {words}, {},", frames(dark));
             self.misfits.push(format!(
-                "{wanted} and there is no bias to scale by; the nearest, of {words}, was scaled by the warm pixels that it shares with each frame, or left out where they do not tell. Take darks of the frames' own exposure."
+                "{wanted}; the nearest, of {words}, was scaled by the warm pixels that it shares with each frame, as no bias tells, or left out where they do not tell either. Take darks of the frames' own exposure and ISO."
             ));
-            Some(1.0)
+            1.0
         };
-        self.calibration.dark = scale.map(|scale| Dark { plane, scale });
+        self.calibration.dark = Some(Dark { plane, scale });
         Ok(())
     }
 
@@ -201,7 +198,7 @@ impl Loaded {
             match measured(&mosaic.plane, dark, own.bias.as_deref()) {
                 Some((factor, sigma)) => {
                     dark.scale = factor;
-                    said.push(format!("dark of another exposure times {factor:.3} ± {sigma:.3}"));
+                    said.push(format!("{} times {factor:.3} ± {sigma:.3}, by its warm pixels", self.scaled));
                 }
                 None => {
                     own.dark = None;

@@ -26,6 +26,6 @@ mod truth_pictures;
 pub use error::SimulateError;
 pub use events::{Streak, StreakKind};
 pub use render::render;
-pub use scenario::{Aim, Counts, Mishaps, Scenario, Size, Tracker, TruthPictures};
+pub use scenario::{Aim, Counts, Mishaps, OddExposure, Scenario, Size, Tracker, TruthPictures};
 pub use shots::Role;
 pub use truth::{Truth, TruthFrame, TruthMoon, TruthSensor, TruthSky, TruthStar};

@@ -3,6 +3,8 @@
 use nightloom_optics::{Exposure, Lens};
 use nightloom_sky::{Air, Angle, Instant, Site};
 
+use crate::shots::Role;
+
 /// Pixels of a frame; the sensor is 36 × 24 mm at every size.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -118,6 +120,19 @@ impl Mishaps {
     }
 }
 
+/// A frame taken otherwise than the others of its role.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct OddExposure {
+    /// Its role.
+    pub role: Role,
+    /// Its number within the role, from 0.
+    pub index: usize,
+    /// Seconds.
+    pub seconds: f64,
+    /// ISO.
+    pub iso: f64,
+}
+
 /// A direction the camera is aimed at, without refraction, and its roll.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Aim {
@@ -174,6 +189,8 @@ pub struct Scenario {
     pub land_exposure: Exposure,
     /// Exposure of a flat.
     pub flat_exposure: Exposure,
+    /// Frames whose time and ISO are their own (a bracket, a test frame); the f-number is the lens's.
+    pub odd: Vec<OddExposure>,
     /// Focal length, millimetres.
     pub focal_mm: f64,
     /// Radial distortion k₁, k₂, k₃ as in [`Lens`].
@@ -245,6 +262,7 @@ impl Default for Scenario {
                 f_number: 2.8,
                 iso: 800.0,
             },
+            odd: Vec::new(),
             focal_mm: 24.0,
             radial: [-0.03, 0.004, 0.0],
             sky_aim: Aim {
@@ -288,5 +306,17 @@ impl Scenario {
     /// Distance from pixel to pixel, millimetres.
     pub fn pitch_mm(&self) -> f64 {
         36.0 / self.size.pixels().0 as f64
+    }
+}
+
+impl Scenario {
+    /// The exposure of one frame whose role has `usual`.
+    pub(crate) fn exposure(&self, role: Role, index: usize, usual: Exposure) -> Exposure {
+        let odd = self.odd.iter().find(|o| (o.role, o.index) == (role, index));
+        odd.map_or(usual, |o| Exposure {
+            seconds: o.seconds,
+            iso: o.iso,
+            ..usual
+        })
     }
 }

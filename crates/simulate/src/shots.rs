@@ -170,7 +170,7 @@ pub(crate) fn night(scenario: &Scenario) -> Vec<Shot> {
                 index,
                 file,
                 start,
-                exposure,
+                exposure: scenario.exposure(role, index, exposure),
                 motion: Motion::Still(camera),
             });
         }
@@ -215,7 +215,7 @@ fn sky(scenario: &Scenario) -> Vec<Shot> {
             index,
             file: file_name(index),
             start,
-            exposure: scenario.sky_exposure,
+            exposure: scenario.exposure(Role::Sky, index, scenario.sky_exposure),
             motion,
         });
     }

@@ -58,8 +58,8 @@ impl Default for HotSettings {
 
 /// Hot pixels of a master dark: far above the level round about, by the noise round about.
 ///
-/// The level is the median of the 24 nearest pixels of the same place in the filters' cell, so neither the glow
-/// of an amplifier nor a channel's offset counts; the noise is the larger of the scatter of those 24 and of the
+/// The level is that of the 24 nearest pixels of the same place in the filters' cell, so neither the glow of an
+/// amplifier nor a channel's offset counts; the noise is the larger of the scatter of those 24 and of the
 /// surrounding tile of 64 × 64 pixels (from differences along its rows, which a gradient hardly touches): where
 /// glow brings its own shot noise, more is asked.
 pub fn find_hot_pixels(dark: &Plane, settings: &HotSettings) -> HotPixels {
@@ -109,16 +109,23 @@ fn hot_in_tile(
     }
 }
 
+/// Level and noise come from means of pixels that lie opposite each other, so that a slope is neither.
 fn stands_out(dark: &Plane, x: usize, y: usize, noise: f32, limit: f32) -> bool {
-    let along = |at: usize, length: usize| {
-        (-2isize..=2).filter_map(move |d| at.checked_add_signed(2 * d).filter(|v| *v < length))
+    let at = |dx: isize, dy: isize| {
+        let (nx, ny) = (x.checked_add_signed(2 * dx)?, y.checked_add_signed(2 * dy)?);
+        (nx < dark.width() && ny < dark.height()).then(|| dark.at(nx, ny))
     };
-    let mut near: Vec<f32> = along(y, dark.height())
-        .flat_map(|ny| along(x, dark.width()).map(move |nx| (nx, ny)))
-        .filter(|place| *place != (x, y))
-        .map(|(nx, ny)| dark.at(nx, ny))
+    let half = (1..=2).map(|dx| (dx, 0)).chain((1..=2).flat_map(|dy| (-2..=2).map(move |dx| (dx, dy))));
+    let mut pairs: Vec<f32> = half
+        .filter_map(|(dx, dy)| match (at(dx, dy), at(-dx, -dy)) {
+            (Some(a), Some(b)) => Some(0.5 * (a + b)),
+            // At the border one of the two has to do.
+            (one, other) => one.or(other),
+        })
         .collect();
-    median_and_sigma(&mut near).is_some_and(|(level, own)| dark.at(x, y) - level > limit * noise.max(own))
+    median_and_sigma(&mut pairs).is_some_and(|(level, of_pair)| {
+        dark.at(x, y) - level > limit * noise.max(of_pair * std::f32::consts::SQRT_2)
+    })
 }
 
 /// Hot pixels of one light frame without darks, or of the mean of several, in which they stay while stars

@@ -128,7 +128,8 @@ impl Middle {
             precision[c] = sigmas(&spread, &count, width);
             if let Some(unlike) = &unlike {
                 // From here on σ is that of a frame with the middling noise.
-                expected[c] = centre[c].iter().map(|v| unlike.at(*v)).collect();
+                let mut scratch = Vec::new();
+                expected[c] = centre[c].iter().map(|v| unlike.at(*v, &mut scratch)).collect();
                 for (s, e) in precision[c].iter_mut().zip(&expected[c]) {
                     *s *= e.usual;
                 }

@@ -1,5 +1,7 @@
 //! All tests of the crate in one binary.
 
+#[path = "all/brackets.rs"]
+mod brackets;
 #[path = "all/align.rs"]
 mod align;
 #[path = "all/background.rs"]

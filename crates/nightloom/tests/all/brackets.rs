@@ -1,0 +1,170 @@
+//! Frames that were not all taken alike: brackets, another ISO, an untimed frame, a foreign flat.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::AtomicBool;
+
+use nightloom_raster::{Limits, Pixels, Rgb, decode_here};
+use nightloom_simulate::{Counts, Mishaps, OddExposure, Role, Scenario, Size, TruthPictures, render};
+use serde_json::Value;
+
+use crate::night::{Temp, built, output};
+
+/// Side of the patches compared, pixels.
+const PATCH: usize = 24;
+
+fn scenario(counts: Counts, odd: Vec<OddExposure>) -> Scenario {
+    Scenario {
+        size: Size::Small,
+        counts,
+        odd,
+        mishaps: Mishaps::none(),
+        truth_pictures: TruthPictures::None,
+        ..Scenario::default()
+    }
+}
+
+fn painted(scenario: &Scenario) -> Temp {
+    let temp = Temp::new();
+    render(scenario, &temp.night(), &|_, _, _| {}, &AtomicBool::new(false)).unwrap();
+    // The truth's folder would mark the frames as not to be looked at.
+    fs::remove_dir_all(temp.night().join("truth")).unwrap();
+    temp
+}
+
+fn odd(role: Role, index: usize, seconds: f64, iso: f64) -> OddExposure {
+    OddExposure {
+        role,
+        index,
+        seconds,
+        iso,
+    }
+}
+
+/// The names of a folder's files, in order.
+fn names(folder: &Path) -> Vec<PathBuf> {
+    let mut names: Vec<PathBuf> = fs::read_dir(folder).unwrap().flatten().map(|e| e.path()).collect();
+    names.sort();
+    names
+}
+
+/// A copy of a night without some of its frames.
+fn copy(night: &Temp, without: &[PathBuf]) -> Temp {
+    let temp = Temp::new();
+    for role in ["sky", "land", "darks", "flats"] {
+        fs::create_dir_all(temp.night().join(role)).unwrap();
+        for name in names(&night.night().join(role)).iter().filter(|n| !without.contains(n)) {
+            fs::copy(name, temp.night().join(role).join(name.file_name().unwrap())).unwrap();
+        }
+    }
+    temp
+}
+
+/// Gives the files of a folder each other's names, the first the last's.
+fn shuffle(folder: &Path) {
+    let names = names(folder);
+    for name in &names {
+        fs::rename(name, name.with_extension("away")).unwrap();
+    }
+    let turned = names.iter().rev();
+    for (from, to) in names.iter().zip(turned) {
+        fs::rename(from.with_extension("away"), to).unwrap();
+    }
+}
+
+fn shown(report: &Value, name: &str) -> Rgb {
+    let Pixels::Rgb(rgb) = decode_here(&output(report, name), &Limits::default()).unwrap().pixels else {
+        panic!("not colour")
+    };
+    rgb
+}
+
+/// Means and standard deviations of green in patches of the picture's land, by the matte.
+fn land_patches(report: &Value) -> Vec<(usize, f64, f64)> {
+    let land = shown(report, "land");
+    let matte = match decode_here(&output(report, "matte"), &Limits::default()).unwrap().pixels {
+        Pixels::Grey(plane) => plane,
+        Pixels::Rgb(rgb) => rgb.planes()[1].clone(),
+        Pixels::Mosaic(_) => panic!("a mosaic"),
+    };
+    let green = &land.planes()[1];
+    let mut patches = Vec::new();
+    for (k, y0) in (0..green.height() - PATCH).step_by(PATCH).enumerate() {
+        for x0 in (0..green.width() - PATCH).step_by(PATCH) {
+            let places = || (y0..y0 + PATCH).flat_map(|y| (x0..x0 + PATCH).map(move |x| (x, y)));
+            if places().any(|(x, y)| matte.at(x, y) > 0.0) {
+                continue;
+            }
+            let n = (PATCH * PATCH) as f64;
+            let mean = places().map(|(x, y)| f64::from(green.at(x, y))).sum::<f64>() / n;
+            let rough = places()
+                .filter(|p| p.0 + 1 < x0 + PATCH)
+                .map(|(x, y)| f64::from(green.at(x + 1, y) - green.at(x, y)).abs());
+            patches.push((k * 1000 + x0, mean, rough.sum::<f64>() / n));
+        }
+    }
+    patches
+}
+
+fn warnings(report: &Value) -> Vec<String> {
+    let all = report["warnings"].as_array().unwrap().iter();
+    all.map(|w| w.as_str().unwrap().to_owned()).collect()
+}
+
+/// A land bracket of 1, ¼ and 4 times the exposure and of ¼ the ISO, under any names, is one land as bright as
+/// the plain one and less noisy; the same frames under other names give the same picture.
+#[test]
+fn a_bracket_of_the_land_is_one_land_whatever_the_files_are_called() {
+    let counts = Counts {
+        sky: 4,
+        land: 8,
+        ..Counts::default()
+    };
+    let usual = Scenario::default().land_exposure;
+    // One night, whose moon climbs: four odd frames, then four usual ones.
+    let night = painted(&scenario(
+        counts,
+        vec![
+            odd(Role::Land, 0, usual.seconds / 4.0, usual.iso),
+            odd(Role::Land, 1, usual.seconds * 4.0, usual.iso),
+            odd(Role::Land, 2, usual.seconds, usual.iso / 4.0),
+        ],
+    ));
+    let land = names(&night.night().join("land"));
+    let (plain_frames, frames) = (copy(&night, &land[..4]), copy(&night, &land[4..]));
+    // One moment for both, for the sky's light decides how the picture is shown.
+    let shown_at = "[seam]\ninstant = 2024-11-20T18:45:00Z\n";
+    for frames in [&plain_frames, &frames] {
+        fs::write(frames.night().join("outing.toml"), shown_at).unwrap();
+    }
+    let plain = built(&plain_frames.night());
+    let ours = built(&frames.night());
+    let [plain, ours_land] = [&plain, &ours].map(land_patches);
+    assert!(plain.len() > 150 && ours_land.len() > 150);
+    let (mut worst, mut rougher, mut count) = (0.0f64, 0.0, 0);
+    for (at, mean, rough) in &ours_land {
+        let Some((_, other, their_rough)) = plain.iter().find(|p| p.0 == *at) else {
+            continue;
+        };
+        worst = worst.max((mean / other - 1.0).abs());
+        rougher += rough / their_rough;
+        count += 1;
+    }
+    eprintln!("worst {worst} rough {} of {count}", rougher / f64::from(count));
+    let pictures: Vec<Vec<u8>> = ["picture", "land", "sky", "linear", "matte"]
+        .iter()
+        .map(|n| fs::read(output(&ours, n)).unwrap())
+        .collect();
+    for role in ["sky", "land", "darks", "flats"] {
+        shuffle(&frames.night().join(role));
+    }
+    fs::remove_dir_all(frames.night().join("picture")).unwrap();
+    fs::remove_dir_all(frames.night().join(".nightloom")).unwrap();
+    let again = built(&frames.night());
+    for (name, before) in ["picture", "land", "sky", "linear", "matte"].iter().zip(&pictures) {
+        let now = fs::read(output(&again, name)).unwrap();
+        assert!(now == *before, "{name} differs under other names");
+    }
+    assert!(worst < 0.02, "a patch of the land is {:.1} % off", 100.0 * worst);
+    assert!(rougher < 0.97 * f64::from(count), "the bracket is not less noisy");
+}
