@@ -65,7 +65,7 @@ impl Default for FalloffSettings {
     fn default() -> Self {
         Self {
             least_stars: 30,
-            most_error: 0.04,
+            most_error: 0.06,
         }
     }
 }

@@ -16,12 +16,12 @@ const COLOUR: usize = 7;
 /// Magnitude that the crowd's light is told for.
 const CROWD_MAG: f64 = 6.5;
 /// Mean and spread of what is thought of them beforehand, ln of light: pupils that widen save two powers of
-/// cos θ, barrels take half a magnitude, and both bend softly; extinction between a dry mountain and a hazy lowland, haze in layers bends it
+/// cos θ, barrels take half a magnitude and may bite late; extinction between a dry mountain and a hazy lowland, haze in layers bends it
 /// by a tenth at six airmasses and makes a slope of some hundredths (common practice, no source).
 const PRIOR: [(f64, f64); COMMON] = [
-    (0.0, 0.4),
-    (0.0, 0.3),
-    (0.0, 0.1),
+    (0.0, 0.6),
+    (0.0, 0.6),
+    (0.0, 0.45),
     (0.20 * LN_PER_MAG, 0.08 * LN_PER_MAG),
     (0.0, 0.004),
     (0.0, 0.04),
@@ -46,8 +46,8 @@ const BIWEIGHT: f64 = 4.685;
 /// Weights settle in five to eight.
 const ROUNDS: usize = 15;
 /// Error of how much more an aperture misses of a star in the corner, as a part of the light (nine painted nights: 2 %
-/// on average), with and without airmass: without, a sky that fades downwards is in part taken for a lens.
-const COMMON_ERROR: [f64; 2] = [0.02, 0.03];
+/// on average) and three powers of a barrel that bites late (2 to 5 %), with and without airmass: without, a sky that fades downwards is in part taken for a lens.
+const COMMON_ERROR: [f64; 2] = [0.03, 0.035];
 
 /// One sighting as the fit needs it.
 struct Seen {
