@@ -10,6 +10,8 @@ mod background;
 mod colour;
 #[path = "all/combine.rs"]
 mod combine;
+#[path = "all/corrected.rs"]
+mod corrected;
 #[path = "all/ground_light.rs"]
 mod ground_light;
 #[path = "all/level.rs"]

@@ -21,6 +21,7 @@ mod components;
 mod detect;
 mod faint;
 mod faint_lines;
+mod falloff;
 mod field;
 mod filter;
 mod fit;
@@ -50,6 +51,9 @@ pub use airpath::AirPath;
 pub use background::{Background, BackgroundSettings};
 pub use blind::{BlindIdentification, BlindSettings, identify_again, identify_blind};
 pub use detect::{DetectSettings, Trails, measure};
+pub use falloff::{
+    Falloff, FalloffFrame, FalloffSettings, FalloffStar, NoFalloff, estimate_falloff, falloff_stars,
+};
 pub use field::{Field, Star};
 pub use green::measure_green;
 pub use identify::{Identification, IdentifySettings, identify};

@@ -21,6 +21,8 @@ mod blind;
 mod blind_fields;
 #[path = "all/detection.rs"]
 mod detection;
+#[path = "all/falloff.rs"]
+mod falloff;
 #[path = "all/green.rs"]
 mod green;
 #[path = "all/identification.rs"]

@@ -142,14 +142,18 @@ fn a_bracket_of_the_land_is_one_land_whatever_the_files_are_called() {
     let [plain, ours_land] = [&plain, &ours].map(land_patches);
     assert!(plain.len() > 150 && ours_land.len() > 150);
     let (mut worst, mut rougher, mut count) = (0.0f64, 0.0, 0);
+    let mut all = Vec::new();
     for (at, mean, rough) in &ours_land {
         let Some((_, other, their_rough)) = plain.iter().find(|p| p.0 == *at) else {
             continue;
         };
         worst = worst.max((mean / other - 1.0).abs());
+        all.push((mean / other - 1.0, *other));
         rougher += rough / their_rough;
         count += 1;
     }
+    all.sort_by(|a, b| a.0.total_cmp(&b.0));
+    for k in [0, all.len() / 20, all.len() / 4, all.len() / 2, 3 * all.len() / 4, 19 * all.len() / 20, all.len() - 1] { eprintln!("{:?}", all[k]); }
     eprintln!("worst {worst} rough {} of {count}", rougher / f64::from(count));
     let pictures: Vec<Vec<u8>> = ["picture", "land", "sky", "linear", "matte"]
         .iter()

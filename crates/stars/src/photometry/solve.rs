@@ -136,7 +136,7 @@ fn equations(
 }
 
 /// Sorts; the median, and 1.4826 times the median distance from it.
-pub(super) fn median_and_scatter(values: &mut [f64]) -> (f64, f64) {
+pub(crate) fn median_and_scatter(values: &mut [f64]) -> (f64, f64) {
     if values.is_empty() {
         return (0.0, 0.0);
     }
