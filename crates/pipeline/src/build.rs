@@ -8,11 +8,12 @@
 use std::path::Path;
 
 use crate::error::BuildError;
-use crate::land_choice::{self, Chosen, Light};
+use crate::land_choice::{self, Chosen, Light, Worth};
 use crate::report::{BuildReport, Outputs};
 use crate::setting::Setting;
 use crate::{
-    canvas, deliver, edge, finish, inventory, join, land, masks, masters, placing, prepare, sky, track, units,
+    canvas, deliver, edge, fall_off, finish, inventory, join, land, masks, masters, placing, prepare, sky,
+    track, units,
 };
 
 use nightloom_raster::{Plane, Rgb};
@@ -27,7 +28,7 @@ use crate::join::Joined;
 use crate::land::LandStack;
 use crate::masters::Masters;
 use crate::placing::{Placed, Times};
-use crate::prepare::Prepared;
+use crate::prepare::{Prepared, Ready};
 use crate::sky::SkyStack;
 use crate::track::Tracked;
 
@@ -104,10 +105,13 @@ fn make(
     bench.stage(0.05, 0.15)?;
     let mut masters = masters::masters(bench, settings, items)?;
     bench.stage(0.15, 0.42)?;
-    let sky_frames = sky_frames(bench, settings, items, &mut masters)?;
+    let sky_ready = sky_frames(bench, settings, items, &mut masters)?;
     bench.stage(0.42, 0.52)?;
-    let land_frames = prepare::prepare(bench, settings, items, &mut masters, Role::Land)?;
+    let land_ready = prepare::prepare(bench, settings, items, &mut masters, Role::Land)?;
     masters.tell_unused(bench, items);
+    tell_settings(bench, items, &sky_ready, Role::Sky);
+    tell_settings(bench, items, &land_ready, Role::Land);
+    let (mut sky_frames, mut land_frames) = (sky_ready.frames, land_ready.frames);
     bench.stage(0.52, 0.56)?;
     let times = Times::read(bench, settings, items, &sky_frames, &land_frames);
     refuse_foreign_instant(settings, &times)?;
@@ -118,11 +122,15 @@ fn make(
         .collect();
     let mut told = units::told(&all);
     let land_told = told.split_off(sky_frames.len());
-    let tracked = track::track(bench, settings, items, &sky_frames, &times, &told)?;
+    let mut tracked = track::track(bench, settings, items, &sky_frames, &times, &told)?;
+    if let Some(fall_off) = fall_off::by_stars(bench, &sky_frames, &tracked, &times) {
+        land_frames = fall_off::even(bench, land_frames, &sky_frames, &fall_off, Role::Land)?;
+        sky_frames = fall_off::even(bench, sky_frames.clone(), &sky_frames, &fall_off, Role::Sky)?;
+        tracked = track::track(bench, settings, items, &sky_frames, &times, &told)?;
+    }
     refuse_if_all_bad(&tracked)?;
-    tell_settings(bench, items, &sky_frames, &told);
     let unit = units::common(tracked.used().map(|i| tracked.units[i]));
-    let land_units = land_units(bench, items, &land_frames, &land_told);
+    let land_units = land_units(&land_told);
     let lights = land_choice::lights(&land_frames, &land_units, &times, tracked.site.as_ref());
     let scene = Scene {
         settings,
@@ -134,7 +142,16 @@ fn make(
         tracked: &tracked,
         unit,
         one_scale: one_scale(&sky_frames, &land_frames, &told, &land_told),
-        land: land_choice(&land_frames, &land_units, unit, settings, &lights)?,
+        land: land_choice(
+            &land_frames,
+            Worth {
+                units: &land_units,
+                told: &land_told,
+                unit,
+            },
+            settings,
+            &lights,
+        )?,
     };
     let made = scene.picture(bench, &results)?;
     bench.stage(0.97, 1.0)?;
@@ -151,9 +168,9 @@ fn sky_frames(
     settings: &Settings,
     items: &mut [Item],
     masters: &mut Masters,
-) -> Result<Vec<Prepared>, BuildError> {
+) -> Result<Ready, BuildError> {
     let prepared = prepare::prepare(bench, settings, items, masters, Role::Sky)?;
-    if !prepared.is_empty() {
+    if !prepared.frames.is_empty() {
         return Ok(prepared);
     }
     let called_sky = items
@@ -203,66 +220,58 @@ fn refuse_foreign_instant(settings: &Settings, times: &Times) -> Result<(), Buil
     Err(BuildError::NothingToDo { why })
 }
 
-/// Tells of sky frames that were taken otherwise than most, and of those whose files do not say how.
-fn tell_settings(bench: &mut Bench<'_>, items: &[Item], frames: &[Prepared], told: &[Option<f64>]) {
-    let settings: Vec<Setting> = frames.iter().map(|f| f.facts.setting()).collect();
+/// Tells of frames that were taken otherwise than most of their role, and of masters that do not fit: one
+/// sentence or two for each setting.
+fn tell_settings(bench: &mut Bench<'_>, items: &[Item], ready: &Ready, role: Role) {
+    let settings: Vec<Setting> = ready.frames.iter().map(|f| f.facts.setting()).collect();
     let count = |s: &Setting| settings.iter().filter(|o| o.same(s)).count();
     let Some(usual) = settings.iter().max_by_key(|s| count(s)) else {
         return;
     };
-    let mut others: Vec<&Setting> = Vec::new();
-    for (i, setting) in settings.iter().enumerate() {
-        if setting.same(usual) || others.iter().any(|o| o.same(setting)) {
+    for (setting, misfits) in &ready.misfits {
+        if setting.same(usual) {
+            misfits.iter().for_each(|m| bench.warn_once(m));
             continue;
         }
-        others.push(setting);
-        let alike = settings.iter().enumerate().filter(|(_, s)| s.same(setting));
-        let name = alike
-            .map(|(k, _)| items[frames[k].item].name.as_str())
-            .min()
-            .unwrap_or_default();
+        let alike = settings
+            .iter()
+            .zip(&ready.frames)
+            .filter(|(s, _)| s.same(setting));
+        let names = alike.map(|(_, f)| items[f.item].name.as_str());
+        let Some(first) = names.min() else { continue };
         let more = match count(setting) {
             1 => " was".to_owned(),
             n => format!(" and {} more were", n - 1),
         };
         let (own, most) = (setting.exposure_words(), usual.exposure_words());
-        bench.warn(match told[i] {
-            Some(_) => format!(
-                "“{name}”{more} taken at {own}, most sky frames at {most}: each counts in its own light and by its own noise."
-            ),
-            None => format!(
-                "“{name}”{more} taken at {own}, most sky frames at {most}: its file does not tell all of its exposure, so its stars' light was measured against the others'."
-            ),
-        });
+        let mut told = format!(
+            "“{first}”{more} taken at {own}, most {role} frames at {most}: each counts in its own light and by its own noise."
+        );
+        for misfit in misfits {
+            told.push(' ');
+            told.push_str(misfit);
+        }
+        bench.warn(told);
     }
 }
 
-/// The units of the land frames; one whose file does not tell it is taken for a usual one.
-fn land_units(bench: &mut Bench<'_>, items: &[Item], frames: &[Prepared], told: &[Option<f64>]) -> Vec<f64> {
+/// The units of the land frames; one whose file does not tell it is taken for a usual one, and its brightness
+/// is then measured beside the others'.
+fn land_units(told: &[Option<f64>]) -> Vec<f64> {
     let usual = units::common(told.iter().flatten().copied());
-    let untold = frames.iter().zip(told).filter(|(_, u)| u.is_none());
-    let mut names: Vec<&str> = untold.map(|(f, _)| items[f.item].name.as_str()).collect();
-    names.sort_unstable();
-    if let Some(first) = names.first() {
-        bench.warn(format!(
-            "“{first}”{} does not tell its exposure as other land frames do; its brightness was measured against theirs.",
-            if names.len() > 1 { format!(" (and {} more)", names.len() - 1) } else { String::new() }
-        ));
-    }
     told.iter().map(|u| u.unwrap_or(usual)).collect()
 }
 
 fn land_choice<'a>(
     frames: &'a [Prepared],
-    units: &[f64],
-    unit: f64,
+    worth: Worth<'_>,
     settings: &Settings,
     lights: &[Light],
 ) -> Result<Option<Chosen<'a>>, BuildError> {
     if frames.is_empty() {
         return Ok(None);
     }
-    land_choice::choose(frames, units, unit, &settings.land, lights)
+    land_choice::choose(frames, worth, &settings.land, lights)
         .map(Some)
         .map_err(|available| BuildError::NothingToDo {
             why: format!(

@@ -128,7 +128,9 @@ impl Loaded {
             self.said.push(format!("dark of {words}, {}", frames(dark)));
             self.hot_from_frame = false;
             1.0
-        } else if let (Some(_), Some(ratio), true) = (&self.calibration.bias, ratio, alike(&dark.about.setting)) {
+        } else if let (Some(_), Some(ratio), true) =
+            (&self.calibration.bias, ratio, alike(&dark.about.setting))
+        {
             self.said.push(format!(
                 "dark of {words} times {ratio:.2} over the bias, {}",
                 frames(dark)
@@ -198,7 +200,10 @@ impl Loaded {
             match measured(&mosaic.plane, dark, own.bias.as_deref()) {
                 Some((factor, sigma)) => {
                     dark.scale = factor;
-                    said.push(format!("{} times {factor:.3} ± {sigma:.3}, by its warm pixels", self.scaled));
+                    said.push(format!(
+                        "{} times {factor:.3} ± {sigma:.3}, by its warm pixels",
+                        self.scaled
+                    ));
                 }
                 None => {
                     own.dark = None;

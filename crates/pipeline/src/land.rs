@@ -56,6 +56,8 @@ pub(super) struct LandFrame<'a> {
     pub(super) gain: f32,
     /// Noise of its pixels in that unit.
     pub(super) noise: PixelNoise,
+    /// Whether its file tells how it was exposed; else `gain` is a start.
+    pub(super) told: bool,
 }
 
 impl LandFrame<'_> {

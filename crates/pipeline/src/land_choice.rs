@@ -45,12 +45,21 @@ impl<'a> Chosen<'a> {
     }
 }
 
-/// Chooses among `frames`, whose values are worth `units` of light, for a picture whose unit is `unit`.
-/// `None` where what is asked for is not there; `available` then says what is.
+/// What the prepared land frames are worth.
+#[derive(Clone, Copy)]
+pub(super) struct Worth<'b> {
+    /// The light that each frame's saturation stands for, …
+    pub(super) units: &'b [f64],
+    /// … as its file tells it, …
+    pub(super) told: &'b [Option<f64>],
+    /// … and that of the picture.
+    pub(super) unit: f64,
+}
+
+/// Chooses among `frames`. Where what is asked for is not there, says what is.
 pub(super) fn choose<'a>(
     frames: &'a [Prepared],
-    units: &[f64],
-    unit: f64,
+    worth: Worth<'_>,
     settings: &LandSettings,
     lights: &[Light],
 ) -> Result<Chosen<'a>, String> {
@@ -70,7 +79,10 @@ pub(super) fn choose<'a>(
     let made: Vec<LandFrame<'a>> = used
         .iter()
         .zip(noises)
-        .map(|(&i, noise)| land_frame(&frames[i], (units[i] / unit) as f32, noise))
+        .map(|(&i, noise)| LandFrame {
+            told: worth.told[i].is_some(),
+            ..land_frame(&frames[i], (worth.units[i] / worth.unit) as f32, noise)
+        })
         .collect();
     let left_out = (0..frames.len()).filter(|i| !used.contains(i));
     Ok(Chosen {
@@ -167,6 +179,7 @@ fn land_frame(frame: &Prepared, gain: f32, noise: PixelNoise) -> LandFrame<'_> {
             read: noise.read * gain * gain,
             shot: noise.shot * gain,
         },
+        told: true,
     }
 }
 

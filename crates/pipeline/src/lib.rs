@@ -11,6 +11,7 @@ mod deliver;
 mod edge;
 mod error;
 mod exact;
+mod fall_off;
 mod finish;
 mod fitting;
 mod ground;

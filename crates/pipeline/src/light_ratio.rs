@@ -45,19 +45,19 @@ pub(super) fn settle(
     if groups.is_empty() {
         return Ok(());
     }
-    let read = |i: usize| {
-        sources[i]
-            .read_plane(1)
-            .map_err(|e| BuildError::Internal { what: e.to_string() })
-    };
-    let base = cells(&read(reference)?, &frames[reference]);
+    let base = cells(&plane(&sources[reference])?, &frames[reference]);
     for (_, group) in groups {
         let mut ratios: Vec<f32> = Vec::new();
         for &i in &group {
-            let own = cells(&read(i)?, &frames[i]);
+            let own = cells(&plane(&sources[i])?, &frames[i]);
             ratios.extend(own.iter().filter_map(|(at, v)| Some((v / base.get(at)?).ln())));
         }
-        let Some(off) = difference(ratios) else {
+        let most = if frames[group[0]].told {
+            MOST
+        } else {
+            f32::INFINITY
+        };
+        let Some(off) = difference(ratios, most) else {
             continue;
         };
         for i in group {
@@ -71,8 +71,14 @@ pub(super) fn settle(
     Ok(())
 }
 
+fn plane(source: &WorkFile) -> Result<Plane, BuildError> {
+    source
+        .read_plane(1)
+        .map_err(|e| BuildError::Internal { what: e.to_string() })
+}
+
 /// The logarithm of the ratio, if it is sure, and small enough to be the camera's.
-fn difference(mut ratios: Vec<f32>) -> Option<f32> {
+fn difference(mut ratios: Vec<f32>, most: f32) -> Option<f32> {
     let n = ratios.len();
     if n < LEAST {
         return None;
@@ -81,7 +87,7 @@ fn difference(mut ratios: Vec<f32>) -> Option<f32> {
     let mut away: Vec<f32> = ratios.iter().map(|r| (r - off).abs()).collect();
     // A median's standard error, from the median absolute deviation of normal values.
     let error = 1.2533 * 1.4826 * median_of(&mut away)? / (n as f32).sqrt();
-    (off.abs() > SMALLEST && off.abs() > SURE * error && off.abs() < MOST).then_some(off)
+    (off.abs() > SMALLEST && off.abs() > SURE * error && off.abs() < most).then_some(off)
 }
 
 /// Light of the land's bright, unsaturated cells by their place.
@@ -117,7 +123,11 @@ fn cells(plane: &Plane, frame: &LandFrame<'_>) -> BTreeMap<(usize, usize), f32> 
 
 #[cfg(test)]
 mod tests {
-    use super::difference;
+    use super::MOST;
+
+    fn difference(ratios: Vec<f32>) -> Option<f32> {
+        super::difference(ratios, MOST)
+    }
 
     #[test]
     fn a_camera_off_its_mark_is_told_and_another_light_is_not() {

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use nightloom_raster::{
     CameraColour, Directions, Frame, FrameMeta, Pixels, Plane, Rgb, WorkFile, demosaic_with,
 };
-use nightloom_stack::{Clipped, PixelNoise, frame_noise, whiten_clipped};
+use nightloom_stack::{Clipped, PixelNoise, Radial, frame_noise, whiten_clipped};
 use nightloom_stars::{DetectSettings, Field, Trails, measure};
 use serde::{Deserialize, Serialize};
 
@@ -38,6 +38,13 @@ pub(super) struct Prepared {
     pub(super) key: Digest,
     /// What was measured.
     pub(super) facts: PreparedFacts,
+}
+
+/// The prepared frames of a role.
+pub(super) struct Ready {
+    pub(super) frames: Vec<Prepared>,
+    /// What does not fit the frames of each setting, in sentences.
+    pub(super) misfits: Vec<(Setting, Vec<String>)>,
 }
 
 /// What is measured of a frame while it is prepared.
@@ -81,7 +88,7 @@ pub(super) fn prepare(
     items: &mut [Item],
     masters: &mut Masters,
     role: Role,
-) -> Result<Vec<Prepared>, BuildError> {
+) -> Result<Ready, BuildError> {
     let mut serving: Vec<usize> = (0..items.len()).filter(|&i| items[i].serves(role)).collect();
     serving.sort_by_key(|&i| items[i].hash);
     let mut groups: Vec<(Setting, Vec<usize>)> = Vec::new();
@@ -92,7 +99,7 @@ pub(super) fn prepare(
             None => groups.push((setting, vec![i])),
         }
     }
-    let mut ready = Vec::new();
+    let (mut ready, mut misfits) = (Vec::new(), Vec::new());
     for (k, (setting, group)) in groups.iter().enumerate() {
         let shown = match masters.darks.is_empty() {
             true => shown_hot(bench, settings, items, setting)?,
@@ -100,9 +107,7 @@ pub(super) fn prepare(
         };
         let loaded = masters.load(setting, role, &shown)?;
         masters.used.extend(&loaded.keys);
-        for sentence in &loaded.misfits {
-            bench.warn_once(sentence);
-        }
+        misfits.push((setting.clone(), loaded.misfits.clone()));
         let done = (k as f64 / groups.len() as f64, 1.0 / groups.len() as f64);
         ready.extend(group_of_one_setting(
             bench, settings, items, role, &loaded, group, done,
@@ -112,7 +117,10 @@ pub(super) fn prepare(
         let order = |p: &Prepared| (p.facts.meta.taken_local.clone(), p.key);
         order(a).cmp(&order(b))
     });
-    Ok(same_size(items, ready))
+    Ok(Ready {
+        frames: same_size(items, ready),
+        misfits,
+    })
 }
 
 fn group_of_one_setting(
@@ -128,7 +136,7 @@ fn group_of_one_setting(
     let mut open = Vec::new();
     for &i in group {
         let slot = slot(bench, settings, items, i, role, loaded)?;
-        match facts_of(bench, &slot) {
+        match facts_of(bench, "prepare", &slot) {
             Some(facts) => ready.push(slot.prepared(facts)),
             None => open.push(slot),
         }
@@ -145,7 +153,7 @@ fn group_of_one_setting(
             .and_then(|f| develop(f, loaded, role))
         {
             Ok((picture, facts)) => {
-                lay_by(bench, slot, &picture, &facts)?;
+                lay_by(bench, "prepare", slot, &picture, &facts)?;
                 ready.push(slot.prepared(facts));
             }
             Err(reason) => item.out = Some(reason),
@@ -193,19 +201,23 @@ fn slot(
         .iter()
         .fold(key, |key, &k| key.input("master", k))
         .finish();
+    slot_of(bench, i, key)
+}
+
+fn slot_of(bench: &mut Bench<'_>, item: usize, key: Digest) -> Result<Slot, BuildError> {
     let files = ["work", "jpg", "json"].map(|ending| bench.work_file("frame", key, ending));
     let [a, b, c] = files;
     let (a, b, c) = (a?, b?, c?);
     Ok(Slot {
-        item: i,
+        item,
         key,
         names: [a.0, b.0, c.0],
         paths: [a.1, b.1, c.1],
     })
 }
 
-fn facts_of(bench: &mut Bench<'_>, slot: &Slot) -> Option<PreparedFacts> {
-    bench.journal.fresh("prepare", slot.key)?;
+fn facts_of(bench: &mut Bench<'_>, step: &str, slot: &Slot) -> Option<PreparedFacts> {
+    bench.journal.fresh(step, slot.key)?;
     let text = std::fs::read(&slot.paths[2]).ok()?;
     let facts = serde_json::from_slice(&text).ok()?;
     bench.steps.kept += 1;
@@ -214,6 +226,7 @@ fn facts_of(bench: &mut Bench<'_>, slot: &Slot) -> Option<PreparedFacts> {
 
 fn lay_by(
     bench: &mut Bench<'_>,
+    step: &str,
     slot: &Slot,
     picture: &Rgb,
     facts: &PreparedFacts,
@@ -224,7 +237,7 @@ fn lay_by(
     let text = serde_json::to_vec(facts).map_err(|e| BuildError::Internal { what: e.to_string() })?;
     write(&slot.paths[2], &text)?;
     let names: Vec<&str> = slot.names.iter().map(String::as_str).collect();
-    bench.done("prepare", slot.key, &names, &serde_json::Value::Null)
+    bench.done(step, slot.key, &names, &serde_json::Value::Null)
 }
 
 fn write(path: &Path, bytes: &[u8]) -> Result<(), BuildError> {
@@ -280,6 +293,37 @@ fn develop(frame: Frame, loaded: &Loaded, role: Role) -> Result<(Rgb, PreparedFa
             clipped,
         },
     ))
+}
+
+/// A prepared frame with a fall-off divided out, measured anew.
+pub(super) fn evened(
+    bench: &mut Bench<'_>,
+    frame: &Prepared,
+    fall_off: &Radial,
+    role: Role,
+) -> Result<Prepared, BuildError> {
+    let key = StepKey::new("evened", 1)
+        .input("frame", frame.key)
+        .settings(&(fall_off, role))
+        .finish();
+    let slot = slot_of(bench, frame.item, key)?;
+    if let Some(facts) = facts_of(bench, "evened", &slot) {
+        return Ok(slot.prepared(facts));
+    }
+    let internal = |e: nightloom_raster::WorkFileError| BuildError::Internal { what: e.to_string() };
+    let mut picture = WorkFile::open(&frame.work)
+        .and_then(|f| f.read_rgb())
+        .map_err(internal)?;
+    fall_off.divide(&mut picture);
+    let field = measure(&picture.brightness(), &detect_settings(role));
+    let facts = PreparedFacts {
+        sky_level: sky_level(&picture, &field),
+        field,
+        calibrated: format!("{}; fall-off told by the stars", frame.facts.calibrated),
+        ..frame.facts.clone()
+    };
+    lay_by(bench, "evened", &slot, &picture, &facts)?;
+    Ok(slot.prepared(facts))
 }
 
 /// Stars want their light kept channel by channel, land its edges.

@@ -115,7 +115,9 @@ fn stands_out(dark: &Plane, x: usize, y: usize, noise: f32, limit: f32) -> bool 
         let (nx, ny) = (x.checked_add_signed(2 * dx)?, y.checked_add_signed(2 * dy)?);
         (nx < dark.width() && ny < dark.height()).then(|| dark.at(nx, ny))
     };
-    let half = (1..=2).map(|dx| (dx, 0)).chain((1..=2).flat_map(|dy| (-2..=2).map(move |dx| (dx, dy))));
+    let half = (1..=2)
+        .map(|dx| (dx, 0))
+        .chain((1..=2).flat_map(|dy| (-2..=2).map(move |dx| (dx, dy))));
     let mut pairs: Vec<f32> = half
         .filter_map(|(dx, dy)| match (at(dx, dy), at(-dx, -dy)) {
             (Some(a), Some(b)) => Some(0.5 * (a + b)),

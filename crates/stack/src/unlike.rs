@@ -78,7 +78,10 @@ impl Unlike {
         let mut own = columns.to_vec();
         let mut counts = [0; LANES];
         for column in &own {
-            counts.iter_mut().zip(column).for_each(|(n, v)| *n += usize::from(*v < f32::INFINITY));
+            counts
+                .iter_mut()
+                .zip(column)
+                .for_each(|(n, v)| *n += usize::from(*v < f32::INFINITY));
         }
         let (plain, _) = middle_and_spread(network, columns);
         let (mut weights, mut order) = (Vec::new(), Vec::new());
@@ -88,7 +91,12 @@ impl Unlike {
             if counts[k] > 2 {
                 self.weights(plain[k], &mut weights);
                 order.clear();
-                order.extend(own.iter().zip(&weights).map(|(c, w)| (c[k], *w)).filter(|c| c.0 < f32::INFINITY));
+                order.extend(
+                    own.iter()
+                        .zip(&weights)
+                        .map(|(c, w)| (c[k], *w))
+                        .filter(|c| c.0 < f32::INFINITY),
+                );
                 centre[k] = weighted_median(&mut order);
             }
             let of_middle = self.of_middle(centre[k], &mut weights);
@@ -100,7 +108,11 @@ impl Unlike {
         network.sort(&mut own);
         let mut spread = medians(&own, &counts);
         // Of two all of the difference is the other's.
-        spread.iter_mut().zip(counts).filter(|(_, n)| *n == 2).for_each(|(s, _)| *s *= 0.5);
+        spread
+            .iter_mut()
+            .zip(counts)
+            .filter(|(_, n)| *n == 2)
+            .for_each(|(s, _)| *s *= 0.5);
         (centre, spread)
     }
 }

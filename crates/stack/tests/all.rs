@@ -1,17 +1,15 @@
 //! All tests of the crate in one binary.
 
-#[path = "all/brackets.rs"]
-mod brackets;
 #[path = "all/align.rs"]
 mod align;
 #[path = "all/background.rs"]
 mod background;
+#[path = "all/brackets.rs"]
+mod brackets;
 #[path = "all/colour.rs"]
 mod colour;
 #[path = "all/combine.rs"]
 mod combine;
-#[path = "all/corrected.rs"]
-mod corrected;
 #[path = "all/ground_light.rs"]
 mod ground_light;
 #[path = "all/level.rs"]

@@ -12,7 +12,11 @@ const H: usize = 128;
 
 /// Light of the scene: a dark foreground that brightens to the right, and a lamp.
 fn light(x: usize, y: usize) -> f64 {
-    let lamp = if (x as i32 - 150).pow(2) + (y as i32 - 60).pow(2) < 64 { 3.0 } else { 0.0 };
+    let lamp = if (x as i32 - 150).pow(2) + (y as i32 - 60).pow(2) < 64 {
+        3.0
+    } else {
+        0.0
+    };
     0.004 + 0.1 * (x as f64 / W as f64).powi(2) + lamp
 }
 
@@ -67,7 +71,9 @@ fn stacked(frames: &[Taken]) -> Stacked {
 
 /// Bias and root mean square error of green where `of` says so.
 fn errors(stack: &Stacked, of: impl Fn(usize, usize) -> bool) -> (f64, f64) {
-    let places = (0..H).flat_map(|y| (0..W).map(move |x| (x, y))).filter(|p| of(p.0, p.1));
+    let places = (0..H)
+        .flat_map(|y| (0..W).map(move |x| (x, y)))
+        .filter(|p| of(p.0, p.1));
     let (mut n, mut sum, mut square) = (0.0, 0.0, 0.0);
     for (x, y) in places {
         let off = f64::from(stack.rgb.planes()[1].at(x, y)) / light(x, y) - 1.0;
@@ -98,13 +104,22 @@ fn a_bracket_is_as_quiet_as_its_frames_allow_in_shadow_and_light() {
             let mut n = 0.0;
             for x in columns {
                 let l = light(x, 0);
-                let precision: f64 = units.iter().map(|u| 1.0 / ((read * u).powi(2) + shot * u * l)).sum();
+                let precision: f64 = units
+                    .iter()
+                    .map(|u| 1.0 / ((read * u).powi(2) + shot * u * l))
+                    .sum();
                 ideal += 1.0 / precision / (l * l);
                 n += 1.0;
             }
             let ideal = f64::sqrt(ideal / n);
-            assert!(rms < OVER_IDEAL * ideal, "seed {seed}: noise {rms:.5}, {ideal:.5} is the least");
-            assert!(bias.abs() < 0.1 * ideal, "seed {seed}: biased by {bias:.6}, noise {rms:.5}");
+            assert!(
+                rms < OVER_IDEAL * ideal,
+                "seed {seed}: noise {rms:.5}, {ideal:.5} is the least"
+            );
+            assert!(
+                bias.abs() < 0.1 * ideal,
+                "seed {seed}: biased by {bias:.6}, noise {rms:.5}"
+            );
         }
     }
 }
@@ -142,7 +157,10 @@ fn a_passing_light_is_rejected_from_long_and_short_frames() {
         let stack = stacked(&frames);
         let (bias, _) = errors(&stack, |x, y| (20..100).contains(&x) && y == 100);
         let (round, _) = errors(&stack, |x, y| (20..100).contains(&x) && y == 104);
-        assert!((bias - round).abs() < 0.05, "frame {crossed}: {bias} against {round}");
+        assert!(
+            (bias - round).abs() < 0.05,
+            "frame {crossed}: {bias} against {round}"
+        );
     }
 }
 
@@ -156,7 +174,11 @@ fn a_frame_tells_its_own_noise() {
         let frame = Mosaic {
             plane: Plane::from_fn(640, 480, |x, y| {
                 let star = if (x % 37 < 3) && (y % 41 < 3) { 0.2 } else { 0.0 };
-                let base = if y > 300 { 0.003 } else { 0.02 + 0.06 * x as f64 / 640.0 };
+                let base = if y > 300 {
+                    0.003
+                } else {
+                    0.02 + 0.06 * x as f64 / 640.0
+                };
                 let value: f64 = base + star;
                 (value + random.normal() * (read * read + shot * value).sqrt()) as f32
             }),
@@ -168,7 +190,10 @@ fn a_frame_tells_its_own_noise() {
             let ours = f64::from(found.variance(level as f32));
             // The quietest quarter of small patches lies below the mean; a factor that all frames share.
             let ratio = ours / truth / 0.78;
-            assert!((ratio - 1.0).abs() < TOLERANCE, "seed {seed}, level {level}: {ratio}");
+            assert!(
+                (ratio - 1.0).abs() < TOLERANCE,
+                "seed {seed}, level {level}: {ratio}"
+            );
         }
     }
 }
