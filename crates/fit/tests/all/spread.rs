@@ -40,3 +40,16 @@ fn many_normal_values_have_the_sigma_they_were_drawn_with() {
     }
     assert!((sum / std::f64::consts::PI.sqrt() - 0.25).abs() < 1e-15);
 }
+
+/// The tables are what the script wrote.
+#[test]
+fn factors_are_the_scripts() {
+    let mut seen = 0;
+    for line in include_str!("../reference/mad_factors.csv").lines().skip(2) {
+        let row: Vec<f32> = line.split(',').map(|v| v.parse().unwrap()).collect();
+        let n = row[0] as usize;
+        assert_eq!([per_mean_mad(n), per_median_mad(n)], [row[1], row[2]], "{n}");
+        seen += 1;
+    }
+    assert_eq!(seen, 31);
+}
