@@ -1,6 +1,6 @@
 //! Times of the frames, and the sky placed over the land by them and by the stars.
 
-use nalgebra::{Matrix3, Rotation3, Vector3};
+use nalgebra::{Rotation3, Vector3};
 use nightloom_optics::Lens;
 use nightloom_sky::Instant;
 use nightloom_stars::{MatchSettings, Star, match_fields};
@@ -202,21 +202,12 @@ fn sight<'a>(
     Some((turn, square.sqrt()))
 }
 
-/// The rotation that brings the first of each pair nearest to the second (Kabsch 1976, Acta Cryst.
-/// A32, 922).
+/// The rotation that brings the first of each pair nearest to the second.
 fn best_turn(pairs: &[(Vector3<f64>, Vector3<f64>, [f64; 2])]) -> Option<Rotation3<f64>> {
     if pairs.len() < 3 {
         return None;
     }
-    let sum = pairs
-        .iter()
-        .fold(Matrix3::zeros(), |sum, (a, b, _)| sum + b * a.transpose());
-    let parts = sum.svd(true, true);
-    let (u, v_t) = (parts.u?, parts.v_t?);
-    let sign = (u * v_t).determinant().signum();
-    Some(Rotation3::from_matrix_unchecked(
-        u * Matrix3::from_diagonal(&Vector3::new(1.0, 1.0, sign)) * v_t,
-    ))
+    nightloom_fit::rotation_between(pairs.iter().map(|p| (p.0, p.1, 1.0)))
 }
 
 /// The land camera's lens: that of the tracked frames if nothing speaks against it.

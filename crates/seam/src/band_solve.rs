@@ -1,5 +1,6 @@
 //! Solves the matte in the unknown band: each pixel's own colour against its neighbours' of like colour.
 
+use nightloom_fit::median_of;
 use nightloom_raster::Plane;
 use rayon::prelude::*;
 
@@ -8,7 +9,6 @@ use crate::{
     grid_cut::neighbour,
     land_model::LandModel,
     opacity::{Colours, opacity},
-    stats,
 };
 
 /// What came out beside the matte.
@@ -68,13 +68,7 @@ pub(crate) fn solve(
     for (k, &i) in places.iter().enumerate() {
         alpha.data_mut()[i as usize] = settle(&nodes[k], solution[k]);
     }
-    let mut separations: Vec<f32> = nodes.iter().map(|n| n.separation).collect();
-    let separation = stats::median(&mut separations);
-    let separation_sigma = if separation.is_finite() {
-        f64::from(separation)
-    } else {
-        0.0
-    };
+    let separation_sigma = median_of(nodes.iter().map(|n| n.separation)).map_or(0.0, f64::from);
     Ok(Solved {
         unknown: nodes.len(),
         separation_sigma,

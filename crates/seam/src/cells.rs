@@ -1,9 +1,10 @@
 //! What each coarse cell of the land picture looks like: star-free colour, structure, motion.
 
+use nightloom_fit::{SIGMA_PER_MAD, median, median_of};
 use nightloom_raster::Plane;
 use rayon::prelude::*;
 
-use crate::{Evidence, SeamError, Work, compose::LUMA, stats, strokes::Span};
+use crate::{Evidence, SeamError, Work, compose::LUMA, strokes::Span};
 
 /// Measures of one cell.
 #[derive(Clone, Copy, Debug)]
@@ -64,19 +65,8 @@ impl Cells {
 fn floor_level(evidence: &Evidence) -> f32 {
     let green = &evidence.land.planes()[1];
     let step = (green.data().len() / 20_000).max(1);
-    let mut some: Vec<f32> = green
-        .data()
-        .iter()
-        .step_by(step)
-        .copied()
-        .filter(|v| v.is_finite())
-        .collect();
-    let middle = stats::median(&mut some);
-    if middle.is_finite() && middle > 0.0 {
-        0.02 * middle
-    } else {
-        1e-6
-    }
+    let middle = median_of(green.data().iter().step_by(step).copied());
+    middle.filter(|m| *m > 0.0).map_or(1e-6, |m| 0.02 * m)
 }
 
 fn measure_cell(evidence: &Evidence, factor: usize, i: usize, j: usize, floor: f32) -> Cell {
@@ -92,12 +82,7 @@ fn measure_cell(evidence: &Evidence, factor: usize, i: usize, j: usize, floor: f
             values.extend(plane.row(y)[x0..x1].iter().copied().filter(|v| v.is_finite()));
         }
         valid = values.len() as f32 / ((x1 - x0) * (y1 - y0)).max(1) as f32;
-        let level = if values.is_empty() {
-            f32::NAN
-        } else {
-            stats::median(&mut values)
-        };
-        colour[c] = level.max(floor).ln();
+        colour[c] = median(&mut values).unwrap_or(floor).max(floor).ln();
     }
     let (near, far) = (
         spread_at(land.planes(), [x0, y0, x1, y1], 2),
@@ -140,9 +125,5 @@ fn spread_at(planes: &[Plane; 3], [x0, y0, x1, y1]: [usize; 4], lag: usize) -> f
             );
         }
     }
-    if values.is_empty() {
-        0.0
-    } else {
-        stats::median(&mut values) * stats::MAD_TO_SIGMA * std::f32::consts::FRAC_1_SQRT_2
-    }
+    median(&mut values).unwrap_or(0.0) * SIGMA_PER_MAD as f32 * std::f32::consts::FRAC_1_SQRT_2
 }

@@ -5,10 +5,11 @@
 //! Gangnet & Blake 2003, ACM TOG 22, 313, solved by pull-push on star-free cells, so that neither
 //! stars nor land colours are smeared). A soft change follows the edge of what was seen.
 
+use nightloom_fit::median_of;
 use nightloom_raster::{Plane, Rgb};
 use rayon::prelude::*;
 
-use crate::{Matte, SeamError, ToneMatch, Work, resample, sky_model, stats};
+use crate::{Matte, SeamError, ToneMatch, Work, resample, sky_model};
 
 /// How unseen sky is filled.
 #[derive(Clone, Debug, PartialEq)]
@@ -254,14 +255,11 @@ impl Join {
             resample::pull_push(&differences, &weights, 1.0)
         });
         let grain = std::array::from_fn(|c| {
-            let mut sigmas: Vec<f32> = cells.iter().flatten().map(|cell| cell[c].sigma).collect();
-            let stack = stats::median(&mut sigmas);
+            let stack = median_of(cells.iter().flatten().map(|cell| cell[c].sigma));
             let own = gap.tone.gain[c] * model.noise()[c];
-            if stack.is_finite() && own > 0.0 {
-                (stack / own).min(1.0)
-            } else {
-                1.0
-            }
+            stack
+                .filter(|_| own > 0.0)
+                .map_or(1.0, |stack| (stack / own).min(1.0))
         });
         Self {
             correction,

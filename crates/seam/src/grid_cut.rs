@@ -309,13 +309,8 @@ mod tests {
     #[test]
     fn cut_is_the_cheapest_of_all_labellings() {
         let (w, h) = (4, 3);
-        let mut state = 12345u64;
-        let mut roll = || {
-            state = state
-                .wrapping_mul(6_364_136_223_846_793_005)
-                .wrapping_add(1_442_695_040_888_963_407);
-            (state >> 40) as f32 / (1u64 << 24) as f32
-        };
+        let mut random = nightloom_fit::Random::new(12345);
+        let mut roll = || random.uniform() as f32;
         for _ in 0..60 {
             let mut cut = GridCut::new(w, h);
             let prefer: Vec<f32> = (0..w * h)

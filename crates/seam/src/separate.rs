@@ -5,6 +5,7 @@
 //! 2004, ACM TOG 23, 309). The sky's colour is a smooth surface over the picture plus a small
 //! mixture, since a night sky changes slowly; the land's is a free mixture.
 
+use nightloom_fit::{median, median_and_sigma, median_of};
 use nightloom_raster::Plane;
 
 use crate::{
@@ -12,7 +13,7 @@ use crate::{
     cells::Cells,
     grid_cut::{GridCut, STEPS, neighbour},
     mixture::Mixture,
-    resample, stats,
+    resample,
     surface::Surface,
 };
 
@@ -199,14 +200,15 @@ fn add_motion(temporal: &crate::Temporal, cells: &Cells, weight: &mut [f32]) {
                         .filter(|v| v.is_finite()),
                 );
             }
-            if !values.is_empty() {
-                let peak = values.iter().copied().fold(0.0, f32::max);
-                ratio[j * cells.width + i] = peak / stats::median(&mut values).max(f32::MIN_POSITIVE);
+            let peak = values.iter().copied().fold(0.0, f32::max);
+            if let Some(middle) = median(&mut values) {
+                ratio[j * cells.width + i] = peak / middle.max(f32::MIN_POSITIVE);
             }
         }
     }
-    let mut known: Vec<f32> = ratio.iter().copied().filter(|v| v.is_finite()).collect();
-    let (middle, sigma) = stats::middle_and_sigma(&mut known);
+    let Some((middle, sigma)) = median_and_sigma(&mut ratio.clone()) else {
+        return;
+    };
     for (w, r) in weight.iter_mut().zip(ratio) {
         if r.is_finite() && r > middle + 12.0 * sigma {
             *w += 3.0;
@@ -368,7 +370,7 @@ fn drop_doubtful_land(cells: &Cells, sky: &mut [bool]) {
             }
         }
         let hanging = !grounded && members.len() < sky.len() / 50;
-        let blurred = !contrasts.is_empty() && stats::median(&mut contrasts) < SHARP_STEPS * step;
+        let blurred = median(&mut contrasts).is_some_and(|m| m < SHARP_STEPS * step);
         if hanging || blurred {
             members.iter().for_each(|&p| sky[p] = true);
         }
@@ -388,13 +390,8 @@ fn looks_like_land(cells: &Cells, evidence: &Evidence) -> bool {
     if seen || !evidence.stars.is_empty() {
         return false;
     }
-    let mut structure: Vec<f32> = cells
-        .cells
-        .iter()
-        .filter(|c| c.valid >= 0.5)
-        .map(|c| c.structure)
-        .collect();
-    stats::median(&mut structure) > SKY_STRUCTURE
+    let valid = cells.cells.iter().filter(|c| c.valid >= 0.5);
+    median_of(valid.map(|c| c.structure)).is_some_and(|m| m > SKY_STRUCTURE)
 }
 
 fn conclude(cells: Cells, labels: Vec<bool>, unary: Vec<f32>, settings: &SeparateSettings) -> Coarse {

@@ -1,10 +1,10 @@
 //! Which pixels look like plain sky, and which of the others hang on the land.
 
+use nightloom_fit::median_and_sigma;
 use rayon::prelude::*;
 
 use crate::{
-    Evidence, SeamError, Side, SkyModel, Work, land_model::LandModel, resample, stats, strokes::Painted,
-    zone::Zone,
+    Evidence, SeamError, Side, SkyModel, Work, land_model::LandModel, resample, strokes::Painted, zone::Zone,
 };
 
 /// What is known of a pixel before the band is solved.
@@ -216,13 +216,7 @@ fn calm_noise(evidence: &Evidence, sky: &SkyModel, zone: &Zone) -> f32 {
             }
         }
     }
-    ratios.retain(|v| v.is_finite());
-    let (_, sigma) = stats::middle_and_sigma(&mut ratios);
-    if sigma.is_finite() {
-        sigma.clamp(0.3, 1.0)
-    } else {
-        0.5
-    }
+    median_and_sigma(&mut ratios).map_or(0.5, |(_, sigma)| sigma.clamp(0.3, 1.0))
 }
 
 fn mean_of_nine(evidence: &Evidence, x: usize, y: usize) -> [f32; 3] {

@@ -4,6 +4,7 @@
 //! continued over the land from the nearest known cells. Behind the ridge the cubic goes on
 //! and the rest holds its last value, so a light dome's slope is not lost.
 
+use nightloom_fit::{median_and_sigma, median_of};
 use nightloom_raster::{Plane, Rgb};
 use rayon::prelude::*;
 
@@ -53,10 +54,8 @@ impl SkyModel {
             .map(|c| {
                 let cells: Vec<Option<CellLevel>> =
                     measured.iter().map(|m| m.as_ref().map(|m| m[c])).collect();
-                let middle = |get: fn(&CellLevel) -> f32| {
-                    let value = stats::median(&mut cells.iter().flatten().map(get).collect::<Vec<_>>());
-                    if value.is_finite() { value } else { 0.0 }
-                };
+                let middle =
+                    |get: fn(&CellLevel) -> f32| median_of(cells.iter().flatten().map(get)).unwrap_or(0.0);
                 let levels = [middle(|m| m.sigma), middle(|m| m.level)];
                 (continued(&cells, width, height), levels)
             })
@@ -169,7 +168,7 @@ fn cell_levels(land: &Rgb, i: usize, j: usize, is_sky: &(dyn Fn(usize, usize) ->
                 });
             }
             let level = stats::sky_level(&mut list);
-            let (_, sigma) = stats::middle_and_sigma(&mut list);
+            let sigma = median_and_sigma(&mut list).map_or(f32::NAN, |m| m.1);
             CellLevel { level, sigma, centre }
         })
     })

@@ -1,8 +1,7 @@
 //! A smooth surface through scattered values: a low polynomial fitted robustly.
 
-use nalgebra::{SMatrix, SVector};
-
-use crate::stats;
+use nalgebra::SVector;
+use nightloom_fit::{BIWEIGHT, Loss, Normal, Robust, Row, Scale, median_of, robust};
 
 const TERMS: usize = 10;
 
@@ -19,28 +18,24 @@ impl Surface {
     /// c = 4.685; Beaton & Tukey 1974). A little ridge keeps the far ends tame.
     pub(crate) fn fit(points: impl Iterator<Item = ([f32; 2], f32)>) -> Self {
         let points: Vec<([f32; 2], f32)> = points.filter(|p| p.1.is_finite()).collect();
-        let mut start: Vec<f32> = points.iter().map(|p| p.1).collect();
-        let middle = stats::median(&mut start);
         let mut fit = Self {
             weights: SVector::zeros(),
             low: f32::NEG_INFINITY,
             high: f32::INFINITY,
         };
-        if points.is_empty() {
+        let Some(middle) = median_of(points.iter().map(|p| f64::from(p.1))) else {
             return fit;
-        }
-        fit.weights[0] = f64::from(middle);
-        for round in 0..8 {
-            let mut away: Vec<f32> = points.iter().map(|p| p.1 - fit.at(p.0)).collect();
-            let residuals = away.clone();
-            let (_, sigma) = stats::middle_and_sigma(&mut away);
-            let reach = if round == 0 {
-                f32::INFINITY
-            } else {
-                4.685 * sigma.max(1e-6)
-            };
-            fit.solve(&points, &residuals, reach);
-        }
+        };
+        let rows: Vec<Row<TERMS>> = points.iter().map(row).collect();
+        let mut ridge = [1e-4 * points.len() as f64; TERMS];
+        ridge[0] = 1e-9;
+        let settings = Robust {
+            loss: Loss::Biweight,
+            scale: Scale::AboutMedian(BIWEIGHT, 1e-6),
+            rounds: 8,
+        };
+        fit.weights[0] = middle;
+        fit.weights = robust(&rows, &Normal::with_ridge(ridge), None, &settings).unwrap_or(fit.weights);
         let values: Vec<f32> = points.iter().map(|p| fit.at(p.0)).collect();
         let low = values.iter().copied().fold(f32::INFINITY, f32::min);
         let high = values.iter().copied().fold(f32::NEG_INFINITY, f32::max);
@@ -49,31 +44,17 @@ impl Surface {
         fit
     }
 
-    fn solve(&mut self, points: &[([f32; 2], f32)], residuals: &[f32], reach: f32) {
-        let mut normal = SMatrix::<f64, TERMS, TERMS>::zeros();
-        let mut right = SVector::<f64, TERMS>::zeros();
-        for ((place, value), r) in points.iter().zip(residuals) {
-            let u = f64::from(r / reach);
-            if u.abs() < 1.0 {
-                let w = (1.0 - u * u).powi(2);
-                let t = terms(*place);
-                normal += t * t.transpose() * w;
-                right += t * (w * f64::from(*value));
-            }
-        }
-        let ridge = 1e-4 * points.len() as f64;
-        for k in 1..TERMS {
-            normal[(k, k)] += ridge;
-        }
-        normal[(0, 0)] += 1e-9;
-        if let Some(factor) = normal.cholesky() {
-            self.weights = factor.solve(&right);
-        }
-    }
-
     /// Value at a place, held within the range seen where it was fitted (and a quarter beyond).
     pub(crate) fn at(&self, place: [f32; 2]) -> f32 {
         (terms(place).dot(&self.weights) as f32).clamp(self.low, self.high)
+    }
+}
+
+fn row((place, value): &([f32; 2], f32)) -> Row<TERMS> {
+    Row {
+        terms: terms(*place),
+        value: f64::from(*value),
+        weight: 1.0,
     }
 }
 

@@ -5,9 +5,11 @@
 //! Tukey 1974, Technometrics 16, 147). An offset is kept only where the data ask for it: with a
 //! sky of one level gain and offset cannot be told apart.
 
+use nalgebra::SVector;
+use nightloom_fit::{BIWEIGHT, Loss, Normal, Robust, Row, SIGMA_PER_MAD, Scale, median_of, robust};
 use nightloom_raster::{Plane, Rgb};
 
-use crate::{SeamError, Work, sky_model, stats};
+use crate::{SeamError, Work, sky_model};
 
 /// How the two skies are compared.
 #[derive(Clone, Debug, PartialEq)]
@@ -160,32 +162,17 @@ struct Line {
 
 /// The offset that goes with a known gain: the median difference.
 fn shifted(points: &[Point], gain: f32) -> Line {
-    let mut differences: Vec<f32> = points.iter().map(|p| p.sky - gain * p.land).collect();
-    let offset = stats::median(&mut differences);
-    let line = Line {
-        gain,
-        offset,
-        error: 0.0,
-    };
-    let mut away: Vec<f32> = points.iter().map(|p| line.miss(p).abs()).collect();
-    Line {
-        error: stats::MAD_TO_SIGMA * stats::median(&mut away),
-        ..line
-    }
+    let offset = median_of(points.iter().map(|p| p.sky - gain * p.land)).unwrap_or(0.0);
+    Line::new(gain, offset, points)
 }
 
 fn regress(points: &[Point], with_offset: bool) -> Line {
-    let mut ratios: Vec<f32> = points.iter().map(|p| p.sky / p.land).collect();
-    let start = Line {
-        gain: stats::median(&mut ratios),
-        offset: 0.0,
-        error: 0.0,
-    };
-    let plain = refine(points, start, false);
+    let start = f64::from(median_of(points.iter().map(|p| p.sky / p.land)).unwrap_or(1.0));
+    let plain = refine(points, SVector::from([start]), |p| [p.land]);
     if !with_offset {
         return plain;
     }
-    let full = refine(points, start, true);
+    let full = refine(points, SVector::from([start, 0.0]), |p| [p.land, 1.0]);
     let sane = full.gain > 0.0 && full.gain.is_finite() && full.offset.is_finite();
     if sane && full.error < 0.8 * plain.error {
         full
@@ -194,41 +181,45 @@ fn regress(points: &[Point], with_offset: bool) -> Line {
     }
 }
 
-fn refine(points: &[Point], start: Line, with_offset: bool) -> Line {
-    let mut line = start;
-    for _ in 0..12 {
-        let mut away: Vec<f32> = points.iter().map(|p| line.miss(p)).collect();
-        let (_, sigma) = stats::middle_and_sigma(&mut away);
-        let reach = 4.685 * sigma.max(1e-7);
-        let [mut w, mut x, mut y, mut xx, mut xy] = [0.0f64; 5];
-        for p in points {
-            let u = line.miss(p) / reach;
-            if u.abs() < 1.0 {
-                // Misses are relative, so weights go with the level's inverse square.
-                let weight = f64::from(p.weight * (1.0 - u * u).powi(2) / (p.land * p.land));
-                let (l, s) = (f64::from(p.land), f64::from(p.sky));
-                w += weight;
-                x += weight * l;
-                y += weight * s;
-                xx += weight * l * l;
-                xy += weight * l * s;
-            }
+/// Gain, and offset where the terms have one, by misses relative to the sky's level.
+fn refine<const N: usize>(
+    points: &[Point],
+    start: SVector<f64, N>,
+    terms: impl Fn(&Point) -> [f32; N],
+) -> Line {
+    let row = |p: &Point| {
+        let sky = f64::from(p.sky.abs().max(1e-9));
+        Row {
+            terms: SVector::from(terms(p).map(f64::from)) / sky,
+            value: f64::from(p.sky) / sky,
+            weight: f64::from(p.weight) * (sky / f64::from(p.land)).powi(2),
         }
-        let det = w * xx - x * x;
-        if with_offset && det > 1e-9 * w * xx {
-            line.gain = ((w * xy - x * y) / det) as f32;
-            line.offset = ((xx * y - x * xy) / det) as f32;
-        } else if xx > 0.0 {
-            line.gain = (xy / xx) as f32;
-            line.offset = 0.0;
-        }
-    }
-    let mut away: Vec<f32> = points.iter().map(|p| line.miss(p).abs()).collect();
-    line.error = stats::MAD_TO_SIGMA * stats::median(&mut away);
-    line
+    };
+    let rows: Vec<Row<N>> = points.iter().map(row).collect();
+    let settings = Robust {
+        loss: Loss::Biweight,
+        scale: Scale::AboutMedian(BIWEIGHT, 1e-7),
+        rounds: 12,
+    };
+    let found = robust(&rows, &Normal::new(), Some(start), &settings).unwrap_or(start);
+    Line::new(found[0] as f32, found.get(1).map_or(0.0, |o| *o as f32), points)
 }
 
 impl Line {
+    /// With the robust rms of its misses.
+    fn new(gain: f32, offset: f32, points: &[Point]) -> Self {
+        let line = Self {
+            gain,
+            offset,
+            error: 0.0,
+        };
+        let middle = median_of(points.iter().map(|p| line.miss(p).abs())).unwrap_or(0.0);
+        Self {
+            error: SIGMA_PER_MAD as f32 * middle,
+            ..line
+        }
+    }
+
     fn miss(&self, p: &Point) -> f32 {
         (self.gain * p.land + self.offset - p.sky) / p.sky.abs().max(1e-9)
     }

@@ -2,12 +2,12 @@
 
 use nightloom_raster::Plane;
 
-use crate::random::Random;
 use crate::scenario::Scenario;
 use crate::sensor::{PHOTONS_OF_V0, THROUGHPUT};
 use crate::shots::Shot;
 use crate::splat::{Flash, Trail};
 use crate::texture::{Texture, smoothstep};
+use nightloom_fit::Random;
 
 /// Kinds of streak.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -49,7 +49,7 @@ fn electrons(mag: f64, seconds: f64, area_cm2: f64) -> f64 {
 pub(crate) fn crossings(scenario: &Scenario, shot: &Shot, area_cm2: f64, sigma: f64) -> Vec<Crossing> {
     let mishaps = &scenario.mishaps;
     let mut found = satellites(scenario, shot, area_cm2, sigma);
-    let mut random = Random::new(scenario.seed, 0xa1c + shot.stream(), 0);
+    let mut random = Random::stream(scenario.seed, 0xa1c + shot.stream(), 0);
     if mishaps.aircraft == Some(shot.index) {
         found.push(aircraft(scenario, shot, area_cm2, sigma, &mut random));
     }
@@ -66,7 +66,7 @@ fn line(from: [f64; 2], to: [f64; 2], light: [f64; 3], sigma: f64) -> Trail {
 }
 
 fn satellites(scenario: &Scenario, shot: &Shot, area_cm2: f64, sigma: f64) -> Vec<Crossing> {
-    let mut random = Random::new(scenario.seed, 0x5a7, 0);
+    let mut random = Random::stream(scenario.seed, 0x5a7, 0);
     let (width, height) = scenario.size.pixels();
     let (w, h) = (width as f64, height as f64);
     let mut found = Vec::new();

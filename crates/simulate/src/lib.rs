@@ -11,7 +11,6 @@ mod exposure;
 mod glow;
 mod land;
 mod milky_way;
-mod random;
 mod readout;
 mod render;
 mod scenario;

@@ -3,8 +3,8 @@
 use nightloom_raster::Plane;
 use rayon::prelude::*;
 
-use crate::random::Random;
 use crate::sensor::Sensor;
+use nightloom_fit::Random;
 
 /// What one exposure adds to the light.
 pub(crate) struct Readout<'a> {
@@ -23,7 +23,7 @@ impl Readout<'_> {
         let dark = self.sensor.dark_e_s * self.seconds;
         let mut raw = vec![0u16; width * self.sensor.height];
         raw.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
-            let mut random = Random::new(self.seed, self.stream, y as u64);
+            let mut random = Random::stream(self.seed, self.stream, y as u64);
             let from = self.hot.partition_point(|&(at, _)| at < y * width);
             let mut hot = self.hot[from..]
                 .iter()

@@ -4,8 +4,8 @@ use nightloom_optics::Lens;
 use nightloom_raster::{Cfa, Plane};
 use rayon::prelude::*;
 
-use crate::random::Random;
 use crate::scenario::Scenario;
+use nightloom_fit::Random;
 
 /// Photons a second and square centimetre from a star of V = 0 over the V band.
 /// Handbooks give about 9e5 (from memory).
@@ -73,7 +73,7 @@ pub(crate) fn hot_pixels(sensor: &Sensor, seed: u64) -> Vec<(usize, f64)> {
     let pixels = sensor.width * sensor.height;
     let count = (HOT_PIXELS * pixels as f64 / 24e6).round() as usize;
     let binned = (sensor.pitch_um / 6.0).powi(2);
-    let mut random = Random::new(seed, 0x4075, 0);
+    let mut random = Random::stream(seed, 0x4075, 0);
     let mut hot: Vec<_> = (0..count)
         .map(|_| {
             let at = (random.uniform() * pixels as f64) as usize;
@@ -106,7 +106,7 @@ impl Optics {
     pub(crate) fn new(scenario: &Scenario, f_number: f64) -> Self {
         let (width, height) = scenario.size.pixels();
         let diameter_cm = scenario.focal_mm / f_number / 10.0;
-        let mut random = Random::new(scenario.seed, 0xd057, 0);
+        let mut random = Random::stream(scenario.seed, 0xd057, 0);
         let unit = width as f64 / 6000.0;
         let dust = (0..9)
             .map(|_| Speck {
@@ -172,7 +172,7 @@ impl Optics {
             .par_chunks_mut(width)
             .enumerate()
             .for_each(|(y, row)| {
-                let mut random = Random::new(self.prnu_seed, 0x9271, y as u64);
+                let mut random = Random::stream(self.prnu_seed, 0x9271, y as u64);
                 let dy = y as f64 - cy;
                 for (x, value) in row.iter_mut().enumerate() {
                     let at = (x as f64 - cx).hypot(dy) / self.corner_px / 1.05 * 1024.0;

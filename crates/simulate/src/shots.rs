@@ -4,8 +4,8 @@ use nalgebra::{Matrix3, Rotation3, Unit, Vector3};
 use nightloom_optics::{Attitude, Exposure};
 use nightloom_sky::{Angle, Instant};
 
-use crate::random::Random;
 use crate::scenario::{Aim, Scenario};
+use nightloom_fit::Random;
 
 /// What a frame is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -186,7 +186,7 @@ fn turned(scenario: &Scenario, index: usize) -> Rotation3<f64> {
 
 fn sky(scenario: &Scenario) -> Vec<Shot> {
     let axis = tracker_axis(scenario);
-    let mut random = Random::new(scenario.seed, 0x5a07, 0);
+    let mut random = Random::stream(scenario.seed, 0x5a07, 0);
     let mut camera = aimed(scenario.sky_aim);
     let pixel = scenario.pitch_mm() / scenario.focal_mm;
     let nudge = scenario.nudge_px * scenario.size.pixels().0 as f64 / 6000.0 * pixel;

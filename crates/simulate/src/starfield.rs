@@ -7,11 +7,11 @@ use rayon::prelude::*;
 
 use crate::colour::StarColours;
 use crate::milky_way::Galaxy;
-use crate::random::Random;
 use crate::scenario::Scenario;
 use crate::sensor::{Optics, PHOTONS_OF_V0, THROUGHPUT};
 use crate::shots::{Role, Shot};
 use crate::splat::Trail;
+use nightloom_fit::Random;
 
 /// Synthetic stars are numbered from here; catalogue stars by their Hipparcos number.
 pub(crate) const FIRST_SYNTHETIC: u32 = 1_000_000;
@@ -75,7 +75,7 @@ fn synthetic(scenario: &Scenario, galaxy: &Galaxy, centre: &Vector3<f64>) -> Vec
     let chunks: Vec<Vec<Star>> = (0..tries.div_ceil(CHUNK))
         .into_par_iter()
         .map(|chunk| {
-            let mut random = Random::new(scenario.seed, 0x57a2, chunk as u64);
+            let mut random = Random::stream(scenario.seed, 0x57a2, chunk as u64);
             let mut found = Vec::new();
             for i in 0..CHUNK.min(tries - chunk * CHUNK) {
                 let icrs = frame * in_cap(&mut random, Angle::from_deg(CAP).cos());

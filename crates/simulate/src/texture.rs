@@ -1,6 +1,6 @@
 //! Procedural texture: gradient noise and its sums (Perlin 1985, 2002).
 
-use crate::random::mix;
+use nightloom_fit::mix;
 
 /// A field of smooth noise, one for each seed.
 #[derive(Clone, Copy, Debug)]

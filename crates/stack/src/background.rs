@@ -6,12 +6,12 @@
 //! the polynomial on a scale it cannot follow (the Milky Way, nebulae) is left alone.
 
 use nalgebra::{DMatrix, DVector};
+use nightloom_fit::{Loss, SIGMA_PER_MAD, least_squares, median, median_and_sigma, median_of};
 use nightloom_raster::{Plane, Rgb};
 use rayon::prelude::*;
 
 use crate::error::BackgroundError;
 use crate::mask::Mask;
-use crate::noise::median_of;
 use crate::trimmed;
 
 /// How the background is modelled.
@@ -222,7 +222,7 @@ fn cell(
 /// Median after three rounds of clipping at 2.5 σ, σ from the median absolute deviation.
 fn clipped_level(mut values: Vec<f32>) -> f32 {
     for _ in 0..3 {
-        let Some((median, sigma)) = crate::noise::median_and_sigma(&mut values.clone()) else {
+        let Some((median, sigma)) = median_and_sigma(&mut values.clone()) else {
             return f32::NAN;
         };
         let before = values.len();
@@ -231,7 +231,7 @@ fn clipped_level(mut values: Vec<f32>) -> f32 {
             break;
         }
     }
-    median_of(&mut values).unwrap_or(f32::NAN)
+    median(&mut values).unwrap_or(f32::NAN)
 }
 
 fn scaled(at: f64, length: usize) -> f64 {
@@ -277,14 +277,13 @@ impl Fit {
         for _ in 0..settings.rounds {
             let residual = levels - design * &coefficients;
             let weights = residual.map(|r| bright_weight(r, sigma * settings.bright_limit));
-            let Some(found) = solve(design, levels, &weights) else {
+            let Some(found) = least_squares(design, levels, Some(&weights)) else {
                 break;
             };
             coefficients = found;
         }
         let model = design * &coefficients;
-        let mut values: Vec<f32> = model.iter().map(|v| *v as f32).collect();
-        let level = f64::from(median_of(&mut values).unwrap_or(0.0));
+        let level = median_of(model.iter().copied()).unwrap_or(0.0);
         let sigma = dark_side_sigma(&(levels - model));
         Self {
             coefficients: coefficients.iter().copied().collect(),
@@ -294,21 +293,10 @@ impl Fit {
     }
 }
 
-/// Weighted least squares by the normal equations; the Legendre basis keeps them well conditioned.
-fn solve(design: &DMatrix<f64>, levels: &DVector<f64>, weights: &DVector<f64>) -> Option<DVector<f64>> {
-    let weighted = DMatrix::from_fn(design.nrows(), design.ncols(), |i, j| design[(i, j)] * weights[i]);
-    let cholesky = (weighted.transpose() * design).cholesky()?;
-    Some(cholesky.solve(&(weighted.transpose() * levels)))
-}
-
 /// σ from the residuals below zero alone, which no bright structure widens.
 fn dark_side_sigma(residual: &DVector<f64>) -> f64 {
-    let mut below: Vec<f32> = residual
-        .iter()
-        .filter(|r| **r < 0.0)
-        .map(|r| -*r as f32)
-        .collect();
-    f64::from(median_of(&mut below).unwrap_or(0.0)) * f64::from(crate::noise::SIGMA_PER_MAD)
+    let below = residual.iter().filter(|r| **r < 0.0).map(|r| -r);
+    median_of(below).unwrap_or(0.0) * SIGMA_PER_MAD
 }
 
 /// Biweight above, 1 below.
@@ -316,6 +304,5 @@ fn bright_weight(residual: f64, limit: f64) -> f64 {
     if residual <= 0.0 || limit <= 0.0 {
         return 1.0;
     }
-    let u = (residual / limit).min(1.0);
-    (1.0 - u * u).powi(2).max(1e-4)
+    Loss::Biweight.weight(residual / limit).max(1e-4)
 }

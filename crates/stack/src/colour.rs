@@ -100,7 +100,7 @@ fn log_ratios(flux: &[f64; 3], expected: [f64; 3]) -> [f32; 2] {
 fn balance(ratios: &[[f32; 2]], basis: NeutralBasis) -> Neutral {
     let fit = |c: usize| {
         let mut values: Vec<f32> = ratios.iter().map(|r| r[c]).collect();
-        let (median, sigma) = crate::noise::median_and_sigma(&mut values).unwrap_or((0.0, 0.0));
+        let (median, sigma) = nightloom_fit::median_and_sigma(&mut values).unwrap_or((0.0, 0.0));
         let kept = ratios
             .iter()
             .map(|r| r[c])

@@ -2,7 +2,7 @@
 
 use nightloom_raster::Plane;
 
-use crate::noise::{SIGMA_PER_MAD, median_of};
+use nightloom_fit::{SIGMA_PER_MAD, median};
 
 /// Pixels that stand this many σ over their neighbours in the dark serve.
 const WARM_SIGMA: f32 = 6.0;
@@ -49,11 +49,11 @@ pub fn dark_scale(frame: &Plane, dark: &Plane) -> Option<DarkScale> {
 
 fn fit(pairs: &[[f32; 2]]) -> Option<DarkScale> {
     let mut ratios: Vec<f32> = pairs.iter().map(|[d, f]| f / d).collect();
-    let mut factor = median_of(&mut ratios)?;
+    let mut factor = median(&mut ratios)?;
     let mut sigma = f32::INFINITY;
     for _ in 0..ROUNDS {
         let mut misses: Vec<f32> = pairs.iter().map(|[d, f]| (f - factor * d).abs()).collect();
-        let scatter = (SIGMA_PER_MAD * median_of(&mut misses)?).max(1e-9);
+        let scatter = (SIGMA_PER_MAD as f32 * median(&mut misses)?).max(1e-9);
         let (mut top, mut bottom, mut spread) = (0.0f64, 0.0f64, 0.0f64);
         for [d, f] in pairs {
             let miss = (f - factor * d) / (BIWEIGHT * scatter);
@@ -79,9 +79,9 @@ fn fit(pairs: &[[f32; 2]]) -> Option<DarkScale> {
 fn warm_pixels(dark: &Plane) -> Vec<(usize, usize, f32)> {
     let mut warm = Vec::new();
     for y in 2..dark.height().saturating_sub(2) {
-        let mut steps: Vec<f32> = dark.row(y).windows(3).map(|w| w[2] - w[0]).collect();
-        let noise = median_of(&mut steps.iter_mut().map(|s| s.abs()).collect()).unwrap_or(0.0);
-        let limit = WARM_SIGMA * (SIGMA_PER_MAD * noise / std::f32::consts::SQRT_2).max(1e-6);
+        let steps: Vec<f32> = dark.row(y).windows(3).map(|w| w[2] - w[0]).collect();
+        let noise = nightloom_fit::median_of(steps.iter().map(|s| s.abs())).unwrap_or(0.0);
+        let limit = WARM_SIGMA * (SIGMA_PER_MAD as f32 * noise / std::f32::consts::SQRT_2).max(1e-6);
         let row = dark.row(y);
         for x in 2..dark.width().saturating_sub(2) {
             let above = row[x] - 0.5 * (row[x - 2] + row[x + 2]);
@@ -103,7 +103,7 @@ fn over_neighbours(plane: &Plane, x: usize, y: usize) -> Option<f32> {
     let mut near: Vec<f32> = [(0, 0), (2, 0), (4, 0), (0, 2), (4, 2), (0, 4), (2, 4), (4, 4)]
         .map(|(dx, dy)| plane.at(x + dx - 2, y + dy - 2))
         .to_vec();
-    Some(own - median_of(&mut near)?).filter(|v| v.is_finite())
+    Some(own - median(&mut near)?).filter(|v| v.is_finite())
 }
 
 #[cfg(test)]

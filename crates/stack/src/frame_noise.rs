@@ -2,8 +2,8 @@
 
 use nightloom_raster::{Mosaic, Plane};
 
-use crate::noise::{SIGMA_PER_MAD, median_of};
 use crate::worth::PixelNoise;
+use nightloom_fit::{SIGMA_PER_MAD, median};
 
 /// Side of a patch, pixels; patches stand this many pixels apart at least, so that there are some thousands.
 const PATCH: usize = 16;
@@ -54,8 +54,8 @@ fn patches(frame: &Mosaic) -> Vec<[f32; 2]> {
                 ));
             }
         }
-        let level = median_of(&mut values)?;
-        let sigma = SIGMA_PER_MAD * median_of(&mut steps)? / std::f32::consts::SQRT_2;
+        let level = median(&mut values)?;
+        let sigma = SIGMA_PER_MAD as f32 * median(&mut steps)? / std::f32::consts::SQRT_2;
         (level < BRIGHTEST && sigma > 0.0).then_some([level, sigma * sigma])
     };
     (0..columns * rows).step_by(step).filter_map(patch).collect()

@@ -18,12 +18,12 @@
 use std::sync::atomic::AtomicBool;
 
 use nalgebra::{DMatrix, DVector, Vector3};
+use nightloom_fit::{BIWEIGHT, Loss, median_of};
 use rayon::prelude::*;
 
 use crate::combine::Input;
 use crate::error::CombineError;
-use crate::level::{BIWEIGHT, Grid};
-use crate::noise::median_of;
+use crate::level::Grid;
 use crate::surface::Surface;
 
 /// From a pixel of the canvas to the direction there in the ground frame (x east, y north, z up), free
@@ -239,8 +239,7 @@ impl Light {
         if all().count() < ENOUGH {
             return None;
         }
-        let mut greens: Vec<f32> = all().map(|l| l.values[1] as f32).collect();
-        let level = f64::from(median_of(&mut greens)?).abs().max(1e-9);
+        let level = median_of(all().map(|l| l.values[1]))?.abs().max(1e-9);
         let mut error = FIRST_ERROR * level;
         let mut solved = solve(&cells, progress, level, error)?;
         for _ in 1..ROUNDS {
@@ -248,10 +247,9 @@ impl Light {
             solved = solve(&cells, progress, level, error)?;
         }
         let frames = SPLINES..SPLINES + progress.len();
-        let middle = solved.each_ref().map(|s| {
-            let mut changes: Vec<f32> = frames.clone().map(|f| s[f] as f32).collect();
-            median_of(&mut changes).map_or(0.0, f64::from)
-        });
+        let middle = solved
+            .each_ref()
+            .map(|s| median_of(frames.clone().map(|f| s[f])).unwrap_or(0.0));
         let drift = frames.map(|f| std::array::from_fn(|c| solved[c][f] - middle[c]));
         Some(Self {
             drift: drift.collect(),
@@ -275,10 +273,7 @@ impl Light {
             };
             levels[cell.index] = std::array::from_fn(mean);
         }
-        let usual: [f32; 3] = std::array::from_fn(|c| {
-            let mut known: Vec<f32> = levels.iter().map(|l| l[c]).filter(|v| v.is_finite()).collect();
-            median_of(&mut known).unwrap_or(0.0)
-        });
+        let usual: [f32; 3] = std::array::from_fn(|c| median_of(levels.iter().map(|l| l[c])).unwrap_or(0.0));
         let (width, height) = grid.covered();
         Surface::from_fn(width, height, grid.side(), |at| {
             let own = levels[grid.holding(at)];
@@ -372,13 +367,12 @@ fn weigh(cells: &mut [Cell], solved: &[DVector<f64>; 3]) -> f64 {
             cell.levels.iter().map(miss).collect()
         })
         .collect();
-    let mut all: Vec<f32> = misses.iter().flatten().map(|m| *m as f32).collect();
     // The median length of a normal 3-vector is 1.538 σ (chi distribution).
-    let sigma = f64::from(median_of(&mut all).unwrap_or(0.0)) / 1.538;
+    let sigma = median_of(misses.iter().flatten().copied()).unwrap_or(0.0) / 1.538;
     let end = 3f64.sqrt() * BIWEIGHT * sigma.max(1e-9);
     for (cell, misses) in cells.iter_mut().zip(misses) {
         for (l, miss) in cell.levels.iter_mut().zip(misses) {
-            l.trust = (1.0 - (miss / end).powi(2)).max(0.0).powi(2).max(1e-6);
+            l.trust = Loss::Biweight.weight(miss / end).max(1e-6);
         }
     }
     sigma

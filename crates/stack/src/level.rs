@@ -16,12 +16,12 @@
 
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use nalgebra::{Cholesky, Const, SMatrix, SVector};
+use nalgebra::{Cholesky, Const, SVector};
+use nightloom_fit::{BIWEIGHT, Loss, Normal, median, median_of};
 use rayon::prelude::*;
 
 use crate::combine::Input;
 use crate::error::CombineError;
-use crate::noise::median_of;
 use crate::polynomial::{Cubic, Domain, TERMS, cubic_terms};
 use crate::source::Block;
 
@@ -40,8 +40,6 @@ const RIDGE: f64 = 1e-4;
 const ROUNDS: usize = 100;
 const WEIGHING_ROUNDS: usize = 8;
 const SETTLED: f64 = 1e-7;
-/// Where Tukey's biweight ends, in σ: 95 % efficient on normal noise.
-pub(crate) const BIWEIGHT: f64 = 4.685;
 /// Where corrections begin to pull less on their middle, in medians of their distance from it; rounds.
 const HUBER: f64 = 2.0;
 const HUBER_ROUNDS: usize = 10;
@@ -159,7 +157,7 @@ impl Grid {
                     values.resize(block.width * block.height, 0.0);
                     let read = input.source.read_block(c, block, &mut values);
                     read.map_err(|source| CombineError::Read { index, source })?;
-                    let median = median_of(&mut values).unwrap_or(f32::NAN);
+                    let median = median(&mut values).unwrap_or(f32::NAN);
                     *level = median * input.gain[c] + input.offset[c];
                     if let Some(surface) = &input.surface {
                         *level += surface.at(c, self.centre(cell));
@@ -296,7 +294,7 @@ fn middle(frames: &[Frame], cells: usize) -> Vec<[f64; 3]> {
         }
     }
     all.iter_mut()
-        .map(|lists| lists.each_mut().map(|l| f64::from(median_of(l).unwrap_or(0.0))))
+        .map(|lists| lists.each_mut().map(|l| f64::from(median(l).unwrap_or(0.0))))
         .collect()
 }
 
@@ -324,7 +322,7 @@ fn weigh(frames: &mut [Frame], scene: &[[f64; 3]]) {
         all.extend(shared.map(|cell| miss(frame, cell, &scene[cell.index]) as f32));
     }
     // The median length of a normal 3-vector is 1.538 σ (chi distribution).
-    let sigma = f64::from(median_of(&mut all).unwrap_or(0.0)) / 1.538;
+    let sigma = f64::from(median(&mut all).unwrap_or(0.0)) / 1.538;
     let end = 3f64.sqrt() * BIWEIGHT * sigma.max(1e-9);
     for frame in frames {
         let trusts: Vec<f64> = frame
@@ -335,7 +333,7 @@ fn weigh(frames: &mut [Frame], scene: &[[f64; 3]]) {
         for (cell, t) in frame.cells.iter_mut().zip(trusts) {
             // Alone in a cell a frame says nothing of its difference from others and stays out.
             if cell.trust > 0.0 {
-                cell.trust = (1.0 - t * t).max(0.0).powi(2).max(1e-6);
+                cell.trust = Loss::Biweight.weight(t).max(1e-6);
             }
         }
     }
@@ -352,16 +350,12 @@ type Solver = Cholesky<f64, Const<TERMS>>;
 /// The normal equations of one frame.
 fn solver(frame: &Frame) -> Option<Solver> {
     frame.degree?;
-    let mut normal = SMatrix::<f64, TERMS, TERMS>::zeros();
-    let mut total = 0.0;
+    let total: f64 = frame.cells.iter().map(|c| c.trust).sum();
+    let mut normal = Normal::with_ridge([RIDGE * total + f64::MIN_POSITIVE; TERMS]);
     for cell in &frame.cells {
-        normal += cell.terms * cell.terms.transpose() * cell.trust;
-        total += cell.trust;
+        normal.add(cell.terms, 0.0, cell.trust);
     }
-    for k in 0..TERMS {
-        normal[(k, k)] += RIDGE * total + f64::MIN_POSITIVE;
-    }
-    normal.cholesky()
+    normal.factor()
 }
 
 /// Fits one frame to the scene; returns the largest change of a coefficient.
@@ -412,10 +406,9 @@ fn common(frames: &[Frame], grid: &Grid) -> [Cubic; 3] {
         let solver = solver(&all);
         fit(&mut all, solver.as_ref(), &[[0.0; 3]]);
         let misses: Vec<f64> = all.cells.iter().map(|c| miss(&all, c, &[0.0; 3])).collect();
-        let typical = median_of(&mut misses.iter().map(|m| *m as f32).collect()).unwrap_or(0.0);
-        let limit = HUBER * f64::from(typical).max(1e-9);
+        let limit = HUBER * median_of(misses.iter().copied()).unwrap_or(0.0).max(1e-9);
         for ((cell, weight), miss) in all.cells.iter_mut().zip(&weights).zip(misses) {
-            cell.trust = weight * (limit / miss).min(1.0);
+            cell.trust = weight * Loss::Huber.weight(miss / limit);
         }
     }
     all.coefficients.map(|c| Cubic::new(domain, c))

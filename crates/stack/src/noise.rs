@@ -2,37 +2,15 @@
 
 use nightloom_raster::Plane;
 
-/// Standard deviation of a normal distribution over its median absolute deviation.
-pub(crate) const SIGMA_PER_MAD: f32 = 1.482_602_2;
+pub use nightloom_fit::median as median_of;
+pub(crate) use nightloom_fit::median_and_sigma;
+use nightloom_fit::{SIGMA_PER_MAD, median};
+
 /// Pixels between the two of a pair whose difference is taken: far enough that neither
 /// resampling nor demosaicing correlates them.
 const LAG: usize = 8;
 /// At most so many pairs are looked at.
 const PAIRS: usize = 400_000;
-
-/// The median, NaN left out; of an even number the mean of the middle two. `None` of nothing.
-/// The values are reordered.
-pub fn median_of(values: &mut Vec<f32>) -> Option<f32> {
-    values.retain(|v| v.is_finite());
-    let n = values.len();
-    if n == 0 {
-        return None;
-    }
-    let (low, mid, _) = values.select_nth_unstable_by(n / 2, f32::total_cmp);
-    let upper = *mid;
-    if n % 2 == 1 {
-        return Some(upper);
-    }
-    let lower = low.iter().copied().max_by(f32::total_cmp).unwrap_or(upper);
-    Some(0.5 * (lower + upper))
-}
-
-/// Median and σ from the median absolute deviation.
-pub(crate) fn median_and_sigma(values: &mut Vec<f32>) -> Option<(f32, f32)> {
-    let median = median_of(values)?;
-    values.iter_mut().for_each(|v| *v = (*v - median).abs());
-    Some((median, SIGMA_PER_MAD * median_of(values)?))
-}
 
 /// Standard deviation of the noise of single pixels, from the median absolute difference of pixels
 /// eight apart, over √2: smooth gradients and stars hardly touch it. Pixels where `valid` says
@@ -49,5 +27,5 @@ pub fn background_noise(plane: &Plane, valid: impl Fn(usize, usize) -> bool) -> 
         usable.then(|| (plane.at(x, y) - plane.at(x + LAG, y)).abs())
     });
     let mut differences: Vec<f32> = differences.collect();
-    median_of(&mut differences).unwrap_or(0.0) * SIGMA_PER_MAD / std::f32::consts::SQRT_2
+    median(&mut differences).unwrap_or(0.0) * SIGMA_PER_MAD as f32 / std::f32::consts::SQRT_2
 }

@@ -3,10 +3,9 @@
 //! Half the variance of the difference of two like frames is that of one of them, with everything that
 //! stays put gone. In patches of some thirty pixels also what drifts slowly over the frame is gone.
 
+use nightloom_fit::median_and_sigma;
 use nightloom_raster::{Levels, Mosaic, Pixels, Plane};
 use rayon::prelude::*;
-
-use crate::noise::{SIGMA_PER_MAD, median_of};
 
 /// Pixels on a side of a patch of the mosaic.
 const PATCH: usize = 32;
@@ -122,11 +121,9 @@ fn pair_patch(a: &Readout<'_>, b: &Readout<'_>, place: usize, area: [usize; 4]) 
 }
 
 /// The range that is not left out, about the median.
-fn within(values: Vec<f32>) -> Option<std::ops::RangeInclusive<f32>> {
-    let mut values = values;
-    let median = median_of(&mut values)?;
-    values.iter_mut().for_each(|v| *v = (*v - median).abs());
-    let reach = CLIP_SIGMA * SIGMA_PER_MAD * median_of(&mut values)? + CLIP_DN;
+fn within(mut values: Vec<f32>) -> Option<std::ops::RangeInclusive<f32>> {
+    let (median, sigma) = median_and_sigma(&mut values)?;
+    let reach = CLIP_SIGMA * sigma + CLIP_DN;
     Some(median - reach..=median + reach)
 }
 

@@ -1,6 +1,7 @@
 //! The slow difference of each frame from the middle of all.
 
-use crate::noise::median_of;
+use nightloom_fit::median;
+
 use crate::tile::Layer;
 
 /// Side of a cell, pixels: wide enough that a streak is a minority of it.
@@ -30,7 +31,7 @@ impl Trends {
                 collect(layers, c, (x0, y0), (width, height), &mut samples);
                 for (grid, values) in grids.iter_mut().zip(&mut samples) {
                     if values.len() >= ENOUGH {
-                        grid[c][k] = median_of(values).unwrap_or(f32::NAN);
+                        grid[c][k] = median(values).unwrap_or(f32::NAN);
                     }
                 }
             }
@@ -97,7 +98,7 @@ fn collect(
             if column.len() < 2 {
                 continue;
             }
-            let Some(middle) = median_of(&mut column) else {
+            let Some(middle) = median(&mut column) else {
                 continue;
             };
             for (layer, out) in layers.iter().zip(samples.iter_mut()) {
@@ -111,6 +112,6 @@ fn collect(
 
 /// Cells without a value take the median of those with one, or 0.
 fn fill(grid: &mut [f32]) {
-    let middle = median_of(&mut grid.to_vec()).unwrap_or(0.0);
+    let middle = median(&mut grid.to_vec()).unwrap_or(0.0);
     grid.iter_mut().filter(|v| v.is_nan()).for_each(|v| *v = middle);
 }

@@ -2,6 +2,7 @@
 //! the rest does. FAST-LTS after Rousseeuw & Van Driessen (2006, Data Min. Knowl. Disc. 12, 29).
 
 use nalgebra::{DMatrix, DVector};
+use nightloom_fit::{Random, least_squares};
 
 /// Random starts, concentration steps on each, how many go on, and steps on those.
 const STARTS: usize = 80;
@@ -18,14 +19,12 @@ pub(crate) fn fit(design: &DMatrix<f64>, values: &DVector<f64>, share: f64) -> O
     let step = n.div_ceil(SEARCH_ROWS).max(1);
     let picked: Vec<usize> = (0..n).step_by(step).collect();
     let (few, few_values) = rows(design, values, &picked);
-    let mut random = 0x243F_6A88_85A3_08D3u64;
+    let mut random = Random::new(0x243F_6A88_85A3_08D3);
     let mut found: Vec<(f64, DVector<f64>)> = Vec::new();
     for _ in 0..STARTS {
-        let start: Vec<usize> = (0..=design.ncols())
-            .map(|_| next(&mut random) % picked.len())
-            .collect();
+        let start: Vec<usize> = (0..=design.ncols()).map(|_| random.below(picked.len())).collect();
         let (d, v) = rows(&few, &few_values, &start);
-        let Some(first) = least_squares(&d, &v) else {
+        let Some(first) = least_squares(&d, &v, None) else {
             continue;
         };
         found.extend(concentrate(&few, &few_values, first, share, FIRST_STEPS));
@@ -53,7 +52,7 @@ fn concentrate(
     for _ in 0..steps {
         let best = best_rows(design, values, &coefficients, h);
         let (d, v) = rows(design, values, &best);
-        coefficients = least_squares(&d, &v)?;
+        coefficients = least_squares(&d, &v, None)?;
         let sum = (v - d * &coefficients).norm_squared();
         if sum >= last * (1.0 - 1e-9) {
             break;
@@ -80,20 +79,4 @@ fn kept(n: usize, share: f64, columns: usize) -> usize {
 fn rows(design: &DMatrix<f64>, values: &DVector<f64>, picked: &[usize]) -> (DMatrix<f64>, DVector<f64>) {
     let d = DMatrix::from_fn(picked.len(), design.ncols(), |i, j| design[(picked[i], j)]);
     (d, DVector::from_fn(picked.len(), |i, _| values[picked[i]]))
-}
-
-fn least_squares(design: &DMatrix<f64>, values: &DVector<f64>) -> Option<DVector<f64>> {
-    Some(
-        (design.transpose() * design)
-            .cholesky()?
-            .solve(&(design.transpose() * values)),
-    )
-}
-
-/// SplitMix64 (Steele, Lea & Flood 2014).
-fn next(state: &mut u64) -> usize {
-    *state = state.wrapping_add(0x9E37_79B9_7F4A_7C15);
-    let z = (*state ^ (*state >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-    let z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-    ((z ^ (z >> 31)) >> 16) as usize
 }

@@ -5,6 +5,7 @@
 //! figures compare as well as narrow ones. The whole sky is covered at a ladder of depths, each
 //! with twice the stars of the one before.
 
+use nightloom_fit::quantile;
 use std::sync::LazyLock;
 
 use nalgebra::Vector3;
@@ -99,11 +100,7 @@ impl Depth {
             .step_by(figures.len() / 4000 + 1)
             .map(|f| f.size)
             .collect();
-        sizes.sort_unstable_by(f32::total_cmp);
-        let part = |share: f64| {
-            let at = (share * sizes.len() as f64) as usize;
-            sizes.get(at).copied().unwrap_or(0.0)
-        };
+        let mut part = |share: f64| quantile(&mut sizes, share).unwrap_or(0.0);
         let cells = ((figures.len() as f64).powf(0.25) * 0.8).round().clamp(6.0, 26.0) as usize;
         let (first, figures) = sorted(cells, &figures);
         Self {

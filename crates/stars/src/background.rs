@@ -1,5 +1,6 @@
 //! Sky level and noise over a frame, after Bertin & Arnouts (1996, A&AS 117, 393, §3.1).
 
+use nightloom_fit::{median, quantile_sorted};
 use nightloom_raster::Plane;
 use rayon::prelude::*;
 
@@ -320,7 +321,7 @@ pub(crate) fn clipped(values: &mut [f32], clip_sigma: f32) -> Option<CellStats> 
         let n = (hi - lo) as f64;
         let mean = (sums[hi].0 - sums[lo].0) / n;
         let sigma = ((sums[hi].1 - sums[lo].1) / n - mean * mean).max(0.0).sqrt();
-        let median = middle_of(&values[lo..hi]);
+        let median = quantile_sorted(&values[lo..hi], 0.5)?;
         let stats = CellStats {
             mean: (mean + middle) as f32,
             median,
@@ -333,15 +334,6 @@ pub(crate) fn clipped(values: &mut [f32], clip_sigma: f32) -> Option<CellStats> 
             return Some(stats);
         }
         (lo, hi) = (new_lo, new_hi);
-    }
-}
-
-fn middle_of(sorted: &[f32]) -> f32 {
-    let n = sorted.len();
-    if n % 2 == 1 {
-        sorted[n / 2]
-    } else {
-        0.5 * (sorted[n / 2 - 1] + sorted[n / 2])
     }
 }
 
@@ -395,8 +387,7 @@ fn median_filter(cells: &[f32], columns: usize, rows: usize, side: usize) -> Vec
                     window.push(cells[y * columns + x]);
                 }
             }
-            window.sort_unstable_by(f32::total_cmp);
-            middle_of(&window)
+            median(&mut window).unwrap_or(0.0)
         })
         .collect()
 }

@@ -5,10 +5,10 @@
 
 use rayon::prelude::*;
 
-use crate::detect::median;
 use crate::fit::{FitSettings, Model, Sample, samples};
 use crate::points::{Scene, Spot, typical_shape};
 use crate::shape::Moments;
+use nightloom_fit::median_of;
 
 /// Signal over noise from which a peak is looked at.
 const SNR: f32 = 25.0;
@@ -43,11 +43,11 @@ impl<'a> Singles<'a> {
     /// Takes the sure ones of `spots`; `shape` is their typical one.
     pub(crate) fn new(scene: &Scene, spots: &'a [Spot], shape: Moments) -> Self {
         let sure: Vec<&Spot> = spots.iter().filter(|s| s.is_sure()).collect();
-        let misfits = sure.par_iter().map(|s| misfit(scene, s) as f32).collect();
+        let misfits: Vec<f32> = sure.par_iter().map(|s| misfit(scene, s) as f32).collect();
         Self {
             sure,
             shape,
-            misfit: f64::from(median(misfits)),
+            misfit: f64::from(median_of(misfits).unwrap_or(0.0)),
         }
     }
 }

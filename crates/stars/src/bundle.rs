@@ -5,6 +5,7 @@
 //! solved has 6 + 3 (frames − 1) unknowns however many stars there are.
 
 use nalgebra::{DMatrix, DVector, Matrix2, Matrix2x3, Matrix3x2, Rotation3, Vector2, Vector3};
+use nightloom_fit::{CAUCHY, Damping, Loss, Problem, descend, median_of};
 use nightloom_optics::Lens;
 
 use crate::AirPath;
@@ -98,19 +99,14 @@ impl Bundle {
 
     /// A robust standard deviation of the residuals on one axis, pixels.
     pub(crate) fn scale(&self) -> f64 {
-        let mut squares: Vec<f64> = self
+        let squares = self
             .tracks
             .iter()
             .filter(|t| t.sightings.len() > 1)
             .flat_map(|t| t.sightings.iter().filter_map(|s| self.residual(t, s)))
-            .map(|r| r.norm_squared())
-            .collect();
-        if squares.is_empty() {
-            return FLOOR_PX;
-        }
-        let middle = squares.len() / 2;
-        let median = *squares.select_nth_unstable_by(middle, f64::total_cmp).1;
-        (median / 1.386).sqrt().max(FLOOR_PX)
+            .map(|r| r.norm_squared());
+        // The median of a squared two-axis Gaussian residual is 1.386 σ² of one axis.
+        median_of(squares).map_or(FLOOR_PX, |m| (m / 1.386).sqrt().max(FLOOR_PX))
     }
 
     fn cost(&self, scale: f64, prior: &LensPrior) -> f64 {
@@ -125,34 +121,37 @@ impl Bundle {
 
     /// Fits until nothing moves.
     pub(crate) fn solve(&mut self, prior: &LensPrior) {
-        let mut damping = 1e-6;
-        for _ in 0..ROUNDS {
-            let scale = self.scale();
-            let before = self.cost(scale, prior);
-            let system = System::build(self, scale, prior);
-            let mut settled = true;
-            for _ in 0..6 {
-                let Some(next) = system.step(self, damping) else {
-                    break;
-                };
-                let after = next.cost(scale, prior);
-                if after <= before {
-                    settled = before - after < 1e-9 * before.max(1e-12);
-                    *self = next;
-                    damping = (damping * 0.2).max(1e-9);
-                    break;
-                }
-                damping *= 20.0;
-            }
-            if settled {
-                break;
-            }
-        }
+        let settings = Damping {
+            start: 1e-6,
+            fall: 0.2,
+            least: 1e-9,
+            rise: 20.0,
+            most: 1e3,
+            rounds: ROUNDS,
+            settled: 1e-9,
+        };
+        *self = descend(prior, self.clone(), &settings).at;
     }
 }
 
-/// Cauchy's constant: 95 % efficient on Gaussian residuals (Holland & Welsch 1977).
-const CAUCHY: f64 = 2.385;
+/// A bundle's stars by the scale and the equations of the bundle before.
+impl Problem for LensPrior {
+    type Point = Bundle;
+    type Local = (f64, System);
+
+    fn local(&self, at: &Bundle) -> Option<(Self::Local, f64)> {
+        let scale = at.scale();
+        Some(((scale, System::build(at, scale, self)), at.cost(scale, self)))
+    }
+
+    fn step(&self, at: &Bundle, (_, system): &Self::Local, damping: f64) -> Option<Bundle> {
+        system.step(at, damping)
+    }
+
+    fn cost(&self, (scale, _): &Self::Local, at: &Bundle) -> f64 {
+        at.cost(*scale, self)
+    }
+}
 
 fn lens_offset(lens: &Lens, guess: &Lens) -> [f64; LENS] {
     let k = |i: usize| lens.radial[i] - guess.radial[i];
@@ -226,7 +225,7 @@ fn lens_difference(moved: &Lens, v: &Vector3<f64>, pixel: Vector2<f64>, h: f64) 
 }
 
 /// The reduced normal equations and what is needed to get the stars back.
-struct System {
+pub(crate) struct System {
     normal: DMatrix<f64>,
     side: DVector<f64>,
     /// First unknown of each frame.
@@ -280,8 +279,7 @@ impl System {
             let Some(row) = self.derivatives(bundle, track, sighting, &basis) else {
                 continue;
             };
-            let limit = (CAUCHY * scale).powi(2);
-            let weight = 1.0 / (1.0 + row.residual.norm_squared() / limit) / (scale * scale);
+            let weight = Loss::Cauchy.weight(row.residual.norm() / (CAUCHY * scale)) / (scale * scale);
             own += weight * row.star.transpose() * row.star;
             side += weight * row.star.transpose() * row.residual;
             for (n, (i, di)) in row.camera.iter().enumerate() {

@@ -1,6 +1,7 @@
 //! Finding stars: matched filter, peaks, and what separates a star from a spike, a streak or a
 //! twig.
 
+use nightloom_fit::{median_of, quantile};
 use nightloom_raster::Plane;
 use nightloom_sky::Angle;
 use rayon::prelude::*;
@@ -136,7 +137,7 @@ pub fn measure(image: &Plane, settings: &DetectSettings) -> Field {
             .then(a.x.total_cmp(&b.x))
     });
     stars.truncate(settings.max_stars);
-    let trail_px = trails.map_or(0.0, |t| median(t.iter().map(|t| t.length).collect()));
+    let trail_px = trails.map_or(0.0, |t| median_of(t.iter().map(|t| t.length)).unwrap_or(0.0));
     Field {
         streaks,
         ..compose(image, stars, Some(&background), land, trail_px)
@@ -267,7 +268,7 @@ const NOISE_CLIP: f32 = 2.5;
 /// s = √(1 − 2 a φ(a) / (2 Φ(a) − 1)) with a = 2.5 s.
 const CLIPPED_TO: f32 = 0.9365;
 /// Part of the mesh that shows what the filter makes of the pixels' noise.
-const LOW_PART: f32 = 0.3;
+const LOW_PART: f64 = 0.3;
 /// Part of the noise as measured that is left at least.
 const MOST_LESS: f32 = 0.85;
 
@@ -296,11 +297,9 @@ fn filtered_noise(
             .filter(|(_, p)| **p > 0.0)
     };
     let mut ratios: Vec<f32> = pairs().map(|(f, p)| f / p).collect();
-    if ratios.is_empty() {
+    let Some(ratio) = quantile(&mut ratios, LOW_PART) else {
         return noise;
-    }
-    let low = (ratios.len() as f32 * LOW_PART) as usize;
-    let ratio = *ratios.select_nth_unstable_by(low, f32::total_cmp).1;
+    };
     for (filtered, pixel) in noise.noise.iter_mut().zip(&background.noise) {
         *filtered = filtered.min((pixel * ratio).max(MOST_LESS * *filtered)) / CLIPPED_TO;
     }
@@ -341,7 +340,11 @@ fn keep_star_like(stars: Vec<Star>, sigma: f64, trailed: bool) -> Vec<Star> {
     } else {
         (sigma * FWHM_PER_SIGMA) as f32
     };
-    let elongation = if enough { median(lengths) } else { 1.1 };
+    let elongation = if enough {
+        median_of(lengths).unwrap_or(0.0)
+    } else {
+        1.1
+    };
     stars
         .into_iter()
         .filter_map(|mut s| {
@@ -388,11 +391,11 @@ fn compose(
         height: image.height(),
         background: level,
         noise,
-        fwhm_px: median(of(|s| s.fwhm_px)),
+        fwhm_px: median_of(of(|s| s.fwhm_px)).unwrap_or(0.0),
         elongation: if good.is_empty() {
             1.0
         } else {
-            median(of(|s| s.elongation))
+            median_of(of(|s| s.elongation)).unwrap_or(0.0)
         },
         trail_angle: angle,
         trail_px,
@@ -431,14 +434,5 @@ fn typical_sky(background: &Background, land: &LandMask) -> (f32, f32) {
             noise.push(background.noise[cell]);
         }
     }
-    (median(level), median(noise))
-}
-
-/// The median; 0 of nothing.
-pub(crate) fn median(mut values: Vec<f32>) -> f32 {
-    if values.is_empty() {
-        return 0.0;
-    }
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f32::total_cmp).1
+    (median_of(level).unwrap_or(0.0), median_of(noise).unwrap_or(0.0))
 }

@@ -4,7 +4,7 @@
 //! among all ([`crate::radon`]) are traced in the frame itself: where the light lies across each stretch, a straight
 //! line through those places, and how far along it the light goes on. Limits are common practice, no source.
 
-use nalgebra::{Matrix3, Vector3};
+use nightloom_fit::{Normal, median_of};
 use nightloom_raster::Plane;
 use rayon::prelude::*;
 
@@ -194,16 +194,14 @@ fn evened(values: &[([f32; 2], f32)]) -> Vec<f32> {
         return vec![0.0; values.len()];
     };
     let clip = |v: f32| ((v - stats.median) / stats.sigma).clamp(-CLIP, CLIP);
-    let (mut normal, mut side) = (Matrix3::identity() * 1e-3, Vector3::zeros());
+    let mut normal = Normal::with_ridge([1e-3; 3]);
     for ([x, y], v) in values {
-        let row = Vector3::new(1.0, *x, *y);
-        normal += row * row.transpose();
-        side += row * clip(*v);
+        normal.add([1.0, f64::from(*x), f64::from(*y)], f64::from(clip(*v)), 1.0);
     }
-    let plane = normal.cholesky().map_or_else(Vector3::zeros, |c| c.solve(&side));
+    let plane = normal.solve().unwrap_or_default().cast::<f32>();
     let mut rest: Vec<f32> = values
         .iter()
-        .map(|([x, y], v)| clip(*v) - plane.dot(&Vector3::new(1.0, *x, *y)))
+        .map(|([x, y], v)| clip(*v) - (plane[0] + plane[1] * x + plane[2] * y))
         .collect();
     let square = rest.iter().map(|v| v * v).sum::<f32>() / rest.len() as f32;
     rest.iter_mut().for_each(|v| *v /= square.sqrt().max(1e-3));
@@ -370,13 +368,8 @@ impl Strips<'_> {
         let far = (self.image.width() as f64).hypot(self.image.height() as f64);
         let step = (line.half / 16.0).clamp(8.0, 40.0);
         let lights = self.lights(line, -far, far, step);
-        let mut own: Vec<f64> = lights
-            .iter()
-            .filter(|(t, _)| t.abs() < line.half)
-            .map(|l| l.1)
-            .collect();
-        own.sort_by(f64::total_cmp);
-        let usual = own.get(own.len() / 2).copied().filter(|v| *v > 0.0)?;
+        let own = lights.iter().filter(|(t, _)| t.abs() < line.half).map(|l| l.1);
+        let usual = median_of(own).filter(|v| *v > 0.0)?;
         let (from, to) = brightest_run(&lights, usual)?;
         let fine = (step / 5.0).max(2.0);
         let lights = self.lights(line, from - step, to + 2.0 * step, fine);

@@ -5,7 +5,8 @@
 //! PASP 95, 163; Mendez, Silva & Lobos 2013, PASP 125, 580). Fisher scoring with Levenberg's (1944)
 //! damping.
 
-use nalgebra::{SMatrix, SVector};
+use nalgebra::SVector;
+use nightloom_fit::Normal;
 use nightloom_raster::Plane;
 
 use crate::shape::{LocalSky, Moments, each_pixel};
@@ -143,6 +144,9 @@ pub(crate) fn samples(image: &Plane, sky: &LocalSky, start: &Model, settings: &F
 }
 
 /// Parameters: height, x, y and, where `N` is 6, the inverse shape's xx, xy, yy.
+///
+/// Not [`nightloom_fit::descend`]: a trial is judged and its equations are gathered in one look at the pixels, and
+/// it ends by what a step can still gain in noise. There is no hotter loop in a frame's measurement.
 fn descend<const N: usize>(
     samples: &[Sample],
     start: Model,
@@ -154,13 +158,9 @@ fn descend<const N: usize>(
     let mut at = gather::<N>(samples, &best, noise, &[], &mut weights)?;
     let mut damping = 1e-3;
     for _ in 0..ROUNDS {
-        let mut damped = at.normal;
-        for i in 0..N {
-            damped[(i, i)] *= 1.0 + damping;
-        }
-        let step = damped.cholesky()?.solve(&at.slope);
+        let step = at.normal.damped(damping).solve()?;
         let short = step[1].hypot(step[2]) < SETTLED_PX && (step[0] / best.height).abs() < SETTLED_PART;
-        if short || step.dot(&at.slope) < SETTLED_CHI2 {
+        if short || step.dot(at.normal.side()) < SETTLED_CHI2 {
             // Near the end the error left is as the square of the step.
             best = stepped(&best, &step, widest).unwrap_or(best);
             break;
@@ -210,8 +210,7 @@ fn stepped<const N: usize>(from: &Model, step: &SVector<f64, N>, widest: f64) ->
 
 /// Normal equations about a model.
 struct Gathered<const N: usize> {
-    normal: SMatrix<f64, N, N>,
-    slope: SVector<f64, N>,
+    normal: Normal<N>,
     /// Squared residuals by the model's own weights.
     chi2: f64,
     /// Squared residuals by the weights given.
@@ -226,8 +225,7 @@ fn gather<const N: usize>(
     weights: &mut Vec<f64>,
 ) -> Option<Gathered<N>> {
     let inverse = model.shape.inverse()?;
-    let mut normal = SMatrix::<f64, N, N>::zeros();
-    let mut slope = SVector::<f64, N>::zeros();
+    let mut normal = Normal::new();
     let (mut chi2, mut judged) = (0.0, 0.0);
     weights.clear();
     for (n, sample) in samples.iter().enumerate() {
@@ -245,27 +243,12 @@ fn gather<const N: usize>(
             d[5] = -0.5 * light * dy * dy;
         }
         let off = sample.light - light;
-        for i in 0..N {
-            for j in 0..=i {
-                normal[(i, j)] += weight * d[i] * d[j];
-            }
-            slope[i] += weight * off * d[i];
-        }
+        normal.add(d, off, weight);
         chi2 += weight * off * off;
         judged += judge.get(n).unwrap_or(&weight) * off * off;
         weights.push(weight);
     }
-    for i in 0..N {
-        for j in 0..i {
-            normal[(j, i)] = normal[(i, j)];
-        }
-    }
-    Some(Gathered {
-        normal,
-        slope,
-        chi2,
-        judged,
-    })
+    Some(Gathered { normal, chi2, judged })
 }
 
 /// exp(−q/2) for q of 0 and more, within a hundred-millionth of it: a power of two times a series.

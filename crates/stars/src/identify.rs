@@ -7,6 +7,7 @@
 //! attitudes tried counted in.
 
 use nalgebra::{Rotation3, Vector3};
+use nightloom_fit::{median_of, rotation_between};
 use nightloom_optics::{Attitude, Lens};
 use nightloom_sky::{Air, Instant, Site, catalogue};
 use rayon::prelude::*;
@@ -14,7 +15,7 @@ use rayon::prelude::*;
 use crate::Star;
 use crate::bundle::LensPrior;
 use crate::grid::Grid;
-use crate::matching::{log_odds, rotation_between};
+use crate::matching::log_odds;
 use crate::pose::Pose;
 use crate::sphere::SphereGrid;
 use crate::triangles::{Triangle, triangle, triangles};
@@ -258,12 +259,12 @@ impl<'a> Search<'a> {
             focal_px: self.guess.focal_px * factor,
             ..self.guess
         };
-        let mut frame = [Vector3::zeros(); 3];
-        for (d, corner) in frame.iter_mut().zip(seen.corners) {
-            *d = lens.unproject(pixels[corner])?.into_inner();
+        let mut pairs = [(Vector3::zeros(), Vector3::zeros(), 1.0); 3];
+        for ((pair, seen), known) in pairs.iter_mut().zip(seen.corners).zip(known.corners) {
+            (pair.0, pair.1) = (bright[known], lens.unproject(pixels[seen])?.into_inner());
         }
         Some(Pose {
-            attitude: rotation_between(&known.corners.map(|i| bright[i]), &frame),
+            attitude: rotation_between(pairs)?,
             lens,
         })
     }
@@ -344,13 +345,7 @@ impl<'a> Search<'a> {
         pairs.dedup_by_key(|p| p.1);
         let offset =
             |p: &(usize, usize, f64)| f64::from(catalogue::stars()[p.1].v_mag) - self.magnitudes[p.0];
-        let mut offsets: Vec<f64> = pairs
-            .iter()
-            .filter(|p| !self.saturated[p.0])
-            .map(offset)
-            .collect();
-        offsets.sort_by(f64::total_cmp);
-        let zero = offsets.get(offsets.len() / 2).copied();
+        let zero = median_of(pairs.iter().filter(|p| !self.saturated[p.0]).map(offset));
         let mut pairs: Vec<(usize, usize)> = pairs
             .iter()
             .filter(|p| zero.is_none_or(|z| self.saturated[p.0] || (offset(p) - z).abs() < 1.5))

@@ -11,9 +11,9 @@ use nightloom_raster::Plane;
 use rayon::prelude::*;
 
 use crate::cells::{distance, flood, neighbours, patches};
-use crate::detect::median;
 use crate::levels::few;
 use crate::{LandMask, LandSettings, Star};
+use nightloom_fit::{median, median_of, quantile};
 
 /// Variance over the least that photon noise explains, above which a cell is rough.
 const ROUGH: f32 = 2.5;
@@ -154,8 +154,7 @@ fn star_seeds(
     let mut counts = vec![0u32; gradient.len()];
     stars.iter().for_each(|s| counts[cell_of(s, mask)] += 1);
     let mut about_stars: Vec<f32> = stars.iter().map(|s| gradient[cell_of(s, mask)]).collect();
-    about_stars.sort_by(f32::total_cmp);
-    let edge = STEEP * about_stars[about_stars.len() * 9 / 10];
+    let edge = STEEP * quantile(&mut about_stars, 0.9).unwrap_or(0.0);
     let per_cell = sparse_density(stars, size) * (mask.cell_px * mask.cell_px) as f64;
     let even: Vec<bool> = gradient
         .iter()
@@ -264,7 +263,7 @@ impl CellMap {
         let mut map = Self {
             columns,
             rows,
-            typical: median(level.clone()),
+            typical: median_of(level.iter().copied()).unwrap_or(0.0),
             level,
             texture,
             least: Vec::new(),
@@ -291,11 +290,11 @@ impl CellMap {
             .chunks(order.len().div_ceil(BINS).max(1))
             .map(|bin| {
                 let mut variances: Vec<f32> = bin.iter().map(|c| self.texture[*c].powi(2)).collect();
-                variances.sort_by(f32::total_cmp);
-                (self.level[bin[bin.len() / 2]], variances[variances.len() / 3])
+                let low = quantile(&mut variances, 1.0 / 3.0).unwrap_or(0.0);
+                (self.level[bin[bin.len() / 2]], low)
             })
             .collect();
-        let typical = median(floors.iter().map(|f| f.0).collect());
+        let typical = median_of(floors.iter().map(|f| f.0)).unwrap_or(0.0);
         let floors: Vec<(f32, f32)> = floors
             .into_iter()
             .filter(|(l, v)| *l > 0.05 * typical && *v > 0.0)
@@ -349,7 +348,7 @@ impl CellMap {
     fn median_about(&self, values: &[f32], x: isize, y: isize) -> f32 {
         let mut nine: [f32; 9] =
             std::array::from_fn(|i| self.at(values, x + i as isize % 3 - 1, y + i as isize / 3 - 1));
-        *nine.select_nth_unstable_by(4, f32::total_cmp).1
+        median(&mut nine).unwrap_or(0.0)
     }
 
     /// Cells that are busy or whose levels jump about.
@@ -376,7 +375,7 @@ impl CellMap {
                     let near = 6.0 * self.level_noise(x, y) + 0.02 * self.level[*cell].abs();
                     land[*cell]
                         && !sky.is_empty()
-                        && (self.level[*cell] - median(sky)).abs() < near
+                        && (self.level[*cell] - median_of(sky).unwrap_or(0.0)).abs() < near
                         && self.texture[*cell].powi(2) < ROUGH * self.least[*cell]
                 })
                 .collect();
@@ -405,7 +404,9 @@ impl CellMap {
             let gy = v(-1, 1) + 2.0 * v(0, 1) + v(1, 1) - v(-1, -1) - 2.0 * v(0, -1) - v(1, -1);
             gx.hypot(gy) / 8.0
         });
-        let typical = median(slopes.clone()).max(f32::MIN_POSITIVE);
+        let typical = median_of(slopes.iter().copied())
+            .unwrap_or(0.0)
+            .max(f32::MIN_POSITIVE);
         slopes.iter().map(|s| s / typical).collect()
     }
 
@@ -430,8 +431,8 @@ impl CellMap {
                 }
             }
         }
-        let noise = median(self.texture.clone()) / 8.0;
-        median(steps).max(noise)
+        let noise = median_of(self.texture.iter().copied()).unwrap_or(0.0) / 8.0;
+        median_of(steps).unwrap_or(0.0).max(noise)
     }
 }
 
@@ -470,7 +471,7 @@ impl<'a> Borders<'a> {
         if inside.is_empty() || outside.is_empty() {
             return false;
         }
-        let of = |values: &[f32], cells: &[usize]| median(cells.iter().map(|c| values[*c]).collect());
+        let of = |values: &[f32], cells: &[usize]| median_of(cells.iter().map(|c| values[*c])).unwrap_or(0.0);
         let step = (of(&self.map.level, &inside) - of(&self.map.level, &outside)).abs();
         let texture = of(&self.map.texture, &inside) / of(&self.map.texture, &outside).max(f32::MIN_POSITIVE);
         step > EDGE * self.usual_step || !(1.0 / TEXTURE..=TEXTURE).contains(&texture)
@@ -512,9 +513,8 @@ fn sparse_density(stars: &[Star], (width, height): (usize, usize)) -> f64 {
             tenth as f64 / (window_in_frame(s, reach2.sqrt(), width, height)).max(1.0)
         })
         .collect();
-    densities.sort_by(f64::total_cmp);
     let whole = stars.len() as f64 / sample.len() as f64;
-    densities[densities.len() / 6] * whole
+    quantile(&mut densities, 1.0 / 6.0).unwrap_or(0.0) * whole
 }
 
 /// Area of the part of a disc that lies in the frame, taken as the disc's share of its square.

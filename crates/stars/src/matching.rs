@@ -5,12 +5,14 @@
 //! (rotation, focal length, first radial term) while the reach shrinks, and the answer counts
 //! only if so many coincidences are past chance.
 
-use nalgebra::{Matrix3, Rotation3, SMatrix, SVector, Vector3};
+use nalgebra::{Rotation3, SVector, Vector3};
+use nightloom_fit::{Damping, Normal, Problem, descend, median_of, rotation_between};
 use nightloom_optics::Lens;
 use rayon::prelude::*;
 
 use crate::Star;
 use crate::grid::Grid;
+use crate::pose::{GAUSS, rms_of_median};
 use crate::triangles::{Triangle, triangles};
 
 /// How two fields are matched.
@@ -223,9 +225,9 @@ impl FieldPair<'_> {
                     .iter()
                     .take_while(|t| t.shape[0] <= ta.shape[0] + SHAPE_TOLERANCE)
                     .filter(|tb| alike(ta, tb, scale))
-                    .map(|tb| {
-                        let pick = |dirs: &[Vector3<f64>], t: &Triangle| t.corners.map(|i| dirs[i]);
-                        rotation_between(&pick(&a_dirs, ta), &pick(&b_dirs, tb))
+                    .filter_map(|tb| {
+                        let corners = ta.corners.iter().zip(&tb.corners);
+                        rotation_between(corners.map(|(i, j)| (a_dirs[*i], b_dirs[*j], 1.0)))
                     })
                     .collect::<Vec<_>>()
             })
@@ -351,38 +353,24 @@ impl FieldPair<'_> {
         (squares.iter().sum::<f64>() / squares.len().max(1) as f64).sqrt()
     }
 
-    /// Gauss–Newton with Cauchy weights on the first `free` parameters, each step halved until it
-    /// helps; returns a robust rms.
+    /// Least squares with Cauchy weights on the first `free` parameters; returns a robust rms.
     fn fit(&self, model: &mut Model, pairs: &[(usize, usize)], reach: f64, free: usize) -> f64 {
-        let scale = (reach / 3.0).max(0.3);
-        let mut cost = self.cost(model, pairs, scale);
-        for _ in 0..8 {
-            let Some(step) = self.step(model, pairs, scale, free) else {
-                break;
-            };
-            let better = (0..5)
-                .map(|halvings| model.stepped(&(step * 0.5f64.powi(halvings))))
-                .map(|next| (self.cost(&next, pairs, scale), next))
-                .find(|(after, _)| *after < cost);
-            let Some((after, next)) = better else { break };
-            *model = next;
-            let settled = cost - after < 1e-7 * cost;
-            cost = after;
-            if settled {
-                break;
-            }
-        }
-        let mut squares: Vec<f64> = self
-            .residuals(model, pairs)
-            .iter()
-            .flatten()
-            .map(|r| r[0] * r[0] + r[1] * r[1])
-            .collect();
-        squares.sort_by(f64::total_cmp);
-        // The median of a squared two-axis Gaussian residual is 1.386 σ² of one axis, 0.693 of both.
-        squares
-            .get(squares.len() / 2)
-            .map_or(f64::INFINITY, |m| (m / 0.693).sqrt())
+        let tried = Pairing {
+            fields: self,
+            pairs,
+            scale: (reach / 3.0).max(0.3),
+            free,
+        };
+        let settings = Damping {
+            rounds: 8,
+            settled: 1e-7,
+            ..GAUSS
+        };
+        *model = descend(&tried, *model, &settings).at;
+        let residuals = self.residuals(model, pairs);
+        rms_of_median(median_of(
+            residuals.iter().flatten().map(|r| r[0] * r[0] + r[1] * r[1]),
+        ))
     }
 
     /// Standard deviations of log focal length and first radial term about the guess.
@@ -392,61 +380,73 @@ impl FieldPair<'_> {
             (0.1, model.radial),
         ]
     }
+}
 
-    fn cost(&self, model: &Model, pairs: &[(usize, usize)], scale: f64) -> f64 {
-        let stars: f64 = self
-            .residuals(model, pairs)
-            .iter()
-            .map(|r| {
-                r.map_or(5.0, |r| {
-                    (1.0 + (r[0] * r[0] + r[1] * r[1]) / (scale * scale)).ln()
-                })
-            })
-            .sum();
-        stars
-            + self
-                .priors(model)
-                .iter()
-                .map(|(sigma, value)| (value / sigma).powi(2))
-                .sum::<f64>()
-    }
+/// Pairs of stars by which a model is fitted.
+struct Pairing<'a> {
+    fields: &'a FieldPair<'a>,
+    pairs: &'a [(usize, usize)],
+    /// Of the Cauchy weights, pixels.
+    scale: f64,
+    /// So many parameters are free.
+    free: usize,
+}
 
-    fn step(
-        &self,
-        model: &Model,
-        pairs: &[(usize, usize)],
-        scale: f64,
-        free: usize,
-    ) -> Option<SVector<f64, 5>> {
+impl Problem for Pairing<'_> {
+    type Point = Model;
+    type Local = Normal<5>;
+
+    fn local(&self, at: &Model) -> Option<(Normal<5>, f64)> {
         const STEPS: [f64; 5] = [1e-5, 1e-5, 1e-5, 1e-4, 1e-4];
-        let base = self.residuals(model, pairs);
-        let mut normal = SMatrix::<f64, 5, 5>::identity() * 1e-9;
-        let mut side = SVector::<f64, 5>::zeros();
-        let moved: Vec<Vec<Option<[f64; 2]>>> = (0..free)
+        let base = self.fields.residuals(at, self.pairs);
+        // What the stars cannot tell stays near the guess.
+        let held = if self.free < 5 { 1e12 } else { 0.0 };
+        let mut normal = Normal::with_ridge([1e-9, 1e-9, 1e-9, held, held]);
+        let moved: Vec<Vec<Option<[f64; 2]>>> = (0..self.free)
             .map(|p| {
                 let mut step = SVector::<f64, 5>::zeros();
                 step[p] = STEPS[p];
-                self.residuals(&model.stepped(&step), pairs)
+                self.fields.residuals(&at.stepped(&step), self.pairs)
             })
             .collect();
         for (n, r) in base.iter().enumerate() {
             let Some(r) = r else { continue };
-            let weight = 1.0 / (scale * scale + r[0] * r[0] + r[1] * r[1]);
+            let weight = 1.0 / (self.scale * self.scale + r[0] * r[0] + r[1] * r[1]);
             for axis in 0..2 {
                 let mut row = SVector::<f64, 5>::zeros();
                 for (p, moved) in moved.iter().enumerate() {
                     row[p] = moved[n].map_or(0.0, |m| (r[axis] - m[axis]) / STEPS[p]);
                 }
-                normal += weight * row * row.transpose();
-                side += weight * row * r[axis];
+                normal.add(row, r[axis], weight);
             }
         }
-        // What the stars cannot tell stays near the guess.
-        for (p, (sigma, value)) in self.priors(model).into_iter().enumerate() {
-            normal[(3 + p, 3 + p)] += 1.0 / (sigma * sigma) + if free < 5 { 1e12 } else { 0.0 };
-            side[3 + p] -= value / (sigma * sigma);
+        for (p, (sigma, value)) in self.fields.priors(at).into_iter().enumerate() {
+            normal.expect(3 + p, -value, sigma);
         }
-        normal.cholesky().map(|c| c.solve(&side))
+        Some((normal, self.cost_of(&base, at)))
+    }
+
+    fn step(&self, at: &Model, local: &Normal<5>, damping: f64) -> Option<Model> {
+        Some(at.stepped(&local.damped(damping).solve()?))
+    }
+
+    fn cost(&self, _: &Normal<5>, at: &Model) -> f64 {
+        self.cost_of(&self.fields.residuals(at, self.pairs), at)
+    }
+}
+
+impl Pairing<'_> {
+    fn cost_of(&self, residuals: &[Option<[f64; 2]>], at: &Model) -> f64 {
+        let square = |r: [f64; 2]| (r[0] * r[0] + r[1] * r[1]) / (self.scale * self.scale);
+        let stars = residuals
+            .iter()
+            .map(|r| r.map_or(5.0, |r| (1.0 + square(r)).ln()));
+        let priors = self.fields.priors(at);
+        stars.sum::<f64>()
+            + priors
+                .iter()
+                .map(|(sigma, value)| (value / sigma).powi(2))
+                .sum::<f64>()
     }
 }
 
@@ -461,20 +461,6 @@ fn alike(a: &Triangle, b: &Triangle, scale: f64) -> bool {
         && (a.shape[1] - b.shape[1]).abs() <= SHAPE_TOLERANCE
         && ratio < scale
         && ratio > 1.0 / scale
-}
-
-/// The rotation that best carries `from` onto `to` (Kabsch 1976).
-pub(crate) fn rotation_between(from: &[Vector3<f64>], to: &[Vector3<f64>]) -> Rotation3<f64> {
-    let mut sum = Matrix3::zeros();
-    for (f, t) in from.iter().zip(to) {
-        sum += t * f.transpose();
-    }
-    let svd = sum.svd(true, true);
-    let (Some(u), Some(v_t)) = (svd.u, svd.v_t) else {
-        return Rotation3::identity();
-    };
-    let sign = (u * v_t).determinant().signum();
-    Rotation3::from_matrix_unchecked(u * Matrix3::from_diagonal(&Vector3::new(1.0, 1.0, sign)) * v_t)
 }
 
 /// −ln of the chance that `hits` or more of `inside` stars find a partner when each does with

@@ -128,21 +128,8 @@ mod tests {
     /// Against every distance measured, over the whole sky and at the faces' edges and corners.
     #[test]
     fn near_is_what_distances_say() {
-        let mut state = 7u64;
-        let mut unit = move || {
-            state = state
-                .wrapping_mul(6_364_136_223_846_793_005)
-                .wrapping_add(1_442_695_040_888_963_407);
-            (state >> 11) as f64 / (1u64 << 53) as f64
-        };
-        let mut direction = move || {
-            loop {
-                let v = Vector3::from_fn(|_, _| 2.0 * unit() - 1.0);
-                if (0.01..1.0).contains(&v.norm_squared()) {
-                    return v.normalize();
-                }
-            }
-        };
+        let mut random = nightloom_fit::Random::new(7);
+        let mut direction = move || Vector3::from_fn(|_, _| random.normal()).normalize();
         for (count, reach) in [(2000, 0.02), (40_000, 0.0006), (300, 0.1)] {
             let stars: Vec<Vector3<f64>> = (0..count).map(|_| direction()).collect();
             let grid = NearGrid::new(&stars, reach);

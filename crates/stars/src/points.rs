@@ -8,13 +8,13 @@ use rayon::prelude::*;
 
 use crate::blends::{Singles, split};
 use crate::components::Components;
-use crate::detect::median;
 use crate::faint::may_be_star;
 use crate::fit::{FitSettings, Model, PixelNoise, REACH, fit};
 use crate::peaks::{Peak, merge_saturated, separate};
 use crate::shape::{FWHM_PER_SIGMA, LocalSky, Moments, aperture, balance_ends, centre, moments_at};
 use crate::trails::Trail;
 use crate::{Background, DetectSettings, LandMask, Star};
+use nightloom_fit::median_of;
 
 /// Peaks measured at most; a frame of twigs has hundreds of thousands.
 const MAX_PEAKS: usize = 12_000;
@@ -320,7 +320,9 @@ pub(crate) fn typical_shape<'a>(spots: impl IntoIterator<Item = &'a Spot>, sigma
     if sure.len() < 5 {
         return Moments::round(sigma);
     }
-    let of = |value: fn(&Moments) -> f64| f64::from(median(sure.iter().map(|m| value(m) as f32).collect()));
+    let of = |value: fn(&Moments) -> f64| {
+        f64::from(median_of(sure.iter().map(|m| value(m) as f32)).unwrap_or(0.0))
+    };
     let shape = Moments {
         xx: of(|m| m.xx),
         xy: of(|m| m.xy),

@@ -1,6 +1,7 @@
 //! Least squares over one camera's attitude and lens from stars whose directions are known.
 
-use nalgebra::{Rotation3, SMatrix, SVector, Vector2, Vector3};
+use nalgebra::{Rotation3, SVector, Vector2, Vector3};
+use nightloom_fit::{Damping, Normal, Problem, descend, median_of};
 use nightloom_optics::Lens;
 
 use crate::bundle::{LENS, LensPrior, by_direction, by_lens, lens_moved};
@@ -35,31 +36,17 @@ impl Pose {
     /// Fits attitude and lens with Cauchy weights of `scale` pixels; returns the median distance
     /// as an rms, pixels.
     pub(crate) fn fit(&mut self, pairs: &[(Vector3<f64>, [f64; 2])], scale: f64, prior: &LensPrior) -> f64 {
-        let mut cost = self.cost(pairs, scale, prior);
-        for _ in 0..12 {
-            let Some(step) = self.step(pairs, scale, prior) else {
-                break;
-            };
-            let better = (0..6)
-                .map(|halvings| self.stepped(&(step * 0.5f64.powi(halvings))))
-                .map(|next| (next.cost(pairs, scale, prior), next))
-                .find(|(after, _)| *after < cost);
-            let Some((after, next)) = better else { break };
-            let settled = cost - after < 1e-8 * cost;
-            (*self, cost) = (next, after);
-            if settled {
-                break;
-            }
-        }
-        let mut squares: Vec<f64> = pairs
+        let settings = Damping {
+            rounds: 12,
+            settled: 1e-8,
+            ..GAUSS
+        };
+        *self = descend(&Sky { pairs, scale, prior }, *self, &settings).at;
+        let squares = pairs
             .iter()
             .filter_map(|(d, p)| self.residual(d, *p))
-            .map(|r| r.norm_squared())
-            .collect();
-        squares.sort_by(f64::total_cmp);
-        squares
-            .get(squares.len() / 2)
-            .map_or(f64::INFINITY, |m| (m / 0.693).sqrt())
+            .map(|r| r.norm_squared());
+        rms_of_median(median_of(squares))
     }
 
     fn stepped(&self, step: &SVector<f64, UNKNOWNS>) -> Self {
@@ -68,27 +55,49 @@ impl Pose {
             lens: lens_moved(&self.lens, &step.as_slice()[3..]),
         }
     }
+}
 
-    fn step(
-        &self,
-        pairs: &[(Vector3<f64>, [f64; 2])],
-        scale: f64,
-        prior: &LensPrior,
-    ) -> Option<SVector<f64, UNKNOWNS>> {
-        let mut normal = SMatrix::<f64, UNKNOWNS, UNKNOWNS>::zeros();
-        let mut side = SVector::<f64, UNKNOWNS>::zeros();
-        for (direction, pixel) in pairs {
-            let v = self.attitude * direction;
-            let Some(p) = self.lens.project(&v).map(Vector2::from) else {
+/// Gauss's steps, damped where they do not help.
+pub(crate) const GAUSS: Damping = Damping {
+    start: 1e-9,
+    fall: 0.0,
+    least: 1e-9,
+    rise: 1e3,
+    most: 1e6,
+    rounds: 10,
+    settled: 1e-8,
+};
+
+/// The root mean square on both axes that goes with a median squared distance: of two-axis Gaussian residuals that
+/// median is 1.386 σ² of one axis, 0.693 of both.
+pub(crate) fn rms_of_median(median: Option<f64>) -> f64 {
+    median.map_or(f64::INFINITY, |m| (m / 0.693).sqrt())
+}
+
+/// Known stars with their pixels, and what is thought of the lens.
+struct Sky<'a> {
+    pairs: &'a [(Vector3<f64>, [f64; 2])],
+    scale: f64,
+    prior: &'a LensPrior,
+}
+
+impl Problem for Sky<'_> {
+    type Point = Pose;
+    type Local = Normal<UNKNOWNS>;
+
+    fn local(&self, at: &Pose) -> Option<(Normal<UNKNOWNS>, f64)> {
+        let mut normal = Normal::new();
+        for (direction, pixel) in self.pairs {
+            let v = at.attitude * direction;
+            let Some(p) = at.lens.project(&v).map(Vector2::from) else {
                 continue;
             };
-            let (Some(turned), Some(bent)) = (by_direction(&self.lens, &v), by_lens(&self.lens, &v, p))
-            else {
+            let (Some(turned), Some(bent)) = (by_direction(&at.lens, &v), by_lens(&at.lens, &v, p)) else {
                 continue;
             };
             let turned = -turned * v.cross_matrix();
             let r = Vector2::from(*pixel) - p;
-            let weight = 1.0 / (scale * scale + r.norm_squared());
+            let weight = 1.0 / (self.scale * self.scale + r.norm_squared());
             for axis in 0..2 {
                 let row = SVector::<f64, UNKNOWNS>::from_fn(|i, _| {
                     if i < 3 {
@@ -97,14 +106,21 @@ impl Pose {
                         bent[i - 3][axis]
                     }
                 });
-                normal += weight * row * row.transpose();
-                side += weight * row * r[axis];
+                normal.add(row, r[axis], weight);
             }
         }
-        for (i, (offset, sigma)) in prior.offsets(&self.lens).into_iter().enumerate() {
-            normal[(3 + i, 3 + i)] += 1.0 / (sigma * sigma);
-            side[3 + i] -= offset / (sigma * sigma);
+        for (i, (offset, sigma)) in self.prior.offsets(&at.lens).into_iter().enumerate() {
+            normal.expect(3 + i, -offset, sigma);
         }
-        normal.cholesky().map(|c| c.solve(&side))
+        let cost = self.cost(&normal, at);
+        Some((normal, cost))
+    }
+
+    fn step(&self, at: &Pose, local: &Normal<UNKNOWNS>, damping: f64) -> Option<Pose> {
+        Some(at.stepped(&local.damped(damping).solve()?))
+    }
+
+    fn cost(&self, _: &Normal<UNKNOWNS>, at: &Pose) -> f64 {
+        at.cost(self.pairs, self.scale, self.prior)
     }
 }

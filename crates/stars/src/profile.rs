@@ -4,7 +4,7 @@
 //! sure stars of a frame, each scaled by its fit, lie on one profile; where that falls to half,
 //! tells by how much.
 
-use nalgebra::{SMatrix, SVector};
+use nightloom_fit::Normal;
 use nightloom_raster::Plane;
 
 use crate::fit::{FitSettings, Model, samples};
@@ -41,18 +41,14 @@ pub(crate) fn width_factor(image: &Plane, spots: &[Spot], typical: Moments) -> f
 
 /// Where the common profile falls to half: ln p = a₀ + a₁q² + a₂q⁴ + a₃q⁶ by least squares.
 fn half_radius(image: &Plane, sure: &[&Spot]) -> Option<f64> {
-    let mut normal = SMatrix::<f64, 4, 4>::zeros();
-    let mut right = SVector::<f64, 4>::zeros();
+    let mut normal = Normal::<4>::new();
     for spot in sure {
         each_sample(image, spot, |q2, part| {
-            let d = SVector::<f64, 4>::new(1.0, q2, q2 * q2, q2 * q2 * q2);
             // The error of a logarithm goes with one over the value.
-            let weight = part * part;
-            normal += weight * d * d.transpose();
-            right += weight * part.ln() * d;
+            normal.add([1.0, q2, q2 * q2, q2 * q2 * q2], part.ln(), part * part);
         });
     }
-    let a = normal.cholesky()?.solve(&right);
+    let a = normal.solve()?;
     let fall = |q: f64| {
         let q2 = q * q;
         q2 * (a[1] + q2 * (a[2] + q2 * a[3]))

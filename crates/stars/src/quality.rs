@@ -1,6 +1,7 @@
 //! How good each frame of a set is, and whether to use it.
 
 use crate::{Field, FrameRegistration};
+use nightloom_fit::median;
 
 /// The figures a frame is judged by. Those of frames taken with different settings have to be brought to one unit
 /// of light first.
@@ -136,19 +137,10 @@ impl Typical {
         let usable = |f: &&FrameQuality| f.unregistered.is_none() && f.stars > 0;
         let middle = |value: fn(&FrameQuality) -> Option<f32>, more_is_better: bool| {
             let mut values: Vec<f32> = frames.iter().filter(usable).filter_map(value).collect();
-            values.sort_by(f32::total_cmp);
             match values.as_slice() {
-                [] => 0.0,
-                [one] => *one,
-                [low, high] => {
-                    if more_is_better {
-                        *high
-                    } else {
-                        *low
-                    }
-                }
-                more if more.len() % 2 == 1 => more[more.len() / 2],
-                more => 0.5 * (more[more.len() / 2 - 1] + more[more.len() / 2]),
+                [a, b] if more_is_better => a.max(*b),
+                [a, b] => a.min(*b),
+                _ => median(&mut values).unwrap_or(0.0),
             }
         };
         Self {

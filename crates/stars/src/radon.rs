@@ -5,6 +5,7 @@
 //! found as well as those that cross it (Nir, Zackay & Ofek 2018, AJ 156, 229; from memory). A map of 512 × 341
 //! takes some 15 ms.
 
+use nightloom_fit::{SIGMA_PER_MAD, median};
 use rayon::prelude::*;
 
 /// Columns of the shortest line looked at, as a power of two.
@@ -202,9 +203,8 @@ fn usual(sums: &[f32], rows: usize, columns: usize, map: &Columns, length: usize
         // No line is so long: as unit values would have it.
         return Some(1.0);
     }
-    let middle = seen.len() / 2;
-    let (_, median, _) = seen.select_nth_unstable_by(middle, f32::total_cmp);
-    Some((1.4826 * *median / (length as f32).sqrt()).max(1.0))
+    let middle = median(&mut seen)?;
+    Some((SIGMA_PER_MAD as f32 * middle / (length as f32).sqrt()).max(1.0))
 }
 
 #[cfg(test)]
@@ -212,15 +212,8 @@ mod tests {
     use super::*;
 
     fn noisy(width: usize, height: usize) -> LineMap {
-        let mut state = 3u64;
-        let mut unit = move || {
-            state = state
-                .wrapping_mul(6_364_136_223_846_793_005)
-                .wrapping_add(1_442_695_040_888_963_407);
-            (state >> 40) as f32 / (1u64 << 24) as f32
-        };
-        // The sum of twelve is nearly normal, of standard deviation 1.
-        let values = (0..width * height).map(|_| (0..12).map(|_| unit()).sum::<f32>() - 6.0);
+        let mut random = nightloom_fit::Random::new(3);
+        let values = (0..width * height).map(|_| random.normal() as f32);
         LineMap {
             width,
             height,

@@ -8,10 +8,10 @@ use nightloom_sky::{Air, Instant, Site};
 use rayon::prelude::*;
 
 use crate::bundle::{Bundle, LENS, LensPrior, Sighting, Track, lens_moved};
-use crate::detect::median;
 use crate::grid::Grid;
 use crate::matching::{FieldMatch, match_fields};
 use crate::{AirPath, Field, IdentifySettings, MatchSettings, identify};
+use nightloom_fit::median_of;
 
 /// How frames are registered.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -494,11 +494,7 @@ fn frame_summary(
         rotation: fitted,
         rms_px: (squares / matched.max(1) as f64).sqrt(),
         matched,
-        flux_ratio: if reference {
-            Some(1.0)
-        } else {
-            (!ratios.is_empty()).then(|| median(ratios))
-        },
+        flux_ratio: if reference { Some(1.0) } else { median_of(ratios) },
         reason,
     }
 }

@@ -12,6 +12,7 @@
 //! One grey plane holds no more; what stands between is left unknown. The limits are common practice,
 //! no source.
 
+use nightloom_fit::{Normal, median_of, quantile};
 use nightloom_raster::Plane;
 
 use crate::components::{Component, Components};
@@ -297,9 +298,7 @@ fn describe(image: &Plane, background: &Background, line: &Line, sigma: f64) -> 
 
 /// The light with what is far above its middle value cut off; dashes, whose middle is dark, are left.
 fn without_stars(mut light: Vec<f64>) -> Vec<f64> {
-    let mut sorted = light.clone();
-    sorted.sort_by(f64::total_cmp);
-    let at = |part: f64| sorted.get((part * sorted.len() as f64) as usize).copied();
+    let at = |part: f64| quantile(&mut light.clone(), part);
     if let (Some(low), Some(middle)) = (at(0.2), at(0.5))
         && low > 0.3 * middle
     {
@@ -324,9 +323,7 @@ const LOPSIDED: f64 = 0.45;
 /// brighter than the other.
 fn tapered(light: &[f64]) -> bool {
     let slow = smoothed(light, (light.len() / 20).clamp(5, 25) | 1);
-    let mut sorted = slow.clone();
-    sorted.sort_by(f64::total_cmp);
-    let high = sorted.get(sorted.len() * 9 / 10).copied().unwrap_or(0.0);
+    let high = quantile(&mut slow.clone(), 0.9).unwrap_or(0.0);
     let mean = |v: &[f64]| v.iter().sum::<f64>() / v.len().max(1) as f64;
     let least = |part: usize| {
         let n = (slow.len() / part).max(1);
@@ -376,11 +373,7 @@ fn light_along(image: &Plane, background: &Background, line: &Line, sigma: f64) 
 fn smoothed(light: &[f64], window: usize) -> Vec<f64> {
     light
         .windows(window.min(light.len()))
-        .map(|w| {
-            let mut w = w.to_vec();
-            w.sort_by(f64::total_cmp);
-            w[w.len() / 2]
-        })
+        .filter_map(|w| median_of(w.iter().copied()))
         .collect()
 }
 
@@ -436,15 +429,12 @@ fn beat(light: &[f64], noise: f64) -> f64 {
 fn trend_of(light: &[f64]) -> Vec<f64> {
     let n = light.len() as f64;
     let at = |i: usize| 2.0 * (i as f64 + 0.5) / n - 1.0;
-    let mut normal = nalgebra::Matrix3::<f64>::zeros();
-    let mut right = nalgebra::Vector3::zeros();
+    let mut normal = Normal::<3>::new();
     for (i, l) in light.iter().enumerate() {
         let u = at(i);
-        let d = nalgebra::Vector3::new(1.0, u, u * u);
-        normal += d * d.transpose();
-        right += *l * d;
+        normal.add([1.0, u, u * u], *l, 1.0);
     }
-    let a = normal.lu().solve(&right).unwrap_or_default();
+    let a = normal.solve().unwrap_or_default();
     (0..light.len())
         .map(|i| a[0] + at(i) * (a[1] + at(i) * a[2]))
         .collect()

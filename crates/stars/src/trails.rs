@@ -1,7 +1,7 @@
 //! Stars drawn out into trails: patches long and thin, alike in length and direction.
 
 use crate::components::{Component, Components};
-use crate::detect::median;
+use nightloom_fit::median_of;
 
 /// One trail.
 #[derive(Clone, Copy, Debug)]
@@ -37,13 +37,8 @@ pub(crate) fn find_trails(patches: &Components, sigma: f64, surely: bool) -> Opt
     if bright.len() < MIN_TRAILS {
         return surely.then_some(all);
     }
-    let elongation = median(
-        bright
-            .iter()
-            .map(|t| (t.along / t.across).sqrt() as f32)
-            .collect(),
-    );
-    let agreement = median(bright.iter().map(|t| agreement(t, &bright).0).collect());
+    let elongation = median_of(bright.iter().map(|t| (t.along / t.across).sqrt() as f32)).unwrap_or(0.0);
+    let agreement = median_of(bright.iter().map(|t| agreement(t, &bright).0)).unwrap_or(0.0);
     if !surely && (elongation < 1.8 || agreement < 0.8) {
         return None;
     }
@@ -52,7 +47,7 @@ pub(crate) fn find_trails(patches: &Components, sigma: f64, surely: bool) -> Opt
         .filter(|t| agreement_ok(t, &bright))
         .copied()
         .collect();
-    let length = median(alike.iter().map(|t| t.length).collect());
+    let length = median_of(alike.iter().map(|t| t.length)).unwrap_or(0.0);
     let fits = |t: &Trail| t.length > 0.4 * length && t.length < 1.7 * length && agreement_ok(t, &alike);
     Some(all.iter().filter(|t| fits(t)).copied().collect())
 }

@@ -1,6 +1,7 @@
 //! One frame's measurements over the frame: the stars' shape, the sky's brightness, land, streaks, how far
 //! the identified stars stand from where they should.
 
+use nightloom_fit::{median_of, quantile};
 use nightloom_stars::Star;
 
 use super::Look;
@@ -133,9 +134,8 @@ impl<'a> Draw<'a> {
             times: 1.0,
         };
         draw.cells = draw.in_cells(&picture.stars);
-        let mut widths: Vec<f64> = draw.cells.iter().map(|c| c.fwhm_px).collect();
-        widths.sort_by(f64::total_cmp);
-        let typical = widths.get(widths.len() / 2).copied().unwrap_or(1.0).max(0.1);
+        let widths = draw.cells.iter().map(|c| c.fwhm_px);
+        let typical = median_of(widths).unwrap_or(1.0).max(0.1);
         draw.times = two_figures(FILLED * cell / (typical * unit));
         draw
     }
@@ -345,10 +345,8 @@ impl<'a> Draw<'a> {
     fn levels(&self) -> Vec<Level> {
         let map = &self.picture.sky.map;
         let values: Vec<f64> = map.mag_arcsec2.iter().map(|v| v.unwrap_or(f64::NAN)).collect();
-        let mut finite: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
-        finite.sort_by(f64::total_cmp);
-        let few = finite.len() / 50;
-        let (Some(first), Some(last)) = (finite.get(few), finite.iter().rev().nth(few)) else {
+        let mut finite = values.clone();
+        let (Some(first), Some(last)) = (quantile(&mut finite, 0.02), quantile(&mut finite, 0.98)) else {
             return Vec::new();
         };
         let step = round_step(last - first, LEVELS).max(LEAST_STEP);
@@ -488,11 +486,6 @@ fn is_good(star: &Star) -> bool {
 
 /// Medians of a cell's stars; the angle by the mean of doubled angles.
 fn shape(at: [f64; 2], stars: &[&Star]) -> Cell {
-    let median = |value: fn(&Star) -> f32| {
-        let mut values: Vec<f64> = stars.iter().map(|s| f64::from(value(s))).collect();
-        values.sort_by(f64::total_cmp);
-        values[values.len() / 2]
-    };
     // As vectors, so that noise in every direction leaves a round star.
     let (mut c, mut s) = (0.0, 0.0);
     for star in stars {
@@ -503,7 +496,7 @@ fn shape(at: [f64; 2], stars: &[&Star]) -> Cell {
     let n = stars.len() as f64;
     Cell {
         at,
-        fwhm_px: median(|s| s.fwhm_px),
+        fwhm_px: median_of(stars.iter().map(|s| f64::from(s.fwhm_px))).unwrap_or(0.0),
         elongation: (s.hypot(c) / n).exp(),
         angle: 0.5 * s.atan2(c),
     }

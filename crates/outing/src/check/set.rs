@@ -1,5 +1,6 @@
 //! A frame beside the others of its set: even cloud dims all its stars alike, which the frame alone cannot show.
 
+use nightloom_fit::median;
 use nightloom_stars::cause::{Cause, CauseFound};
 
 use super::FrameCheck;
@@ -27,8 +28,7 @@ pub(super) fn compare(checks: &mut [FrameCheck]) {
         let (Some(own), true) = (starlight[i], set.len() >= LEAST) else {
             continue;
         };
-        set.sort_by(f64::total_cmp);
-        let lost = set[set.len() / 2] - own;
+        let lost = median(&mut set).unwrap_or(own) - own;
         let clear = |n: usize| starlight[n].is_some_and(|s| s - own > 0.5 * lost);
         let after = (i + 1..starlight.len()).filter(alike).any(clear);
         if lost > LOST_MAG && after {

@@ -2,8 +2,9 @@
 
 use std::path::{Path, PathBuf};
 
+use nightloom_fit::median;
 use nightloom_raster::{Cfa, DecodeOptions, Frame, FrameMeta, Levels, Pixels, Plane, is_frame_path};
-use nightloom_stack::{Readout, median_of, pile};
+use nightloom_stack::{Readout, pile};
 
 use super::SensorError;
 use crate::world::{Step, World};
@@ -161,5 +162,5 @@ fn median_level(plane: &Plane) -> f64 {
     for y in (0..plane.height()).step_by(step) {
         values.extend(plane.row(y).iter().step_by(step));
     }
-    f64::from(median_of(&mut values).unwrap_or(0.0))
+    f64::from(median(&mut values).unwrap_or(0.0))
 }

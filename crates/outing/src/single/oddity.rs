@@ -1,5 +1,6 @@
 //! What a frame that is not identified looks like instead.
 
+use nightloom_fit::quantile;
 use nightloom_raster::{FrameMeta, Plane};
 use nightloom_stars::Field;
 
@@ -260,13 +261,7 @@ fn tiles(plane: &Plane) -> Tiles {
     let share =
         |of: fn(&Tile) -> bool| each.iter().filter(|t| of(t)).count() as f64 / each.len().max(1) as f64;
     let mut means: Vec<f32> = each.iter().map(|t| t.mean).collect();
-    means.sort_by(f32::total_cmp);
-    let part = |share: f64| {
-        means
-            .get(((means.len().max(1) - 1) as f64 * share) as usize)
-            .copied()
-            .unwrap_or(0.0)
-    };
+    let mut part = |share: f64| quantile(&mut means, share).unwrap_or(0.0);
     let level = part(0.5);
     let mut flat: Vec<u32> = each
         .iter()
@@ -337,6 +332,7 @@ fn tile(plane: &Plane, x0: usize, y0: usize, side: usize) -> Tile {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use nightloom_fit::Random;
     use nightloom_stars::{DetectSettings, Star, measure};
 
     fn field(places: &[[f64; 2]]) -> Field {
@@ -356,14 +352,12 @@ mod tests {
         field
     }
 
-    /// Places without a pattern (a linear congruence, as in Numerical Recipes' quick generator).
+    /// Places without a pattern.
     fn strewn(count: usize) -> Vec<[f64; 2]> {
-        let mut state = 12_345u32;
-        let mut next = || {
-            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            f64::from(state >> 8) / 16_777.216
-        };
-        (0..count).map(|_| [next(), next()]).collect()
+        let mut random = Random::new(12_345);
+        (0..count)
+            .map(|_| [0, 1].map(|_| random.between(0.0, 1000.0)))
+            .collect()
     }
 
     #[test]
@@ -389,11 +383,8 @@ mod tests {
             _ => 0.7,
         });
         assert_eq!(word(&drawn), Some("screenshot"));
-        let mut state = 1u32;
-        let noise = Plane::from_fn(800, 600, |_, _| {
-            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            0.05 + (state >> 8) as f32 / 16_777_216.0 * 0.01
-        });
+        let mut random = Random::new(1);
+        let noise = Plane::from_fn(800, 600, |_, _| random.between(0.05, 0.06) as f32);
         assert_eq!(word(&noise), Some("noise"));
         let cloud = Plane::from_fn(800, 600, |x, _| noise.at(x, 0) + x as f32 / 20_000.0);
         assert_eq!(word(&cloud), Some("cloud"));

@@ -8,6 +8,7 @@ mod pending;
 
 use std::path::PathBuf;
 
+use nightloom_fit::quantile;
 use nightloom_stars::cause::Cause;
 
 use crate::check::{FrameCheck, Trends, tell_focus, trends};
@@ -121,9 +122,8 @@ impl Watcher {
             .filter(|c| c.measured && c.fwhm_px > 0.0 && c.stars >= 20)
             .map(|c| c.fwhm_px)
             .collect();
-        widths.sort_by(f64::total_cmp);
         // Not the very sharpest: noise makes one of many too sharp.
-        (widths.len() >= 3).then(|| widths[widths.len() / 4])
+        quantile(&mut widths, 0.25).filter(|_| widths.len() >= 3)
     }
 
     /// Frames checked so far, oldest first.

@@ -1,5 +1,6 @@
 //! What is in a frame, as far as its role needs it; covered and evenly lit frames.
 
+use nightloom_fit::{SIGMA_PER_MAD, median_of};
 use nightloom_optics::Lens;
 use nightloom_raster::{Pixels, Plane};
 use nightloom_stars::Field;
@@ -42,8 +43,6 @@ const COMMON: f64 = 0.6;
 const BLOCKS: [usize; 2] = [24, 16];
 /// A median of n samples of standard deviation 1 scatters by 1.2533/√n (Kendall & Stuart, large n).
 const MEDIAN_SCATTER: f64 = 1.2533;
-/// Standard deviation over median absolute deviation for a Gaussian.
-const MAD_TO_SIGMA: f64 = 1.4826;
 /// Relative bend over three blocks in a row that counts as a contour. Vignetting of two stops in the
 /// corners bends by about 3 % on this grid.
 const EDGE_STEP: f64 = 0.06;
@@ -114,16 +113,16 @@ fn levels(plane: &Plane, step: usize) -> Content {
             let (x0, y0) = (i * bw / step * step, j * bh / step * step);
             let (values, differences) = block(plane, [x0, y0], [bw, bh], step);
             block_px = values.len();
-            medians.push(median(values));
-            noises.push(median(differences) * MAD_TO_SIGMA / std::f64::consts::SQRT_2);
+            medians.push(middle(values));
+            noises.push(middle(differences) * SIGMA_PER_MAD / std::f64::consts::SQRT_2);
         }
     }
     let edges = contours(&medians, across, down);
-    let level = median(medians.clone());
-    let structure = median(medians.iter().map(|m| (m - level).abs()).collect()) * MAD_TO_SIGMA;
+    let level = middle(medians.clone());
+    let structure = middle(medians.iter().map(|m| (m - level).abs())) * SIGMA_PER_MAD;
     Content {
         level,
-        noise: median(noises),
+        noise: middle(noises),
         structure,
         edges,
         block_px,
@@ -177,12 +176,8 @@ fn contours(medians: &[f64], across: usize, down: usize) -> f64 {
 }
 
 /// Median; 0 of nothing.
-pub(super) fn median(mut values: Vec<f64>) -> f64 {
-    if values.is_empty() {
-        return 0.0;
-    }
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f64::total_cmp).1
+pub(super) fn middle(values: impl IntoIterator<Item = f64>) -> f64 {
+    median_of(values).unwrap_or(0.0)
 }
 
 /// Above this a frame holds light. Dark current of a warm sensor in minutes stays below it.

@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 
 use jiff::civil::DateTime;
 
-use super::content::median;
+use super::content::middle;
 use super::{Content, FrameFacts, RoleDecision};
 use nightloom_outing::Role;
 
@@ -73,9 +73,10 @@ pub(super) fn sky_or_land(
     out
 }
 
-/// The order of taking: by the camera's clock, then by name.
+/// The order of taking: by the camera's clock, then by content; names decide nothing.
 fn in_time(a: &FrameFacts, b: &FrameFacts) -> std::cmp::Ordering {
-    (&a.meta.taken_local, &a.name).cmp(&(&b.meta.taken_local, &b.name))
+    let level = |f: &FrameFacts| f.content.map_or(0, |c| c.level.to_bits());
+    (&a.meta.taken_local, level(a)).cmp(&(&b.meta.taken_local, level(b)))
 }
 
 /// Exposure, ISO, aperture and focal length in words; frames of one setting share it.
@@ -270,7 +271,7 @@ fn by_company(
     };
     let sky_known = has(Role::Sky);
     // Without any certain sky, the largest setting with stars in it is the sky.
-    let starry = |g: &[usize]| median(g.iter().map(|&i| stars(&frames[i]) as f64).collect());
+    let starry = |g: &[usize]| middle(g.iter().map(|&i| stars(&frames[i]) as f64));
     let sky = silent
         .iter()
         .enumerate()

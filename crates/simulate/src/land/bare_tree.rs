@@ -2,7 +2,7 @@
 //! and two ratios; thickness by Leonardo's rule, that areas add up).
 
 use super::brush::Stroke;
-use crate::random::Random;
+use nightloom_fit::Random;
 
 /// The tree's look.
 #[derive(Clone, Copy, Debug)]

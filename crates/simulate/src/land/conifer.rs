@@ -1,7 +1,7 @@
 //! A spruce: a trunk, whorls of boughs all round it that sink and turn up again, twigs hanging from them.
 
 use super::brush::Stroke;
-use crate::random::Random;
+use nightloom_fit::Random;
 
 /// How the tree takes the light: colours already lit.
 #[derive(Clone, Copy, Debug)]

@@ -7,7 +7,7 @@ use super::brush::{Band, Stroke};
 use super::conifer::{Paints, Stand, conifer};
 use super::relief::{BARK, Light, NEEDLES, Relief, SNOW};
 use super::{BLOCK, Extent, FULL, Painting};
-use crate::random::Random;
+use nightloom_fit::Random;
 
 const BAND_ROWS: usize = 64;
 
@@ -144,7 +144,7 @@ fn hidden(layer: &Layer, relief: &Relief, extent: Extent, x: usize, altitude: f6
 
 /// Woods on the foot of the far mountains, as short strokes.
 fn far_woods(extent: Extent, light: &Light, relief: &Relief, seed: u64) -> Vec<Stroke> {
-    let mut random = Random::new(seed, 0x1a4d, 1);
+    let mut random = Random::stream(seed, 0x1a4d, 1);
     let mut strokes = Vec::new();
     for row in 0..26 {
         let below = 0.16 * f64::from(row);
@@ -186,7 +186,7 @@ fn paints(light: &Light, warm: f64, snowed: f64) -> Paints {
 
 /// The wooded ridge: rows of spruces, far ones first.
 fn woods(extent: Extent, light: &Light, relief: &Relief, seed: u64) -> Vec<Stroke> {
-    let mut random = Random::new(seed, 0x1a4d, 2);
+    let mut random = Random::stream(seed, 0x1a4d, 2);
     let mut strokes = Vec::new();
     for row in 0..34 {
         let depth = f64::from(row);
@@ -239,7 +239,7 @@ const BARE: [[f64; 4]; 5] = [
 ];
 
 fn meadow_trees(extent: Extent, light: &Light, relief: &Relief, seed: u64) -> Vec<Stroke> {
-    let mut random = Random::new(seed, 0x1a4d, 3);
+    let mut random = Random::stream(seed, 0x1a4d, 3);
     let mut strokes = Vec::new();
     let shadow = |azimuth: f64, foot: f64, height: f64, strokes: &mut Vec<Stroke>| {
         // The low moon throws long shadows up the meadow, away from itself.

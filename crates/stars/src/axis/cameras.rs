@@ -5,13 +5,13 @@
 //! its own would let every frame look a few pixels elsewhere.
 
 use nalgebra::{DMatrix, Matrix3, Rotation3, SMatrix, SVector, Vector2, Vector3};
+use nightloom_fit::{CAUCHY, Damping, Loss, Problem, descend, median};
 use nightloom_optics::Lens;
 
 use super::{AxisFrame, Sight};
 use crate::bundle::{LENS, LensPrior, by_direction, by_lens, lens_moved};
+use crate::pose::GAUSS;
 
-/// Cauchy's constant: 95 % efficient on Gaussian residuals (Holland & Welsch 1977).
-const CAUCHY: f64 = 2.385;
 const ROUNDS: usize = 20;
 
 /// What the fit comes to.
@@ -40,27 +40,18 @@ struct Normal {
 
 /// Fits lens and cameras. `None` where the stars do not hold them.
 pub(super) fn fit(frames: &[AxisFrame], guess: &Lens) -> Option<Cameras> {
-    let prior = prior(frames, guess);
-    let mut lens = *guess;
-    let mut rotations: Vec<Rotation3<f64>> = frames.iter().map(|f| f.camera).collect();
-    let mut scale = robust_scale(frames, &lens, &rotations)?;
-    for _ in 0..ROUNDS {
-        let normal = Normal::build(frames, &lens, &rotations, scale, &prior);
-        let (turns, bend) = normal.solve()?;
-        let moved = lens_moved(&lens, bend.as_slice());
-        let turned: Vec<Rotation3<f64>> = rotations
-            .iter()
-            .zip(&turns)
-            .map(|(r, t)| Rotation3::new(*t) * r)
-            .collect();
-        let largest = turns.iter().map(|t| t.norm()).fold(0.0, f64::max);
-        (lens, rotations) = (moved, turned);
-        scale = robust_scale(frames, &lens, &rotations)?;
-        if largest * lens.focal_px < 1e-4 {
-            break;
-        }
-    }
-    let normal = Normal::build(frames, &lens, &rotations, scale, &prior);
+    let sky = Sky {
+        frames,
+        prior: prior(frames, guess),
+    };
+    let cameras = frames.iter().map(|f| f.camera).collect();
+    let settings = Damping {
+        rounds: ROUNDS,
+        settled: 1e-12,
+        ..GAUSS
+    };
+    let (lens, rotations) = descend(&sky, (*guess, cameras), &settings).at;
+    let (normal, scale) = sky.local(&(lens, rotations.clone()))?.0;
     Some(Cameras {
         covariance: normal.covariance()?,
         rms_px: frames
@@ -72,6 +63,43 @@ pub(super) fn fit(frames: &[AxisFrame], guess: &Lens) -> Option<Cameras> {
         rotations,
         scale,
     })
+}
+
+/// Stars above all cameras, and what is thought of their lens.
+struct Sky<'a> {
+    frames: &'a [AxisFrame],
+    prior: LensPrior,
+}
+
+impl Problem for Sky<'_> {
+    type Point = (Lens, Vec<Rotation3<f64>>);
+    type Local = (Normal, f64);
+
+    fn local(&self, at: &Self::Point) -> Option<(Self::Local, f64)> {
+        let (lens, cameras) = at;
+        let scale = robust_scale(self.frames, lens, cameras)?;
+        let local = (
+            Normal::build(self.frames, lens, cameras, scale, &self.prior),
+            scale,
+        );
+        let cost = self.cost(&local, at);
+        Some((local, cost))
+    }
+
+    fn step(
+        &self,
+        (lens, cameras): &Self::Point,
+        (normal, _): &Self::Local,
+        damping: f64,
+    ) -> Option<Self::Point> {
+        let (turns, bend) = normal.solve(damping)?;
+        let turned = cameras.iter().zip(&turns).map(|(r, t)| Rotation3::new(*t) * r);
+        Some((lens_moved(lens, bend.as_slice()), turned.collect()))
+    }
+
+    fn cost(&self, (_, scale): &Self::Local, (lens, cameras): &Self::Point) -> f64 {
+        cost(self.frames, lens, cameras, *scale) + self.prior.cost(lens)
+    }
 }
 
 fn prior(frames: &[AxisFrame], guess: &Lens) -> LensPrior {
@@ -113,13 +141,11 @@ fn robust_scale(frames: &[AxisFrame], lens: &Lens, cameras: &[Rotation3<f64>]) -
     if squares.len() < 5 {
         return None;
     }
-    let middle = squares.len() / 2;
-    let median = *squares.select_nth_unstable_by(middle, f64::total_cmp).1;
-    Some((median / 1.386).sqrt().max(0.05))
+    Some((median(&mut squares)? / 1.386).sqrt().max(0.05))
 }
 
 fn weight(r: &Vector2<f64>, scale: f64) -> f64 {
-    1.0 / (1.0 + r.norm_squared() / (CAUCHY * scale).powi(2))
+    Loss::Cauchy.weight(r.norm() / (CAUCHY * scale))
 }
 
 fn cost(frames: &[AxisFrame], lens: &Lens, cameras: &[Rotation3<f64>], scale: f64) -> f64 {
@@ -198,11 +224,14 @@ impl Normal {
         Some(())
     }
 
-    /// Turns of the cameras and changes of the lens.
-    fn solve(&self) -> Option<(Vec<Vector3<f64>>, SVector<f64, LENS>)> {
+    /// Turns of the cameras and changes of the lens, the diagonal by 1 + `damping`.
+    fn solve(&self, damping: f64) -> Option<(Vec<Vector3<f64>>, SVector<f64, LENS>)> {
         let (mut left, mut side) = (self.lens, self.lens_side);
+        (0..LENS).for_each(|i| left[(i, i)] *= 1.0 + damping);
         let mut inverses = Vec::with_capacity(self.own.len());
         for (n, own) in self.own.iter().enumerate() {
+            let mut own = *own;
+            (0..3).for_each(|i| own[(i, i)] *= 1.0 + damping);
             let inverse = own.try_inverse()?;
             let back = self.coupling[n].transpose() * inverse;
             left -= back * self.coupling[n];

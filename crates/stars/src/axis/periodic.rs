@@ -6,7 +6,8 @@
 
 use std::f64::consts::{PI, TAU};
 
-use nalgebra::{SMatrix, SVector};
+use nalgebra::SVector;
+use nightloom_fit::Normal;
 
 /// A·sin(2πt/P + φ), the axis ahead of its mean rate.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
@@ -94,13 +95,11 @@ fn row(t: f64, frequency: f64) -> SVector<f64, 4> {
 
 /// Sum of squares left, and offset, slope, sine, cosine.
 fn line_and_sine(points: &[(f64, f64)], frequency: f64) -> Option<(f64, SVector<f64, 4>)> {
-    let (mut normal, mut side) = (SMatrix::<f64, 4, 4>::zeros(), SVector::<f64, 4>::zeros());
+    let mut normal = Normal::new();
     for &(t, angle) in points {
-        let row = row(t, frequency);
-        normal += row * row.transpose();
-        side += row * angle;
+        normal.add(row(t, frequency), angle, 1.0);
     }
-    let fit = normal.cholesky()?.solve(&side);
+    let fit = normal.solve()?;
     let left = points
         .iter()
         .map(|&(t, angle)| (angle - row(t, frequency).dot(&fit)).powi(2))
@@ -136,14 +135,13 @@ fn told(
     exposure_s: f64,
 ) -> Option<PeriodicFit> {
     let (amplitude, phase) = (fit[2].hypot(fit[3]), fit[3].atan2(fit[2]));
-    let mut normal = SMatrix::<f64, 5, 5>::zeros();
+    let mut normal = Normal::<5>::new();
     for &(t, _) in points {
         let (s, c) = (TAU * frequency * t + phase).sin_cos();
-        let row = SVector::from([1.0, t, s, amplitude * c, amplitude * c * TAU * t]);
-        normal += row * row.transpose();
+        normal.add([1.0, t, s, amplitude * c, amplitude * c * TAU * t], 0.0, 1.0);
     }
     let variance = left / points.len().saturating_sub(5).max(1) as f64;
-    let covariance = normal.cholesky()?.inverse() * variance;
+    let covariance = normal.covariance()? * variance;
     let sigma = |k: usize| covariance[(k, k)].sqrt();
     // A frame shows the mean over its exposure.
     let half = PI * exposure_s * frequency;
@@ -164,21 +162,11 @@ fn told(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use nightloom_fit::Random;
 
     fn sequence(amplitude_arcsec: f64, period_s: f64, exposure_s: f64, noise_arcsec: f64) -> Vec<(f64, f64)> {
         let arcsec = |v: f64| (v / 3600.0).to_radians();
-        let mut seed = 12_345_u64;
-        let mut noise = || {
-            // Sum of uniform numbers (Marsaglia's xorshift), nearly normal.
-            let mut sum = 0.0;
-            for _ in 0..12 {
-                seed ^= seed << 13;
-                seed ^= seed >> 7;
-                seed ^= seed << 17;
-                sum += (seed >> 11) as f64 / (1u64 << 53) as f64;
-            }
-            sum - 6.0
-        };
+        let mut random = Random::new(12_345);
         (0..20)
             .map(|n| {
                 let t = 94.0 * f64::from(n);
@@ -188,7 +176,7 @@ mod tests {
                     (at(t - 0.5 * exposure_s) - at(t + 0.5 * exposure_s)) * period_s / (TAU * exposure_s);
                 (
                     t + 500.0,
-                    7.3e-5 * t + arcsec(amplitude_arcsec * mean + noise_arcsec * noise()),
+                    7.3e-5 * t + arcsec(amplitude_arcsec * mean + noise_arcsec * random.normal()),
                 )
             })
             .collect()

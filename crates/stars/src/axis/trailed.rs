@@ -5,6 +5,7 @@
 //! sides of the pole.
 
 use nalgebra::{Matrix2x3, Matrix3, Rotation3, Unit, UnitVector3, Vector2, Vector3};
+use nightloom_fit::{CAUCHY, Loss, Normal, median_of};
 use nightloom_sky::{Air, Angle};
 
 use super::rate::SKY_RAD_S;
@@ -61,11 +62,7 @@ pub fn axis_of_trailed_frame(
         return None;
     }
     let width = f64::from(field.fwhm_px).max(1.0);
-    let mut lengths: Vec<f64> = strokes.iter().map(|s| s.seen.norm()).collect();
-    lengths.sort_by(f64::total_cmp);
-    if lengths[lengths.len() / 2] < LEAST_LENGTH * width {
-        return None;
-    }
+    median_of(strokes.iter().map(|s| s.seen.norm())).filter(|length| *length >= LEAST_LENGTH * width)?;
     let sky = -pole.airless.into_inner() * (pole.sense() * SKY_RAD_S);
     let difference = difference(&strokes)?;
     let answer = |way: f64| refine(&strokes, sky - difference * way, pole);
@@ -143,24 +140,20 @@ fn refine(strokes: &[Stroke], start: Vector3<f64>, pole: &Pole) -> Option<Traile
     let mut turn = start;
     let (mut inverse, mut variance) = (Matrix3::zeros(), 0.0);
     for _ in 0..12 {
-        let (mut normal, mut side) = (Matrix3::zeros(), Vector3::zeros());
+        let mut normal = Normal::<3>::new();
         let off = |s: &Stroke| {
             let model = s.sky - s.turn * turn;
             let sense = if model.dot(&s.seen) < 0.0 { -1.0 } else { 1.0 };
             model - s.seen * sense
         };
-        let mut squares: Vec<f64> = strokes.iter().map(|s| off(s).norm_squared()).collect();
-        squares.sort_by(f64::total_cmp);
-        let scale2 = (squares[squares.len() / 2] / 1.386).max(1e-6);
+        let scale2 = (median_of(strokes.iter().map(|s| off(s).norm_squared()))? / 1.386).max(1e-6);
         for s in strokes {
             let off = off(s);
-            let weight = 1.0 / (1.0 + off.norm_squared() / (5.69 * scale2));
-            normal += weight * s.turn.transpose() * s.turn;
-            side += weight * s.turn.transpose() * off;
+            let weight = Loss::Cauchy.weight(off.norm() / (CAUCHY * scale2.sqrt()));
+            (0..2).for_each(|k| normal.add(s.turn.row(k).transpose(), off[k], weight));
         }
-        inverse = normal.try_inverse()?;
-        variance = scale2;
-        let step = inverse * side;
+        let step = normal.solve()?;
+        (inverse, variance) = (normal.covariance()?, scale2);
         turn += step;
         if step.norm() < 1e-12 * turn.norm() {
             break;

@@ -8,9 +8,10 @@
 
 use nightloom_raster::Plane;
 
-use super::sample::{Sample, median};
+use super::sample::Sample;
 use crate::Field;
 use crate::shape::{LocalSky, Moments, centre, each_pixel};
+use nightloom_fit::{Loss, median_of};
 
 /// Third moments of a star within a round window of √2 times its width, in its standard deviations cubed.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -81,7 +82,7 @@ pub(super) fn fit(samples: &[Sample], field: &Field) -> Coma {
     let (even, radial, scatter) = even_and_radial(&seen);
     let middle = even[0].hypot(even[1]);
     let towards = even[1].atan2(even[0]);
-    let of = |k: usize| median(seen.iter().map(|(_, t)| t.threefold[k]).collect()).unwrap_or(0.0);
+    let of = |k: usize| median_of(seen.iter().map(|(_, t)| t.threefold[k])).unwrap_or(0.0);
     let (sin, cos) = (3.0 * towards).sin_cos();
     Coma {
         middle,
@@ -103,7 +104,7 @@ fn even_and_radial(seen: &[([f64; 2], Third)]) -> ([f64; 2], f64, f64) {
         let (mut w, mut wp, mut wt, mut wpp, mut wpt) = (0.0, [0.0; 2], [0.0; 2], 0.0, 0.0);
         for star in seen {
             let (p, t) = (star.0, star.1.towards);
-            let weight = 1.0 / (1.0 + (off(&even, radial, star) / scale).powi(2));
+            let weight = Loss::Cauchy.weight(off(&even, radial, star) / scale);
             w += weight;
             for k in 0..2 {
                 wp[k] += weight * p[k];
@@ -120,8 +121,8 @@ fn even_and_radial(seen: &[([f64; 2], Third)]) -> ([f64; 2], f64, f64) {
             0.0
         };
         even = [0, 1].map(|k| (wt[k] - radial * wp[k]) / w);
-        let misses = seen.iter().map(|s| off(&even, radial, s)).collect();
-        scale = (1.5 * median(misses).unwrap_or(scale)).max(1e-3);
+        let misses = seen.iter().map(|s| off(&even, radial, s));
+        scale = (1.5 * median_of(misses).unwrap_or(scale)).max(1e-3);
     }
     // The median of a distance in two dimensions is 1.18 of one axis's standard deviation.
     (even, radial, scale / 1.5 / 1.18)

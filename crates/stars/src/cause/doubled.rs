@@ -1,5 +1,6 @@
 //! Stars seen twice at one and the same offset: a knock during the exposure, or two exposures in one.
 
+use nightloom_fit::median_of;
 use std::collections::HashMap;
 
 use crate::{Field, Star};
@@ -36,9 +37,8 @@ pub(super) fn find(field: &Field) -> Option<Doubled> {
     let (centre, members) = densest(&offsets)?;
     let reach_area = std::f64::consts::PI * REACH * REACH;
     let by_chance = offsets.len() as f64 * (SAME * SAME * std::f64::consts::PI) / reach_area;
-    let mut ratios: Vec<f64> = members.iter().map(|&i| offsets[i].2).collect();
-    ratios.sort_by(f64::total_cmp);
-    let ratio = ratios[ratios.len() / 2];
+    let ratios: Vec<f64> = members.iter().map(|&i| offsets[i].2).collect();
+    let ratio = median_of(ratios.iter().copied())?;
     let alike = ratios.iter().filter(|r| (*r / ratio).ln().abs() < 0.35).count();
     let found = Doubled {
         offset_px: centre,

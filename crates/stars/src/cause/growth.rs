@@ -1,9 +1,10 @@
 //! How the stars' width changes over the frame: a quadratic surface.
 
-use nalgebra::{SMatrix, SVector};
+use nalgebra::SVector;
+use nightloom_fit::{Loss, Normal, Robust, Row, SIGMA_PER_MAD, Scale, median_of, quantile, robust};
 
 use super::motion::Motion;
-use super::sample::{Sample, median};
+use super::sample::Sample;
 use crate::Field;
 use crate::shape::FWHM_PER_SIGMA;
 
@@ -35,7 +36,7 @@ pub(super) fn fit(samples: &[Sample], field: &Field, motion: &Motion) -> Growth 
         .iter()
         .map(|s| (s.place(field), width(s, motion)))
         .collect();
-    let typical = median(widths.iter().map(|w| w.1).collect()).unwrap_or(0.0);
+    let typical = median_of(widths.iter().map(|w| w.1)).unwrap_or(0.0);
     let even = Growth {
         least_px: typical,
         middle_px: typical,
@@ -68,27 +69,19 @@ fn terms([u, v]: [f64; 2]) -> SVector<f64, TERMS> {
 
 /// Least squares with Cauchy weights on the squared widths, which add.
 fn surface(widths: &[([f64; 2], f64)], typical: f64) -> Option<SVector<f64, TERMS>> {
-    let mut at = SVector::<f64, TERMS>::zeros();
-    at[0] = typical * typical;
-    for round in 0..12 {
-        let mut normal = SMatrix::<f64, TERMS, TERMS>::identity() * 1e-3;
-        normal[(0, 0)] = 1e-9;
-        let mut right = SVector::<f64, TERMS>::zeros();
-        let scale = (0.3 * typical * typical).max(1e-9);
-        for (p, w) in widths {
-            let row = terms(*p);
-            let miss = (w * w - at.dot(&row)) / scale;
-            let weight = if round == 0 {
-                1.0
-            } else {
-                1.0 / (1.0 + miss * miss)
-            };
-            normal += row * row.transpose() * weight;
-            right += row * (w * w * weight);
-        }
-        at = normal.cholesky()?.solve(&right);
-    }
-    Some(at)
+    let row = |(p, w): &([f64; 2], f64)| Row {
+        terms: terms(*p),
+        value: w * w,
+        weight: 1.0,
+    };
+    let rows: Vec<_> = widths.iter().map(row).collect();
+    let prior = Normal::with_ridge([1e-9, 1e-3, 1e-3, 1e-3, 1e-3, 1e-3]);
+    let settings = Robust {
+        loss: Loss::Cauchy,
+        scale: Scale::Fixed((0.3 * typical * typical).max(1e-9)),
+        rounds: 12,
+    };
+    robust(&rows, &prior, None, &settings)
 }
 
 fn describe(s: &SVector<f64, TERMS>, widths: &[([f64; 2], f64)], field: &Field, typical: f64) -> Growth {
@@ -106,9 +99,8 @@ fn describe(s: &SVector<f64, TERMS>, widths: &[([f64; 2], f64)], field: &Field, 
         .filter(covered)
         .collect();
     let mut values: Vec<f64> = grid.iter().map(|p| at(*p)).collect();
-    values.sort_by(f64::total_cmp);
-    let least = values.get(values.len() / 10).copied().unwrap_or(typical);
-    let most = values.last().copied().unwrap_or(typical);
+    let least = quantile(&mut values, 0.1).unwrap_or(typical);
+    let most = quantile(&mut values, 1.0).unwrap_or(typical);
     let corners: Vec<f64> = [[cu, cv], [-cu, cv], [cu, -cv], [-cu, -cv]]
         .into_iter()
         .filter(|p| covered(p))
@@ -117,7 +109,7 @@ fn describe(s: &SVector<f64, TERMS>, widths: &[([f64; 2], f64)], field: &Field, 
     let middle = at([0.0, 0.0]);
     let mean = corners.iter().sum::<f64>() / corners.len().max(1) as f64;
     let (lopsided, towards_deg) = lopsidedness(s);
-    let scatter = median(widths.iter().map(|(p, w)| (w / at(*p) - 1.0).abs()).collect());
+    let scatter = median_of(widths.iter().map(|(p, w)| (w / at(*p) - 1.0).abs()));
     Growth {
         least_px: least,
         middle_px: middle,
@@ -125,7 +117,7 @@ fn describe(s: &SVector<f64, TERMS>, widths: &[([f64; 2], f64)], field: &Field, 
         worst: most / least.max(1e-9),
         lopsided,
         towards_deg,
-        scatter: 1.4826 * scatter.unwrap_or(0.0),
+        scatter: SIGMA_PER_MAD * scatter.unwrap_or(0.0),
     }
 }
 

@@ -21,6 +21,7 @@ mod weigh;
 mod words;
 
 use nalgebra::Vector3;
+use nightloom_fit::median_of;
 use nightloom_optics::Lens;
 use nightloom_raster::Plane;
 
@@ -109,7 +110,7 @@ pub fn inspect(image: &Plane, field: &Field, view: &View) -> Inspection {
         patches: veil::patches(field, |x, y| f64::from(background.level_at(x, y))),
         shapes: samples.len(),
         width_px,
-        elongation: sample::median(samples.iter().map(Sample::elongation).collect()).unwrap_or(1.0),
+        elongation: median_of(samples.iter().map(Sample::elongation)).unwrap_or(1.0),
         coma: coma::fit(&samples, field),
         path,
         doubled: doubled::find(field),

@@ -5,11 +5,13 @@
 //! only up to its sign, so V² (as a complex number: length² at twice the angle) is fitted. It is
 //! quadratic in w: least squares for the six products wᵢwⱼ gives a start, Gauss–Newton does the rest.
 
-use nalgebra::{Matrix3, SMatrix, SVector, Vector3};
+use nalgebra::{Matrix3, SVector, Vector3};
+use nightloom_fit::{Damping, Loss, Normal, Problem, median_of};
 use nightloom_optics::Lens;
 
 use super::View;
-use super::sample::{Sample, median};
+use super::sample::Sample;
+
 use crate::Field;
 
 /// How the image moved over the sensor during the exposure.
@@ -90,7 +92,7 @@ pub(super) fn fit(samples: &[Sample], field: &Field, view: &View) -> Motion {
         .map(|v| v[0].hypot(v[1]).sqrt());
     let middle = middle(field, view, &plain.turn);
     Motion {
-        length_px: median(lengths.collect()).unwrap_or(0.0),
+        length_px: median_of(lengths).unwrap_or(0.0),
         middle_px: middle[0].hypot(middle[1]),
         middle_deg: half_turn(middle[1].atan2(middle[0]).to_degrees()),
         explained: plain.explained,
@@ -176,8 +178,7 @@ fn best(points: &[Point], basis: &Matrix3<f64>, count: usize, radial: bool) -> F
 
 /// Starts: the leading eigenvector of the products' least squares, and each axis by itself.
 fn starts(points: &[Point], basis: &Matrix3<f64>, count: usize) -> Vec<SVector<f64, 3>> {
-    let mut normal = SMatrix::<f64, 6, 6>::zeros();
-    let mut right = SVector::<f64, 6>::zeros();
+    let mut normal = Normal::<6>::new();
     const PAIRS: [(usize, usize); 6] = [(0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2)];
     for p in points {
         let v: Vec<[f64; 2]> = (0..3)
@@ -198,17 +199,12 @@ fn starts(points: &[Point], basis: &Matrix3<f64>, count: usize) -> Vec<SVector<f
             })
         };
         for k in 0..2 {
-            let r = row(k);
-            normal += r * r.transpose() * p.weight;
-            right += r * (p.seen[k] * p.weight);
+            normal.add(row(k), p.seen[k], p.weight);
         }
     }
-    let ridge = 1e-6 * normal.trace() / 6.0 + 1e-30;
-    for i in 0..6 {
-        normal[(i, i)] += ridge;
-    }
+    normal.ridge(1e-6 * normal.trace() / 6.0 + 1e-30);
     let mut out = Vec::new();
-    if let Some(w) = normal.cholesky().map(|c| c.solve(&right)) {
+    if let Some(w) = normal.solve() {
         let products = Matrix3::new(w[0], w[3], w[4], w[3], w[1], w[5], w[4], w[5], w[2]);
         let eigen = products.symmetric_eigen();
         for i in 0..3 {
@@ -217,15 +213,14 @@ fn starts(points: &[Point], basis: &Matrix3<f64>, count: usize) -> Vec<SVector<f
             }
         }
     }
-    let typical = median(points.iter().map(|p| p.seen[0].hypot(p.seen[1]).sqrt()).collect()).unwrap_or(0.0);
+    let typical = median_of(points.iter().map(|p| p.seen[0].hypot(p.seen[1]).sqrt())).unwrap_or(0.0);
     for i in 0..count {
         let axis = basis.column(i).into_owned();
-        let per = median(
+        let per = median_of(
             points
                 .iter()
                 .map(|p| velocity(p, &axis))
-                .map(|v| v[0].hypot(v[1]))
-                .collect(),
+                .map(|v| v[0].hypot(v[1])),
         );
         let size = typical / per.unwrap_or(1.0).max(1e-9);
         out.push(SVector::<f64, 3>::from_fn(|n, _| if n == i { size } else { 0.0 }));
@@ -233,7 +228,7 @@ fn starts(points: &[Point], basis: &Matrix3<f64>, count: usize) -> Vec<SVector<f
     out
 }
 
-/// Gauss–Newton with weights after Cauchy, so that a few misread stars do not count.
+/// Damped steps with weights after Cauchy, so that a few misread stars do not count.
 fn descend(
     points: &[Point],
     basis: &Matrix3<f64>,
@@ -242,50 +237,30 @@ fn descend(
     start: SVector<f64, 3>,
 ) -> Fitted {
     let scale = spread(points);
-    let leash = leash(points, basis, count, scale);
-    let mut at = SVector::<f64, 4>::new(start[0], start[1], start[2], 0.0);
-    for i in count..3 {
-        at[i] = 0.0;
-    }
-    let mut cost = total(points, basis, &at, scale) + leash * turning(&at);
-    let mut damping = 1e-3;
-    for _ in 0..40 {
-        let (mut normal, mut right) = equations(points, basis, count, radial, &at, scale);
-        for i in 0..3 {
-            normal[(i, i)] += leash;
-            right[i] -= leash * at[i];
-        }
-        let mut damped = normal;
-        for i in 0..4 {
-            damped[(i, i)] += damping * normal[(i, i)] + 1e-12 * normal.trace() + 1e-30;
-        }
-        let Some(step) = damped.cholesky().map(|c| c.solve(&right)) else {
-            break;
-        };
-        let next = at + step;
-        let after = total(points, basis, &next, scale) + leash * turning(&next);
-        if after < cost {
-            let done = cost - after < 1e-9 * cost;
-            (at, cost, damping) = (next, after, damping * 0.3);
-            if done {
-                break;
-            }
-        } else {
-            damping *= 10.0;
-            if damping > 1e8 {
-                break;
-            }
-        }
-    }
+    let turning = Turning {
+        points,
+        basis,
+        count,
+        radial,
+        scale,
+        leash: leash(points, basis, count, scale),
+    };
+    let start = SVector::<f64, 4>::from_fn(|i, _| if i < count { start[i] } else { 0.0 });
+    let settings = Damping {
+        start: 1e-3,
+        fall: 0.3,
+        rounds: 40,
+        settled: 1e-9,
+        ..Damping::default()
+    };
+    let found = nightloom_fit::descend(&turning, start, &settings);
+    let at = found.at;
     let turn = basis * Vector3::new(at[0], at[1], at[2]);
     Fitted {
         turn,
         radial: at[3],
-        explained: explained(points, |p| {
-            let v = square(p, &turn);
-            [v[0] + at[3] * p.radial[0], v[1] + at[3] * p.radial[1]]
-        }),
-        cost,
+        explained: explained(points, |p| model(p, &turn, at[3])),
+        cost: found.cost.unwrap_or(f64::INFINITY),
     }
 }
 
@@ -307,42 +282,62 @@ fn leash(points: &[Point], basis: &Matrix3<f64>, count: usize, scale: f64) -> f6
     LEASH * 4.0 * stiffest * scale
 }
 
-fn turning(at: &SVector<f64, 4>) -> f64 {
-    at[0] * at[0] + at[1] * at[1] + at[2] * at[2]
-}
-
-fn equations(
-    points: &[Point],
-    basis: &Matrix3<f64>,
+/// Points to which a turn within the first `count` columns of `basis` is fitted.
+struct Turning<'a> {
+    points: &'a [Point],
+    basis: &'a Matrix3<f64>,
     count: usize,
     radial: bool,
-    at: &SVector<f64, 4>,
     scale: f64,
-) -> (SMatrix<f64, 4, 4>, SVector<f64, 4>) {
-    let turn = basis * Vector3::new(at[0], at[1], at[2]);
-    let (mut normal, mut right) = (SMatrix::<f64, 4, 4>::zeros(), SVector::<f64, 4>::zeros());
-    for p in points {
-        let v = velocity(p, &turn);
-        let model = model(p, &turn, at[3]);
-        let miss = [p.seen[0] - model[0], p.seen[1] - model[1]];
-        let weight = p.weight / (1.0 + (miss[0].powi(2) + miss[1].powi(2)) / (scale * scale));
-        let mut slope = [[0.0; 4]; 2];
-        let [across, down] = &mut slope;
-        for (i, (a, d)) in across.iter_mut().zip(down).enumerate().take(count) {
-            let g = velocity(p, &basis.column(i).into_owned());
-            *a = 2.0 * (v[0] * g[0] - v[1] * g[1]);
-            *d = 2.0 * (v[0] * g[1] + v[1] * g[0]);
+    leash: f64,
+}
+
+impl Problem for Turning<'_> {
+    type Point = SVector<f64, 4>;
+    type Local = Normal<4>;
+
+    fn local(&self, at: &SVector<f64, 4>) -> Option<(Normal<4>, f64)> {
+        let turn = self.basis * Vector3::new(at[0], at[1], at[2]);
+        let mut normal = Normal::new();
+        for p in self.points {
+            let v = velocity(p, &turn);
+            let model = model(p, &turn, at[3]);
+            let miss = [p.seen[0] - model[0], p.seen[1] - model[1]];
+            let weight = p.weight * Loss::Cauchy.weight(miss[0].hypot(miss[1]) / self.scale);
+            let mut slope = [[0.0; 4]; 2];
+            let [across, down] = &mut slope;
+            for (i, (a, d)) in across.iter_mut().zip(down).enumerate().take(self.count) {
+                let g = velocity(p, &self.basis.column(i).into_owned());
+                *a = 2.0 * (v[0] * g[0] - v[1] * g[1]);
+                *d = 2.0 * (v[0] * g[1] + v[1] * g[0]);
+            }
+            if self.radial {
+                (slope[0][3], slope[1][3]) = (p.radial[0], p.radial[1]);
+            }
+            (0..2).for_each(|k| normal.add(slope[k], miss[k], weight));
         }
-        if radial {
-            (slope[0][3], slope[1][3]) = (p.radial[0], p.radial[1]);
+        for i in 0..3 {
+            normal.expect(i, -at[i], self.leash.sqrt().recip());
         }
-        for k in 0..2 {
-            let row = SVector::<f64, 4>::from(slope[k]);
-            normal += row * row.transpose() * weight;
-            right += row * (miss[k] * weight);
-        }
+        normal.ridge(1e-12 * normal.trace() + 1e-30);
+        let cost = self.cost(&normal, at);
+        Some((normal, cost))
     }
-    (normal, right)
+
+    fn step(&self, at: &SVector<f64, 4>, local: &Normal<4>, damping: f64) -> Option<SVector<f64, 4>> {
+        Some(at + local.damped(damping).solve()?)
+    }
+
+    fn cost(&self, _: &Normal<4>, at: &SVector<f64, 4>) -> f64 {
+        let turn = self.basis * Vector3::new(at[0], at[1], at[2]);
+        let square = self.scale * self.scale;
+        let off = |p: &Point| {
+            let m = model(p, &turn, at[3]);
+            let miss = (p.seen[0] - m[0]).powi(2) + (p.seen[1] - m[1]).powi(2);
+            p.weight * square * (1.0 + miss / square).ln()
+        };
+        self.points.iter().map(off).sum::<f64>() + self.leash * at.fixed_rows::<3>(0).norm_squared()
+    }
 }
 
 fn model(p: &Point, turn: &Vector3<f64>, radial: f64) -> [f64; 2] {
@@ -350,22 +345,11 @@ fn model(p: &Point, turn: &Vector3<f64>, radial: f64) -> [f64; 2] {
     [v[0] + radial * p.radial[0], v[1] + radial * p.radial[1]]
 }
 
-fn total(points: &[Point], basis: &Matrix3<f64>, at: &SVector<f64, 4>, scale: f64) -> f64 {
-    let turn = basis * Vector3::new(at[0], at[1], at[2]);
-    points
-        .iter()
-        .map(|p| {
-            let m = model(p, &turn, at[3]);
-            let miss = (p.seen[0] - m[0]).powi(2) + (p.seen[1] - m[1]).powi(2);
-            p.weight * scale * scale * (1.0 + miss / (scale * scale)).ln()
-        })
-        .sum()
-}
-
 /// Typical size of what is fitted: the misses that Cauchy's weights take for large.
 fn spread(points: &[Point]) -> f64 {
-    let sizes = points.iter().map(|p| p.seen[0].hypot(p.seen[1])).collect();
-    0.5 * median(sizes).unwrap_or(1.0).max(0.3)
+    0.5 * median_of(points.iter().map(|p| p.seen[0].hypot(p.seen[1])))
+        .unwrap_or(1.0)
+        .max(0.3)
 }
 
 /// Share of the squared lengths that a model explains, by medians: 1 − typical miss / typical size.
@@ -373,11 +357,10 @@ fn explained(points: &[Point], model: impl Fn(&Point) -> [f64; 2]) -> f64 {
     let misses = points
         .iter()
         .map(|p| (p, model(p)))
-        .map(|(p, m)| (p.seen[0] - m[0]).hypot(p.seen[1] - m[1]))
-        .collect();
-    let sizes = points.iter().map(|p| p.seen[0].hypot(p.seen[1])).collect();
-    let size = median(sizes).unwrap_or(0.0).max(1e-9);
-    (1.0 - median(misses).unwrap_or(size) / size).clamp(0.0, 1.0)
+        .map(|(p, m)| (p.seen[0] - m[0]).hypot(p.seen[1] - m[1]));
+    let sizes = points.iter().map(|p| p.seen[0].hypot(p.seen[1]));
+    let size = median_of(sizes).unwrap_or(0.0).max(1e-9);
+    (1.0 - median_of(misses).unwrap_or(size) / size).clamp(0.0, 1.0)
 }
 
 fn fit_radial(points: &[Point]) -> (f64, f64) {

@@ -6,9 +6,10 @@
 use nightloom_raster::Plane;
 
 use super::motion::Motion;
-use super::sample::{Sample, median};
+use super::sample::Sample;
 use super::stamp;
 use crate::Field;
+use nightloom_fit::median_of;
 
 /// How well three kinds of path explain the light along the motion: root mean square misfit as a part of
 /// the profile's peak. Zeros where nothing is drawn out.
@@ -43,12 +44,12 @@ const STEP: f64 = 0.5;
 const LEAST_ELONGATION: f64 = 1.12;
 
 pub(super) fn look(image: &Plane, field: &Field, samples: &[Sample], motion: &Motion) -> PathLook {
-    let elongation = median(samples.iter().map(Sample::elongation).collect()).unwrap_or(1.0);
+    let elongation = median_of(samples.iter().map(Sample::elongation)).unwrap_or(1.0);
     if elongation < LEAST_ELONGATION || samples.len() < LEAST {
         return PathLook::default();
     }
-    let across = median(samples.iter().map(|s| s.across_px).collect()).unwrap_or(1.0);
-    let length = median(samples.iter().map(|s| s.length_px).collect()).unwrap_or(0.0);
+    let across = median_of(samples.iter().map(|s| s.across_px)).unwrap_or(1.0);
+    let length = median_of(samples.iter().map(|s| s.length_px)).unwrap_or(0.0);
     let direction = motion.middle_deg.to_radians();
     let reach = 0.75 * length + 5.0 * across + 2.0;
     let mut strips = Vec::new();
@@ -112,7 +113,7 @@ fn unit(mut profile: Vec<f64>) -> Option<Vec<f64>> {
 
 fn middle_profile(all: &[Vec<f64>]) -> Vec<f64> {
     (0..all[0].len())
-        .map(|i| median(all.iter().map(|p| p[i]).collect()).unwrap_or(0.0))
+        .map(|i| median_of(all.iter().map(|p| p[i])).unwrap_or(0.0))
         .collect()
 }
 

@@ -2,9 +2,10 @@
 
 use nightloom_raster::Plane;
 
-use super::sample::{Sample, median};
+use super::sample::Sample;
 use super::stamp;
 use crate::Field;
+use nightloom_fit::median_of;
 
 /// The profile of a typical star.
 #[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize)]
@@ -51,7 +52,7 @@ pub(super) fn measure(image: &Plane, field: &Field, samples: &[Sample], width_px
         };
     }
     let profile: Vec<f64> = (0..rings)
-        .map(|i| median(stars.iter().map(|s| s[i]).collect()).unwrap_or(0.0))
+        .map(|i| median_of(stars.iter().map(|s| s[i])).unwrap_or(0.0))
         .collect();
     let light = |from: usize, to: usize| -> f64 { (from..to).map(|i| profile[i].max(0.0) * i as f64).sum() };
     let edge = 6.min(rings);
@@ -74,7 +75,7 @@ fn rings_of(image: &Plane, s: &Sample, step: f64, rings: usize, far: f64) -> Opt
             let (sin, cos) = (k as f64 / DIRECTIONS as f64 * std::f64::consts::TAU).sin_cos();
             stamp::value(image, s.x + radius * cos, s.y + radius * sin)
         });
-        out.push(median(around.collect())? - sky);
+        out.push(median_of(around)? - sky);
     }
     let core: f64 = (0..6.min(rings))
         .map(|i| out[i].max(0.0) * (i as f64).max(0.25))

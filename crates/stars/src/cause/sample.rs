@@ -1,5 +1,6 @@
 //! Second moments of the stars that shapes are read from.
 
+use nightloom_fit::median_of;
 use nightloom_raster::Plane;
 use rayon::prelude::*;
 
@@ -167,7 +168,7 @@ fn trail_length(image: &Plane, star: &Star, across: f64, typical: f64) -> Option
             across,
             0.0,
         )
-        .and_then(median)
+        .and_then(median_of)
     };
     let rows = 2.0 * (2.0 * across).ceil() + 1.0;
     let sky = 0.5 * (beside(1.0)? + beside(-1.0)?) / rows;
@@ -175,7 +176,11 @@ fn trail_length(image: &Plane, star: &Star, across: f64, typical: f64) -> Option
     let smooth: Vec<f64> = profile.windows(3).map(|w| w.iter().sum::<f64>() / 3.0).collect();
     let middle = smooth.len() / 2;
     let part = ((0.5 * typical) as usize).max(1);
-    let level = median(smooth[middle.saturating_sub(part)..(middle + part + 1).min(smooth.len())].to_vec())?;
+    let level = median_of(
+        smooth[middle.saturating_sub(part)..(middle + part + 1).min(smooth.len())]
+            .iter()
+            .copied(),
+    )?;
     let end = |mut values: Box<dyn Iterator<Item = f64> + '_>| {
         let mut n = 0.0;
         values.find_map(|v| {
@@ -186,14 +191,4 @@ fn trail_length(image: &Plane, star: &Star, across: f64, typical: f64) -> Option
     let right = end(Box::new(smooth[middle..].iter().copied()))?;
     let left = end(Box::new(smooth[..=middle].iter().rev().copied()))?;
     (level > 0.0).then_some(0.5 * (left + right - 2.0f64).max(0.0))
-}
-
-/// The median; `None` of nothing.
-pub(super) fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.retain(|v| v.is_finite());
-    if values.is_empty() {
-        return None;
-    }
-    let middle = values.len() / 2;
-    Some(*values.select_nth_unstable_by(middle, f64::total_cmp).1)
 }

@@ -1,5 +1,6 @@
 //! Reading light between pixels.
 
+use nightloom_fit::median_of;
 use nightloom_raster::Plane;
 
 /// The value at a place between pixels (bilinear); `None` outside.
@@ -26,9 +27,7 @@ pub(super) fn ring(image: &Plane, x: f64, y: f64, inner: f64) -> Option<f64> {
             values.extend(value(image, x + radius * c, y + radius * s));
         }
     }
-    (values.len() >= 24)
-        .then(|| super::sample::median(values))
-        .flatten()
+    (values.len() >= 24).then(|| median_of(values)).flatten()
 }
 
 /// Light in steps of half a pixel along a direction, summed over `width` to each side of it, above `sky`.

@@ -1,8 +1,8 @@
 //! Cloud from starlight: where in the frame the catalogue's stars are fainter than elsewhere, or missing.
 
-use nalgebra::{SMatrix, SVector};
+use nalgebra::SVector;
+use nightloom_fit::{Loss, Normal, Robust, Row, SIGMA_PER_MAD, Scale, median_of, quantile, robust};
 
-use super::sample::median;
 use crate::Field;
 
 /// A catalogue star that stands in the frame's sky.
@@ -83,7 +83,7 @@ pub fn veil(stars: &[SkyStar], [width, height]: [usize; 2]) -> Option<Veil> {
         .collect();
     let limit = limit(&expected);
     Some(Veil {
-        zero_point: median(measured.iter().map(|m| m.1).collect())?,
+        zero_point: median_of(measured.iter().map(|m| m.1))?,
         patchy_mag: patchy(&misses),
         blocked: blocked(&expected, limit),
         found: share(expected.iter().filter(|s| s.mag < limit)),
@@ -101,22 +101,24 @@ fn fit(points: &[([f64; 2], f64)]) -> Option<SVector<f64, 4>> {
 
 /// Least squares with Cauchy weights of `scale`.
 fn fit_by(points: &[([f64; 2], f64)], scale: f64) -> Option<SVector<f64, 4>> {
-    let mut at = SVector::<f64, 4>::zeros();
-    at[0] = median(points.iter().map(|p| p.1).collect())?;
-    for _ in 0..10 {
-        let mut normal = SMatrix::<f64, 4, 4>::identity() * 0.5;
-        normal[(0, 0)] = 1e-9;
-        let mut right = SVector::<f64, 4>::zeros();
-        for (p, m) in points {
-            let row = terms(*p);
-            let miss = (m - at.dot(&row)) / scale;
-            let weight = 1.0 / (1.0 + miss * miss);
-            normal += row * row.transpose() * weight;
-            right += row * (m * weight);
-        }
-        at = normal.cholesky()?.solve(&right);
-    }
-    Some(at)
+    let row = |(p, m): &([f64; 2], f64)| Row {
+        terms: terms(*p),
+        value: *m,
+        weight: 1.0,
+    };
+    let rows: Vec<_> = points.iter().map(row).collect();
+    let start = SVector::from([median_of(points.iter().map(|p| p.1))?, 0.0, 0.0, 0.0]);
+    let settings = Robust {
+        loss: Loss::Cauchy,
+        scale: Scale::Fixed(scale),
+        rounds: 10,
+    };
+    robust(
+        &rows,
+        &Normal::with_ridge([1e-9, 0.5, 0.5, 0.5]),
+        Some(start),
+        &settings,
+    )
 }
 
 /// Spread of the parts' medians beyond what the stars' own scatter gives.
@@ -129,7 +131,7 @@ fn patchy(misses: &[(usize, f64)]) -> f64 {
         if own.len() < SPEAKS {
             continue;
         }
-        let Some(middle) = median(own.clone()) else {
+        let Some(middle) = median_of(own.iter().copied()) else {
             continue;
         };
         inner.extend(own.iter().map(|v| (v - middle).abs()));
@@ -139,7 +141,7 @@ fn patchy(misses: &[(usize, f64)]) -> f64 {
     if medians.len() < 4 {
         return 0.0;
     }
-    let scatter = 1.4826 * median(inner).unwrap_or(0.0);
+    let scatter = SIGMA_PER_MAD * median_of(inner).unwrap_or(0.0);
     let n = medians.len() as f64;
     let mean = medians.iter().sum::<f64>() / n;
     let variance = medians.iter().map(|m| (m - mean).powi(2)).sum::<f64>() / (n - 1.0);
@@ -159,11 +161,7 @@ struct Expected {
 /// A magnitude to which stars are found where the sky is clear.
 fn limit(stars: &[Expected]) -> f64 {
     let mut found: Vec<f64> = stars.iter().filter(|s| s.found).map(|s| s.mag).collect();
-    found.sort_by(f64::total_cmp);
-    found
-        .get(found.len() * 3 / 5)
-        .copied()
-        .unwrap_or(f64::NEG_INFINITY)
+    quantile(&mut found, 0.6).unwrap_or(f64::NEG_INFINITY)
 }
 
 fn share<'a>(stars: impl Iterator<Item = &'a Expected>) -> f64 {
@@ -186,10 +184,8 @@ fn blocked(stars: &[Expected], limit: f64) -> f64 {
     if shares.len() < 4 {
         return 0.0;
     }
-    let mut sorted = shares.clone();
-    sorted.sort_by(f64::total_cmp);
     // The clearest quarter is the measure.
-    let clear = sorted[sorted.len() * 3 / 4];
+    let clear = quantile(&mut shares.clone(), 0.75).unwrap_or(1.0);
     shares.iter().filter(|s| **s < 0.5 * clear).count() as f64 / shares.len() as f64
 }
 
@@ -214,17 +210,13 @@ pub(super) fn patches(field: &Field, level: impl Fn(f64, f64) -> f64) -> Patches
         return Patches::default();
     }
     let mut dense: Vec<f64> = parts.iter().map(|p| p.stars).collect();
-    dense.sort_by(f64::total_cmp);
-    let many = dense[dense.len() * 3 / 4];
     // Ten stars expected and two seen are no accident.
-    if many < 10.0 {
+    let Some(many) = quantile(&mut dense, 0.75).filter(|m| *m >= 10.0) else {
         return Patches::default();
-    }
+    };
     let n = parts.len() as f64;
     let points: Vec<([f64; 2], f64)> = parts.iter().map(|p| (p.at, p.level)).collect();
-    let middle = median(parts.iter().map(|p| p.level).collect())
-        .unwrap_or(0.0)
-        .max(1e-9);
+    let middle = median_of(parts.iter().map(|p| p.level)).unwrap_or(0.0).max(1e-9);
     let Some(smooth) = fit_by(&points, 0.1 * middle) else {
         return Patches::default();
     };
@@ -295,7 +287,7 @@ fn parts(field: &Field, level: impl Fn(f64, f64) -> f64) -> Vec<Part> {
                     centre(p / PARTS[0], field.height, PARTS[1]),
                 ],
                 stars: counts[p] * cells[p] / sky,
-                level: median(levels[p].clone())?,
+                level: median_of(levels[p].iter().copied())?,
             })
         })
         .collect()

@@ -6,7 +6,6 @@ use nightloom_sky::{Angle, Instant, airmass_pickering, catalogue};
 
 use super::FalloffStar;
 use crate::grid::Grid;
-use crate::matching::rotation_between;
 use crate::sphere::SphereGrid;
 use crate::{AirPath, Field, Identification, Registration, Star};
 
@@ -159,20 +158,14 @@ fn name(
     instant: Instant,
 ) {
     let stars = catalogue::stars();
-    let pairs: Vec<(Vector3<f64>, Vector3<f64>)> = known
-        .matches
-        .iter()
-        .filter_map(|&(seen, of)| {
-            let star = frame.field.stars.get(seen)?;
-            let [_, direction] = frame.direction([star.x, star.y])?;
-            Some((stars.get(of)?.direction(instant).into_inner(), direction))
-        })
-        .collect();
-    if pairs.is_empty() {
+    let pairs = known.matches.iter().filter_map(|&(seen, of)| {
+        let star = frame.field.stars.get(seen)?;
+        let [_, direction] = frame.direction([star.x, star.y])?;
+        Some((stars.get(of)?.direction(instant).into_inner(), direction, 1.0))
+    });
+    let Some(attitude) = nightloom_fit::rotation_between(pairs) else {
         return;
-    }
-    let (from, to): (Vec<_>, Vec<_>) = pairs.into_iter().unzip();
-    let attitude = rotation_between(&from, &to);
+    };
     let reach = REACH_PX / frame.lens.focal_px;
     let mut names: Vec<Option<usize>> = vec![None; sky.len()];
     let grid = SphereGrid::new(sky, reach);

@@ -4,7 +4,7 @@ use nalgebra::{DMatrix, DVector};
 use nightloom_optics::Lens;
 
 use super::{Falloff, FalloffStar, powers};
-use crate::photometry::median_and_scatter;
+use nightloom_fit::median;
 
 /// ln of light a magnitude.
 const LN_PER_MAG: f64 = 0.921_034_037;
@@ -185,7 +185,7 @@ impl Fit {
             .iter()
             .filter_map(|t| Some(t.seen.first()?.value - t.known?.light))
             .collect();
-        let zero = median_and_scatter(&mut off).0;
+        let zero = median(&mut off).unwrap_or(0.0);
         prior.extend((0..self.frames).map(|_| (zero, SCALE)));
         prior
     }

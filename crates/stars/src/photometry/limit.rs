@@ -1,6 +1,7 @@
 //! How faint a star is just found.
 
 use super::sample::Sample;
+use nightloom_fit::median_of;
 
 /// Signal over noise at the limit.
 const AT: f64 = 5.0;
@@ -9,10 +10,6 @@ const AT: f64 = 5.0;
 /// as the star's light, so each star says where 5 σ lies. The median of them; above the air, as seen
 /// through it.
 pub(super) fn limiting(samples: &[Sample]) -> f64 {
-    let mut each: Vec<f64> = samples
-        .iter()
-        .map(|s| s.v_mag + 2.5 * (s.snr / AT).log10())
-        .collect();
-    each.sort_by(f64::total_cmp);
-    each.get(each.len() / 2).copied().unwrap_or(f64::NAN)
+    let each = samples.iter().map(|s| s.v_mag + 2.5 * (s.snr / AT).log10());
+    median_of(each).unwrap_or(f64::NAN)
 }

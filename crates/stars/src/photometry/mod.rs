@@ -25,7 +25,6 @@ pub use sky::{SkyLight, SkyMap, SkySpot};
 
 use crate::{BlindIdentification, Field};
 use sample::{Sample, sample};
-pub(crate) use solve::median_and_scatter;
 use solve::{Fit, fit};
 
 /// Where the stars stood in the air while the shutter was open.

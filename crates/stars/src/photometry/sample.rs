@@ -1,5 +1,6 @@
 //! The stars that the scale rests on, and their light.
 
+use nightloom_fit::median_of;
 use nightloom_raster::Plane;
 use nightloom_sky::{Angle, airmass_pickering, catalogue};
 use rayon::prelude::*;
@@ -204,12 +205,12 @@ impl Spot {
 fn growth(points: &[(f64, f64)]) -> (f64, f64) {
     let mut sorted = points.to_vec();
     sorted.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let median = |part: &[(f64, f64)], value: fn(&(f64, f64)) -> f64| {
-        let mut values: Vec<f64> = part.iter().map(value).collect();
-        values.sort_by(f64::total_cmp);
-        values.get(values.len() / 2).copied()
+    let of = |part: &[(f64, f64)]| {
+        Some((
+            median_of(part.iter().map(|p| p.0))?,
+            median_of(part.iter().map(|p| p.1))?,
+        ))
     };
-    let of = |part: &[(f64, f64)]| Some((median(part, |p| p.0)?, median(part, |p| p.1)?));
     let third = sorted.len() / 3;
     let whole = of(&sorted).map_or(1.0, |p| p.1);
     if third < 8 {

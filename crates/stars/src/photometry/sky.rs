@@ -1,9 +1,10 @@
 //! How bright the sky is, place by place.
 
-use nalgebra::{SMatrix, SVector};
+use nalgebra::SVector;
+use nightloom_fit::{Normal, median_and_sigma, median_of};
 
 use super::sample::{Band, Sample};
-use super::solve::{Fit, median_and_scatter};
+use super::solve::Fit;
 use super::{LightInput, WINGS_MAG};
 use crate::{BlindIdentification, Field};
 
@@ -93,15 +94,14 @@ pub(super) fn sky(input: &LightInput<'_>, samples: &[Sample], bands: &[Band], fi
         .copied()
         .filter(|c| c.mag.is_finite())
         .collect();
-    let mut mags: Vec<f64> = seen.iter().map(|c| c.mag).collect();
-    let (mag, _) = median_and_scatter(&mut mags);
+    let mag = median_of(seen.iter().map(|c| c.mag)).unwrap_or(0.0);
     let spot = |c: &Cell| SkySpot {
         mag_arcsec2: c.mag,
         x_px: c.at[0],
         y_px: c.at[1],
         altitude_deg: c.altitude_deg,
     };
-    let typical = median_of(seen.iter().map(|c| c.level[0]));
+    let typical = median_of(seen.iter().map(|c| c.level[0])).unwrap_or(0.0);
     let black = 1.0857 * input.black_sigma / typical.max(1e-9);
     let row = SVector::from([1.0, b_v, 0.0, -0.3, -0.1]);
     let parts = [
@@ -213,7 +213,7 @@ fn colour(input: &LightInput<'_>, samples: &[Sample], cells: &[Option<Cell>]) ->
         .filter(|s| s.seen_mag.len() == 3)
         .map(|s| (s.seen_mag[2] - s.seen_mag[1], s.b_v))
         .collect();
-    let Some((level, slope)) = line(&points).filter(|_| ratio.is_finite()) else {
+    let (Some((level, slope)), Some(ratio)) = (line(&points), ratio) else {
         return DARK_SKY_BV;
     };
     ((level + slope * ratio).clamp(-0.3, 2.0), 0.2)
@@ -242,7 +242,7 @@ fn line(points: &[(f64, f64)]) -> Option<(f64, f64)> {
         slope = kept.iter().map(|p| (p.0 - mx) * (p.1 - my)).sum::<f64>() / xx;
         level = my - slope * mx;
         let mut left: Vec<f64> = points.iter().map(|p| p.1 - level - slope * p.0).collect();
-        reach = 3.0 * median_and_scatter(&mut left).1.max(0.02);
+        reach = 3.0 * median_and_sigma(&mut left)?.1.max(0.02);
     }
     Some((level, slope))
 }
@@ -251,27 +251,13 @@ fn line(points: &[(f64, f64)]) -> Option<(f64, f64)> {
 fn corner(input: &LightInput<'_>, cells: &[Cell]) -> f64 {
     let half = 0.5 * (input.field.width as f64).hypot(input.field.height as f64);
     let middle = [0.5 * input.field.width as f64, 0.5 * input.field.height as f64];
-    let mut normal = SMatrix::<f64, 5, 5>::identity() * 1e-3;
-    let mut side = SVector::<f64, 5>::zeros();
+    let mut normal = Normal::with_ridge([1e-3; 5]);
     for cell in cells.iter().filter(|c| c.level[0] > 0.0) {
         let [x, y] = [0, 1].map(|k| (cell.at[k] - middle[k]) / half);
         let h2 = input.found.off_axis(cell.at, input.field).powi(2);
-        let row = SVector::from([1.0, x, y, h2, h2 * h2]);
-        normal += row * row.transpose();
-        side += row * cell.level[0].log2();
+        normal.add([1.0, x, y, h2, h2 * h2], cell.level[0].log2(), 1.0);
     }
-    normal.cholesky().map_or(0.0, |c| {
-        let s = c.solve(&side);
-        -(s[3] + s[4])
-    })
-}
-
-fn median_of(values: impl Iterator<Item = f64>) -> f64 {
-    let mut values: Vec<f64> = values.filter(|v| v.is_finite()).collect();
-    if values.is_empty() {
-        return f64::NAN;
-    }
-    median_and_scatter(&mut values).0
+    normal.solve().map_or(0.0, |s| -(s[3] + s[4]))
 }
 
 impl BlindIdentification {

@@ -1,6 +1,7 @@
 //! Zero point, colour term, extinction and fall-off by robust least squares.
 
 use nalgebra::{SMatrix, SVector};
+use nightloom_fit::{BIWEIGHT, Loss, Normal, median_and_sigma};
 
 use super::sample::Sample;
 
@@ -15,8 +16,6 @@ const USUAL_AIRMASS: f64 = 1.4;
 const UNKNOWN_LOSS_MAG: f64 = 0.15;
 /// Part of the assumed spread below which the frame itself has told the extinction.
 const TOLD: f64 = 0.6;
-/// Beaton & Tukey's (1974) biweight leaves out beyond this many σ.
-const BIWEIGHT: f64 = 4.685;
 const ROUNDS: usize = 12;
 
 /// The answer.
@@ -67,7 +66,7 @@ fn row(sample: &Sample, air_known: bool) -> SVector<f64, UNKNOWNS> {
 /// Solves with the biweight about the median.
 pub(super) fn fit(samples: &[Sample], air_known: bool) -> Fit {
     let mut zero: Vec<f64> = samples.iter().map(left).collect();
-    let (middle, mut scatter) = median_and_scatter(&mut zero);
+    let (middle, mut scatter) = median_and_sigma(&mut zero).unwrap_or((0.0, 0.0));
     let usual = USUAL_EXTINCTION;
     let k_sigma = if air_known {
         usual[1]
@@ -89,20 +88,17 @@ pub(super) fn fit(samples: &[Sample], air_known: bool) -> Fit {
         air_known,
     };
     for round in 0..ROUNDS {
-        let (normal, side) = equations(samples, &answer, scatter.max(0.01), &prior, round == 0);
-        let Some(inverse) = normal.try_inverse() else {
+        let normal = equations(samples, &answer, scatter.max(0.01), &prior, round == 0);
+        let (Some(values), Some(covariance)) = (normal.solve(), normal.covariance()) else {
             break;
         };
-        answer.values = (inverse * side).into();
-        answer.covariance = inverse;
-        let mut residuals: Vec<f64> = samples.iter().map(|s| answer.residual(s)).collect();
-        scatter = median_and_scatter(&mut residuals).1;
+        (answer.values, answer.covariance) = (values.into(), covariance);
+        let residuals = samples.iter().map(|s| answer.residual(s));
+        scatter = median_and_sigma(&mut residuals.collect::<Vec<_>>()).map_or(0.0, |m| m.1);
         answer.scatter = scatter;
     }
     answer
 }
-
-type Equations = (SMatrix<f64, UNKNOWNS, UNKNOWNS>, SVector<f64, UNKNOWNS>);
 
 fn equations(
     samples: &[Sample],
@@ -110,39 +106,21 @@ fn equations(
     scatter: f64,
     prior: &[(f64, f64); UNKNOWNS],
     first: bool,
-) -> Equations {
-    let mut normal = SMatrix::zeros();
-    let mut side = SVector::zeros();
+) -> Normal<UNKNOWNS> {
+    let mut normal = Normal::new();
     for (i, (mean, spread)) in prior.iter().enumerate() {
-        normal[(i, i)] += spread.powi(-2);
-        side[i] += mean * spread.powi(-2);
+        normal.expect(i, *mean, *spread);
     }
     for sample in samples {
         let sigma = sample.sigma.hypot(scatter);
         let off = last.residual(sample) / (BIWEIGHT * sigma);
         // The first look has no fall-off to go by yet and takes everything near.
-        let reach = if first { off / 3.0 } else { off };
-        let weight = if reach.abs() < 1.0 {
-            (1.0 - reach * reach).powi(2)
-        } else {
-            0.0
-        };
-        let weight = weight / (sigma * sigma);
-        let row = row(sample, last.air_known);
-        normal += weight * row * row.transpose();
-        side += weight * row * left(sample);
+        let weight = Loss::Biweight.weight(if first { off / 3.0 } else { off });
+        normal.add(
+            row(sample, last.air_known),
+            left(sample),
+            weight / (sigma * sigma),
+        );
     }
-    (normal, side)
-}
-
-/// Sorts; the median, and 1.4826 times the median distance from it.
-pub(crate) fn median_and_scatter(values: &mut [f64]) -> (f64, f64) {
-    if values.is_empty() {
-        return (0.0, 0.0);
-    }
-    values.sort_by(f64::total_cmp);
-    let middle = values[values.len() / 2];
-    let mut off: Vec<f64> = values.iter().map(|v| (v - middle).abs()).collect();
-    off.sort_by(f64::total_cmp);
-    (middle, 1.4826 * off[off.len() / 2])
+    normal
 }

@@ -1,7 +1,8 @@
 //! Whether a picture's numbers are proportional to light.
 
 use super::sample::Sample;
-use super::solve::{Fit, median_and_scatter};
+use super::solve::Fit;
+use nightloom_fit::median_and_sigma;
 
 /// Slope that saturation's onset and crowding may leave behind in linear data, magnitudes a magnitude.
 const HARMLESS: f64 = 0.05;
@@ -13,7 +14,7 @@ const HARMLESS: f64 = 0.05;
 pub(super) fn slope(samples: &[Sample], fit: &Fit) -> [f64; 2] {
     let points: Vec<(f64, f64)> = samples.iter().map(|s| (s.v_mag, -fit.residual(s))).collect();
     let mut left: Vec<f64> = points.iter().map(|p| p.1).collect();
-    let (_, scatter) = median_and_scatter(&mut left);
+    let scatter = median_and_sigma(&mut left).map_or(0.0, |m| m.1);
     let reach = 4.0 * scatter.max(0.02) + 0.3;
     let kept = || points.iter().filter(|p| p.1.abs() < reach);
     let n = kept().count() as f64;
