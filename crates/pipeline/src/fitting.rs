@@ -20,6 +20,13 @@ use crate::journal::StepKey;
 
 /// A dark's measured factor is believed if its error is below this part of it.
 const SURE: f32 = 0.05;
+/// How far a pixel has to stand out of the mean of each role, to be hot if it does in both: by chance one in
+/// some hundred million does.
+const A_LITTLE: HotSettings = HotSettings {
+    dark_sigma: 8.0,
+    frame_sigma: 3.5,
+    isolation: 2.0,
+};
 /// Frames of each role that show the sensor's hot pixels where there are no darks.
 const SHOWING: usize = 4;
 
@@ -254,23 +261,23 @@ fn difference(a: &Plane, b: &Plane) -> Plane {
     Plane::from_vec(a.width(), a.height(), values)
 }
 
-/// Looks for a camera's hot pixels in the mean of some of its light frames: stars and land move in it or are
-/// spread over several pixels, a hot pixel stays and stands alone.
+/// Looks for a camera's hot pixels in the means of some of its sky and land frames: stars and land move in them
+/// or are spread over several pixels, a hot pixel stays and stands alone. What stands out a little in both roles
+/// is hot too: the sky is another in each.
 pub(super) fn shown_hot(
     bench: &mut Bench<'_>,
     settings: &Settings,
     items: &[Item],
     of: &Setting,
 ) -> Result<ShownHot, BuildError> {
-    let mut showing: Vec<usize> = Vec::new();
-    for role in [Role::Sky, Role::Land] {
-        let mut own: Vec<usize> = (0..items.len())
-            .filter(|&i| items[i].serves(role) && Setting::of(&items[i].facts.meta).same_camera(of))
-            .collect();
+    let showing = [Role::Sky, Role::Land].map(|role| {
+        let own = |&i: &usize| items[i].serves(role) && Setting::of(&items[i].facts.meta).same_camera(of);
+        let mut own: Vec<usize> = (0..items.len()).filter(own).collect();
         own.sort_by_key(|&i| items[i].hash);
-        showing.extend(own.into_iter().take(SHOWING));
-    }
-    let hashes = showing.iter().filter_map(|&i| items[i].hash);
+        own.truncate(SHOWING);
+        own
+    });
+    let hashes = showing.iter().flatten().filter_map(|&i| items[i].hash);
     let key = hashes
         .fold(StepKey::new("shown-hot", 1), |key, hash| key.input("frame", hash))
         .settings(&decode_options(settings))
@@ -278,10 +285,17 @@ pub(super) fn shown_hot(
     if let Some(hot) = bench.kept::<HotPixels>("shown-hot", key) {
         return Ok(ShownHot { hot, key: Some(key) });
     }
-    let Some(mean) = mean_mosaic(bench, settings, items, &showing)? else {
-        return Ok(ShownHot::default());
-    };
-    let hot = find_hot_in_frame(&mean, &HotSettings::default());
+    let mut hot = HotPixels::default();
+    let mut little: Vec<HotPixels> = Vec::new();
+    for role in &showing {
+        if let Some(mean) = mean_mosaic(bench, settings, items, role)? {
+            hot = hot.union(find_hot_in_frame(&mean, &HotSettings::default()));
+            little.push(find_hot_in_frame(&mean, &A_LITTLE));
+        }
+    }
+    if let [sky, land] = little.as_slice() {
+        hot = hot.union(sky.clone().common(land));
+    }
     bench.done("shown-hot", key, &[], &hot)?;
     Ok(ShownHot { hot, key: Some(key) })
 }

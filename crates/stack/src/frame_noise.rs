@@ -12,6 +12,8 @@ const PATCHES: usize = 6000;
 const CLASS: usize = 60;
 /// The class's noise is this quantile of its patches': structure only ever adds to it.
 const QUIET: f64 = 0.25;
+/// Part of the usual variance that read noise has at least.
+const LEAST_READ: f64 = 0.05;
 /// Patches brighter than this may hold clipped pixels, parts of saturation.
 const BRIGHTEST: f32 = 0.7;
 
@@ -99,11 +101,9 @@ fn line(classes: &[[f64; 2]]) -> Option<PixelNoise> {
     } else {
         0.0
     };
-    let (read, shot) = match ((y - slope * x) / w, slope) {
-        (_, slope) if slope <= 0.0 => (y / w, 0.0),
-        (read, _) if read <= 0.0 => (0.0, if x > 0.0 { y / x } else { 0.0 }),
-        both => both,
-    };
+    // A line that falls, or meets the axis below nought, is the scatter's: there is some read noise always.
+    let shot = slope.max(0.0);
+    let read = ((y - shot * x) / w).max(LEAST_READ * y / w);
     Some(PixelNoise {
         read: read as f32,
         shot: shot as f32,

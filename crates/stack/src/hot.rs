@@ -25,6 +25,12 @@ impl HotPixels {
             .binary_search_by_key(&(y, x), |p| (p[1] as usize, p[0] as usize))
             .is_ok()
     }
+    /// Those that are among both.
+    pub fn common(mut self, other: &Self) -> Self {
+        self.places
+            .retain(|p| other.contains(p[0] as usize, p[1] as usize));
+        self
+    }
     /// All pixels of both.
     pub fn union(self, other: Self) -> Self {
         let mut places = self.places;

@@ -8,6 +8,9 @@ use crate::tile::Layer;
 /// scatters by some per cent.
 const ALIKE: f32 = 1.15;
 
+/// No pixel is without noise, and 1 over this is still a number that can be summed.
+const LEAST_VARIANCE: f32 = 1e-20;
+
 /// Variance of a pixel: `read` + `shot` · light, in any unit that the inputs share (Janesick 2007, photon
 /// transfer: read noise and the shot noise of the light, the latter in proportion to it).
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -29,7 +32,7 @@ impl PixelNoise {
     /// At a light; below zero, which is noise, it is that of no light.
     #[inline]
     pub fn variance(&self, light: f32) -> f32 {
-        (self.read + self.shot * light.max(0.0)).max(f32::MIN_POSITIVE)
+        (self.read + self.shot * light.max(0.0)).max(LEAST_VARIANCE)
     }
 
     /// Whether all are so alike that none has to be told from another.
