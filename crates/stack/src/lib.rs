@@ -5,12 +5,14 @@
 
 mod align;
 mod background;
+mod blur;
 mod boxes;
 mod calibrate;
 mod clipped;
 mod colour;
 mod combine;
 mod error;
+mod focus;
 mod ground_light;
 mod hot;
 mod level;
@@ -40,6 +42,10 @@ pub use clipped::whiten_clipped;
 pub use colour::{Neutral, NeutralBasis, NeutralSettings, neutral_by_stars, star_colour};
 pub use combine::{CombineSettings, Input, Stacked, combine, combine_aligned};
 pub use error::{BackgroundError, CalibrationError, ColourError, CombineError, MasterError};
+pub use focus::{
+    Breathing, FocusDetail, FocusGroup, FocusLayer, FocusStanding, FuseSettings, NoiseLine, breathing,
+    focus_groups, focus_luminance, fuse,
+};
 pub use ground_light::{GroundDirection, ground_light};
 pub use hot::{HotPixels, HotSettings, find_hot_across, find_hot_in_frame, find_hot_pixels};
 pub use mapping::{Mapping, MappingGrid};

@@ -26,5 +26,7 @@ mod small_sets;
 mod table;
 #[path = "all/tone.rs"]
 mod tone;
+#[path = "all/trails.rs"]
+mod trails;
 #[path = "all/warp.rs"]
 mod warp;
