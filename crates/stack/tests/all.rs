@@ -8,6 +8,10 @@ mod background;
 mod colour;
 #[path = "all/combine.rs"]
 mod combine;
+#[path = "all/focus_groups.rs"]
+mod focus_groups;
+#[path = "all/focus_scene.rs"]
+mod focus_scene;
 #[path = "all/ground_light.rs"]
 mod ground_light;
 #[path = "all/level.rs"]

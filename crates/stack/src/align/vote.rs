@@ -5,7 +5,7 @@ use rayon::prelude::*;
 
 use super::bands::Level;
 use super::block::Sums;
-use super::consensus::{SYSTEMATIC_PX, softened};
+use super::consensus::{Freedom, Model, SYSTEMATIC_PX, settle, softened};
 
 /// A block that says less is taken to say nothing: of blocks that hold noise only, one in 400 reaches it
 /// by chance.
@@ -72,9 +72,9 @@ pub(super) fn nominate(levels: &[Level]) -> Vec<Vector2<f64>> {
     let Some((coarsest, finer)) = levels.split_last() else {
         return shifts;
     };
-    for start in peaks(coarsest) {
+    for start in peaks(coarsest).into_iter().map(|s| settled(coarsest, s)) {
         let middle = finer.iter().skip(1).rev();
-        let followed = middle.fold(start, |shift, level| best_near(level, shift * 2.0));
+        let followed = middle.fold(start, |shift, level| settled(level, shift * 2.0));
         let finest = if finer.is_empty() {
             followed
         } else {
@@ -110,16 +110,14 @@ fn peaks(level: &Level) -> Vec<Vector2<f64>> {
     found.into_iter().take(NOMINEES).map(shift).collect()
 }
 
-fn best_near(level: &Level, start: Vector2<f64>) -> Vector2<f64> {
-    let around = (0..9).map(|i| start + Vector2::new((i % 3) as f64 - 1.0, (i / 3) as f64 - 1.0));
-    let mut best = (heard(level, start), start);
-    for shift in around {
-        let value = heard(level, shift);
-        if value > best.0 {
-            best = (value, shift);
-        }
-    }
-    best.1
+/// A start as the blocks of the level would have it; as it is where too few agree.
+fn settled(level: &Level, start: Vector2<f64>) -> Vector2<f64> {
+    let freedom = Freedom {
+        turn: false,
+        zoom: false,
+    };
+    let model = Model::new(start.x, start.y, 0.0, 0.0);
+    settle(level, model, freedom).map_or(start, |fit| Vector2::new(fit.model.x, fit.model.y))
 }
 
 /// All that is said for a shift, in a coarse level too, where one block holds few values.

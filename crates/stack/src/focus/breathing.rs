@@ -37,7 +37,7 @@ impl Breathing {
 /// of them is too blurred to look like the other have no say. `land` tells which pixels of `a` are
 /// thought to be land. Scales of up to 3 % are found.
 ///
-/// Measured: see `tests/all/focus_breathing.rs`.
+/// Measured: see `tests/all/focus_groups.rs`.
 ///
 /// `None` where the sizes differ or a corner's place is not known to half a pixel.
 pub fn breathing(a: &Plane, b: &Plane, land: &(dyn Fn(usize, usize) -> bool + Sync)) -> Option<Breathing> {

@@ -48,7 +48,10 @@ impl Default for FuseSettings {
 /// the layers it holds four planes of a picture's size for each layer and six more: of 24 million pixels
 /// and four layers 2.2 GB.
 ///
-/// Measured: see `tests/all/focus_fuse.rs`.
+/// Measured on painted nights with discs of up to 8 pixels' radius: within 5 % of the best layer's detail
+/// away from depth steps, but in blocks that hold one down to 0.86 of it, and glows of up to 9 % between
+/// 5 and 10 px from a step (15 % with noise of 15 % of the level): where a blurred foreground lies over a
+/// sharp background no layer is right, and this does not yet tell the two apart.
 ///
 /// `None` without layers, or if sizes differ or `far` is none of them.
 pub fn fuse(

@@ -10,12 +10,7 @@ pub(crate) const SIZE: [usize; 2] = [480, 320];
 const DISC_PX: f64 = 24.0;
 /// The layers from the back, dioptres: sky, a far ridge, the middle, the near.
 pub(crate) const DEPTHS: [f64; 4] = [0.0, 0.005, 0.12, 0.33];
-const COLOURS: [[f64; 3]; 4] = [
-    [0.9, 1.0, 1.2],
-    [0.8, 1.0, 0.9],
-    [1.1, 1.0, 0.7],
-    [1.0, 0.9, 0.8],
-];
+const COLOURS: [[f64; 3]; 4] = [[0.9, 1.0, 1.2], [0.8, 1.0, 0.9], [1.1, 1.0, 0.7], [1.0, 0.9, 0.8]];
 /// Values of the layers: a bright sky, land of unlike darkness.
 const LEVELS: [f64; 4] = [0.03, 0.008, 0.015, 0.006];
 
@@ -97,12 +92,7 @@ impl Painting {
                 random.between(0.0, 6.0),
             ]
         };
-        let edges = [
-            [0.0; 4],
-            edge(110.0, 20.0),
-            edge(170.0, 25.0),
-            edge(235.0, 30.0),
-        ];
+        let edges = [[0.0; 4], edge(110.0, 20.0), edge(170.0, 25.0), edge(235.0, 30.0)];
         Self {
             seed,
             waves,
@@ -123,7 +113,9 @@ impl Painting {
         if layer == 3 {
             // Two trunks.
             let trunk = |x: f64| 7.0 - (u - x).abs();
-            depth = depth.max(trunk(120.0).min(v - 60.0)).max(trunk(330.0).min(v - 140.0));
+            depth = depth
+                .max(trunk(120.0).min(v - 60.0))
+                .max(trunk(330.0).min(v - 140.0));
         }
         1.0 / (1.0 + (-depth / 0.45).exp())
     }
@@ -287,7 +279,8 @@ fn kernel(radius: f64, shake: f64) -> Vec<(isize, isize, f32)> {
     let total: f64 = sums.iter().sum();
     let place = |i: usize| (i as isize % side - reach, i as isize / side - reach);
     let all = sums.iter().enumerate().filter(|(_, v)| **v > 0.0);
-    all.map(|(i, v)| (place(i).0, place(i).1, (v / total) as f32)).collect()
+    all.map(|(i, v)| (place(i).0, place(i).1, (v / total) as f32))
+        .collect()
 }
 
 fn convolved(plane: &Plane, kernel: &[(isize, isize, f32)]) -> Plane {
