@@ -339,6 +339,7 @@ impl Scene<'_> {
             chosen.frames.clone(),
             chosen.reference,
         )?;
+        self.tell_focus(bench, chosen, &land.facts);
         let placed = placing::place_sky(
             bench,
             self.settings,
@@ -356,9 +357,9 @@ impl Scene<'_> {
         let ground = Ground {
             land: &land,
             canvas: &canvas,
-            frame: &self.items[chosen.home().item].name,
+            frame: &self.items[chosen.frames[land.facts.home].frame.item].name,
             frames: chosen.frames.len(),
-            stars: &trails(chosen.home(), &canvas),
+            stars: &trails(chosen.frames[land.facts.home].frame, &canvas),
         };
         let edge = edge::find_edge(bench, &ground, self.hints)?;
         self.say_finding(bench, edge.finding);
@@ -375,6 +376,27 @@ impl Scene<'_> {
         )?;
         drop(masks);
         self.deliver(bench, results, canvas, Some(placed), sky, Some((land, edge)))
+    }
+
+    fn tell_focus(&self, bench: &mut Bench<'_>, chosen: &Chosen<'_>, facts: &land::LandFacts) {
+        if facts.focus > 1 {
+            bench.warn_once(&format!(
+                "The land frames are of {} focus settings; they were merged by sharpness, the sky's side kept at the farthest.",
+                facts.focus
+            ));
+        }
+        let mut told: Vec<String> = facts
+            .left_out
+            .iter()
+            .map(|(i, why)| {
+                format!(
+                    "“{}” is not in the land: it is {why}.",
+                    self.items[chosen.frames[*i].frame.item].name
+                )
+            })
+            .collect();
+        told.sort();
+        told.iter().for_each(|t| bench.warn_once(t));
     }
 
     fn sky_alone(
@@ -409,11 +431,11 @@ impl Scene<'_> {
     }
 
     /// The reference land frame by itself, if the stack lost its stars.
-    fn land_with_stars(&self) -> Result<Option<Rgb>, BuildError> {
+    fn land_with_stars(&self, home: usize) -> Result<Option<Rgb>, BuildError> {
         let Some(chosen) = self.land.as_ref().filter(|c| c.frames.len() > 1) else {
             return Ok(None);
         };
-        land::single(&chosen.frames[chosen.reference]).map(Some)
+        land::single(&chosen.frames[home]).map(Some)
     }
 
     /// Land and sky are on one scale already where one camera took both and the files tell all exposures;
@@ -574,7 +596,7 @@ impl Scene<'_> {
         };
         let facts = land.facts;
         let with_stars = self
-            .land_with_stars()?
+            .land_with_stars(facts.home)?
             .map(|picture| on_canvas(picture, [canvas.width, canvas.height], canvas.origin));
         Ok((
             facts,

@@ -10,8 +10,8 @@ use serde::{Deserialize, Serialize};
 use super::bench::Bench;
 use super::error::BuildError;
 use super::exact::{read_planes, write_planes};
-use super::light_ratio;
 use super::prepare::Prepared;
+use super::{land_focus, light_ratio};
 use crate::journal::StepKey;
 use nightloom_outing::Digest;
 use nightloom_outing::LandSettings;
@@ -46,6 +46,12 @@ pub(super) struct LandFacts {
     pub(super) shifts_px: Vec<[f64; 2]>,
     /// Share of samples rejected per frame.
     pub(super) rejected: Vec<f64>,
+    /// How many focus settings were merged.
+    pub(super) focus: usize,
+    /// The frame on whose pixels the land lies.
+    pub(super) home: usize,
+    /// Frames that are not in it, with the reason.
+    pub(super) left_out: Vec<(usize, String)>,
 }
 
 /// What one land frame brings.
@@ -76,7 +82,7 @@ pub(super) fn stack_land(
 ) -> Result<LandStack, BuildError> {
     let key = frames
         .iter()
-        .fold(StepKey::new("land-stack", 3), |key, f| {
+        .fold(StepKey::new("land-stack", 4), |key, f| {
             key.input("frame", f.frame.key).settings(&(f.gain, f.noise))
         })
         .settings(&(settings, reference))
@@ -107,15 +113,48 @@ pub(super) fn stack_land(
         .collect::<Result<Vec<_>, _>>()
         .map_err(internal)?;
     light_ratio::settle(&mut frames, &sources, reference)?;
-    let shifts = shifts(bench, settings, &frames, &sources, reference)?;
-    let (mut picture, rejected) = combined(bench, settings, &frames, &sources, &shifts)?;
-    to_working(&mut picture, &frames[reference].frame.facts.colour);
-    let [mean, variance] =
-        temporal(&sources, &frames).map_err(|e| BuildError::read(&frames[reference].frame.work, &e))?;
-    let facts = LandFacts {
-        shifts_px: shifts.iter().map(|s| [s.dx, s.dy]).collect(),
-        rejected,
+    let by_focus = land_focus::parts(bench, &frames, &sources, reference)?;
+    let mut facts = LandFacts {
+        shifts_px: vec![[0.0; 2]; frames.len()],
+        rejected: vec![0.0; frames.len()],
+        focus: by_focus.parts.len(),
+        ..LandFacts::default()
     };
+    facts
+        .left_out
+        .extend(by_focus.soft.iter().map(|(i, why)| (*i, (*why).to_owned())));
+    let mut pictures = Vec::new();
+    let mut home = reference;
+    for (k, part) in by_focus.parts.iter().enumerate() {
+        let own = if part.contains(&reference) {
+            reference
+        } else {
+            part[part.len() / 2]
+        };
+        if k == 0 {
+            home = own;
+        }
+        let shifts = shifts(bench, settings, &frames, &sources, part, own)?;
+        let (picture, rejected) = combined(bench, settings, &frames, &sources, part, &shifts)?;
+        for ((&i, shift), rejected) in part.iter().zip(&shifts).zip(rejected) {
+            (facts.shifts_px[i], facts.rejected[i]) = ([shift.dx, shift.dy], rejected);
+        }
+        pictures.push(picture);
+    }
+    let mut picture = if pictures.len() == 1 {
+        pictures.remove(0)
+    } else {
+        let (picture, lost) = land_focus::merged(bench, &frames, &by_focus.parts, pictures, home)?;
+        let why = "of another focus, and how that changes the picture's scale could not be measured";
+        let frames_lost = lost.iter().flat_map(|&k| &by_focus.parts[k]);
+        facts.left_out.extend(frames_lost.map(|&i| (i, why.to_owned())));
+        facts.focus -= lost.len();
+        picture
+    };
+    facts.home = home;
+    to_working(&mut picture, &frames[home].frame.facts.colour);
+    let [mean, variance] = temporal(&sources, &frames, &by_focus.parts[0])
+        .map_err(|e| BuildError::read(&frames[home].frame.work, &e))?;
     let [r, g, b] = picture.planes();
     write_planes(&path, &[r, g, b]).map_err(|e| BuildError::write(&path, &e))?;
     write_planes(&cells, &[&mean, &variance]).map_err(|e| BuildError::write(&cells, &e))?;
@@ -155,25 +194,26 @@ fn shifts(
     settings: &LandSettings,
     frames: &[LandFrame<'_>],
     sources: &[WorkFile],
+    part: &[usize],
     reference: usize,
 ) -> Result<Vec<Shift>, BuildError> {
     let still = Shift {
         confidence: 1.0,
         ..Shift::default()
     };
-    if !settings.register || frames.len() < 2 {
-        return Ok(vec![still; frames.len()]);
+    if !settings.register || part.len() < 2 {
+        return Ok(vec![still; part.len()]);
     }
     let home = sources[reference].read_plane(1).map_err(internal)?;
     let land = &frames[reference].frame.facts.field.land;
-    let mut shifts = Vec::with_capacity(frames.len());
-    for (i, source) in sources.iter().enumerate() {
+    let mut shifts = Vec::with_capacity(part.len());
+    for (k, &i) in part.iter().enumerate() {
         if i == reference {
             shifts.push(still);
             continue;
         }
-        bench.show("Checking the tripod", i as f64 / sources.len() as f64, "")?;
-        let other = source.read_plane(1).map_err(internal)?;
+        bench.show("Checking the tripod", k as f64 / part.len() as f64, "")?;
+        let other = sources[i].read_plane(1).map_err(internal)?;
         let is_land = |x: usize, y: usize| land.is_land(x as f64, y as f64);
         let sure = |s: &Shift| s.dx.hypot(s.dy) > STILL_PX && s.confidence > 0.5;
         shifts.push(
@@ -190,18 +230,19 @@ fn combined(
     settings: &LandSettings,
     frames: &[LandFrame<'_>],
     sources: &[WorkFile],
+    part: &[usize],
     shifts: &[Shift],
 ) -> Result<(Rgb, Vec<f64>), BuildError> {
-    let inputs: Vec<Input<'_>> = sources
+    let size = [sources[part[0]].width(), sources[part[0]].height()];
+    let inputs: Vec<Input<'_>> = part
         .iter()
-        .zip(frames)
         .zip(shifts)
-        .map(|((source, frame), shift)| {
-            let (dx, dy) = (shift.dx, shift.dy);
-            let moved = dx != 0.0 || dy != 0.0;
+        .map(|(&i, shift)| {
+            let (source, frame, shift) = (&sources[i], &frames[i], *shift);
+            let moved = shift.dx != 0.0 || shift.dy != 0.0;
             Input {
                 to_source: moved.then(|| {
-                    Box::new(move |[x, y]: [f64; 2]| Some([x + dx, y + dy]))
+                    Box::new(move |point: [f64; 2]| Some(shift.moved(point, size)))
                         as Box<nightloom_stack::Mapping<'_>>
                 }),
                 gain: [frame.gain; 3],
@@ -233,18 +274,22 @@ fn combined(
 
 /// Mean over the frames, and variance of a usual frame about it, of the green light in cells; frames count by
 /// their worth, so that the noise of a short one does not pass for motion.
-fn temporal(sources: &[WorkFile], frames: &[LandFrame<'_>]) -> std::io::Result<[Plane; 2]> {
+fn temporal(sources: &[WorkFile], frames: &[LandFrame<'_>], part: &[usize]) -> std::io::Result<[Plane; 2]> {
     let (width, height) = (sources[0].width(), sources[0].height());
     let (columns, rows) = ((width / TEMPORAL_CELL).max(1), (height / TEMPORAL_CELL).max(1));
     let mut mean = Plane::filled(columns, rows, 0.0);
     let mut variance = Plane::filled(columns, rows, 0.0);
     let mut band = vec![0.0; width * TEMPORAL_CELL.min(height)];
-    let n = sources.len() as f32;
-    let worths: Vec<f32> = frames.iter().map(|f| f.noise.variance(0.0).recip()).collect();
+    let n = part.len() as f32;
+    let worths: Vec<f32> = part
+        .iter()
+        .map(|&i| frames[i].noise.variance(0.0).recip())
+        .collect();
     let total: f32 = worths.iter().sum();
     for row in 0..rows {
         let (mut sum, mut square) = (vec![0.0f32; columns], vec![0.0f32; columns]);
-        for ((source, frame), worth) in sources.iter().zip(frames).zip(&worths) {
+        for (&i, worth) in part.iter().zip(&worths) {
+            let (source, frame) = (&sources[i], &frames[i]);
             let (lines, weight) = (TEMPORAL_CELL.min(height), n * worth / total);
             source
                 .read_rows(1, row * TEMPORAL_CELL, lines, &mut band)

@@ -38,13 +38,6 @@ pub(super) struct Chosen<'a> {
     pub(super) left_out: Vec<(usize, String)>,
 }
 
-impl<'a> Chosen<'a> {
-    /// The frame on whose pixels the land lies.
-    pub(super) fn home(&self) -> &'a Prepared {
-        self.frames[self.reference].frame
-    }
-}
-
 /// What the prepared land frames are worth.
 #[derive(Clone, Copy)]
 pub(super) struct Worth<'b> {

@@ -22,6 +22,7 @@ mod join;
 mod journal;
 mod land;
 mod land_choice;
+mod land_focus;
 mod lens_guess;
 mod light;
 mod light_ratio;

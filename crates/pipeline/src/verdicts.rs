@@ -64,7 +64,10 @@ impl Scene<'_> {
                 identified_stars: self.tracked.identified.as_ref().map_or(0, |i| i.matches.len()),
             }),
             land: LandReport {
-                frames_used: self.land.as_ref().map_or(0, |c| c.frames.len()),
+                frames_used: self
+                    .land
+                    .as_ref()
+                    .map_or(0, |c| c.frames.len() - made.land.left_out.len()),
                 largest_shift_px: made
                     .land
                     .shifts_px
@@ -180,7 +183,9 @@ impl Scene<'_> {
         let place = |list: &[crate::prepare::Prepared]| list.iter().position(|p| p.item == index);
         match item.decision.role {
             Some(Role::Sky) => place(self.sky_frames).map_or(base.clone(), |i| self.sky_frame(i, base, made)),
-            Some(Role::Land) => place(self.land_frames).map_or(base.clone(), |i| self.land_frame(i, base)),
+            Some(Role::Land) => {
+                place(self.land_frames).map_or(base.clone(), |i| self.land_frame(i, base, made))
+            }
             _ => FrameReport {
                 reason: "in a master frame".into(),
                 ..base
@@ -206,11 +211,14 @@ impl Scene<'_> {
         }
     }
 
-    fn land_frame(&self, i: usize, base: FrameReport) -> FrameReport {
+    fn land_frame(&self, i: usize, base: FrameReport, made: &Made) -> FrameReport {
         let facts = &self.land_frames[i].facts;
-        let left_out = self.land.iter().flat_map(|c| &c.left_out).find(|l| l.0 == i);
-        let reason = match left_out {
-            Some((_, reason)) => reason.clone(),
+        let chosen = self.land.iter().flat_map(|c| &c.left_out).find(|l| l.0 == i);
+        let left_out = chosen
+            .map(|l| l.1.clone())
+            .or_else(|| self.left_out_of_stack(i, made));
+        let reason = match &left_out {
+            Some(reason) => reason.clone(),
             None => format!("stacked ({})", facts.calibrated),
         };
         FrameReport {
@@ -218,6 +226,15 @@ impl Scene<'_> {
             reason,
             ..with_field(base, facts)
         }
+    }
+
+    /// Why a chosen land frame is not in the stack.
+    fn left_out_of_stack(&self, i: usize, made: &Made) -> Option<String> {
+        let chosen = self.land.as_ref()?;
+        let key = self.land_frames[i].key;
+        let at = chosen.frames.iter().position(|f| f.frame.key == key)?;
+        let found = made.land.left_out.iter().find(|l| l.0 == at)?;
+        Some(format!("not in the land: {}", found.1))
     }
 
     fn thumbs(&self) -> Vec<Option<Vec<u8>>> {

@@ -74,6 +74,9 @@ impl Default for CameraColour {
     }
 }
 
+/// The distance that stands for infinity, metres: no lens tells it from that, and it is a number in JSON.
+pub const FAR_M: f64 = 1e9;
+
 /// What the file says of the exposure. Absent fields are `None`, never a guess.
 #[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct FrameMeta {
@@ -89,6 +92,8 @@ pub struct FrameMeta {
     pub focal_35mm: Option<f64>,
     /// Pixel pitch in micrometres where the file tells (focal-plane resolution).
     pub pixel_um: Option<f64>,
+    /// Distance that was focused on, metres; [`FAR_M`] where the file says infinity.
+    pub focus_m: Option<f64>,
     /// Start of the exposure by the camera's clock, RFC 3339 without zone, with sub-seconds.
     pub taken_local: Option<String>,
     /// The offset the file gives for that clock, as `+02:00`.

@@ -19,7 +19,7 @@ pub use decode::{
 };
 pub use demosaic::{Directions, demosaic, demosaic_balanced, demosaic_with};
 pub use dng::{DngError, DngFrame, write_dng};
-pub use frame::{CameraColour, Cfa, Frame, FrameMeta, Levels, Mosaic, Pixels};
+pub use frame::{CameraColour, Cfa, FAR_M, Frame, FrameMeta, Levels, Mosaic, Pixels};
 pub use plane::{Plane, Rgb};
 pub use resize::{resize_area, resize_area_plane};
 pub use wall::{Wall, child_main};

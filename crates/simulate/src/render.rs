@@ -307,6 +307,7 @@ impl<'a> Factory<'a> {
             iso: Some(shot.exposure.iso),
             focal_mm: Some(scenario.focal_mm),
             focal_35mm: Some(scenario.focal_mm),
+            focus_m: None,
             pixel_um: Some(self.night.sensor.pitch_um),
             taken_local: Some(local.trim_end_matches('Z').to_owned()),
             taken_offset: Some(format!("{sign}{hours:02}:{rest:02}")),

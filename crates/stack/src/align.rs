@@ -1,240 +1,152 @@
 //! Whether, and how far, the tripod moved between two fixed frames.
+//!
+//! Land keeps still between the frames or moves as one piece; the trails of the stars, clouds and
+//! branches go each their own way. So what moved is put to the vote of blocks:
+//!
+//! 1. Both frames are band-passed, each value held within a few times the local spread, so that a
+//!    lamp or a trail says no more than a bush ([`bands`]).
+//! 2. Shifts are nominated: none at all, and what most blocks agree on in a coarse picture ([`vote`]).
+//! 3. From each, the motion is refined by Lucas & Kanade (1981) in every block and a redescending mean
+//!    (Tukey's biweight, Beaton & Tukey 1974) over the blocks ([`consensus`]).
+//! 4. The motions are compared by the likelihood of each block under each (of a correlation ρ over n
+//!    independent values with the contrast free: −n/2 · ln(1 − ρ²)). A block has a bounded say, and
+//!    standing still loses only where next to nothing stood still: land that moved leaves nothing behind,
+//!    whereas a narrow field of sky can move as one over land that stands.
 
-use nalgebra::{Matrix2, Vector2};
+mod bands;
+mod block;
+mod consensus;
+mod vote;
+
+use nalgebra::Vector2;
 use nightloom_raster::Plane;
+
+pub(crate) use bands::pyramid;
+pub(crate) use consensus::{Fit, Freedom, settle};
+
+use bands::Level;
+use consensus::Motion;
+
+/// Evidence below which nothing is said, in units of the logarithm of the likelihood: about seven
+/// blocks that are sure, or the mass of many that are not.
+const LEAST_EVIDENCE: f64 = 60.0;
+/// So many times as much must speak for a motion as speaks for standing still.
+const STILL_FAVOUR: f64 = 3.0;
 
 /// How far the land of one frame lies from that of another.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Shift {
-    /// What is at (x, y) in `a` is at (x + dx, y + dy) in `b`; pixels.
+    /// What is at (x, y) in `a` is at (x + dx, y + dy) in `b`, at the frame's centre; pixels.
     pub dx: f64,
     /// See `dx`.
     pub dy: f64,
-    /// Correlation of the two after the shift, −1 to 1; below about 0.3 there is too little
-    /// texture or the pictures differ, and the shift should not be used.
+    /// Turn about the frame's centre, radians, positive from x to y; 0 unless it shows clearly.
+    pub turn: f64,
+    /// Share of the evidence that speaks for this shift and no other, 0 to 1; below about 0.5 the shift
+    /// should not be used.
     pub confidence: f64,
-    /// Standard error of either component from the residuals, pixels.
+    /// Standard error of either component from the scatter between blocks, pixels.
     pub sigma_px: f64,
 }
 
-/// Sub-pixel shift of static land: Lucas & Kanade (1981) on a pyramid, so that a bump of many
-/// pixels is found too. `land` says which pixels of `a` count. Rotation is not looked for: a bumped
-/// tripod turns little, and where it did the confidence falls.
+impl Shift {
+    /// Where in `b` lies what is at `point` in `a`; `size` is the frames' width and height. Pixel
+    /// (0, 0) is the centre of the first pixel.
+    pub fn moved(&self, [x, y]: [f64; 2], size: [usize; 2]) -> [f64; 2] {
+        let centre = size.map(|n| (n as f64 - 1.0) / 2.0);
+        let (u, v) = (x - centre[0], y - centre[1]);
+        let (s, c) = self.turn.sin_cos();
+        [
+            centre[0] + c * u - s * v + self.dx,
+            centre[1] + s * u + c * v + self.dy,
+        ]
+    }
+}
+
+/// Sub-pixel shift (and, where it shows, small turn) of static land between two frames of one size on
+/// about one scale; their noise may differ. `land` says which pixels of `a` are thought to be land: it
+/// only weighs the blocks, so a poor mask does no harm. Shifts of up to a quarter of the picture are
+/// looked for.
 ///
-/// `None` when the sizes differ or no land shows texture.
+/// Measured: see `tests/all/align.rs`.
+///
+/// `None` when the sizes differ or nothing in the pictures tells.
 pub fn tripod_shift(a: &Plane, b: &Plane, land: &(dyn Fn(usize, usize) -> bool + Sync)) -> Option<Shift> {
     if (a.width(), a.height()) != (b.width(), b.height()) {
         return None;
     }
-    let mut levels = vec![Level::new(a, b, land)];
-    while let Some(next) = levels
-        .last()
-        .filter(|l| l.a.width().min(l.a.height()) >= 64)
-        .map(Level::half)
-    {
-        levels.push(next);
-    }
-    let mut shift = levels.last()?.search() / 2.0;
-    let mut result = None;
-    for level in levels.iter().rev() {
-        shift *= 2.0;
-        if let Some((found, fit)) = level.refine(shift) {
-            shift = found;
-            result = Some(fit);
+    let levels = pyramid(a, b, land);
+    let finest = levels.first()?;
+    let mut motions: Vec<Motion> = Vec::new();
+    for start in vote::nominate(&levels) {
+        if let Some(motion) = consensus::refine(finest, start) {
+            let known = motions
+                .iter()
+                .any(|m| (m.shift() - motion.shift()).norm() < consensus::REACH_PX);
+            // The first stands for what stood still.
+            if !known {
+                motions.push(motion);
+            }
         }
     }
-    result.map(|(confidence, sigma_px)| Shift {
-        dx: shift.x,
-        dy: shift.y,
+    let (winner, rival) = elect(finest, motions)?;
+    let winner = &consensus::turned(finest, winner);
+    let support = finest.evidence(&winner.says);
+    let confidence = confidence(finest, winner, rival);
+    let scale = finest.scale as f64;
+    (support > LEAST_EVIDENCE).then(|| Shift {
+        dx: winner.model.x * scale,
+        dy: winner.model.y * scale,
+        turn: winner.model.z,
         confidence,
-        sigma_px,
+        sigma_px: winner.sigma * scale,
     })
 }
 
-/// Both pictures at one scale, and how much of each pixel is land.
-struct Level {
-    a: Plane,
-    b: Plane,
-    land: Plane,
+/// The motion that stands, and what speaks for another one alone. Standing still (a motion within
+/// [`consensus::REACH_PX`] of none) is favoured.
+fn elect(level: &Level, mut motions: Vec<Motion>) -> Option<(Motion, f64)> {
+    motions.sort_by(|p, q| level.evidence(&q.says).total_cmp(&level.evidence(&p.says)));
+    let best = motions.first()?;
+    let still = motions
+        .iter()
+        .position(|m| m.shift().norm() < consensus::REACH_PX);
+    let stands = still.filter(|i| *i > 0).filter(|i| {
+        let stays = level.exclusive(&motions[*i].says, &best.says);
+        let goes = level.exclusive(&best.says, &motions[*i].says);
+        STILL_FAVOUR * stays >= goes && stays > LEAST_EVIDENCE
+    });
+    let winner = motions.remove(stands.unwrap_or(0));
+    if stands.is_some() {
+        // What moves as one over land that stands is sky: no rival.
+        return Some((winner, 0.0));
+    }
+    let alone = motions.iter().map(|m| level.exclusive(&m.says, &winner.says));
+    let rival = alone.fold(0.0, f64::max);
+    Some((winner, rival))
 }
 
-impl Level {
-    fn new(a: &Plane, b: &Plane, land: &(dyn Fn(usize, usize) -> bool + Sync)) -> Self {
-        let land = Plane::from_fn(a.width(), a.height(), |x, y| f32::from(u8::from(land(x, y))));
-        Self {
-            a: a.clone(),
-            b: b.clone(),
-            land,
-        }
-    }
-
-    fn half(&self) -> Self {
-        Self {
-            a: half(&self.a),
-            b: half(&self.b),
-            land: half(&self.land),
-        }
-    }
-
-    /// The whole-pixel shift of best correlation, up to a quarter of the picture.
-    fn search(&self) -> Vector2<f64> {
-        let (rx, ry) = (self.a.width() as isize / 4, self.a.height() as isize / 4);
-        let shifts = (-ry..=ry).flat_map(|dy| (-rx..=rx).map(move |dx| Vector2::new(dx as f64, dy as f64)));
-        let enough = 0.5 * self.sums(Vector2::zeros()).n;
-        let mut best = (0.0, Vector2::zeros());
-        for shift in shifts {
-            let sums = self.sums(shift);
-            // Of equals the nearer: little overlap correlates by chance.
-            let value = sums.correlation() - 1e-4 * shift.norm();
-            if sums.n >= enough.max(30.0) && value > best.0 {
-                best = (value, shift);
-            }
-        }
-        best.1
-    }
-
-    /// The shift refined from a start; with the correlation and the standard error.
-    fn refine(&self, start: Vector2<f64>) -> Option<(Vector2<f64>, (f64, f64))> {
-        const ROUNDS: usize = 12;
-        const DONE_PX: f64 = 1e-3;
-        let mut shift = start;
-        let mut last = None;
-        for _ in 0..ROUNDS {
-            let sums = self.sums(shift);
-            let step = sums.step()?;
-            let length = step.norm();
-            // More than a pixel at a time is outside what the gradient knows.
-            shift += if length > 1.0 { step / length } else { step };
-            last = Some(sums);
-            if length < DONE_PX {
-                break;
-            }
-        }
-        let sums = last?;
-        Some((shift, (sums.correlation(), sums.error()?)))
-    }
-
-    fn sums(&self, shift: Vector2<f64>) -> Sums {
-        let (w, h) = (self.a.width(), self.a.height());
-        let mut sums = Sums::default();
-        for y in 1..h.saturating_sub(1) {
-            for x in 1..w - 1 {
-                // Only whole land: half of it would be the moving sky.
-                if self.land.at(x, y) < 0.999 {
-                    continue;
-                }
-                let (bx, by) = (x as f64 + shift.x, y as f64 + shift.y);
-                let Some(b) = bilinear(&self.b, bx, by) else {
-                    continue;
-                };
-                let gx = 0.5 * f64::from(self.a.at(x + 1, y) - self.a.at(x - 1, y));
-                let gy = 0.5 * f64::from(self.a.at(x, y + 1) - self.a.at(x, y - 1));
-                sums.add(f64::from(self.a.at(x, y)), b, Vector2::new(gx, gy));
-            }
-        }
-        sums
-    }
-}
-
-/// Sums over the land of values a, b and a's gradient g.
-#[derive(Default)]
-struct Sums {
-    n: f64,
-    a: f64,
-    b: f64,
-    aa: f64,
-    bb: f64,
-    ab: f64,
-    g: Vector2<f64>,
-    gg: Matrix2<f64>,
-    ga: Vector2<f64>,
-    gb: Vector2<f64>,
-}
-
-impl Sums {
-    fn add(&mut self, a: f64, b: f64, g: Vector2<f64>) {
-        self.n += 1.0;
-        self.a += a;
-        self.b += b;
-        self.aa += a * a;
-        self.bb += b * b;
-        self.ab += a * b;
-        self.g += g;
-        self.gg += g * g.transpose();
-        self.ga += g * a;
-        self.gb += g * b;
-    }
-
-    /// Gain that brings b to a's contrast, for changing light.
-    fn gain(&self) -> f64 {
-        let (va, vb) = (
-            self.aa - self.a * self.a / self.n,
-            self.bb - self.b * self.b / self.n,
-        );
-        if vb > 0.0 && va > 0.0 {
-            (va / vb).sqrt()
-        } else {
-            1.0
-        }
-    }
-
-    /// Least squares of a − (gain·b + offset) = g · step.
-    fn step(&self) -> Option<Vector2<f64>> {
-        if self.n < 50.0 {
-            return None;
-        }
-        let centred = self.gg - self.g * self.g.transpose() / self.n;
-        let right = (self.ga - self.gb * self.gain()) - self.g * ((self.a - self.gain() * self.b) / self.n);
-        centred
-            .try_inverse()
-            .map(|inverse| inverse * right)
-            .filter(|s| s.iter().all(|v| v.is_finite()))
-    }
-
-    fn correlation(&self) -> f64 {
-        let (va, vb) = (
-            self.aa - self.a * self.a / self.n,
-            self.bb - self.b * self.b / self.n,
-        );
-        let cov = self.ab - self.a * self.b / self.n;
-        if va > 0.0 && vb > 0.0 {
-            cov / (va * vb).sqrt()
-        } else {
-            0.0
-        }
-    }
-
-    fn error(&self) -> Option<f64> {
-        let gain = self.gain();
-        let mean = (self.a - gain * self.b) / self.n;
-        let residual = (self.aa - 2.0 * gain * self.ab + gain * gain * self.bb) / self.n - mean * mean;
-        let centred = self.gg - self.g * self.g.transpose() / self.n;
-        centred
-            .try_inverse()
-            .map(|i| (residual.max(0.0) * i[(0, 0)].max(i[(1, 1)])).sqrt())
-    }
-}
-
-fn half(plane: &Plane) -> Plane {
-    Plane::from_fn(plane.width() / 2, plane.height() / 2, |x, y| {
-        0.25 * (plane.at(2 * x, 2 * y)
-            + plane.at(2 * x + 1, 2 * y)
-            + plane.at(2 * x, 2 * y + 1)
-            + plane.at(2 * x + 1, 2 * y + 1))
+/// The least share that a motion has of what speaks for it and for one that cannot be true (some way off,
+/// on two rings): chance, and the pictures' likeness to themselves, bring about that much.
+fn confidence(level: &Level, winner: &Motion, rival: f64) -> f64 {
+    const ASIDE: [(f64, f64); 6] = [
+        (1.0, 0.0),
+        (0.5, 0.9),
+        (-0.5, 0.9),
+        (-1.0, 0.0),
+        (-0.5, -0.9),
+        (0.5, -0.9),
+    ];
+    const RADII: [f64; 2] = [0.06, 0.13];
+    let shorter = level.a.width().min(level.a.height()) as f64;
+    let share = |pro: f64, con: f64| pro / (pro + STILL_FAVOUR * con + LEAST_EVIDENCE);
+    let decoys = RADII.iter().flat_map(|r| ASIDE.map(|(x, y)| (r * x, r * y)));
+    decoys.fold(share(level.evidence(&winner.says), rival), |least, (x, y)| {
+        let shift = winner.shift() + Vector2::new(x, y) * shorter;
+        let says = level.says(&|_| shift);
+        least.min(share(
+            level.exclusive(&winner.says, &says),
+            level.exclusive(&says, &winner.says),
+        ))
     })
-}
-
-fn bilinear(plane: &Plane, x: f64, y: f64) -> Option<f64> {
-    if !(x >= 0.0 && y >= 0.0) {
-        return None;
-    }
-    let (ix, iy) = (x as usize, y as usize);
-    if ix + 1 >= plane.width() || iy + 1 >= plane.height() {
-        return None;
-    }
-    let (tx, ty) = (x - ix as f64, y - iy as f64);
-    let v = |dx: usize, dy: usize| f64::from(plane.at(ix + dx, iy + dy));
-    let top = v(0, 0) + (v(1, 0) - v(0, 0)) * tx;
-    let bottom = v(0, 1) + (v(1, 1) - v(0, 1)) * tx;
-    Some(top + (bottom - top) * ty)
 }

@@ -5,6 +5,7 @@
 
 mod align;
 mod background;
+mod blur;
 mod boxes;
 mod calibrate;
 mod clipped;
@@ -12,6 +13,7 @@ mod colour;
 mod combine;
 mod dark_scale;
 mod error;
+mod focus;
 mod frame_noise;
 mod ground_light;
 mod hot;
@@ -46,6 +48,10 @@ pub use colour::{Neutral, NeutralBasis, NeutralSettings, neutral_by_stars, star_
 pub use combine::{CombineSettings, Input, Stacked, combine, combine_aligned};
 pub use dark_scale::{DarkScale, dark_scale};
 pub use error::{BackgroundError, CalibrationError, ColourError, CombineError, MasterError};
+pub use focus::{
+    Breathing, FocusDetail, FocusGroup, FocusLayer, FocusStanding, FuseSettings, NoiseLine, breathing,
+    focus_groups, fuse,
+};
 pub use frame_noise::frame_noise;
 pub use ground_light::{GroundDirection, ground_light};
 pub use hot::{HotPixels, HotSettings, find_hot_in_frame, find_hot_pixels};

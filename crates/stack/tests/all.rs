@@ -10,6 +10,10 @@ mod brackets;
 mod colour;
 #[path = "all/combine.rs"]
 mod combine;
+#[path = "all/focus_groups.rs"]
+mod focus_groups;
+#[path = "all/focus_scene.rs"]
+mod focus_scene;
 #[path = "all/ground_light.rs"]
 mod ground_light;
 #[path = "all/level.rs"]
@@ -28,5 +32,7 @@ mod small_sets;
 mod table;
 #[path = "all/tone.rs"]
 mod tone;
+#[path = "all/trails.rs"]
+mod trails;
 #[path = "all/warp.rs"]
 mod warp;

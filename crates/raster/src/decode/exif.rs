@@ -1,6 +1,7 @@
 //! EXIF (CIPA DC-008, EXIF 2.31) into [`FrameMeta`].
 
 use crate::FrameMeta;
+use crate::frame::FAR_M;
 use exif::{Context, Field, In, Reader, Tag, Value};
 
 /// What a TIFF block, a JPEG or a PNG says; empty where there is nothing to read.
@@ -91,6 +92,7 @@ fn from_exif(exif: &exif::Exif) -> FrameMeta {
         focal_mm: f.positive(37386),
         focal_35mm: f.positive(41989),
         pixel_um: pixel_pitch(f.number(41486), f.number(41488)),
+        focus_m: f.field(37382).and_then(|f| subject_distance(&f.value)),
         taken_local: f
             .text(36867)
             .or_else(|| f.text(306))
@@ -103,6 +105,17 @@ fn from_exif(exif: &exif::Exif) -> FrameMeta {
         gps_deg: gps(&f),
         gps_elevation_m: gps_elevation(&f),
         orientation: f.number(274).map(|v| v as u8).filter(|o| (1..=8).contains(o)),
+    }
+}
+
+/// SubjectDistance in metres: a numerator of all ones is infinity, of 0 unknown (EXIF 2.31, 4.6.5).
+fn subject_distance(value: &Value) -> Option<f64> {
+    let Value::Rational(all) = value else { return None };
+    let first = all.first()?;
+    match first.num {
+        0 => None,
+        u32::MAX => Some(FAR_M),
+        _ => Some(first.to_f64()).filter(|d| d.is_finite()),
     }
 }
 
@@ -216,6 +229,7 @@ pub(crate) fn merge(first: FrameMeta, second: FrameMeta) -> FrameMeta {
         iso: first.iso.or(second.iso),
         focal_mm: first.focal_mm.or(second.focal_mm),
         focal_35mm: first.focal_35mm.or(second.focal_35mm),
+        focus_m: first.focus_m.or(second.focus_m),
         pixel_um: first.pixel_um.or(second.pixel_um),
         taken_local: first.taken_local.or(second.taken_local),
         taken_offset: first.taken_offset.or(second.taken_offset),

@@ -302,6 +302,7 @@ impl<'a> Cards<'a> {
             iso: self.positive(&["ISO", "ISOSPEED"]),
             focal_mm: self.positive(&["FOCALLEN", "FOCAL"]),
             focal_35mm: None,
+            focus_m: None,
             pixel_um: self.positive(&["XPIXSZ", "PIXSIZE1"]),
             // The standard makes DATE-OBS universal time (4.0, 9.3).
             taken_offset: taken.as_ref().map(|_| "+00:00".to_string()),

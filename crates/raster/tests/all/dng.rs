@@ -17,6 +17,7 @@ pub(crate) fn meta() -> FrameMeta {
         iso: Some(1600.0),
         focal_mm: Some(24.0),
         focal_35mm: Some(36.0),
+        focus_m: None,
         pixel_um: Some(4.35),
         taken_local: Some("2026-08-12T23:14:05.25".into()),
         taken_offset: Some("+02:00".into()),

@@ -1,0 +1,172 @@
+//! Land frames of different focus: told apart, and merged by sharpness.
+
+use nightloom_raster::{Plane, Rgb, WorkFile};
+use nightloom_stack::{
+    FocusDetail, FocusLayer, FocusStanding, FuseSettings, NoiseLine, WarpSettings, breathing, focus_groups,
+    fuse, warp,
+};
+
+use super::bench::Bench;
+use super::error::BuildError;
+use super::land::LandFrame;
+
+/// The land frames by focus.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Parts {
+    /// Frames of equal focus; the first part is the one focused farthest, whose sky is kept.
+    pub(super) parts: Vec<Vec<usize>>,
+    /// Frames that are only ever softer than others, with what is said of them.
+    pub(super) soft: Vec<(usize, &'static str)>,
+}
+
+/// Parts the frames by focus, by what their files tell and by their sharpness; `reference` is a frame of the
+/// first part where nothing tells which part is focused farthest.
+pub(super) fn parts(
+    bench: &Bench<'_>,
+    frames: &[LandFrame<'_>],
+    sources: &[WorkFile],
+    reference: usize,
+) -> Result<Parts, BuildError> {
+    let all = || Parts {
+        parts: vec![(0..frames.len()).collect()],
+        soft: Vec::new(),
+    };
+    if frames.len() < 2 {
+        return Ok(all());
+    }
+    let mut details = Vec::with_capacity(frames.len());
+    for (k, (frame, source)) in frames.iter().zip(sources).enumerate() {
+        bench.show("Looking at the focus", k as f64 / frames.len() as f64, "")?;
+        let light = luminance(source, frame.gain)?;
+        let sky = sky_of(frame, light.width(), light.height());
+        details.push(FocusDetail::of(
+            &light,
+            noise_line(std::slice::from_ref(frame), &[0]),
+            Some(&sky),
+        ));
+    }
+    let told: Vec<Option<f64>> = frames.iter().map(|f| f.frame.facts.meta.focus_m).collect();
+    let groups = focus_groups(&details, &told);
+    let mut found = Parts::default();
+    let mut first = None;
+    for group in groups {
+        let why = match group.standing {
+            FocusStanding::Sharp => {
+                if group.farthest || (first.is_none() && group.frames.contains(&reference)) {
+                    first = Some(found.parts.len());
+                }
+                found.parts.push(group.frames);
+                continue;
+            }
+            FocusStanding::Soft => {
+                "out of focus: nowhere sharper than other land frames, in many places softer"
+            }
+            FocusStanding::Shaken => "shaken: its detail is lost along one direction",
+        };
+        found.soft.extend(group.frames.into_iter().map(|i| (i, why)));
+    }
+    if found.parts.is_empty() {
+        return Ok(all());
+    }
+    found.parts.swap(0, first.unwrap_or(0));
+    Ok(found)
+}
+
+fn luminance(source: &WorkFile, gain: f32) -> Result<Plane, BuildError> {
+    let picture = source
+        .read_rgb()
+        .map_err(|e| BuildError::Internal { what: e.to_string() })?;
+    let mut light = picture.brightness();
+    light.data_mut().iter_mut().for_each(|v| *v *= gain);
+    Ok(light)
+}
+
+fn sky_of(frame: &LandFrame<'_>, width: usize, height: usize) -> Plane {
+    let land = &frame.frame.facts.field.land;
+    Plane::from_fn(width, height, |x, y| {
+        f32::from(u8::from(!land.is_land(x as f64, y as f64)))
+    })
+}
+
+/// Noise of the brightness of the mean of some frames: that of their pixels, in the measure in which it was found
+/// in their skies.
+fn noise_line(frames: &[LandFrame<'_>], part: &[usize]) -> NoiseLine {
+    let (mut floor, mut slope) = (0.0, 0.0);
+    for &i in part {
+        let frame = &frames[i];
+        let facts = &frame.frame.facts;
+        let sky = frame.gain * facts.sky_level[1].max(0.0);
+        let measured = (frame.gain * facts.field.noise).powi(2);
+        let factor = (measured / frame.noise.variance(sky)).clamp(0.05, 2.0);
+        floor += (factor * frame.noise.read.max(1e-12)).recip();
+        slope += (factor * frame.noise.shot.max(1e-12)).recip();
+    }
+    NoiseLine {
+        floor: 1.0 / floor,
+        slope: 1.0 / slope,
+    }
+}
+
+/// Merges the pictures of the parts, each laid on the first one's pixels; parts whose breathing is not known are
+/// left out and named by their number.
+pub(super) fn merged(
+    bench: &mut Bench<'_>,
+    frames: &[LandFrame<'_>],
+    parts: &[Vec<usize>],
+    pictures: Vec<Rgb>,
+    reference: usize,
+) -> Result<(Rgb, Vec<usize>), BuildError> {
+    bench.show("Merging the focus bracket", 0.0, "")?;
+    let mut pictures = pictures.into_iter();
+    let Some(home) = pictures.next() else {
+        return Err(BuildError::Internal {
+            what: "no land picture to merge".into(),
+        });
+    };
+    let land = &frames[reference].frame.facts.field.land;
+    let is_land = |x: usize, y: usize| land.is_land(x as f64, y as f64);
+    let home_light = home.brightness();
+    let (mut laid, mut known, mut lost) = (Vec::new(), vec![0], Vec::new());
+    for (k, picture) in (1..).zip(pictures) {
+        match breathing(&home_light, &picture.brightness(), &is_land) {
+            Some(found) => {
+                laid.push(on_home(&picture, &|p| Some(found.moved(p)), &home)?);
+                known.push(k);
+            }
+            None => lost.push(k),
+        }
+    }
+    let layers: Vec<FocusLayer<'_>> = std::iter::once(&home)
+        .chain(&laid)
+        .zip(&known)
+        .map(|(picture, &k)| FocusLayer {
+            picture,
+            noise: noise_line(frames, &parts[k]),
+        })
+        .collect();
+    let sky = sky_of(&frames[reference], home.width(), home.height());
+    let fused = fuse(&layers, Some(&sky), 0, &FuseSettings::default());
+    Ok((fused.unwrap_or(home), lost))
+}
+
+/// A picture on the pixels of another; where it does not reach, that one's.
+fn on_home(picture: &Rgb, mapping: &nightloom_stack::Mapping<'_>, home: &Rgb) -> Result<Rgb, BuildError> {
+    let (width, height) = (home.width(), home.height());
+    let plane = |c: usize| {
+        let mut plane = warp(picture, c, mapping, width, height, &WarpSettings::default())?;
+        for (v, own) in plane.data_mut().iter_mut().zip(home.planes()[c].data()) {
+            if !v.is_finite() {
+                *v = *own;
+            }
+        }
+        Ok(plane)
+    };
+    let planes = [plane(0), plane(1), plane(2)];
+    let [r, g, b] = planes;
+    let failed = |e: std::io::Error| BuildError::Internal { what: e.to_string() };
+    Ok(Rgb::from_planes([
+        r.map_err(failed)?,
+        g.map_err(failed)?,
+        b.map_err(failed)?,
+    ]))
+}
