@@ -12,12 +12,12 @@ use nightloom_optics::{
     compare, ladder, solve,
 };
 use nightloom_outing::chart::Look;
-use nightloom_outing::{FrameLight, Hints, frame_light};
+use nightloom_outing::{FrameLight, FrameTold, frame_light, setting_words, short, time_words};
 use serde_json::{Value, json};
 
-use crate::cli::Common;
-use crate::door::Door;
-use crate::{Trouble, out};
+use crate::context::Context;
+use crate::failure::Failure;
+use crate::out;
 use chart::{ChartArgs, Signal};
 
 /// `nightloom exposure`.
@@ -82,8 +82,6 @@ pub(crate) struct ExposureArgs {
     read_noise: Option<f64>,
     #[command(flatten)]
     chart: ChartArgs,
-    #[command(flatten)]
-    pub(crate) common: Common,
 }
 
 fn number(text: &str) -> Result<f64, String> {
@@ -124,33 +122,33 @@ pub(crate) enum ExposureError {
     },
 }
 
-pub(crate) fn run(args: &ExposureArgs, door: &Door) -> Result<Value, Trouble> {
+pub(crate) fn run(args: &ExposureArgs, context: &Context) -> Result<Value, Failure> {
     let Some(frame) = &args.sky_from else {
-        let value = answer(args)?;
-        chart::write(args)?;
+        let value = answer(args, context.json)?;
+        chart::write(args, context.json)?;
         return Ok(value);
     };
-    let light = frame_light(frame, &Hints::default(), door);
-    door.end_of_job();
+    let light = frame_light(frame, &FrameTold::default(), &*context.door);
+    context.door.end_of_job();
     let (mag, sigma) = measured_sky(light?)?;
     let name = frame.display();
     out::result(
         &format!("The sky in {name} has {mag:.2} ± {sigma:.2} mag/arcsec² in V."),
-        args.common.json,
+        context.json,
     );
     let told = ExposureArgs {
         sky: Some(mag),
         ..args.clone()
     };
-    let mut value = answer(&told)?;
-    chart::write(&told)?;
+    let mut value = answer(&told, context.json)?;
+    chart::write(&told, context.json)?;
     value["sky_mag_arcsec2"] = json!(mag);
     value["sky_sigma"] = json!(sigma);
     Ok(value)
 }
 
 /// Brightness of a frame's sky and its standard deviation, mag/arcsec² in V.
-fn measured_sky(light: Option<FrameLight>) -> Result<(f64, f64), Trouble> {
+fn measured_sky(light: Option<FrameLight>) -> Result<(f64, f64), Failure> {
     let why = match light {
         Some(light) => match light.sky_mag_arcsec2.zip(light.sky_sigma) {
             Some(sky) => return Ok(sky),
@@ -158,22 +156,22 @@ fn measured_sky(light: Option<FrameLight>) -> Result<(f64, f64), Trouble> {
         },
         None => "it was not identified; nightloom identify tells why.".into(),
     };
-    Err(Trouble::No {
-        json: json!({ "sky_mag_arcsec2": null, "why": why }),
-        sentence: format!(
+    Err(Failure::no(
+        json!({ "sky_mag_arcsec2": null, "why": why }),
+        format!(
             "--sky-from: the frame does not tell how bright the sky is: {why} Give another, or --sky 21.5"
         ),
-    })
+    ))
 }
 
 impl ExposureArgs {
     /// The ladder's or the signal's chart.
-    pub(crate) fn svg(&self, look: Look) -> Result<String, Trouble> {
+    pub(crate) fn svg(&self, look: Look) -> Result<String, Failure> {
         Ok(chart::draw(self, look)?)
     }
 }
 
-fn answer(args: &ExposureArgs) -> Result<Value, ExposureError> {
+fn answer(args: &ExposureArgs, json: bool) -> Result<Value, ExposureError> {
     let mut answer = json!({});
     if args.sky.is_none() && args.from.is_none() {
         return Err(match args.to {
@@ -187,16 +185,16 @@ fn answer(args: &ExposureArgs) -> Result<Value, ExposureError> {
         answer["from"] = exposure_json(&settings);
         answer["ev100"] = json!(settings.ev100());
         match &args.to {
-            Some(to) => to_answer(&before, to, args.common.json, &mut answer)?,
+            Some(to) => to_answer(&before, to, json, &mut answer)?,
             None if args.ladder || args.chart.file.is_some() => {}
             None => return Err(missing("--to", "\"f/4 ISO800\"")),
         }
         if args.ladder {
-            answer["ladder"] = ladder_answer(&settings, args)?;
+            answer["ladder"] = ladder_answer(&settings, args, json)?;
         }
     }
     if let Some(mag) = args.sky {
-        sky_answer(mag, args, &mut answer)?;
+        sky_answer(mag, args, json, &mut answer)?;
     }
     Ok(answer)
 }
@@ -245,7 +243,7 @@ fn tell_equivalent(found: &Equivalent, quiet: bool) {
         let _ = write!(line, ", filters {:+.2}", stops.attachments);
     }
     say(&format!("{line}. EV100 {:.1}.", found.ev100));
-    let value = |e: &Exposure| one(found.solved, e);
+    let value = |e: &Exposure| setting_words(found.solved, e);
     if value(&found.as_written) != value(&found.to) || value(&found.exact) != value(&found.to) {
         say(&format!(
             "By the numbers as written {}; what the marks stand for gives {}.",
@@ -280,48 +278,16 @@ fn tell_comparison(found: &Comparison, quiet: bool) {
 fn settings(e: &Exposure) -> String {
     format!(
         "{}  {}  {}",
-        one(Setting::Time, e),
-        one(Setting::Aperture, e),
-        one(Setting::Iso, e)
+        setting_words(Setting::Time, e),
+        setting_words(Setting::Aperture, e),
+        setting_words(Setting::Iso, e)
     )
 }
 
-pub(crate) fn one(setting: Setting, e: &Exposure) -> String {
-    match setting {
-        Setting::Time => time(e.seconds),
-        Setting::Aperture => format!("f/{}", short(e.f_number)),
-        Setting::Iso => format!("ISO {}", short(e.iso)),
-    }
-}
-
-fn time(seconds: f64) -> String {
-    match seconds {
-        s if s < 0.29 => format!("1/{} s", short(1.0 / s)),
-        s if s < 120.0 => format!("{} s", short(s)),
-        s if s < 7200.0 => format!("{} s ({} min)", short(s), short(s / 60.0)),
-        s => format!("{} s ({} h)", short(s), short(s / 3600.0)),
-    }
-}
-
-/// Four figures at most behind which nothing is lost to a photographer.
-fn short(value: f64) -> String {
-    let decimals = match value.abs() {
-        v if v >= 100.0 => 0,
-        v if v >= 10.0 => 1,
-        _ => 2,
-    };
-    let text = format!("{value:.decimals$}");
-    if text.contains('.') {
-        text.trim_end_matches('0').trim_end_matches('.').to_owned()
-    } else {
-        text
-    }
-}
-
-fn ladder_answer(from: &Exposure, args: &ExposureArgs) -> Result<Value, ExposureError> {
+fn ladder_answer(from: &Exposure, args: &ExposureArgs, quiet: bool) -> Result<Value, ExposureError> {
     let step = if args.shorter { -args.step } else { args.step };
     let found = ladder(from, step, &limits(args)?)?;
-    tell_ladder(&found, args.common.json);
+    tell_ladder(&found, quiet);
     let rungs: Vec<Value> = found.rungs.iter().map(|r| exposure_json(&r.settings)).collect();
     Ok(json!({ "rungs": rungs, "ended_by": found.ended_by }))
 }
@@ -359,9 +325,9 @@ fn tell_ladder(found: &Ladder, quiet: bool) {
         let e = &rung.settings;
         say(&format!(
             "{:>18}  {:<6}  {}",
-            one(Setting::Time, e),
-            one(Setting::Aperture, e),
-            one(Setting::Iso, e)
+            setting_words(Setting::Time, e),
+            setting_words(Setting::Aperture, e),
+            setting_words(Setting::Iso, e)
         ));
     }
     let ends: Vec<&str> = found.ended_by.iter().map(|&l| limit_words(l)).collect();
@@ -391,25 +357,25 @@ fn camera(args: &ExposureArgs) -> Result<(LightPath, f64), ExposureError> {
     Ok((path, need(args.read_noise, "--read-noise", "2")?))
 }
 
-fn sky_answer(mag: f64, args: &ExposureArgs, answer: &mut Value) -> Result<(), ExposureError> {
+fn sky_answer(mag: f64, args: &ExposureArgs, quiet: bool, answer: &mut Value) -> Result<(), ExposureError> {
     let (path, read_noise) = camera(args)?;
     let rate = sky_e_per_s(mag, &path)?;
     let limited = sky_limited_s(rate, read_noise, READ_NOISE_SHARE)?;
-    let say = |line: &str| out::result(line, args.common.json);
+    let say = |line: &str| out::result(line, quiet);
     say(&format!(
         "The sky gives {} electrons per second and pixel.",
         short(rate)
     ));
     say(&format!(
         "From {} on, read noise adds less than {:.0} % to the noise.",
-        time(limited),
+        time_words(limited),
         READ_NOISE_SHARE * 100.0
     ));
     answer["sky_e_per_s"] = json!(rate);
     answer["sky_limited_s"] = json!(limited);
     if args.chart.asks_for_signal() {
         let signal = Signal::new(mag, args)?;
-        signal.tell(args.common.json)?;
+        signal.tell(quiet)?;
         answer["signal"] = signal.json()?;
     }
     Ok(())

@@ -1,39 +1,10 @@
-//! What is told of a frame beside its file: the options that looking at frames share.
+//! What is told of a frame or a camera: the options that commands share.
 
 use std::path::PathBuf;
 
 use clap::Args;
+use nightloom_optics::SensorFormat;
 use nightloom_outing::LensTold;
-use nightloom_sky::{Site, SiteError};
-
-/// Where the camera stood.
-#[derive(Args, Clone, Debug)]
-pub(crate) struct SiteTold {
-    /// Latitude of the place in degrees, north positive; the outing's or the file's when not given.
-    #[arg(long, value_name = "DEG", allow_negative_numbers = true, requires = "lon")]
-    lat: Option<f64>,
-    /// Longitude in degrees, east positive.
-    #[arg(long, value_name = "DEG", allow_negative_numbers = true, requires = "lat")]
-    lon: Option<f64>,
-    /// Elevation in metres.
-    #[arg(
-        long,
-        value_name = "M",
-        default_value_t = 0.0,
-        allow_negative_numbers = true,
-        requires = "lat"
-    )]
-    elevation: f64,
-}
-
-impl SiteTold {
-    pub(crate) fn site(&self) -> Result<Option<Site>, SiteError> {
-        match (self.lat, self.lon) {
-            (Some(lat), Some(lon)) => Site::new(lat, lon, self.elevation).map(Some),
-            _ => Ok(None),
-        }
-    }
-}
 
 /// What earlier frames showed of their lenses.
 #[derive(Args, Clone, Debug)]
@@ -61,4 +32,29 @@ impl FocalTold {
             _ => LensTold::Nothing,
         }
     }
+}
+
+/// No such sensor.
+#[derive(Debug, thiserror::Error)]
+#[error(
+    "--sensor: {found} is no sensor; give width and height in millimetres, like 36x24, or one of {names}"
+)]
+pub(crate) struct NoSensor {
+    found: String,
+    names: String,
+}
+
+/// Width and height of a sensor, millimetres, from figures or the name of its format.
+pub(crate) fn sensor(text: &str) -> Result<[f64; 2], NoSensor> {
+    if let Some(format) = SensorFormat::named(text) {
+        return Ok([format.width_mm, format.height_mm]);
+    }
+    let size = text.split_once(['x', 'X', '×']).and_then(|(width, height)| {
+        let width = width.trim().parse().ok()?;
+        Some([width, height.trim().parse().ok()?])
+    });
+    size.ok_or_else(|| NoSensor {
+        found: text.into(),
+        names: nightloom_optics::SENSOR_FORMATS.map(|f| f.name).join(", "),
+    })
 }

@@ -6,16 +6,18 @@ use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 use nightloom_optics::{
-    AxisAllowance, Camera, FieldError, FrameTrails, Periodic, Projection, Rate, Rules, Scene, SensorFormat,
-    Shot, StopsError, Subject, Tracker, TrailError, Written, axis_allowance, longest_exposure_s, rules,
+    AxisAllowance, Camera, FieldError, FrameTrails, Periodic, Projection, Rate, Rules, Scene, Shot,
+    StopsError, Subject, Tracker, TrailError, Written, axis_allowance, longest_exposure_s, rules,
     share_of_frames_kept,
 };
 use nightloom_outing::chart::{Look, TrailPicture, trail_map};
 use nightloom_sky::{Air, Angle};
 use serde_json::Value;
 
-use crate::cli::Common;
-use crate::{Trouble, charts};
+use crate::context::Context;
+use crate::failure::Failure;
+use crate::out;
+use crate::told::{NoSensor, sensor};
 use show::{answer_json, map_json, tell};
 
 /// Places across and down the map.
@@ -84,8 +86,6 @@ pub(crate) struct TrailArgs {
     /// Red on black instead of black on white
     #[arg(long, requires = "chart")]
     red: bool,
-    #[command(flatten)]
-    pub(crate) common: Common,
 }
 
 /// Projections.
@@ -145,6 +145,9 @@ pub(crate) enum TrailCommandError {
     /// The exposure's text.
     #[error(transparent)]
     Stops(#[from] StopsError),
+    /// No such sensor.
+    #[error(transparent)]
+    Sensor(#[from] NoSensor),
     /// Not given.
     #[error("{flag} is missing; give {what}, like {flag} {example}")]
     Missing {
@@ -154,16 +157,6 @@ pub(crate) enum TrailCommandError {
         what: &'static str,
         /// How.
         example: &'static str,
-    },
-    /// No such sensor.
-    #[error(
-        "--sensor: {found} is no sensor; give width and height in millimetres, like 36x24, or one of {names}"
-    )]
-    Sensor {
-        /// What.
-        found: String,
-        /// The table.
-        names: String,
     },
     /// No such exposure.
     #[error("--exposure: {found} is no time; write seconds, like 120, or a time with its unit, like 2min")]
@@ -187,19 +180,18 @@ impl From<FieldError> for TrailCommandError {
     }
 }
 
-pub(crate) fn run(args: &TrailArgs) -> Result<Value, Trouble> {
+pub(crate) fn run(args: &TrailArgs, context: &Context) -> Result<Value, Failure> {
     let shot = shot(args)?;
-    let value = answer(&shot, args)?;
+    let value = answer(&shot, args, context.json)?;
     if let Some(file) = &args.chart {
-        let look = if args.red { Look::Red } else { Look::Day };
-        charts::write(file, &args.svg(look)?, args.common.json)?;
+        out::write(file, args.svg(Look::red(args.red))?.as_bytes(), context.json)?;
     }
     Ok(value)
 }
 
 impl TrailArgs {
     /// The trails over the frame.
-    pub(crate) fn svg(&self, look: Look) -> Result<String, Trouble> {
+    pub(crate) fn svg(&self, look: Look) -> Result<String, Failure> {
         let picture = TrailPicture {
             shot: shot(self)?,
             tolerance_px: self.tolerance,
@@ -208,7 +200,7 @@ impl TrailArgs {
     }
 }
 
-fn answer(shot: &Shot, args: &TrailArgs) -> Result<Value, TrailCommandError> {
+fn answer(shot: &Shot, args: &TrailArgs, json: bool) -> Result<Value, TrailCommandError> {
     let answer = Answer {
         trails: shot.frame_trails(Subject::Sky),
         land: shot.tracker.map(|_| shot.frame_trails(Subject::Land)),
@@ -224,7 +216,7 @@ fn answer(shot: &Shot, args: &TrailArgs) -> Result<Value, TrailCommandError> {
             Angle::from_deg(shot.least_declination_deg()),
         )?,
     };
-    tell(shot, &answer, args);
+    tell(shot, &answer, args.tolerance, json);
     let mut value = answer_json(shot, &answer, args);
     if args.map {
         value["map"] = map_json(&shot.trail_map(MAP[0], MAP[1], Subject::Sky));
@@ -290,20 +282,6 @@ fn seconds(text: &str) -> Result<f64, TrailCommandError> {
         } => Ok(seconds),
         _ => Err(TrailCommandError::NoTime { found: text.into() }),
     }
-}
-
-pub(crate) fn sensor(text: &str) -> Result<[f64; 2], TrailCommandError> {
-    if let Some(format) = SensorFormat::named(text) {
-        return Ok([format.width_mm, format.height_mm]);
-    }
-    let size = text.split_once(['x', 'X', '×']).and_then(|(width, height)| {
-        let width = width.trim().parse().ok()?;
-        Some([width, height.trim().parse().ok()?])
-    });
-    size.ok_or_else(|| TrailCommandError::Sensor {
-        found: text.into(),
-        names: nightloom_optics::SENSOR_FORMATS.map(|f| f.name).join(", "),
-    })
 }
 
 fn tracker(args: &TrailArgs) -> Result<Option<Tracker>, TrailCommandError> {

@@ -8,10 +8,12 @@ use nightloom_optics::noise::{
 };
 use nightloom_optics::{Exposure, Limits, Setting, Written, ladder, solve};
 use nightloom_outing::chart::{Look, SignalChart, ladder_chart, signal_chart};
+use nightloom_outing::{short, time_words};
 use serde_json::{Value, json};
 
-use super::{ExposureArgs, ExposureError, camera, limit_s, limits, missing, short, time};
-use crate::{Trouble, charts, out};
+use super::{ExposureArgs, ExposureError, camera, limit_s, limits, missing};
+use crate::failure::Failure;
+use crate::out;
 
 /// A subject of which nothing is said is so much fainter than the sky: a tenth of its light, as in the
 /// outer Milky Way. Common practice, no source.
@@ -49,18 +51,14 @@ impl ChartArgs {
     pub(super) fn asks_for_signal(&self) -> bool {
         self.file.is_some() || self.subject.is_some() || self.total.is_some() || self.sub.is_some()
     }
-
-    fn look(&self) -> Look {
-        if self.red { Look::Red } else { Look::Day }
-    }
 }
 
 /// Writes the chart, if one is asked for.
-pub(super) fn write(args: &ExposureArgs) -> Result<(), Trouble> {
+pub(super) fn write(args: &ExposureArgs, json: bool) -> Result<(), Failure> {
     let Some(file) = &args.chart.file else {
         return Ok(());
     };
-    charts::write(file, &draw(args, args.chart.look())?, args.common.json)
+    out::write(file, draw(args, Look::red(args.chart.red))?.as_bytes(), json)
 }
 
 /// Signal-to-noise where there is a sky, else the ladder.
@@ -166,14 +164,14 @@ impl Signal {
         let say = |line: &str| out::result(line, quiet);
         say(&format!(
             "{} on {} mag/arcsec², signal-to-noise of a pixel:",
-            time(self.total_s),
+            time_words(self.total_s),
             short(self.subject_mag)
         ));
         for choice in self.choices()?.iter().filter(|c| c.frames > 0) {
             say(&format!(
                 "  {:>5} × {:<14} {:>7.2}   read noise adds {:.1} %",
                 choice.frames,
-                time(choice.exposure_s),
+                time_words(choice.exposure_s),
                 choice.signal_to_noise,
                 choice.read_noise_adds * 100.0
             ));

@@ -6,7 +6,7 @@ use nightloom_outing::shots::{
     FlatLight, Hours, LandLightWanted, Run, ShotList, ShotSettings, ShotsError, shot_list,
 };
 
-use super::ShotsTrouble;
+use super::ShotsArgsError;
 
 /// Everything that is wanted of the night.
 #[derive(Args, Debug)]
@@ -220,7 +220,7 @@ impl Asked {
 }
 
 impl PlanArgs {
-    pub(super) fn asked(&self) -> Result<Asked, ShotsTrouble> {
+    pub(super) fn asked(&self) -> Result<Asked, ShotsArgsError> {
         let (frames, pace, rough) = (&self.frames, &self.pace, &self.rough);
         let (land, land_by_light) = frames.land()?;
         let mut settings = ShotSettings {
@@ -254,8 +254,9 @@ impl PlanArgs {
         })
     }
 }
+
 impl FrameArgs {
-    fn sky(&self) -> Result<Run, ShotsTrouble> {
+    fn sky(&self) -> Result<Run, ShotsArgsError> {
         let one = self.run(
             "--sky-exposure",
             &self.sky_exposure,
@@ -270,7 +271,7 @@ impl FrameArgs {
     }
 
     /// The land frames; with aperture and ISO alone, those too, and the time is to come from the light.
-    fn land(&self) -> Result<(Run, Option<(f64, f64)>), ShotsTrouble> {
+    fn land(&self) -> Result<(Run, Option<(f64, f64)>), ShotsArgsError> {
         let (field, text) = ("--land-exposure", &self.land_exposure);
         let written = Written::parse(field, text)?;
         let by_light = written
@@ -285,9 +286,9 @@ impl FrameArgs {
         Ok((Run::of(self.land_frames, of_default, gap_s), by_light))
     }
 
-    fn run(&self, field: &'static str, text: &str, frames: u32) -> Result<Run, ShotsTrouble> {
+    fn run(&self, field: &'static str, text: &str, frames: u32) -> Result<Run, ShotsArgsError> {
         let written = Written::parse(field, text)?;
-        let no_time = || ShotsTrouble::NoTime {
+        let no_time = || ShotsArgsError::NoTime {
             field,
             text: text.into(),
         };
@@ -302,7 +303,7 @@ impl FrameArgs {
 }
 
 /// A time alone. Nought is a pause too, though no exposure.
-fn seconds(field: &'static str, text: &str) -> Result<f64, ShotsTrouble> {
+fn seconds(field: &'static str, text: &str) -> Result<f64, ShotsArgsError> {
     if ["0", "0s", "0min", "0h"].contains(&text.trim()) {
         return Ok(0.0);
     }
@@ -314,7 +315,7 @@ fn seconds(field: &'static str, text: &str) -> Result<f64, ShotsTrouble> {
             iso: None,
             attachments,
         } if attachments.is_empty() => Ok(seconds),
-        _ => Err(ShotsTrouble::NotATime {
+        _ => Err(ShotsArgsError::NotATime {
             field,
             text: text.into(),
         }),

@@ -5,9 +5,10 @@ use nightloom_stars::Star;
 
 use super::Look;
 use super::contour::contour;
-use super::labels::{Side, Taken, rect, round_step, short};
+use super::labels::{Side, Taken, rect, round_step};
 use super::svg::{Scale, Sheet};
 use crate::FramePicture;
+use crate::short;
 
 const WIDTH: f64 = 1000.0;
 const LEFT: f64 = 60.0;

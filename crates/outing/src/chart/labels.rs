@@ -1,6 +1,7 @@
 //! Words that keep out of each other's way, and numbers as photographers write them.
 
 use super::svg::Sheet;
+use crate::short;
 
 /// Height of a line of small text with its air.
 const LINE: f64 = 13.0;
@@ -73,21 +74,6 @@ pub(super) fn time(seconds: f64) -> String {
         // 2 h, but 128 min: the series doubles minutes.
         s if s >= 3600.0 && s % 360.0 == 0.0 => format!("{} h", short(s / 3600.0)),
         s => format!("{} min", short(s / 60.0)),
-    }
-}
-
-/// Three figures, and no noughts behind the point.
-pub(super) fn short(value: f64) -> String {
-    let decimals = match value.abs() {
-        v if v >= 99.95 => 0,
-        v if v >= 9.995 => 1,
-        _ => 2,
-    };
-    let text = format!("{value:.decimals$}");
-    if text.contains('.') {
-        text.trim_end_matches('0').trim_end_matches('.').to_owned()
-    } else {
-        text
     }
 }
 

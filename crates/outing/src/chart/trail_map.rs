@@ -4,8 +4,9 @@ use nightloom_optics::{Shot, Subject, Trail};
 
 use super::Look;
 use super::contour::contour;
-use super::labels::{Side, Taken, rect, round_step, short, time};
+use super::labels::{Side, Taken, rect, round_step, time};
 use super::svg::{Scale, Sheet};
+use crate::short;
 
 /// What the map shows.
 #[derive(Clone, Copy, Debug)]
