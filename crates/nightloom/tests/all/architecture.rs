@@ -6,7 +6,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// The crates in their order: each may import only from those before it.
-const ORDER: [&str; 9] = [
+const ORDER: [&str; 11] = [
     "sky",
     "optics",
     "raster",
@@ -14,7 +14,9 @@ const ORDER: [&str; 9] = [
     "stack",
     "seam",
     "outing",
+    "pipeline",
     "simulate",
+    "pages",
     "nightloom",
 ];
 
@@ -228,7 +230,7 @@ const INVARIANTS: &[Invariant] = &[
         others.flat_map(|c| depends(c, &["simulate"])).collect()
     }),
     ("`simulate` does not detect, match, stack or blend", || {
-        depends("simulate", &["stars", "stack", "seam", "outing"])
+        depends("simulate", &["stars", "stack", "seam", "outing", "pipeline"])
     }),
     ("nothing is fetched at run time", || {
         let lock = fs::read_to_string(root().join("Cargo.lock")).unwrap();
@@ -244,7 +246,7 @@ const INVARIANTS: &[Invariant] = &[
         let named = |n: &&&str| lock.contains(&format!("name = \"{n}\"\n"));
         networks.iter().filter(named).map(|n| (*n).to_owned()).collect()
     }),
-    ("only `serve` listens, and nothing connects", || {
+    ("only `pages` listens, and nothing connects", || {
         let files = ORDER.iter().flat_map(|c| code(c));
         let wrong = files.filter(|(path, text)| {
             let connects = [
@@ -255,7 +257,7 @@ const INVARIANTS: &[Invariant] = &[
                 "lookup_host",
                 "ToSocketAddrs",
             ];
-            let serves = path.to_string_lossy().replace('\\', "/").contains("/serve/");
+            let serves = path.to_string_lossy().replace('\\', "/").contains("/crates/pages/");
             connects.iter().any(|word| text.contains(word)) || (text.contains("TcpListener") && !serves)
         });
         wrong.map(|(p, _)| p.display().to_string()).collect()
@@ -270,14 +272,20 @@ const INVARIANTS: &[Invariant] = &[
         });
         wrong.map(|(p, _)| p.display().to_string()).collect()
     }),
+    ("`pages` does not know the program", || {
+        depends("pages", &["nightloom", "simulate"])
+    }),
+    ("no command imports `cli`", || {
+        holding("nightloom", &["crate::cli", "super::cli"])
+    }),
     ("the pipeline asks the time only of its `World`", || {
         holding(
-            "outing",
+            "pipeline",
             &["SystemTime", "Instant::now", "Timestamp::now", "Zoned::now"],
         )
     }),
     ("the pipeline decodes only through its `World`", || {
-        holding("outing", &["decode_here", "Wall {", "raster::Wall"])
+        holding("pipeline", &["decode_here", "Wall {", "raster::Wall"])
     }),
 ];
 
