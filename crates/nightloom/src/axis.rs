@@ -8,7 +8,6 @@ use std::path::PathBuf;
 use clap::Args;
 use nightloom_optics::Scene;
 use nightloom_optics::polar::{Base, Drift, error_by_drifts};
-use nightloom_outing::LensTold;
 use nightloom_outing::axis::{AxisAsk, DriftAsk, axis_by_drift, find_axis, turn_words};
 use nightloom_sky::{Angle, EarthOrientation, Instant};
 use serde_json::{Value, json};
@@ -17,6 +16,7 @@ use crate::context::Context;
 use crate::failure::Failure;
 use crate::out;
 use crate::place::{SpotArgs, offset};
+use crate::told::{FocalTold, need};
 
 /// `nightloom axis`.
 #[derive(Args, Debug)]
@@ -49,12 +49,8 @@ pub(crate) struct AxisArgs {
     /// Air temperature in degrees Celsius, for refraction; 10 when not given
     #[arg(long, value_name = "C", allow_negative_numbers = true)]
     temperature: Option<f64>,
-    /// Focal length, millimetres, if the files do not tell
-    #[arg(long, value_name = "MM", allow_negative_numbers = true, requires = "pitch")]
-    focal: Option<f64>,
-    /// Distance between the picture's pixels, micrometres
-    #[arg(long, value_name = "UM", allow_negative_numbers = true, requires = "focal")]
-    pitch: Option<f64>,
+    #[command(flatten)]
+    focal: FocalTold,
     /// The exposure planned tonight, seconds; the frames' own when not given
     #[arg(long, value_name = "S", allow_negative_numbers = true)]
     exposure: Option<f64>,
@@ -107,25 +103,6 @@ pub(crate) struct AxisArgs {
     mirrored: bool,
 }
 
-/// Why there is no answer.
-#[derive(Debug, thiserror::Error)]
-pub(crate) enum AxisCommandError {
-    #[error("{flag} is missing; give {what}, like {flag} {example}")]
-    Missing {
-        flag: &'static str,
-        what: &'static str,
-        example: &'static str,
-    },
-    #[error("{flag} is {found}; expected {expected}")]
-    Number {
-        flag: &'static str,
-        found: f64,
-        expected: &'static str,
-    },
-    #[error("{0}")]
-    Said(&'static str),
-}
-
 fn numbers<const N: usize>(text: &str) -> Option<[f64; N]> {
     let all: Vec<f64> = text
         .split(',')
@@ -157,7 +134,9 @@ pub(crate) fn run(args: &AxisArgs, context: &Context) -> Result<Value, Failure> 
         return by_drift(args, context);
     }
     if args.frames.is_empty() {
-        return Err(AxisCommandError::Said("no frames were named; give two frames of the camera on the tracker, some minutes apart or before and after turning it by hand").into());
+        return Err(Failure::said(
+            "no frames were named; give two frames of the camera on the tracker, some minutes apart or before and after turning it by hand",
+        ));
     }
     let ask = ask(args)?;
     let answer = find_axis(&ask, &*context.door);
@@ -175,13 +154,11 @@ pub(crate) fn run(args: &AxisArgs, context: &Context) -> Result<Value, Failure> 
     Ok(value)
 }
 
-fn check(args: &AxisArgs) -> Result<(), AxisCommandError> {
+fn check(args: &AxisArgs) -> Result<(), Failure> {
     let above = |flag, value: Option<f64>| match value {
-        Some(found) if !(found.is_finite() && found > 0.0) => Err(AxisCommandError::Number {
-            flag,
-            found,
-            expected: "a number above 0",
-        }),
+        Some(found) if !(found.is_finite() && found > 0.0) => Err(Failure::said(format!(
+            "{flag} is {found}; expected a number above 0"
+        ))),
         _ => Ok(()),
     };
     above("--exposure", args.exposure)?;
@@ -189,8 +166,8 @@ fn check(args: &AxisArgs) -> Result<(), AxisCommandError> {
     above("--zoom", Some(args.zoom))?;
     above("--knob-alt", args.knob_alt)?;
     above("--knob-az", args.knob_az)?;
-    above("--focal", args.focal)?;
-    above("--pitch", args.pitch)
+    above("--focal", args.focal.focal)?;
+    above("--pitch", args.focal.pitch)
 }
 
 fn ask(args: &AxisArgs) -> Result<AxisAsk, Failure> {
@@ -204,7 +181,7 @@ fn ask(args: &AxisArgs) -> Result<AxisAsk, Failure> {
         orientation: EarthOrientation::with_ut1_minus_utc(args.dut1),
         pressure_hpa: args.pressure,
         temperature_c: args.temperature,
-        lens: lens(args),
+        lens: args.focal.lens(),
         at: args.at.clone(),
         clock_offset_s: args.clock_offset,
         clock_error_s: args.clock_error,
@@ -216,35 +193,14 @@ fn ask(args: &AxisArgs) -> Result<AxisAsk, Failure> {
     })
 }
 
-fn lens(args: &AxisArgs) -> LensTold {
-    match (args.focal, args.pitch) {
-        (Some(focal_mm), Some(pitch_um)) => LensTold::Focal { focal_mm, pitch_um },
-        _ => LensTold::Nothing,
-    }
-}
-
-fn need(
-    value: Option<f64>,
-    flag: &'static str,
-    what: &'static str,
-    example: &'static str,
-) -> Result<f64, AxisCommandError> {
-    value.ok_or(AxisCommandError::Missing { flag, what, example })
-}
-
 /// Two frames whose stars nobody has to know.
 fn by_drift(args: &AxisArgs, context: &Context) -> Result<Value, Failure> {
     let [first, second] = args.frames.as_slice() else {
-        return Err(AxisCommandError::Said("--by-drift wants two frames, the earlier first").into());
+        return Err(Failure::said("--by-drift wants two frames, the earlier first"));
     };
-    let lat = need(args.spot.lat, "--lat", "the latitude in degrees", "46")?;
-    let dec = need(
-        args.dec,
-        "--dec",
-        "the declination the camera is aimed at, roughly",
-        "-5",
-    )?;
-    let ha = need(args.ha, "--ha", "its hour angle in hours, roughly", "-1.5")?;
+    let lat = need(args.spot.lat, "--lat", "46")?;
+    let dec = need(args.dec, "--dec", "-5")?;
+    let ha = need(args.ha, "--ha", "-1.5")?;
     let scene = Scene::new(
         Angle::from_deg(lat),
         Angle::from_deg(dec),
@@ -258,7 +214,7 @@ fn by_drift(args: &AxisArgs, context: &Context) -> Result<Value, Failure> {
         frames: [first.clone(), second.clone()],
         scene: scene?,
         roll: Angle::from_deg(args.roll),
-        lens: lens(args),
+        lens: args.focal.lens(),
         seconds,
     };
     match axis_by_drift(&ask, &*context.door)? {
@@ -271,10 +227,10 @@ fn by_drift(args: &AxisArgs, context: &Context) -> Result<Value, Failure> {
 }
 
 /// Drifts that an eye at the screen has read.
-fn by_eye(args: &AxisArgs, json: bool) -> Result<Value, AxisCommandError> {
-    let lat = need(args.spot.lat, "--lat", "the latitude in degrees", "46")?;
-    let focal = need(args.focal, "--focal", "the focal length in mm", "24")?;
-    let pitch = need(args.pitch, "--pitch", "the pixel pitch in micrometres", "5.95")?;
+fn by_eye(args: &AxisArgs, json: bool) -> Result<Value, Failure> {
+    let lat = need(args.spot.lat, "--lat", "46")?;
+    let focal = need(args.focal.focal, "--focal", "24")?;
+    let pitch = need(args.focal.pitch, "--pitch", "5.95")?;
     let north = lat >= 0.0;
     let drifts: Vec<Drift> = args
         .drift
@@ -285,9 +241,9 @@ fn by_eye(args: &AxisArgs, json: bool) -> Result<Value, AxisCommandError> {
             seconds: *seconds,
         })
         .collect();
-    let error = error_by_drifts(&drifts, north).ok_or(AxisCommandError::Said(
-        "the drifts say nothing; give hour angle, pixels and seconds above 0",
-    ))?;
+    let error = error_by_drifts(&drifts, north).ok_or_else(|| {
+        Failure::said("the drifts say nothing; give hour angle, pixels and seconds above 0")
+    })?;
     let advice = turn_words(&error, north);
     out::result(&advice, json);
     if let [one] = drifts.as_slice() {

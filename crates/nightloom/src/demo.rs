@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use clap::{Args, ValueEnum};
+use clap::Args;
 use nightloom_outing::{OUTING_TOML, Step, World};
 use nightloom_pipeline::{NewOptions, new_outing};
 use nightloom_raster::atomic::write_whole;
@@ -14,6 +14,7 @@ use serde_json::Value;
 use crate::context::Context;
 use crate::door::Door;
 use crate::failure::Failure;
+use crate::told::one_of;
 use crate::{build, memory, new, out};
 
 /// What says that a folder is a demo's, and of which night.
@@ -21,16 +22,12 @@ const MARKER: &str = "nightloom-demo.json";
 /// The folders that rendering fills.
 const RENDERED: [&str; 5] = ["sky", "land", "darks", "flats", "truth"];
 
-/// Frame sizes of the demo.
-#[derive(ValueEnum, Clone, Copy, Debug, PartialEq, Eq)]
-enum DemoSize {
-    /// 900 x 600 pixels.
-    Small,
-    /// 3000 x 2000 pixels.
-    Default,
-    /// 6000 x 4000 pixels.
-    Full,
-}
+/// Frame sizes.
+const SIZES: [(&str, &str, Size); 3] = [
+    ("small", "900 x 600 pixels", Size::Small),
+    ("default", "3000 x 2000 pixels", Size::Default),
+    ("full", "6000 x 4000 pixels", Size::Full),
+];
 
 /// `nightloom demo`.
 #[derive(Args, Debug)]
@@ -39,8 +36,8 @@ pub(crate) struct DemoArgs {
     #[arg(default_value = "nightloom-demo")]
     folder: PathBuf,
     /// Size of the frames.
-    #[arg(long, value_enum, default_value_t = DemoSize::Default)]
-    size: DemoSize,
+    #[arg(long, value_parser = one_of(&SIZES), default_value = "default")]
+    size: Size,
     /// Number of tracked sky frames.
     #[arg(long, value_name = "N", default_value_t = 12, value_parser = clap::value_parser!(u16).range(1..=200))]
     frames: u16,
@@ -97,13 +94,8 @@ pub(crate) fn run(args: &DemoArgs, context: &Context) -> Result<Value, Failure> 
 }
 
 fn scenario(args: &DemoArgs) -> Scenario {
-    let size = match args.size {
-        DemoSize::Small => Size::Small,
-        DemoSize::Default => Size::Default,
-        DemoSize::Full => Size::Full,
-    };
     Scenario {
-        size,
+        size: args.size,
         counts: Counts {
             sky: args.frames.into(),
             ..Counts::default()

@@ -8,8 +8,7 @@ use std::path::PathBuf;
 use clap::Args;
 use nightloom_optics::noise::{LightPath, READ_NOISE_SHARE, sky_e_per_s, sky_limited_s};
 use nightloom_optics::{
-    Comparison, Equivalent, Exposure, FieldError, Ladder, Limit, Limits, Setting, StopsError, Written,
-    compare, ladder, solve,
+    Comparison, Equivalent, Exposure, Ladder, Limit, Limits, Setting, Written, compare, ladder, solve,
 };
 use nightloom_outing::chart::Look;
 use nightloom_outing::{FrameLight, FrameTold, frame_light, setting_words, short, time_words};
@@ -18,6 +17,7 @@ use serde_json::{Value, json};
 use crate::context::Context;
 use crate::failure::Failure;
 use crate::out;
+use crate::told::{need, number, time_alone};
 use chart::{ChartArgs, Signal};
 
 /// `nightloom exposure`.
@@ -84,44 +84,6 @@ pub(crate) struct ExposureArgs {
     chart: ChartArgs,
 }
 
-fn number(text: &str) -> Result<f64, String> {
-    text.trim()
-        .parse()
-        .map_err(|_| "expected a number without unit, like 2.8".into())
-}
-
-/// Why there is no answer.
-#[derive(Debug, thiserror::Error)]
-pub(crate) enum ExposureError {
-    /// Settings.
-    #[error(transparent)]
-    Stops(#[from] StopsError),
-    /// A number.
-    #[error(transparent)]
-    Field(#[from] FieldError),
-    /// No question.
-    #[error(
-        "nothing is asked; give --from \"15s f/2.8 ISO6400\" with --to \"f/4 ISO800\" or with --ladder, or give --sky 21.5 with the camera's figures"
-    )]
-    NoQuestion,
-    /// Half a question.
-    #[error("{flag} is missing; add it, like {flag} {example}")]
-    Missing {
-        /// What.
-        flag: &'static str,
-        /// How.
-        example: &'static str,
-    },
-    /// A limit that is no time.
-    #[error("{flag}: {found} is no time; write it like {flag} 4min")]
-    NoTime {
-        /// Where.
-        flag: &'static str,
-        /// What.
-        found: String,
-    },
-}
-
 pub(crate) fn run(args: &ExposureArgs, context: &Context) -> Result<Value, Failure> {
     let Some(frame) = &args.sky_from else {
         let value = answer(args, context.json)?;
@@ -171,13 +133,12 @@ impl ExposureArgs {
     }
 }
 
-fn answer(args: &ExposureArgs, json: bool) -> Result<Value, ExposureError> {
+fn answer(args: &ExposureArgs, json: bool) -> Result<Value, Failure> {
     let mut answer = json!({});
     if args.sky.is_none() && args.from.is_none() {
-        return Err(match args.to {
-            Some(_) => missing("--from", "\"15s f/2.8 ISO6400\""),
-            None => ExposureError::NoQuestion,
-        });
+        return Err(Failure::said(
+            "nothing is asked; give --from \"15s f/2.8 ISO6400\" with --to \"f/4 ISO800\" or with --ladder, or give --sky 21.5 with the camera's figures",
+        ));
     }
     if let Some(from) = &args.from {
         let before = Written::parse("--from", from)?;
@@ -187,7 +148,7 @@ fn answer(args: &ExposureArgs, json: bool) -> Result<Value, ExposureError> {
         match &args.to {
             Some(to) => to_answer(&before, to, json, &mut answer)?,
             None if args.ladder || args.chart.file.is_some() => {}
-            None => return Err(missing("--to", "\"f/4 ISO800\"")),
+            None => need(None, "--to", "\"f/4 ISO800\"")?,
         }
         if args.ladder {
             answer["ladder"] = ladder_answer(&settings, args, json)?;
@@ -199,11 +160,7 @@ fn answer(args: &ExposureArgs, json: bool) -> Result<Value, ExposureError> {
     Ok(answer)
 }
 
-fn missing(flag: &'static str, example: &'static str) -> ExposureError {
-    ExposureError::Missing { flag, example }
-}
-
-fn to_answer(before: &Written, to: &str, quiet: bool, answer: &mut Value) -> Result<(), ExposureError> {
+fn to_answer(before: &Written, to: &str, quiet: bool, answer: &mut Value) -> Result<(), Failure> {
     let after = Written::parse("--to", to)?;
     if after.left_open("--to")?.is_some() {
         let found = solve(before, &after)?;
@@ -284,7 +241,7 @@ fn settings(e: &Exposure) -> String {
     )
 }
 
-fn ladder_answer(from: &Exposure, args: &ExposureArgs, quiet: bool) -> Result<Value, ExposureError> {
+fn ladder_answer(from: &Exposure, args: &ExposureArgs, quiet: bool) -> Result<Value, Failure> {
     let step = if args.shorter { -args.step } else { args.step };
     let found = ladder(from, step, &limits(args)?)?;
     tell_ladder(&found, quiet);
@@ -292,7 +249,7 @@ fn ladder_answer(from: &Exposure, args: &ExposureArgs, quiet: bool) -> Result<Va
     Ok(json!({ "rungs": rungs, "ended_by": found.ended_by }))
 }
 
-fn limits(args: &ExposureArgs) -> Result<Limits, ExposureError> {
+fn limits(args: &ExposureArgs) -> Result<Limits, Failure> {
     Ok(Limits {
         longest_s: limit_s("--longest", args.longest.as_deref())?,
         shortest_s: limit_s("--shortest", args.shortest.as_deref())?,
@@ -303,20 +260,8 @@ fn limits(args: &ExposureArgs) -> Result<Limits, ExposureError> {
     })
 }
 
-fn limit_s(flag: &'static str, text: Option<&str>) -> Result<Option<f64>, ExposureError> {
-    let Some(text) = text else { return Ok(None) };
-    match Written::parse(flag, text)? {
-        Written {
-            seconds: Some(seconds),
-            f_number: None,
-            iso: None,
-            ..
-        } => Ok(Some(seconds)),
-        _ => Err(ExposureError::NoTime {
-            flag,
-            found: text.into(),
-        }),
-    }
+fn limit_s(flag: &'static str, text: Option<&str>) -> Result<Option<f64>, Failure> {
+    text.map(|text| time_alone(flag, text)).transpose()
 }
 
 fn tell_ladder(found: &Ladder, quiet: bool) {
@@ -346,8 +291,7 @@ fn limit_words(limit: Limit) -> &'static str {
 }
 
 /// Light path and read noise of `--sky`.
-fn camera(args: &ExposureArgs) -> Result<(LightPath, f64), ExposureError> {
-    let need = |value: Option<f64>, flag, example| value.ok_or_else(|| missing(flag, example));
+fn camera(args: &ExposureArgs) -> Result<(LightPath, f64), Failure> {
     let path = LightPath {
         f_number: need(args.f_number, "--f-number", "2.8")?,
         pitch_um: need(args.pitch, "--pitch", "5.95")?,
@@ -357,7 +301,7 @@ fn camera(args: &ExposureArgs) -> Result<(LightPath, f64), ExposureError> {
     Ok((path, need(args.read_noise, "--read-noise", "2")?))
 }
 
-fn sky_answer(mag: f64, args: &ExposureArgs, quiet: bool, answer: &mut Value) -> Result<(), ExposureError> {
+fn sky_answer(mag: f64, args: &ExposureArgs, quiet: bool, answer: &mut Value) -> Result<(), Failure> {
     let (path, read_noise) = camera(args)?;
     let rate = sky_e_per_s(mag, &path)?;
     let limited = sky_limited_s(rate, read_noise, READ_NOISE_SHARE)?;

@@ -11,6 +11,7 @@ use serde_json::{Value, json};
 use crate::context::Context;
 use crate::failure::Failure;
 use crate::out;
+use crate::told::need;
 
 /// Coordinates; what of them can be is [`Site::check`]'s to say.
 #[derive(Args, Clone, Debug)]
@@ -75,16 +76,11 @@ pub(crate) struct MomentArgs {
     temperature: Option<f64>,
 }
 
-/// A latitude without its longitude.
-#[derive(Debug, thiserror::Error)]
-#[error("--lon is missing; give the longitude in degrees, east positive, like --lon 8")]
-pub(crate) struct HalfAPlace;
-
 impl SpotArgs {
-    fn coordinates_deg(&self) -> Result<Option<(f64, f64)>, HalfAPlace> {
+    fn coordinates_deg(&self) -> Result<Option<(f64, f64)>, Failure> {
         match (self.lat, self.lon) {
             (Some(lat), Some(lon)) => Ok(Some((lat, lon))),
-            (Some(_), None) => Err(HalfAPlace),
+            (Some(_), None) => need(None, "--lon", "8"),
             _ => Ok(None),
         }
     }
@@ -96,7 +92,7 @@ impl SpotArgs {
     }
 
     /// As it is told, beside an outing's folder or without one.
-    pub(crate) fn told(&self, folder: Option<&Path>) -> Result<PlaceTold, HalfAPlace> {
+    pub(crate) fn told(&self, folder: Option<&Path>) -> Result<PlaceTold, Failure> {
         Ok(PlaceTold {
             folder: folder.map(Path::to_owned),
             coordinates_deg: self.coordinates_deg()?,

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use clap::{Args, ValueEnum};
+use clap::Args;
 use nightloom_outing::sheet::Content;
 use nightloom_pages::sheet::{Paper, document, page};
 use serde_json::{Value, json};
@@ -11,9 +11,15 @@ use crate::context::Context;
 use crate::failure::Failure;
 use crate::out;
 use crate::shots::{ShotsArgs, plan};
+use crate::told::one_of;
 
 /// The page's name when none is given.
 const NAME: &str = "field-sheet.html";
+/// Paper for the PDF.
+const PAPERS: [(&str, &str, Paper); 2] = [
+    ("a5", "148 × 210 mm", Paper::A5),
+    ("a4", "210 × 297 mm", Paper::A4),
+];
 
 /// `nightloom sheet`.
 #[derive(Args, Debug)]
@@ -27,27 +33,8 @@ pub(crate) struct SheetArgs {
     #[arg(long, value_name = "FILE.pdf", value_parser = pdf_name)]
     pdf: Option<PathBuf>,
     /// The PDF's paper.
-    #[arg(long, value_enum, default_value_t)]
-    paper: PaperArg,
-}
-
-/// Paper for the PDF.
-#[derive(ValueEnum, Clone, Copy, Debug, Default, PartialEq, Eq)]
-enum PaperArg {
-    /// 148 × 210 mm.
-    #[default]
-    A5,
-    /// 210 × 297 mm.
-    A4,
-}
-
-impl From<PaperArg> for Paper {
-    fn from(paper: PaperArg) -> Self {
-        match paper {
-            PaperArg::A5 => Self::A5,
-            PaperArg::A4 => Self::A4,
-        }
-    }
+    #[arg(long, value_parser = one_of(&PAPERS), default_value = "a5")]
+    paper: Paper,
 }
 
 fn page_name(text: &str) -> Result<PathBuf, String> {
@@ -78,7 +65,7 @@ pub(crate) fn run(args: &SheetArgs, context: &Context) -> Result<Value, Failure>
         json["html"] = json!({ "file": file, "bytes": page.len() });
     }
     if let Some(file) = &args.pdf {
-        let made = document(&content, planned.list.short_by_min, args.paper.into());
+        let made = document(&content, planned.list.short_by_min, args.paper);
         out::write(file, &made.bytes, context.json)?;
         json["pdf"] = json!({ "file": file, "bytes": made.bytes.len(), "pages": made.pages });
     }

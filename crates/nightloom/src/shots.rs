@@ -5,7 +5,6 @@ mod show;
 
 use clap::Args;
 use jiff::civil::{Date, Time};
-use nightloom_optics::StopsError;
 use nightloom_outing::evening::Evening;
 use nightloom_outing::sheet::Planned;
 use nightloom_outing::shots::{CAUTIONS, Hours, ShotsError};
@@ -45,24 +44,6 @@ pub(crate) struct ShotsArgs {
     back: Option<Time>,
     #[command(flatten)]
     plan: PlanArgs,
-}
-
-/// No shot list.
-#[derive(Debug, thiserror::Error)]
-pub(crate) enum ShotsArgsError {
-    #[error(transparent)]
-    Text(#[from] StopsError),
-    /// Something else than a time, or no time, where one is wanted.
-    #[error("{field}: {text} is not a time alone; write it like 90s, 25min or 1/4")]
-    NotATime { field: &'static str, text: String },
-    /// Exposure settings without a time.
-    #[error("{field}: {text} has no time; write it like 90s, or 90s f/2.8 ISO1600")]
-    NoTime { field: &'static str, text: String },
-    /// The evening's hours are turned round.
-    #[error(
-        "--leave {leave} is not before --back {back} in the night from noon to noon; give an earlier time to leave or a later one to be back"
-    )]
-    Turned { leave: Time, back: Time },
 }
 
 pub(crate) fn run(args: &ShotsArgs, context: &Context) -> Result<Value, Failure> {
@@ -122,7 +103,7 @@ fn hours_of(args: &ShotsArgs, evening: &Evening) -> Result<(Night, Result<Hours,
 
 impl ShotsArgs {
     /// From leaving at the earliest to being back at the latest.
-    fn away(&self, evening: &Evening, night: &Night) -> Result<Span, ShotsArgsError> {
+    fn away(&self, evening: &Evening, night: &Night) -> Result<Span, Failure> {
         let window = &night.window;
         let at = |time: Time| {
             let noon = jiff::civil::time(12, 0, 0, 0);
@@ -140,7 +121,9 @@ impl ShotsArgs {
             to: self.back.and_then(at).unwrap_or(window.to),
         };
         match (self.leave, self.back) {
-            (Some(leave), Some(back)) if span.from >= span.to => Err(ShotsArgsError::Turned { leave, back }),
+            (Some(leave), Some(back)) if span.from >= span.to => Err(Failure::said(format!(
+                "--leave {leave} is not before --back {back} in the night from noon to noon; give an earlier time to leave or a later one to be back"
+            ))),
             _ => Ok(span),
         }
     }

@@ -54,30 +54,6 @@ pub(crate) struct SkylineArgs {
     force: bool,
 }
 
-/// Why there is no skyline.
-#[derive(Debug, thiserror::Error)]
-pub(crate) enum SkylineTrouble {
-    /// Files.
-    #[error(transparent)]
-    File(#[from] nightloom_outing::SkylineFileError),
-    /// No declination.
-    #[error(transparent)]
-    Magnetic(#[from] nightloom_sky::magnetic::MagneticError),
-    /// No outing and no place.
-    #[error(
-        "whose skyline? give --lat and --lon with elevation tiles, or an outing's folder and then elevation tiles"
-    )]
-    Whose,
-    /// An outing without a place.
-    #[error(
-        "{folder}/outing.toml does not say where the camera stands; fill in site.latitude_deg and site.longitude_deg, or give --lat and --lon"
-    )]
-    NoPlace {
-        /// The outing's folder.
-        folder: String,
-    },
-}
-
 /// Whose skyline it is.
 struct Whose<'a> {
     site: Site,
@@ -127,24 +103,31 @@ pub(crate) fn run(args: &SkylineArgs, context: &Context) -> Result<Value, Failur
     Ok(Value::Object(fields))
 }
 
+fn nobodys() -> Failure {
+    Failure::said(
+        "whose skyline? give --lat and --lon with elevation tiles, or an outing's folder and then elevation tiles",
+    )
+}
+
 fn whose(args: &SkylineArgs) -> Result<Whose<'_>, Failure> {
     if let Some(site) = args.spot.site()? {
         let (folder, tiles) = (None, &args.paths[..]);
         return Ok(Whose { site, folder, tiles });
     }
-    let (folder, tiles) = args.paths.split_first().ok_or(SkylineTrouble::Whose)?;
+    let (folder, tiles) = args.paths.split_first().ok_or_else(nobodys)?;
     if !folder.is_dir() {
-        return Err(SkylineTrouble::Whose.into());
+        return Err(nobodys());
     }
     let place = read_settings(folder)?.site.place;
-    let site = place.ok_or_else(|| SkylineTrouble::NoPlace {
-        folder: folder.display().to_string(),
-    })?;
+    let site = place.ok_or_else(|| Failure::said(format!(
+        "{}/outing.toml does not say where the camera stands; fill in site.latitude_deg and site.longitude_deg, or give --lat and --lon",
+        folder.display()
+    )))?;
     let folder = Some(folder.as_path());
     Ok(Whose { site, folder, tiles })
 }
 
-fn computed(args: &SkylineArgs, whose: &Whose<'_>) -> Result<Answer, SkylineTrouble> {
+fn computed(args: &SkylineArgs, whose: &Whose<'_>) -> Result<Answer, Failure> {
     let (lat, lon) = (whose.site.latitude.deg(), whose.site.longitude.deg());
     let settings = HorizonSettings {
         eye_m: args.eye,
@@ -153,8 +136,7 @@ fn computed(args: &SkylineArgs, whose: &Whose<'_>) -> Result<Answer, SkylineTrou
         ..HorizonSettings::default()
     };
     let tiles = read_tiles(whose.tiles, lat, lon, settings.range_m)?;
-    let found =
-        horizon(&tiles.terrain, lat, lon, &settings).map_err(nightloom_outing::SkylineFileError::from)?;
+    let found = horizon(&tiles.terrain, lat, lon, &settings)?;
     let mut lines = vec![
         ("Ground", ground(&found, args, whose)),
         ("Tiles", used(&tiles.reports, tiles.too_far, args.range)),
@@ -179,7 +161,7 @@ fn computed(args: &SkylineArgs, whose: &Whose<'_>) -> Result<Answer, SkylineTrou
     })
 }
 
-fn measured(args: &SkylineArgs, site: &Site, csv: &Path, now: Instant) -> Result<Answer, SkylineTrouble> {
+fn measured(args: &SkylineArgs, site: &Site, csv: &Path, now: Instant) -> Result<Answer, Failure> {
     let noon = |date: jiff::civil::Date| jiff::tz::Offset::UTC.to_timestamp(date.at(12, 0, 0, 0)).ok();
     let when = args.date.and_then(noon).map_or(now, Instant::from_timestamp);
     let turn = match args.magnetic {

@@ -257,7 +257,10 @@ const INVARIANTS: &[Invariant] = &[
                 "lookup_host",
                 "ToSocketAddrs",
             ];
-            let serves = path.to_string_lossy().replace('\\', "/").contains("/crates/pages/");
+            let serves = path
+                .to_string_lossy()
+                .replace('\\', "/")
+                .contains("/crates/pages/");
             connects.iter().any(|word| text.contains(word)) || (text.contains("TcpListener") && !serves)
         });
         wrong.map(|(p, _)| p.display().to_string()).collect()

@@ -77,6 +77,15 @@ pub(super) fn time(seconds: f64) -> String {
     }
 }
 
+/// A number rounded down to two figures; 0 for what is none.
+pub(super) fn two_figures(value: f64) -> f64 {
+    if !value.is_finite() || value <= 0.0 {
+        return 0.0;
+    }
+    let unit = 10f64.powf(value.log10().floor() - 1.0);
+    (value / unit).floor() * unit
+}
+
 /// A step of 1, 2 or 5 times a power of ten, with which a span has at most `most` of them.
 pub(super) fn round_step(span: f64, most: f64) -> f64 {
     let least = (span / most).max(f64::MIN_POSITIVE);

@@ -5,7 +5,7 @@ mod sight;
 mod words;
 
 use nightloom_optics::{Camera, FieldError, SIDEREAL_ARCSEC_PER_S};
-use nightloom_sky::{Angle, HopStar, Observer, PlaceError, PoleHop, hop_star, pole_hops, pole_star};
+use nightloom_sky::{Angle, HopStar, Observer, PoleHop, hop_star, pole_hops, pole_star};
 use serde::Serialize;
 
 pub use cost::{allowed_error, drift_px};
@@ -134,17 +134,6 @@ impl From<&PoleHop> for HopLine {
             passes_deg: hop.passes.deg(),
         }
     }
-}
-
-/// Why nothing can be told.
-#[derive(Debug, thiserror::Error)]
-pub enum PolePlanError {
-    /// A number.
-    #[error(transparent)]
-    Field(#[from] FieldError),
-    /// Date or place.
-    #[error(transparent)]
-    Place(#[from] PlaceError),
 }
 
 /// Puts everything together.

@@ -72,7 +72,7 @@ pub(super) async fn item(
 /// What the frames judged so far say of focus, dew, sky and drift.
 pub(super) async fn course(State(app): State<Arc<App>>) -> Result<Response, Failed> {
     let told = aside(move || {
-        let found = discover(&app.folder)?;
+        let found = discover(&app.folder).map_err(Failed::of)?;
         let lights = found.frames.into_iter().filter(|f| is_light(&f.name));
         let mut checks: Vec<FrameCheck> = lights
             .filter_map(|f| Some(FrameCheck::clone(&*app.verdicts.there(&FileKey::of(f.path))?)))
@@ -116,7 +116,7 @@ fn said_of(app: &App, path: PathBuf) -> Result<Arc<FrameCheck>, Failed> {
     let key = FileKey::of(path);
     app.verdicts.get(&key, || {
         let _room = app.judging.pass();
-        let check = check_frame(&key.path, &CheckOptions::default(), app.world())?;
+        let check = check_frame(&key.path, &CheckOptions::default(), app.world()).map_err(Failed::of)?;
         Ok(Arc::new(check))
     })
 }

@@ -25,19 +25,14 @@ pub(super) const LAYERS: [&str; 4] = ["picture.tif", "sky.tif", "land.tif", "mat
 
 /// The pictures that were looked at last.
 #[derive(Default)]
-pub(super) struct Ready(Mutex<Vec<(Key, Arc<Pyramid>)>>);
-
-/// A file as it was when it was read.
-#[derive(Clone, PartialEq)]
-struct Key(PathBuf, Option<std::time::SystemTime>);
+pub(super) struct Ready(Mutex<Vec<(FileKey, Arc<Pyramid>)>>);
 
 impl Ready {
     /// The picture in a file, read anew if the file changed. One is read at a time: the next one who asks for the
     /// same finds it ready.
     fn get(&self, app: &App, path: PathBuf) -> Result<Arc<Pyramid>, Failed> {
         let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let changed = std::fs::metadata(&path).and_then(|m| m.modified()).ok();
-        let key = Key(path, changed);
+        let key = FileKey::of(path);
         if let Some(at) = kept.iter().position(|(k, _)| *k == key) {
             let found = kept.remove(at);
             let pyramid = Arc::clone(&found.1);
@@ -49,7 +44,7 @@ impl Ready {
             kept.remove(0);
         }
         let options = app.settings().map(|s| s.rig.decode_options()).unwrap_or_default();
-        let frame = decode(app, &key.0, &options)?;
+        let frame = decode(app, &key.path, &options)?;
         let pyramid = Arc::new(Pyramid::of(frame));
         kept.push((key, Arc::clone(&pyramid)));
         Ok(pyramid)
@@ -61,9 +56,7 @@ fn decode(
     path: &std::path::Path,
     options: &DecodeOptions,
 ) -> Result<nightloom_raster::Frame, Failed> {
-    app.world()
-        .decode(path, options)
-        .map_err(|e| Failed(StatusCode::UNPROCESSABLE_ENTITY, e.to_string()))
+    app.world().decode(path, options).map_err(Failed::of)
 }
 
 /// Where a frame or result of this outing is. Names are looked up, never joined: no other file can be read.

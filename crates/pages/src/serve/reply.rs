@@ -7,7 +7,6 @@ use axum::http::header::{CONTENT_SECURITY_POLICY, CONTENT_TYPE};
 use axum::http::{HeaderMap, HeaderValue, StatusCode};
 use axum::response::{IntoResponse, Response};
 use maud::Markup;
-use nightloom_outing::{FolderError, SingleError};
 use serde_json::json;
 
 use super::app::{App, EditError};
@@ -40,6 +39,13 @@ pub(super) fn sentence(status: StatusCode, text: &str) -> Response {
 /// What went wrong, in a sentence, with the status that fits.
 pub(super) struct Failed(pub(super) StatusCode, pub(super) String);
 
+impl Failed {
+    /// What cannot be done as it was asked.
+    pub(super) fn of(error: impl std::fmt::Display) -> Self {
+        Self(StatusCode::UNPROCESSABLE_ENTITY, error.to_string())
+    }
+}
+
 impl IntoResponse for Failed {
     fn into_response(self) -> Response {
         sentence(self.0, &self.1)
@@ -48,19 +54,7 @@ impl IntoResponse for Failed {
 
 impl From<Refused> for Failed {
     fn from(refused: Refused) -> Self {
-        Self(StatusCode::UNPROCESSABLE_ENTITY, refused.0)
-    }
-}
-
-impl From<SingleError> for Failed {
-    fn from(error: SingleError) -> Self {
-        Self(StatusCode::UNPROCESSABLE_ENTITY, error.to_string())
-    }
-}
-
-impl From<FolderError> for Failed {
-    fn from(error: FolderError) -> Self {
-        Self(StatusCode::UNPROCESSABLE_ENTITY, error.to_string())
+        Self::of(refused.0)
     }
 }
 
