@@ -1,20 +1,22 @@
 //! `nightloom axis`.
 
+mod chart;
 mod show;
 
 use std::path::PathBuf;
 
 use clap::Args;
+use nightloom_optics::Scene;
 use nightloom_optics::polar::{Base, Drift, error_by_drifts};
-use nightloom_optics::{FieldError, Scene};
-use nightloom_outing::axis::{AxisAsk, AxisTrouble, DriftAsk, axis_by_drift, find_axis, turn_words};
-use nightloom_outing::{LensTold, World};
-use nightloom_sky::{Angle, EarthOrientation, Instant, PlaceError, Site};
+use nightloom_outing::axis::{AxisAsk, DriftAsk, axis_by_drift, find_axis, turn_words};
+use nightloom_sky::{Angle, EarthOrientation, Instant};
 use serde_json::{Value, json};
 
-use crate::cli::Common;
-use crate::door::Door;
-use crate::{Trouble, out};
+use crate::context::Context;
+use crate::failure::Failure;
+use crate::out;
+use crate::place::{SpotArgs, offset};
+use crate::told::{FocalTold, need};
 
 /// `nightloom axis`.
 #[derive(Args, Debug)]
@@ -27,15 +29,8 @@ pub(crate) struct AxisArgs {
     /// A frame taken after the axis was adjusted, the camera not touched since: updates the figure
     #[arg(long, value_name = "FRAME")]
     then: Vec<PathBuf>,
-    /// Latitude in degrees, north positive; from outing.toml or the frames when not given
-    #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
-    lat: Option<f64>,
-    /// Longitude in degrees, east positive
-    #[arg(long, value_name = "DEG", allow_negative_numbers = true, requires = "lat")]
-    lon: Option<f64>,
-    /// Elevation in metres
-    #[arg(long, value_name = "M", default_value_t = 0.0, allow_negative_numbers = true)]
-    elevation: f64,
+    #[command(flatten)]
+    spot: SpotArgs,
     /// UT1 - UTC in seconds, as the IERS publishes it
     #[arg(long, value_name = "S", default_value_t = 0.0, allow_negative_numbers = true)]
     dut1: f64,
@@ -54,12 +49,8 @@ pub(crate) struct AxisArgs {
     /// Air temperature in degrees Celsius, for refraction; 10 when not given
     #[arg(long, value_name = "C", allow_negative_numbers = true)]
     temperature: Option<f64>,
-    /// Focal length, millimetres, if the files do not tell
-    #[arg(long, value_name = "MM", allow_negative_numbers = true, requires = "pitch")]
-    focal: Option<f64>,
-    /// Distance between the picture's pixels, micrometres
-    #[arg(long, value_name = "UM", allow_negative_numbers = true, requires = "focal")]
-    pitch: Option<f64>,
+    #[command(flatten)]
+    focal: FocalTold,
     /// The exposure planned tonight, seconds; the frames' own when not given
     #[arg(long, value_name = "S", allow_negative_numbers = true)]
     exposure: Option<f64>,
@@ -110,47 +101,6 @@ pub(crate) struct AxisArgs {
     /// The sight mirrors left and right
     #[arg(long)]
     mirrored: bool,
-    #[command(flatten)]
-    pub(crate) common: Common,
-}
-
-/// Why there is no answer.
-#[derive(Debug, thiserror::Error)]
-pub(crate) enum AxisCommandError {
-    #[error(transparent)]
-    Axis(#[from] AxisTrouble),
-    #[error(transparent)]
-    Place(#[from] PlaceError),
-    #[error(transparent)]
-    Field(#[from] FieldError),
-    #[error("{flag} is missing; give {what}, like {flag} {example}")]
-    Missing {
-        flag: &'static str,
-        what: &'static str,
-        example: &'static str,
-    },
-    #[error("{flag} is {found}; expected {expected}")]
-    Number {
-        flag: &'static str,
-        found: f64,
-        expected: &'static str,
-    },
-    #[error("{0}")]
-    Said(&'static str),
-}
-
-fn offset(text: &str) -> Result<i32, String> {
-    const EXPECTED: &str = "expected an offset from UTC like +02:00 or -09:30";
-    let (sign, rest) = match text.split_at_checked(1) {
-        Some(("+", rest)) => (1, rest),
-        Some(("-", rest)) => (-1, rest),
-        _ => return Err(EXPECTED.into()),
-    };
-    let (hours, minutes) = rest.split_once(':').unwrap_or((rest, "0"));
-    match (hours.parse::<i32>(), minutes.parse::<i32>()) {
-        (Ok(h @ 0..=14), Ok(m @ 0..=59)) => Ok(sign * (3600 * h + 60 * m)),
-        _ => Err(EXPECTED.into()),
-    }
 }
 
 fn numbers<const N: usize>(text: &str) -> Option<[f64; N]> {
@@ -175,57 +125,40 @@ fn drift(text: &str) -> Result<(f64, f64, f64), String> {
     }
 }
 
-pub(crate) fn run(args: &AxisArgs, door: &Door) -> Result<Value, Trouble> {
+pub(crate) fn run(args: &AxisArgs, context: &Context) -> Result<Value, Failure> {
     check(args)?;
     if !args.drift.is_empty() {
-        return Ok(by_eye(args)?);
+        return Ok(by_eye(args, context.json)?);
     }
     if args.by_drift {
-        return by_drift(args, door);
+        return by_drift(args, context);
     }
     if args.frames.is_empty() {
-        return Err(AxisCommandError::Said("no frames were named; give two frames of the camera on the tracker, some minutes apart or before and after turning it by hand").into());
+        return Err(Failure::said(
+            "no frames were named; give two frames of the camera on the tracker, some minutes apart or before and after turning it by hand",
+        ));
     }
     let ask = ask(args)?;
-    let answer = find_axis(&ask, door);
-    door.end_of_job();
-    let answer = answer.map_err(AxisCommandError::from)?;
+    let answer = find_axis(&ask, &*context.door);
+    context.door.end_of_job();
+    let answer = answer?;
     let value = out::value(&answer.report);
     if let Some(sentence) = answer.no {
         show::left_out(&answer.report);
-        return Err(Trouble::No {
-            json: value,
-            sentence,
-        });
+        return Err(Failure::no(value, sentence));
     }
-    show::tell(&answer.report, args.common.json);
+    show::tell(&answer.report, context.json);
     if args.chart.is_some() {
-        crate::sight::axis_chart(args, &answer.report)?;
+        chart::write(args, &answer.report, context.json)?;
     }
     Ok(value)
 }
 
-impl AxisArgs {
-    pub(crate) fn chart(&self) -> Option<&std::path::Path> {
-        self.chart.as_deref()
-    }
-
-    pub(crate) fn red(&self) -> bool {
-        self.red
-    }
-
-    pub(crate) fn flip(&self) -> nightloom_outing::chart::Flip {
-        crate::sight::flip(self.inverted, self.mirrored)
-    }
-}
-
-fn check(args: &AxisArgs) -> Result<(), AxisCommandError> {
+fn check(args: &AxisArgs) -> Result<(), Failure> {
     let above = |flag, value: Option<f64>| match value {
-        Some(found) if !(found.is_finite() && found > 0.0) => Err(AxisCommandError::Number {
-            flag,
-            found,
-            expected: "a number above 0",
-        }),
+        Some(found) if !(found.is_finite() && found > 0.0) => Err(Failure::said(format!(
+            "{flag} is {found}; expected a number above 0"
+        ))),
         _ => Ok(()),
     };
     above("--exposure", args.exposure)?;
@@ -233,33 +166,22 @@ fn check(args: &AxisArgs) -> Result<(), AxisCommandError> {
     above("--zoom", Some(args.zoom))?;
     above("--knob-alt", args.knob_alt)?;
     above("--knob-az", args.knob_az)?;
-    above("--focal", args.focal)?;
-    above("--pitch", args.pitch)
+    above("--focal", args.focal.focal)?;
+    above("--pitch", args.focal.pitch)
 }
 
-fn ask(args: &AxisArgs) -> Result<AxisAsk, AxisCommandError> {
-    let site = match (args.lat, args.lon) {
-        (Some(lat), Some(lon)) => Some(Site::new(lat, lon, args.elevation).map_err(PlaceError::from)?),
-        (Some(_), None) => {
-            return Err(AxisCommandError::Missing {
-                flag: "--lon",
-                what: "the longitude in degrees, east positive",
-                example: "8",
-            });
-        }
-        _ => None,
-    };
+fn ask(args: &AxisArgs) -> Result<AxisAsk, Failure> {
     let base = args.lean.map_or_else(Base::level, |(tilt, azimuth)| {
         Base::leaning(Angle::from_deg(tilt), Angle::from_deg(azimuth))
     });
     Ok(AxisAsk {
         frames: args.frames.clone(),
         then: args.then.clone(),
-        site,
+        site: args.spot.site()?,
         orientation: EarthOrientation::with_ut1_minus_utc(args.dut1),
         pressure_hpa: args.pressure,
         temperature_c: args.temperature,
-        lens: lens(args),
+        lens: args.focal.lens(),
         at: args.at.clone(),
         clock_offset_s: args.clock_offset,
         clock_error_s: args.clock_error,
@@ -271,35 +193,14 @@ fn ask(args: &AxisArgs) -> Result<AxisAsk, AxisCommandError> {
     })
 }
 
-fn lens(args: &AxisArgs) -> LensTold {
-    match (args.focal, args.pitch) {
-        (Some(focal_mm), Some(pitch_um)) => LensTold::Focal { focal_mm, pitch_um },
-        _ => LensTold::Nothing,
-    }
-}
-
-fn need(
-    value: Option<f64>,
-    flag: &'static str,
-    what: &'static str,
-    example: &'static str,
-) -> Result<f64, AxisCommandError> {
-    value.ok_or(AxisCommandError::Missing { flag, what, example })
-}
-
 /// Two frames whose stars nobody has to know.
-fn by_drift(args: &AxisArgs, door: &dyn World) -> Result<Value, Trouble> {
+fn by_drift(args: &AxisArgs, context: &Context) -> Result<Value, Failure> {
     let [first, second] = args.frames.as_slice() else {
-        return Err(AxisCommandError::Said("--by-drift wants two frames, the earlier first").into());
+        return Err(Failure::said("--by-drift wants two frames, the earlier first"));
     };
-    let lat = need(args.lat, "--lat", "the latitude in degrees", "46")?;
-    let dec = need(
-        args.dec,
-        "--dec",
-        "the declination the camera is aimed at, roughly",
-        "-5",
-    )?;
-    let ha = need(args.ha, "--ha", "its hour angle in hours, roughly", "-1.5")?;
+    let lat = need(args.spot.lat, "--lat", "46")?;
+    let dec = need(args.dec, "--dec", "-5")?;
+    let ha = need(args.ha, "--ha", "-1.5")?;
     let scene = Scene::new(
         Angle::from_deg(lat),
         Angle::from_deg(dec),
@@ -311,28 +212,25 @@ fn by_drift(args: &AxisArgs, door: &dyn World) -> Result<Value, Trouble> {
     };
     let ask = DriftAsk {
         frames: [first.clone(), second.clone()],
-        scene: scene.map_err(AxisCommandError::from)?,
+        scene: scene?,
         roll: Angle::from_deg(args.roll),
-        lens: lens(args),
+        lens: args.focal.lens(),
         seconds,
     };
-    match axis_by_drift(&ask, door).map_err(AxisCommandError::from)? {
-        Err(sentence) => Err(Trouble::No {
-            json: json!({ "problem": sentence }),
-            sentence,
-        }),
+    match axis_by_drift(&ask, &*context.door)? {
+        Err(sentence) => Err(Failure::no(json!({ "problem": sentence }), sentence)),
         Ok(report) => {
-            show::drift(&report, args.common.json);
+            show::drift(&report, context.json);
             Ok(out::value(&report))
         }
     }
 }
 
 /// Drifts that an eye at the screen has read.
-fn by_eye(args: &AxisArgs) -> Result<Value, AxisCommandError> {
-    let lat = need(args.lat, "--lat", "the latitude in degrees", "46")?;
-    let focal = need(args.focal, "--focal", "the focal length in mm", "24")?;
-    let pitch = need(args.pitch, "--pitch", "the pixel pitch in micrometres", "5.95")?;
+fn by_eye(args: &AxisArgs, json: bool) -> Result<Value, Failure> {
+    let lat = need(args.spot.lat, "--lat", "46")?;
+    let focal = need(args.focal.focal, "--focal", "24")?;
+    let pitch = need(args.focal.pitch, "--pitch", "5.95")?;
     let north = lat >= 0.0;
     let drifts: Vec<Drift> = args
         .drift
@@ -343,17 +241,17 @@ fn by_eye(args: &AxisArgs) -> Result<Value, AxisCommandError> {
             seconds: *seconds,
         })
         .collect();
-    let error = error_by_drifts(&drifts, north).ok_or(AxisCommandError::Said(
-        "the drifts say nothing; give hour angle, pixels and seconds above 0",
-    ))?;
+    let error = error_by_drifts(&drifts, north).ok_or_else(|| {
+        Failure::said("the drifts say nothing; give hour angle, pixels and seconds above 0")
+    })?;
     let advice = turn_words(&error, north);
-    out::result(&advice, args.common.json);
+    out::result(&advice, json);
     if let [one] = drifts.as_slice() {
         let words = format!(
             "One star at {:.1} h tells one part of the error only: on the meridian the azimuth, six hours from it the altitude. Add a second --drift.",
             one.hour_angle.deg() / 15.0
         );
-        out::result(&words, args.common.json);
+        out::result(&words, json);
     }
     Ok(json!({
         "error": {
@@ -371,10 +269,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn offsets_and_lists() {
-        assert_eq!(offset("+02:00"), Ok(7200));
-        assert_eq!(offset("-09:30"), Ok(-34_200));
-        assert!(offset("2").is_err() && offset("+15:00").is_err());
+    fn lists() {
         assert_eq!(drift("-6,-4.5,300"), Ok((-6.0, -4.5, 300.0)));
         assert!(drift("0,1").is_err() && drift("0,1,0").is_err() && pair("50,1").is_err());
     }

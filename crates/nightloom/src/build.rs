@@ -1,29 +1,40 @@
 //! `nightloom build`.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
+
+use clap::Args;
 
 use nightloom_outing::{FolderError, OUTING_TOML, World, check_frame_names, discover, read_settings};
-use nightloom_pipeline::{BuildReport, build};
+use nightloom_pipeline::{BuildError, BuildReport, build};
+use serde_json::Value;
 
-use crate::cli::BuildArgs;
+use crate::context::Context;
 use crate::door::Door;
-use crate::{Trouble, out};
+use crate::failure::Failure;
+use crate::out;
 
-pub(crate) fn run(args: &BuildArgs, door: &Door) -> Result<serde_json::Value, Trouble> {
-    let report = make(&args.folder, door)?;
-    tell(&report, args.common.json);
-    Ok(serde_json::to_value(&report).unwrap_or_default())
+/// `nightloom build`.
+#[derive(Args, Debug)]
+pub(crate) struct BuildArgs {
+    /// The folder with the night's frames and, if there is one, outing.toml.
+    folder: PathBuf,
+}
+
+pub(crate) fn run(args: &BuildArgs, context: &Context) -> Result<Value, Failure> {
+    let report = make(&args.folder, &context.door)?;
+    tell(&report, context.json);
+    Ok(out::value(&report))
 }
 
 /// Builds the outing in a folder, with the progress on this program's terminal.
-pub(crate) fn make(folder: &Path, door: &Door) -> Result<BuildReport, Trouble> {
+pub(crate) fn make(folder: &Path, door: &Door) -> Result<BuildReport, Failure> {
     let report = made(folder, door);
     door.end_of_job();
     report
 }
 
 /// Builds the outing in a folder.
-pub(crate) fn made(folder: &Path, world: &dyn World) -> Result<BuildReport, Trouble> {
+pub(crate) fn made(folder: &Path, world: &dyn World) -> Result<BuildReport, Failure> {
     let found = discover(folder)?;
     let settings = read_settings(folder)?;
     if found.frames.is_empty() {
@@ -35,7 +46,10 @@ pub(crate) fn made(folder: &Path, world: &dyn World) -> Result<BuildReport, Trou
         .chain(found.left_out.iter().map(|(f, _)| f))
         .map(|f| f.name.as_str());
     check_frame_names(&settings, names, &folder.join(OUTING_TOML).display().to_string())?;
-    Ok(build(folder, &settings, world)?)
+    build(folder, &settings, world).map_err(|error| match error {
+        BuildError::NothingToDo { .. } => Failure::said_no(&error),
+        _ => error.into(),
+    })
 }
 
 /// Says what was made, for a person.

@@ -1,18 +1,21 @@
 //! Charts of a night written to files: the strip, the view over the skyline, the year.
 
-use std::io::Write;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
 use nightloom_optics::Lens;
-use nightloom_outing::chart::{Framing, Look, NightStrip, View, ViewWindow, night_strip, view, view_window};
-use nightloom_raster::atomic::write_whole;
+use nightloom_outing::chart::{
+    Framing, Look, NightStrip, NightView, ViewWindow, night_strip, night_view, view_window,
+};
+use nightloom_outing::evening::Evening;
 use nightloom_sky::Angle;
 use nightloom_sky::night::{Night, NightSky, Sample};
 use nightloom_sky::subjects::{Subject, milky_way::Arch};
 
-use crate::evening::Evening;
-use crate::{Trouble, out};
+use crate::failure::Failure;
+use crate::out;
+use crate::place::within;
+use crate::told::sensor;
 
 /// The chart's grid over the night: every five minutes of 24 hours.
 const SAMPLES: usize = 289;
@@ -53,18 +56,11 @@ pub(crate) struct ChartArgs {
 }
 
 fn focal(text: &str) -> Result<f64, String> {
-    number(text, 1.0..=5000.0, "a focal length from 1 to 5000 mm, like 24")
+    within(text, 1.0, 5000.0, "a focal length from 1 to 5000 mm, like 24")
 }
 
 fn overlap(text: &str) -> Result<f64, String> {
-    number(text, 0.0..=90.0, "per cent from 0 to 90, like 30")
-}
-
-fn number(text: &str, range: std::ops::RangeInclusive<f64>, expected: &str) -> Result<f64, String> {
-    match text.parse() {
-        Ok(v) if range.contains(&v) => Ok(v),
-        _ => Err(format!("expected {expected}")),
-    }
+    within(text, 0.0, 90.0, "per cent from 0 to 90, like 30")
 }
 
 fn aim(text: &str) -> Result<(f64, f64), String> {
@@ -88,8 +84,8 @@ fn frames(text: &str) -> Result<(usize, usize), String> {
 }
 
 impl ChartArgs {
-    pub(crate) fn look(&self) -> Look {
-        if self.red { Look::Red } else { Look::Day }
+    fn look(&self) -> Look {
+        Look::red(self.red)
     }
 
     /// Writes what was asked for; says where.
@@ -100,26 +96,26 @@ impl ChartArgs {
         night: &Night,
         subjects: &[Subject],
         json: bool,
-    ) -> Result<(), Trouble> {
+    ) -> Result<(), Failure> {
         if self.strip.is_none() && self.view.is_none() {
             return Ok(());
         }
         let drawn = Drawn::of(evening, sky, night, subjects)?;
         if let Some(file) = &self.strip {
-            write(file, &drawn.strip(self.look()), json)?;
+            out::write(file, drawn.strip(self.look()).as_bytes(), json)?;
         }
         if let Some(file) = &self.view {
-            write(file, &drawn.view(self, None)?.0, json)?;
+            out::write(file, drawn.view(self, None, self.look())?.0.as_bytes(), json)?;
         }
         Ok(())
     }
 
     /// The camera's frame, if a focal length is known.
-    fn framing(&self, evening: &Evening, azimuth_deg: f64) -> Result<Option<Framing>, Trouble> {
+    fn framing(&self, evening: &Evening, azimuth_deg: f64) -> Result<Option<Framing>, Failure> {
         let Some(focal) = self.focal.or(evening.settings.rig.focal_mm) else {
             return Ok(None);
         };
-        let size_px = crate::trail::sensor(&self.sensor)?.map(|mm| (mm / PIXEL_MM).round());
+        let size_px = sensor(&self.sensor)?.map(|mm| (mm / PIXEL_MM).round());
         let lens = Lens::rectilinear(focal / PIXEL_MM, size_px[0] as usize, size_px[1] as usize);
         let mut framing = Framing {
             lens,
@@ -153,9 +149,8 @@ impl<'a> Drawn<'a> {
         sky: &NightSky<'_>,
         night: &'a Night,
         subjects: &'a [Subject],
-    ) -> Result<Self, Trouble> {
-        let path = subjects.first().map(|s| sky.path_of(s)).transpose();
-        let path = path.map_err(|e| Trouble::Chart(e.to_string()))?;
+    ) -> Result<Self, Failure> {
+        let path = subjects.first().map(|s| sky.path_of(s)).transpose()?;
         Ok(Self {
             evening,
             night,
@@ -180,7 +175,8 @@ impl<'a> Drawn<'a> {
         &self,
         args: &ChartArgs,
         window: Option<ViewWindow>,
-    ) -> Result<(String, ViewWindow, Option<Framing>), Trouble> {
+        look: Look,
+    ) -> Result<(String, ViewWindow, Option<Framing>), Failure> {
         let first = self.night.subjects.first();
         let at = first
             .and_then(|s| s.best_at.or(s.culmination.map(|c| c.at)))
@@ -193,7 +189,7 @@ impl<'a> Drawn<'a> {
             .map_or(180.0, |s| s.azimuth_deg);
         let framing = args.framing(self.evening, azimuth)?;
         let place = self.evening.shows.with_hours(&self.place);
-        let mut shown = View {
+        let mut shown = NightView {
             place: &place,
             subject: self.subjects.first().map(|s| s.name.as_str()),
             skyline: &self.evening.standpoint.skyline,
@@ -206,23 +202,6 @@ impl<'a> Drawn<'a> {
         };
         let window = window.unwrap_or_else(|| view_window(&shown));
         shown.window = Some(window);
-        Ok((view(&shown, args.look()), window, framing))
+        Ok((night_view(&shown, look), window, framing))
     }
-}
-
-/// Writes one chart whole or not at all.
-pub(crate) fn write(file: &Path, svg: &str, json: bool) -> Result<(), Trouble> {
-    write_bytes(file, svg.as_bytes(), json)
-}
-
-/// Writes one file whole or not at all, and says so.
-pub(crate) fn write_bytes(file: &Path, bytes: &[u8], json: bool) -> Result<(), Trouble> {
-    write_whole(file, |out| out.write_all(bytes)).map_err(|e| {
-        Trouble::Chart(format!(
-            "{} cannot be written ({e}); name a file in a folder that exists and may be written to",
-            file.display()
-        ))
-    })?;
-    out::result(&format!("Wrote {}", file.display()), json);
-    Ok(())
 }

@@ -4,19 +4,19 @@ use std::path::PathBuf;
 
 use clap::Args;
 use nightloom_outing::{CheckOptions, FrameCheck, Trends, check_frames, trends};
-use nightloom_sky::SiteError;
-use serde_json::json;
+use serde_json::{Value, json};
 
-use crate::cli::Common;
-use crate::door::Door;
-use crate::told::{FocalTold, LensesTold, SiteTold};
-use crate::{Trouble, out};
+use crate::context::Context;
+use crate::failure::Failure;
+use crate::out;
+use crate::place::SpotArgs;
+use crate::told::{FocalTold, LensesTold};
 
 /// What is told of place and lens for checks.
 #[derive(Args, Debug)]
 pub(crate) struct CheckLens {
     #[command(flatten)]
-    site: SiteTold,
+    spot: SpotArgs,
     #[command(flatten)]
     focal: FocalTold,
     #[command(flatten)]
@@ -27,9 +27,9 @@ pub(crate) struct CheckLens {
 }
 
 impl CheckLens {
-    pub(crate) fn options(&self) -> Result<CheckOptions, SiteError> {
+    pub(crate) fn options(&self) -> Result<CheckOptions, Failure> {
         Ok(CheckOptions {
-            site: self.site.site()?,
+            site: self.spot.site()?,
             lens: self.focal.lens(),
             sharp_px: self.sharp.filter(|s| *s > 0.0),
             lenses: self.lenses.lenses.clone(),
@@ -45,36 +45,31 @@ pub(crate) struct CheckArgs {
     frames: Vec<PathBuf>,
     #[command(flatten)]
     lens: CheckLens,
-    #[command(flatten)]
-    pub(crate) common: Common,
 }
 
-pub(crate) fn run(args: &CheckArgs, door: &Door) -> Result<serde_json::Value, Trouble> {
-    let options = args.lens.options().map_err(nightloom_outing::SingleError::from)?;
-    let checks = check_frames(&args.frames, &options, door);
-    door.end_of_job();
+pub(crate) fn run(args: &CheckArgs, context: &Context) -> Result<Value, Failure> {
+    let options = args.lens.options()?;
+    let checks = check_frames(&args.frames, &options, &*context.door);
+    context.door.end_of_job();
     let checks = checks?;
     let course = trends(&checks);
     for check in &checks {
         for line in verdict(check) {
-            out::result(&line, args.common.json);
+            out::result(&line, context.json);
         }
     }
     for line in course_lines(&course, checks.len()) {
-        out::result(&line, args.common.json);
+        out::result(&line, context.json);
     }
     let answer = json!({ "frames": checks, "trends": course });
     if checks.iter().all(|c| c.error.is_some()) {
-        return Err(Trouble::Unread {
-            json: answer,
-            sentence: "none of the frames could be read".into(),
-        });
+        return Err(Failure::with(answer, "none of the frames could be read"));
     }
     if checks.iter().all(|c| !c.measured) {
-        return Err(Trouble::No {
-            json: answer,
-            sentence: "nothing could be said of the stars of any frame".into(),
-        });
+        return Err(Failure::no(
+            answer,
+            "nothing could be said of the stars of any frame",
+        ));
     }
     Ok(answer)
 }

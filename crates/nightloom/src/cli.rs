@@ -1,11 +1,18 @@
-//! What can be asked for.
+//! What can be asked for: the commands, which know nothing of this list.
 
-use std::path::PathBuf;
+use std::sync::Arc;
 
-use clap::{Args, Parser, Subcommand, ValueEnum};
+use clap::{Args, Parser, Subcommand};
+use nightloom_outing::evening::Shows;
+use serde_json::Value;
 
-use crate::pole::PoleArgs;
-use crate::where_is::WhereArgs;
+use crate::context::Context;
+use crate::door::Door;
+use crate::failure::Failure;
+use crate::{
+    axis, build, check, demo, exposure, focus, identify, new, night, out, pole, sensor, serve, sheet, shots,
+    skyline, stars, subjects, trail, watch, when, where_is, year,
+};
 
 /// From a night's raw frames to one natural, layered picture.
 ///
@@ -15,109 +22,72 @@ use crate::where_is::WhereArgs;
 pub(crate) struct Cli {
     /// What to do.
     #[command(subcommand)]
-    pub(crate) command: Command,
+    command: Command,
+    #[command(flatten)]
+    common: Common,
 }
 
 /// The commands.
 #[derive(Subcommand, Debug)]
-pub(crate) enum Command {
+enum Command {
     /// Read the frames' data and write a commented outing.toml beside them.
-    New(NewArgs),
+    New(new::NewArgs),
     /// Make the picture of an outing. Does again only what changed.
-    Build(BuildArgs),
+    Build(build::BuildArgs),
     /// Render a night with known truth, then make its picture.
-    Demo(DemoArgs),
+    Demo(demo::DemoArgs),
     /// The land's edge round a place, from elevation tiles or from a measured CSV.
-    Skyline(crate::skyline::SkylineArgs),
+    Skyline(skyline::SkylineArgs),
     /// Measure a camera's gain, read noise, full well, dark current and hot pixels from its own frames.
-    Sensor(crate::sensor::SensorArgs),
+    Sensor(sensor::SensorArgs),
     /// Show the outing as pages in a browser, from this machine to this machine.
-    Serve(crate::serve::ServeArgs),
+    Serve(serve::ServeArgs),
     /// Where to focus so that the land is as sharp as the stars, in brackets if need be.
-    Focus(crate::focus::FocusArgs),
+    Focus(focus::FocusArgs),
     /// Tell where a body stands in the sky at one instant.
-    Where(WhereArgs),
+    Where(where_is::WhereArgs),
     /// Tell where the pole star stands against the pole.
-    Pole(Box<PoleArgs>),
+    Pole(Box<pole::PoleArgs>),
     /// Measure where the tracker's axis points, from its frames, and say which way to turn.
-    Axis(Box<crate::axis::AxisArgs>),
+    Axis(Box<axis::AxisArgs>),
     /// List what a picture can be about, or look a name up.
-    Subjects(crate::subjects::SubjectsArgs),
+    Subjects(subjects::SubjectsArgs),
     /// Measure the stars of one frame.
-    Stars(crate::stars::StarsArgs),
+    Stars(stars::StarsArgs),
     /// Find where in the sky one frame looks, from its stars alone.
-    Identify(crate::identify::IdentifyArgs),
+    Identify(identify::IdentifyArgs),
     /// Say what is wrong with frames, and what to do next.
-    Check(Box<crate::check::CheckArgs>),
+    Check(Box<check::CheckArgs>),
     /// Check frames as they land in a folder, and ring when something breaks.
-    Watch(Box<crate::watch::WatchArgs>),
+    Watch(Box<watch::WatchArgs>),
     /// Work out settings that give the same exposure, or how long the sky lets you expose.
-    Exposure(Box<crate::exposure::ExposureArgs>),
+    Exposure(Box<exposure::ExposureArgs>),
     /// Say how far the stars trail on the sensor, and what exposure and axis error that allows.
-    Trail(Box<crate::trail::TrailArgs>),
+    Trail(Box<trail::TrailArgs>),
     /// Tell when a night is dark, and when subjects stand over the skyline in it.
-    Night(crate::night::NightArgs),
+    Night(night::NightArgs),
     /// Lay every frame, check and pause of a night into its hours, and say whether they fit.
-    Shots(Box<crate::shots::ShotsArgs>),
+    Shots(Box<shots::ShotsArgs>),
     /// Make the field sheet of a night: one page for a phone without network, and a PDF for paper.
-    Sheet(Box<crate::sheet::SheetArgs>),
+    Sheet(Box<sheet::SheetArgs>),
     /// Tell how dark each night of a year is, and how long a subject is up in the dark.
-    Year(crate::year::YearArgs),
+    Year(year::YearArgs),
     /// Find the nights and times when a subject stands in a part of the sky, the best first.
-    When(crate::when::WhenArgs),
-}
-
-impl Command {
-    pub(crate) fn common(&self) -> &Common {
-        match self {
-            Self::New(a) => &a.common,
-            Self::Build(a) => &a.common,
-            Self::Demo(a) => &a.common,
-            Self::Skyline(a) => &a.common,
-            Self::Sensor(a) => &a.common,
-            Self::Serve(a) => &a.common,
-            Self::Focus(a) => &a.common,
-            Self::Where(a) => &a.common,
-            Self::Pole(a) => &a.common,
-            Self::Axis(a) => &a.common,
-            Self::Subjects(a) => &a.common,
-            Self::Stars(a) => &a.common,
-            Self::Identify(a) => &a.common,
-            Self::Check(a) => &a.common,
-            Self::Watch(a) => &a.common,
-            Self::Exposure(a) => &a.common,
-            Self::Trail(a) => &a.common,
-            Self::Night(a) => &a.common,
-            Self::Shots(a) => &a.common,
-            Self::Sheet(a) => &a.shots.common,
-            Self::Year(a) => &a.common,
-            Self::When(a) => &a.common,
-        }
-    }
-}
-
-impl Command {
-    /// The answer under `--json`: of a watch one more line, else one object.
-    pub(crate) fn print(&self, answer: &serde_json::Value) {
-        match self {
-            Self::Watch(_) => crate::out::json_line(answer),
-            _ => crate::out::json(answer),
-        }
-    }
+    When(when::WhenArgs),
 }
 
 /// What every command takes.
-#[derive(Args, Clone, Debug)]
-pub(crate) struct Common {
+#[derive(Args, Debug)]
+struct Common {
     /// Print one JSON object on standard output, and nothing else there.
-    #[arg(long)]
-    pub(crate) json: bool,
+    #[arg(long, global = true)]
+    json: bool,
     /// Threads to work on; all cores when not given.
-    #[arg(long, value_name = "N", value_parser = threads)]
-    pub(crate) threads: Option<usize>,
+    #[arg(long, global = true, value_name = "N", value_parser = threads)]
+    threads: Option<usize>,
     /// Memory to stay within where the work allows, in MiB, at least 512.
-    #[arg(long, value_name = "MIB", value_parser = clap::value_parser!(u64).range(512..=1_048_576))]
-    pub(crate) memory: Option<u64>,
+    #[arg(long, global = true, value_name = "MIB", value_parser = clap::value_parser!(u64).range(512..=1_048_576))]
+    memory: Option<u64>,
 }
 
 fn threads(text: &str) -> Result<usize, String> {
@@ -127,50 +97,54 @@ fn threads(text: &str) -> Result<usize, String> {
     }
 }
 
-/// `nightloom new`.
-#[derive(Args, Debug)]
-pub(crate) struct NewArgs {
-    /// The folder with the night's frames.
-    pub(crate) folder: PathBuf,
-    /// Write although there is an outing.toml; the old one is kept as a copy.
-    #[arg(long)]
-    pub(crate) force: bool,
-    #[command(flatten)]
-    pub(crate) common: Common,
-}
+impl Cli {
+    /// Does what is asked for.
+    pub(crate) fn run(&self) -> Result<Value, Failure> {
+        if let Some(threads) = self.common.threads {
+            let pool = rayon::ThreadPoolBuilder::new().num_threads(threads);
+            pool.build_global().map_err(|e| {
+                Failure::said(format!(
+                    "{threads} threads cannot be started ({e}); ask for fewer with --threads"
+                ))
+            })?;
+        }
+        let context = Context {
+            door: Arc::new(Door::open(self.common.json, self.common.memory)?),
+            json: self.common.json,
+            shows: Shows::default(),
+        };
+        match &self.command {
+            Command::New(args) => new::run(args, &context),
+            Command::Build(args) => build::run(args, &context),
+            Command::Demo(args) => demo::run(args, &context),
+            Command::Skyline(args) => skyline::run(args, &context),
+            Command::Sensor(args) => sensor::run(args, &context),
+            Command::Serve(args) => serve::run(args, &context),
+            Command::Focus(args) => focus::run(args, &context),
+            Command::Where(args) => where_is::run(args, &context),
+            Command::Pole(args) => pole::run(args, &context),
+            Command::Axis(args) => axis::run(args, &context),
+            Command::Subjects(args) => subjects::run(args, &context),
+            Command::Stars(args) => stars::run(args, &context),
+            Command::Identify(args) => identify::run(args, &context),
+            Command::Check(args) => check::run(args, &context),
+            Command::Watch(args) => watch::run(args, &context),
+            Command::Exposure(args) => exposure::run(args, &context),
+            Command::Trail(args) => trail::run(args, &context),
+            Command::Night(args) => night::run(args, &context),
+            Command::Shots(args) => shots::run(args, &context),
+            Command::Sheet(args) => sheet::run(args, &context),
+            Command::Year(args) => year::run(args, &context),
+            Command::When(args) => when::run(args, &context),
+        }
+    }
 
-/// `nightloom build`.
-#[derive(Args, Debug)]
-pub(crate) struct BuildArgs {
-    /// The folder with the night's frames and, if there is one, outing.toml.
-    pub(crate) folder: PathBuf,
-    #[command(flatten)]
-    pub(crate) common: Common,
-}
-
-/// Frame sizes of the demo.
-#[derive(ValueEnum, Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum DemoSize {
-    /// 900 x 600 pixels.
-    Small,
-    /// 3000 x 2000 pixels.
-    Default,
-    /// 6000 x 4000 pixels.
-    Full,
-}
-
-/// `nightloom demo`.
-#[derive(Args, Debug)]
-pub(crate) struct DemoArgs {
-    /// Where to render the night: a new or empty folder, or that of an earlier demo.
-    #[arg(default_value = "nightloom-demo")]
-    pub(crate) folder: PathBuf,
-    /// Size of the frames.
-    #[arg(long, value_enum, default_value_t = DemoSize::Default)]
-    pub(crate) size: DemoSize,
-    /// Number of tracked sky frames.
-    #[arg(long, value_name = "N", default_value_t = 12, value_parser = clap::value_parser!(u16).range(1..=200))]
-    pub(crate) frames: u16,
-    #[command(flatten)]
-    pub(crate) common: Common,
+    /// The answer under `--json`: of a watch one more line, else one object.
+    pub(crate) fn print(&self, answer: &Value) {
+        match self.command {
+            _ if !self.common.json => {}
+            Command::Watch(_) => out::json_line(answer),
+            _ => out::json(answer),
+        }
+    }
 }

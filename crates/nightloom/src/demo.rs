@@ -1,22 +1,47 @@
 //! `nightloom demo`: a night rendered with known truth, then the main job on it.
 
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
+use clap::Args;
 use nightloom_outing::{OUTING_TOML, Step, World};
 use nightloom_pipeline::{NewOptions, new_outing};
 use nightloom_raster::atomic::write_whole;
 use nightloom_simulate::{Counts, Scenario, Size, render};
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 
-use crate::cli::{DemoArgs, DemoSize};
+use crate::context::Context;
 use crate::door::Door;
-use crate::{Trouble, build, memory, new, out};
+use crate::failure::Failure;
+use crate::told::one_of;
+use crate::{build, memory, new, out};
 
 /// What says that a folder is a demo's, and of which night.
 const MARKER: &str = "nightloom-demo.json";
 /// The folders that rendering fills.
 const RENDERED: [&str; 5] = ["sky", "land", "darks", "flats", "truth"];
+
+/// Frame sizes.
+const SIZES: [(&str, &str, Size); 3] = [
+    ("small", "900 x 600 pixels", Size::Small),
+    ("default", "3000 x 2000 pixels", Size::Default),
+    ("full", "6000 x 4000 pixels", Size::Full),
+];
+
+/// `nightloom demo`.
+#[derive(Args, Debug)]
+pub(crate) struct DemoArgs {
+    /// Where to render the night: a new or empty folder, or that of an earlier demo.
+    #[arg(default_value = "nightloom-demo")]
+    folder: PathBuf,
+    /// Size of the frames.
+    #[arg(long, value_parser = one_of(&SIZES), default_value = "default")]
+    size: Size,
+    /// Number of tracked sky frames.
+    #[arg(long, value_name = "N", default_value_t = 12, value_parser = clap::value_parser!(u16).range(1..=200))]
+    frames: u16,
+}
 
 #[derive(Serialize, Deserialize)]
 struct Marker {
@@ -27,8 +52,8 @@ struct Marker {
     seconds: f64,
 }
 
-pub(crate) fn run(args: &DemoArgs, door: &Door) -> Result<serde_json::Value, Trouble> {
-    let json = args.common.json;
+pub(crate) fn run(args: &DemoArgs, context: &Context) -> Result<Value, Failure> {
+    let (json, door) = (context.json, &*context.door);
     let scenario = scenario(args);
     let before = claim(&args.folder)?;
     let (render_seconds, again) = match before {
@@ -69,13 +94,8 @@ pub(crate) fn run(args: &DemoArgs, door: &Door) -> Result<serde_json::Value, Tro
 }
 
 fn scenario(args: &DemoArgs) -> Scenario {
-    let size = match args.size {
-        DemoSize::Small => Size::Small,
-        DemoSize::Default => Size::Default,
-        DemoSize::Full => Size::Full,
-    };
     Scenario {
-        size,
+        size: args.size,
         counts: Counts {
             sky: args.frames.into(),
             ..Counts::default()
@@ -85,13 +105,16 @@ fn scenario(args: &DemoArgs) -> Scenario {
 }
 
 /// Makes sure that the folder is new, empty or a demo's; tells what an earlier demo left.
-fn claim(folder: &Path) -> Result<Option<Marker>, Trouble> {
+fn claim(folder: &Path) -> Result<Option<Marker>, Failure> {
     let unwritable = |e: std::io::Error| nightloom_outing::FolderError::Unwritable {
         path: folder.into(),
         reason: e.to_string(),
     };
-    let foreign = || Trouble::Foreign {
-        folder: folder.display().to_string(),
+    let foreign = || {
+        Failure::said(format!(
+            "{} is not empty and was not made by nightloom demo; name an empty or a new folder, so that nothing of yours is touched",
+            folder.display()
+        ))
     };
     if folder.is_file() {
         return Err(foreign());
@@ -111,7 +134,7 @@ fn claim(folder: &Path) -> Result<Option<Marker>, Trouble> {
 }
 
 /// Renders anew; what an earlier demo rendered is removed first, settings and results are not.
-fn rendered(scenario: &Scenario, folder: &Path, door: &Door) -> Result<f64, Trouble> {
+fn rendered(scenario: &Scenario, folder: &Path, door: &Door) -> Result<f64, Failure> {
     mark(folder, scenario, None)?;
     for name in RENDERED {
         let path = folder.join(name);
@@ -141,7 +164,7 @@ fn rendered(scenario: &Scenario, folder: &Path, door: &Door) -> Result<f64, Trou
     Ok(seconds)
 }
 
-fn mark(folder: &Path, scenario: &Scenario, seconds: Option<f64>) -> Result<(), Trouble> {
+fn mark(folder: &Path, scenario: &Scenario, seconds: Option<f64>) -> Result<(), Failure> {
     let marker = Marker {
         scenario: scenario.clone(),
         complete: seconds.is_some(),

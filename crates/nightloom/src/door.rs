@@ -9,10 +9,12 @@ use nightloom_outing::{Step, World};
 use nightloom_raster::{DecodeError, DecodeOptions, Frame, FrameMeta, Limits, Wall};
 use nightloom_sky::Instant;
 
-use crate::cli::Common;
+use crate::failure::Failure;
 use crate::show::Show;
-use crate::{DECODE_CHILD, Trouble, memory, out};
+use crate::{memory, out};
 
+/// The hidden first argument that makes this program a decoder and nothing else.
+pub(crate) const DECODE_CHILD: &str = "decode-child";
 /// The smallest address space that a decoder can start in, MiB.
 const LEAST_DECODER_MIB: u64 = 1024;
 
@@ -30,16 +32,18 @@ pub(crate) struct Door {
 
 impl Door {
     /// Sets up the decoders' wall and takes over Ctrl-C.
-    pub(crate) fn open(common: &Common) -> Result<Self, Trouble> {
-        let program = std::env::current_exe().map_err(|e| Trouble::Start {
-            what: "the program cannot find its own file, which it decodes frames with",
-            reason: e.to_string(),
+    pub(crate) fn open(json: bool, memory_mib: Option<u64>) -> Result<Self, Failure> {
+        let program = std::env::current_exe().map_err(|e| {
+            cannot_start(
+                "the program cannot find its own file, which it decodes frames with",
+                &e,
+            )
         })?;
         let mut limits = Limits::default();
-        if let Some(mib) = common.memory {
+        if let Some(mib) = memory_mib {
             limits.max_memory_bytes = limits.max_memory_bytes.min(mib.max(LEAST_DECODER_MIB) << 20);
         }
-        let stop = watch_ctrl_c(common.json)?;
+        let stop = watch_ctrl_c(json)?;
         let wall = Wall {
             program,
             args: vec![DECODE_CHILD.into()],
@@ -50,7 +54,7 @@ impl Door {
             wall,
             stop,
             show: Show::new(),
-            memory_mib: common.memory,
+            memory_mib,
         })
     }
 
@@ -76,11 +80,17 @@ impl Door {
     }
 }
 
+fn cannot_start(what: &str, reason: &dyn std::error::Error) -> Failure {
+    Failure::said(format!(
+        "{what} ({reason}); start it from an ordinary installed file"
+    ))
+}
+
 /// Sets a flag on Ctrl-C, and ends the process where the work does not heed it in time.
 ///
 /// Ending outright loses nothing: results are renamed into place when whole, and a finished step is
 /// in the journal.
-fn watch_ctrl_c(json: bool) -> Result<Arc<AtomicBool>, Trouble> {
+fn watch_ctrl_c(json: bool) -> Result<Arc<AtomicBool>, Failure> {
     let stop = Arc::new(AtomicBool::new(false));
     let flag = Arc::clone(&stop);
     ctrlc::set_handler(move || {
@@ -102,10 +112,7 @@ fn watch_ctrl_c(json: bool) -> Result<Arc<AtomicBool>, Trouble> {
             }
         });
     })
-    .map_err(|e| Trouble::Start {
-        what: "Ctrl-C cannot be taken over",
-        reason: e.to_string(),
-    })?;
+    .map_err(|e| cannot_start("Ctrl-C cannot be taken over", &e))?;
     Ok(stop)
 }
 

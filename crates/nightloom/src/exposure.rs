@@ -8,16 +8,16 @@ use std::path::PathBuf;
 use clap::Args;
 use nightloom_optics::noise::{LightPath, READ_NOISE_SHARE, sky_e_per_s, sky_limited_s};
 use nightloom_optics::{
-    Comparison, Equivalent, Exposure, FieldError, Ladder, Limit, Limits, Setting, StopsError, Written,
-    compare, ladder, solve,
+    Comparison, Equivalent, Exposure, Ladder, Limit, Limits, Setting, Written, compare, ladder, solve,
 };
 use nightloom_outing::chart::Look;
-use nightloom_outing::{FrameLight, Hints, frame_light};
+use nightloom_outing::{FrameLight, FrameTold, frame_light, setting_words, short, time_words};
 use serde_json::{Value, json};
 
-use crate::cli::Common;
-use crate::door::Door;
-use crate::{Trouble, out};
+use crate::context::Context;
+use crate::failure::Failure;
+use crate::out;
+use crate::told::{need, number, time_alone};
 use chart::{ChartArgs, Signal};
 
 /// `nightloom exposure`.
@@ -82,75 +82,35 @@ pub(crate) struct ExposureArgs {
     read_noise: Option<f64>,
     #[command(flatten)]
     chart: ChartArgs,
-    #[command(flatten)]
-    pub(crate) common: Common,
 }
 
-fn number(text: &str) -> Result<f64, String> {
-    text.trim()
-        .parse()
-        .map_err(|_| "expected a number without unit, like 2.8".into())
-}
-
-/// Why there is no answer.
-#[derive(Debug, thiserror::Error)]
-pub(crate) enum ExposureError {
-    /// Settings.
-    #[error(transparent)]
-    Stops(#[from] StopsError),
-    /// A number.
-    #[error(transparent)]
-    Field(#[from] FieldError),
-    /// No question.
-    #[error(
-        "nothing is asked; give --from \"15s f/2.8 ISO6400\" with --to \"f/4 ISO800\" or with --ladder, or give --sky 21.5 with the camera's figures"
-    )]
-    NoQuestion,
-    /// Half a question.
-    #[error("{flag} is missing; add it, like {flag} {example}")]
-    Missing {
-        /// What.
-        flag: &'static str,
-        /// How.
-        example: &'static str,
-    },
-    /// A limit that is no time.
-    #[error("{flag}: {found} is no time; write it like {flag} 4min")]
-    NoTime {
-        /// Where.
-        flag: &'static str,
-        /// What.
-        found: String,
-    },
-}
-
-pub(crate) fn run(args: &ExposureArgs, door: &Door) -> Result<Value, Trouble> {
+pub(crate) fn run(args: &ExposureArgs, context: &Context) -> Result<Value, Failure> {
     let Some(frame) = &args.sky_from else {
-        let value = answer(args)?;
-        chart::write(args)?;
+        let value = answer(args, context.json)?;
+        chart::write(args, context.json)?;
         return Ok(value);
     };
-    let light = frame_light(frame, &Hints::default(), door);
-    door.end_of_job();
+    let light = frame_light(frame, &FrameTold::default(), &*context.door);
+    context.door.end_of_job();
     let (mag, sigma) = measured_sky(light?)?;
     let name = frame.display();
     out::result(
         &format!("The sky in {name} has {mag:.2} ± {sigma:.2} mag/arcsec² in V."),
-        args.common.json,
+        context.json,
     );
     let told = ExposureArgs {
         sky: Some(mag),
         ..args.clone()
     };
-    let mut value = answer(&told)?;
-    chart::write(&told)?;
+    let mut value = answer(&told, context.json)?;
+    chart::write(&told, context.json)?;
     value["sky_mag_arcsec2"] = json!(mag);
     value["sky_sigma"] = json!(sigma);
     Ok(value)
 }
 
 /// Brightness of a frame's sky and its standard deviation, mag/arcsec² in V.
-fn measured_sky(light: Option<FrameLight>) -> Result<(f64, f64), Trouble> {
+fn measured_sky(light: Option<FrameLight>) -> Result<(f64, f64), Failure> {
     let why = match light {
         Some(light) => match light.sky_mag_arcsec2.zip(light.sky_sigma) {
             Some(sky) => return Ok(sky),
@@ -158,28 +118,27 @@ fn measured_sky(light: Option<FrameLight>) -> Result<(f64, f64), Trouble> {
         },
         None => "it was not identified; nightloom identify tells why.".into(),
     };
-    Err(Trouble::No {
-        json: json!({ "sky_mag_arcsec2": null, "why": why }),
-        sentence: format!(
+    Err(Failure::no(
+        json!({ "sky_mag_arcsec2": null, "why": why }),
+        format!(
             "--sky-from: the frame does not tell how bright the sky is: {why} Give another, or --sky 21.5"
         ),
-    })
+    ))
 }
 
 impl ExposureArgs {
     /// The ladder's or the signal's chart.
-    pub(crate) fn svg(&self, look: Look) -> Result<String, Trouble> {
+    pub(crate) fn svg(&self, look: Look) -> Result<String, Failure> {
         Ok(chart::draw(self, look)?)
     }
 }
 
-fn answer(args: &ExposureArgs) -> Result<Value, ExposureError> {
+fn answer(args: &ExposureArgs, json: bool) -> Result<Value, Failure> {
     let mut answer = json!({});
     if args.sky.is_none() && args.from.is_none() {
-        return Err(match args.to {
-            Some(_) => missing("--from", "\"15s f/2.8 ISO6400\""),
-            None => ExposureError::NoQuestion,
-        });
+        return Err(Failure::said(
+            "nothing is asked; give --from \"15s f/2.8 ISO6400\" with --to \"f/4 ISO800\" or with --ladder, or give --sky 21.5 with the camera's figures",
+        ));
     }
     if let Some(from) = &args.from {
         let before = Written::parse("--from", from)?;
@@ -187,25 +146,21 @@ fn answer(args: &ExposureArgs) -> Result<Value, ExposureError> {
         answer["from"] = exposure_json(&settings);
         answer["ev100"] = json!(settings.ev100());
         match &args.to {
-            Some(to) => to_answer(&before, to, args.common.json, &mut answer)?,
+            Some(to) => to_answer(&before, to, json, &mut answer)?,
             None if args.ladder || args.chart.file.is_some() => {}
-            None => return Err(missing("--to", "\"f/4 ISO800\"")),
+            None => need(None, "--to", "\"f/4 ISO800\"")?,
         }
         if args.ladder {
-            answer["ladder"] = ladder_answer(&settings, args)?;
+            answer["ladder"] = ladder_answer(&settings, args, json)?;
         }
     }
     if let Some(mag) = args.sky {
-        sky_answer(mag, args, &mut answer)?;
+        sky_answer(mag, args, json, &mut answer)?;
     }
     Ok(answer)
 }
 
-fn missing(flag: &'static str, example: &'static str) -> ExposureError {
-    ExposureError::Missing { flag, example }
-}
-
-fn to_answer(before: &Written, to: &str, quiet: bool, answer: &mut Value) -> Result<(), ExposureError> {
+fn to_answer(before: &Written, to: &str, quiet: bool, answer: &mut Value) -> Result<(), Failure> {
     let after = Written::parse("--to", to)?;
     if after.left_open("--to")?.is_some() {
         let found = solve(before, &after)?;
@@ -245,7 +200,7 @@ fn tell_equivalent(found: &Equivalent, quiet: bool) {
         let _ = write!(line, ", filters {:+.2}", stops.attachments);
     }
     say(&format!("{line}. EV100 {:.1}.", found.ev100));
-    let value = |e: &Exposure| one(found.solved, e);
+    let value = |e: &Exposure| setting_words(found.solved, e);
     if value(&found.as_written) != value(&found.to) || value(&found.exact) != value(&found.to) {
         say(&format!(
             "By the numbers as written {}; what the marks stand for gives {}.",
@@ -280,53 +235,21 @@ fn tell_comparison(found: &Comparison, quiet: bool) {
 fn settings(e: &Exposure) -> String {
     format!(
         "{}  {}  {}",
-        one(Setting::Time, e),
-        one(Setting::Aperture, e),
-        one(Setting::Iso, e)
+        setting_words(Setting::Time, e),
+        setting_words(Setting::Aperture, e),
+        setting_words(Setting::Iso, e)
     )
 }
 
-pub(crate) fn one(setting: Setting, e: &Exposure) -> String {
-    match setting {
-        Setting::Time => time(e.seconds),
-        Setting::Aperture => format!("f/{}", short(e.f_number)),
-        Setting::Iso => format!("ISO {}", short(e.iso)),
-    }
-}
-
-fn time(seconds: f64) -> String {
-    match seconds {
-        s if s < 0.29 => format!("1/{} s", short(1.0 / s)),
-        s if s < 120.0 => format!("{} s", short(s)),
-        s if s < 7200.0 => format!("{} s ({} min)", short(s), short(s / 60.0)),
-        s => format!("{} s ({} h)", short(s), short(s / 3600.0)),
-    }
-}
-
-/// Four figures at most behind which nothing is lost to a photographer.
-fn short(value: f64) -> String {
-    let decimals = match value.abs() {
-        v if v >= 100.0 => 0,
-        v if v >= 10.0 => 1,
-        _ => 2,
-    };
-    let text = format!("{value:.decimals$}");
-    if text.contains('.') {
-        text.trim_end_matches('0').trim_end_matches('.').to_owned()
-    } else {
-        text
-    }
-}
-
-fn ladder_answer(from: &Exposure, args: &ExposureArgs) -> Result<Value, ExposureError> {
+fn ladder_answer(from: &Exposure, args: &ExposureArgs, quiet: bool) -> Result<Value, Failure> {
     let step = if args.shorter { -args.step } else { args.step };
     let found = ladder(from, step, &limits(args)?)?;
-    tell_ladder(&found, args.common.json);
+    tell_ladder(&found, quiet);
     let rungs: Vec<Value> = found.rungs.iter().map(|r| exposure_json(&r.settings)).collect();
     Ok(json!({ "rungs": rungs, "ended_by": found.ended_by }))
 }
 
-fn limits(args: &ExposureArgs) -> Result<Limits, ExposureError> {
+fn limits(args: &ExposureArgs) -> Result<Limits, Failure> {
     Ok(Limits {
         longest_s: limit_s("--longest", args.longest.as_deref())?,
         shortest_s: limit_s("--shortest", args.shortest.as_deref())?,
@@ -337,20 +260,8 @@ fn limits(args: &ExposureArgs) -> Result<Limits, ExposureError> {
     })
 }
 
-fn limit_s(flag: &'static str, text: Option<&str>) -> Result<Option<f64>, ExposureError> {
-    let Some(text) = text else { return Ok(None) };
-    match Written::parse(flag, text)? {
-        Written {
-            seconds: Some(seconds),
-            f_number: None,
-            iso: None,
-            ..
-        } => Ok(Some(seconds)),
-        _ => Err(ExposureError::NoTime {
-            flag,
-            found: text.into(),
-        }),
-    }
+fn limit_s(flag: &'static str, text: Option<&str>) -> Result<Option<f64>, Failure> {
+    text.map(|text| time_alone(flag, text)).transpose()
 }
 
 fn tell_ladder(found: &Ladder, quiet: bool) {
@@ -359,9 +270,9 @@ fn tell_ladder(found: &Ladder, quiet: bool) {
         let e = &rung.settings;
         say(&format!(
             "{:>18}  {:<6}  {}",
-            one(Setting::Time, e),
-            one(Setting::Aperture, e),
-            one(Setting::Iso, e)
+            setting_words(Setting::Time, e),
+            setting_words(Setting::Aperture, e),
+            setting_words(Setting::Iso, e)
         ));
     }
     let ends: Vec<&str> = found.ended_by.iter().map(|&l| limit_words(l)).collect();
@@ -380,8 +291,7 @@ fn limit_words(limit: Limit) -> &'static str {
 }
 
 /// Light path and read noise of `--sky`.
-fn camera(args: &ExposureArgs) -> Result<(LightPath, f64), ExposureError> {
-    let need = |value: Option<f64>, flag, example| value.ok_or_else(|| missing(flag, example));
+fn camera(args: &ExposureArgs) -> Result<(LightPath, f64), Failure> {
     let path = LightPath {
         f_number: need(args.f_number, "--f-number", "2.8")?,
         pitch_um: need(args.pitch, "--pitch", "5.95")?,
@@ -391,25 +301,25 @@ fn camera(args: &ExposureArgs) -> Result<(LightPath, f64), ExposureError> {
     Ok((path, need(args.read_noise, "--read-noise", "2")?))
 }
 
-fn sky_answer(mag: f64, args: &ExposureArgs, answer: &mut Value) -> Result<(), ExposureError> {
+fn sky_answer(mag: f64, args: &ExposureArgs, quiet: bool, answer: &mut Value) -> Result<(), Failure> {
     let (path, read_noise) = camera(args)?;
     let rate = sky_e_per_s(mag, &path)?;
     let limited = sky_limited_s(rate, read_noise, READ_NOISE_SHARE)?;
-    let say = |line: &str| out::result(line, args.common.json);
+    let say = |line: &str| out::result(line, quiet);
     say(&format!(
         "The sky gives {} electrons per second and pixel.",
         short(rate)
     ));
     say(&format!(
         "From {} on, read noise adds less than {:.0} % to the noise.",
-        time(limited),
+        time_words(limited),
         READ_NOISE_SHARE * 100.0
     ));
     answer["sky_e_per_s"] = json!(rate);
     answer["sky_limited_s"] = json!(limited);
     if args.chart.asks_for_signal() {
         let signal = Signal::new(mag, args)?;
-        signal.tell(args.common.json)?;
+        signal.tell(quiet)?;
         answer["signal"] = signal.json()?;
     }
     Ok(())

@@ -1,10 +1,11 @@
 //! `nightloom focus`.
 
 use clap::Args;
-use nightloom_optics::FieldError;
 use nightloom_optics::land::{FocusPlan, FocusQuestion, focus_plan};
+use serde_json::Value;
 
-use crate::cli::Common;
+use crate::context::Context;
+use crate::failure::Failure;
 use crate::out;
 
 /// `nightloom focus`.
@@ -25,11 +26,9 @@ pub(crate) struct FocusArgs {
     /// Part of its near limit by which each focus bracket reaches into the one before it.
     #[arg(long, value_name = "SHARE", default_value_t = 0.1)]
     overlap: f64,
-    #[command(flatten)]
-    pub(crate) common: Common,
 }
 
-pub(crate) fn run(args: &FocusArgs) -> Result<serde_json::Value, FieldError> {
+pub(crate) fn run(args: &FocusArgs, context: &Context) -> Result<Value, Failure> {
     let plan = focus_plan(&FocusQuestion {
         focal_mm: args.focal,
         f_number: args.f_number,
@@ -37,8 +36,8 @@ pub(crate) fn run(args: &FocusArgs) -> Result<serde_json::Value, FieldError> {
         nearest_m: args.nearest,
         overlap: args.overlap,
     })?;
-    tell(&plan, args.common.json);
-    Ok(serde_json::to_value(&plan).unwrap_or_default())
+    tell(&plan, context.json);
+    Ok(out::value(&plan))
 }
 
 fn tell(focus: &FocusPlan, json: bool) {

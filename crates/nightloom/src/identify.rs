@@ -3,13 +3,15 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use nightloom_outing::{FrameLight, Hints, IdentifyReport, LensTold, SingleError, identify_frame};
+use nightloom_outing::{FrameLight, FrameTold, IdentifyReport, LensTold, identify_frame};
 use nightloom_sky::Instant;
+use serde_json::Value;
 
-use crate::cli::Common;
-use crate::door::Door;
-use crate::told::{FocalTold, LensesTold, SiteTold};
-use crate::{Trouble, out};
+use crate::context::Context;
+use crate::failure::Failure;
+use crate::out;
+use crate::place::SpotArgs;
+use crate::told::{FocalTold, LensesTold};
 
 /// `nightloom identify`.
 #[derive(Args, Debug)]
@@ -24,35 +26,30 @@ pub(crate) struct IdentifyArgs {
     #[command(flatten)]
     lenses: LensesTold,
     #[command(flatten)]
-    site: SiteTold,
+    spot: SpotArgs,
     /// The middle of the exposure in UTC, as 2026-08-12T20:30:00Z; the file's own time when not given.
     #[arg(long, value_name = "T")]
     at: Option<Instant>,
-    #[command(flatten)]
-    pub(crate) common: Common,
 }
 
-pub(crate) fn run(args: &IdentifyArgs, door: &Door) -> Result<serde_json::Value, Trouble> {
-    let report = hints(args).and_then(|hints| identify_frame(&args.frame, &hints, door));
-    door.end_of_job();
+pub(crate) fn run(args: &IdentifyArgs, context: &Context) -> Result<Value, Failure> {
+    let report = identify_frame(&args.frame, &told(args)?, &*context.door);
+    context.door.end_of_job();
     let report = report?;
     if !report.identified {
-        return Err(Trouble::No {
-            json: out::value(&report),
-            sentence: not_identified(&report),
-        });
+        return Err(Failure::no(out::value(&report), not_identified(&report)));
     }
-    tell(&report, args.common.json);
+    tell(&report, context.json);
     Ok(out::value(&report))
 }
 
-fn hints(args: &IdentifyArgs) -> Result<Hints, SingleError> {
+fn told(args: &IdentifyArgs) -> Result<FrameTold, Failure> {
     let lens = args
         .field
         .map_or_else(|| args.focal.lens(), |field_deg| LensTold::Field { field_deg });
-    Ok(Hints {
+    Ok(FrameTold {
         lens,
-        site: args.site.site()?,
+        site: args.spot.site()?,
         at: args.at,
         lenses: args.lenses.lenses.clone(),
     })

@@ -1,17 +1,31 @@
 //! `nightloom new`.
 
+use std::path::PathBuf;
+
+use clap::Args;
 use nightloom_pipeline::{NewOptions, NewReport, new_outing};
+use serde_json::Value;
 
-use crate::cli::NewArgs;
-use crate::door::Door;
-use crate::{Trouble, out};
+use crate::context::Context;
+use crate::failure::Failure;
+use crate::out;
 
-pub(crate) fn run(args: &NewArgs, door: &Door) -> Result<serde_json::Value, Trouble> {
-    let report = new_outing(&args.folder, &NewOptions { force: args.force }, door);
-    door.end_of_job();
+/// `nightloom new`.
+#[derive(Args, Debug)]
+pub(crate) struct NewArgs {
+    /// The folder with the night's frames.
+    folder: PathBuf,
+    /// Write although there is an outing.toml; the old one is kept as a copy.
+    #[arg(long)]
+    force: bool,
+}
+
+pub(crate) fn run(args: &NewArgs, context: &Context) -> Result<Value, Failure> {
+    let report = new_outing(&args.folder, &NewOptions { force: args.force }, &*context.door);
+    context.door.end_of_job();
     let report = report?;
-    tell(&report, args.common.json);
-    Ok(serde_json::to_value(&report).unwrap_or_default())
+    tell(&report, context.json);
+    Ok(out::value(&report))
 }
 
 pub(crate) fn tell(report: &NewReport, json: bool) {

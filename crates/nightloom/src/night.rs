@@ -3,54 +3,53 @@
 use clap::Args;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
-use nightloom_outing::chart::ViewWindow;
+use nightloom_outing::chart::{Look, ViewWindow};
+use nightloom_outing::evening::{Evening, clock, hours};
 use nightloom_sky::Instant;
 use nightloom_sky::night::{Night, NightSky, Span, SubjectNight};
 use nightloom_sky::subjects::Subject;
 use serde_json::Value;
 
 use crate::charts::{ChartArgs, Drawn};
-use crate::cli::Common;
-use crate::evening::{Evening, EveningError, PlaceArgs, clock, hours, line};
-use crate::{Trouble, out};
+use crate::context::Context;
+use crate::failure::Failure;
+use crate::out::{self, line};
+use crate::place::EveningArgs;
 
 /// `nightloom night`.
 #[derive(Args, Debug)]
 pub(crate) struct NightArgs {
     #[command(flatten)]
-    pub(crate) place: PlaceArgs,
+    evening: EveningArgs,
     /// The date on which the night begins, by the site's clock.
     #[arg(long, value_name = "YYYY-MM-DD")]
-    pub(crate) date: Option<Date>,
+    date: Option<Date>,
     /// A subject by name, HIP and a number, or RA,DEC in ICRS degrees; may be given more than once.
     #[arg(long, value_name = "S")]
-    pub(crate) subject: Vec<String>,
+    subject: Vec<String>,
     #[command(flatten)]
-    pub(crate) charts: ChartArgs,
-    #[command(flatten)]
-    pub(crate) common: Common,
+    charts: ChartArgs,
 }
 
-pub(crate) fn run(args: &NightArgs) -> Result<Value, Trouble> {
-    let evening = args.place.resolve()?;
-    let (night, json) = answer(args, &evening)?;
-    if !args.common.json {
+pub(crate) fn run(args: &NightArgs, context: &Context) -> Result<Value, Failure> {
+    let evening = args.evening.resolve(context)?;
+    let (night, json) = answer(args, &evening, context.json)?;
+    if !context.json {
         tell(&evening, &night);
     }
     if night.dark.is_empty() {
         let sentence = no_dark(&night);
-        return Err(Trouble::No { json, sentence });
+        return Err(Failure::no(json, sentence));
     }
     Ok(json)
 }
 
-fn answer(args: &NightArgs, evening: &Evening) -> Result<(Night, Value), Trouble> {
+fn answer(args: &NightArgs, evening: &Evening, json: bool) -> Result<(Night, Value), Failure> {
     args.with_night(evening, |sky, night, subjects| {
-        args.charts
-            .write(evening, sky, night, subjects, args.common.json)?;
-        let mut json = out::value(night);
-        json["site"] = evening.json();
-        Ok((night.clone(), json))
+        args.charts.write(evening, sky, night, subjects, json)?;
+        let mut value = out::value(night);
+        value["site"] = evening.json();
+        Ok((night.clone(), value))
     })
 }
 
@@ -67,18 +66,23 @@ pub(crate) struct ViewGeometry {
 
 impl NightArgs {
     /// The night as a strip.
-    pub(crate) fn strip_svg(&self) -> Result<String, Trouble> {
-        self.drawn(|drawn| Ok(drawn.strip(self.charts.look())))
+    pub(crate) fn strip_svg(&self, look: Look, context: &Context) -> Result<String, Failure> {
+        self.drawn(context, |drawn| Ok(drawn.strip(look)))
     }
 
     /// The view over the skyline, held to azimuths and altitudes if they are given.
-    pub(crate) fn view_svg(&self, window: Option<[f64; 4]>) -> Result<(String, ViewGeometry), Trouble> {
+    pub(crate) fn view_svg(
+        &self,
+        window: Option<[f64; 4]>,
+        look: Look,
+        context: &Context,
+    ) -> Result<(String, ViewGeometry), Failure> {
         let window = window.map(|[from, to, low, high]| ViewWindow {
             azimuth_deg: [from, to],
             altitude_deg: [low, high],
         });
-        self.drawn(|drawn| {
-            let (svg, window, framing) = drawn.view(&self.charts, window)?;
+        self.drawn(context, |drawn| {
+            let (svg, window, framing) = drawn.view(&self.charts, window, look)?;
             let (on_sheet, sheet) = window.on_sheet();
             let aim_deg = framing.map(|f| [f.azimuth.deg(), f.altitude.deg()]);
             Ok((
@@ -93,8 +97,12 @@ impl NightArgs {
         })
     }
 
-    fn drawn<T>(&self, draw: impl FnOnce(&Drawn<'_>) -> Result<T, Trouble>) -> Result<T, Trouble> {
-        let evening = self.place.resolve()?;
+    fn drawn<T>(
+        &self,
+        context: &Context,
+        draw: impl FnOnce(&Drawn<'_>) -> Result<T, Failure>,
+    ) -> Result<T, Failure> {
+        let evening = self.evening.resolve(context)?;
         self.with_night(&evening, |sky, night, subjects| {
             draw(&Drawn::of(&evening, sky, night, subjects)?)
         })
@@ -104,14 +112,13 @@ impl NightArgs {
     fn with_night<T>(
         &self,
         evening: &Evening,
-        then: impl FnOnce(&NightSky<'_>, &Night, &[Subject]) -> Result<T, Trouble>,
-    ) -> Result<T, Trouble> {
-        let date = self.date.or(evening.settings.outing.evening);
-        let date = date.ok_or(EveningError::NoDate)?;
-        let subjects = evening.subjects(&self.subject).map_err(EveningError::from)?;
-        let nights = evening.nights(date, date).map_err(EveningError::from)?;
-        let sky = nights.sky(date).map_err(EveningError::from)?;
-        let night = sky.night(&subjects).map_err(EveningError::from)?;
+        then: impl FnOnce(&NightSky<'_>, &Night, &[Subject]) -> Result<T, Failure>,
+    ) -> Result<T, Failure> {
+        let date = evening.date(self.date)?;
+        let subjects = evening.subjects(&self.subject)?;
+        let nights = evening.nights(date, date)?;
+        let sky = nights.sky(date)?;
+        let night = sky.night(&subjects)?;
         then(&sky, &night, &subjects)
     }
 }

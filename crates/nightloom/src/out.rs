@@ -1,7 +1,12 @@
-//! What goes to standard output and standard error.
+//! What goes to standard output, to standard error and into files.
 
 use std::io::{Write, stderr, stdout};
+use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
+
+use nightloom_raster::atomic::write_whole;
+
+use crate::failure::Failure;
 
 /// Whether the answer was given; there is only one.
 static ANSWERED: AtomicBool = AtomicBool::new(false);
@@ -46,4 +51,21 @@ pub(crate) fn result(line: &str, json: bool) {
     } else {
         let _ = writeln!(stdout().lock(), "{line}");
     }
+}
+
+/// A line of an answer that is not told under `--json`.
+pub(crate) fn line(text: &str) {
+    result(text, false);
+}
+
+/// Writes one file whole or not at all, and says so.
+pub(crate) fn write(file: &Path, bytes: &[u8], json: bool) -> Result<(), Failure> {
+    write_whole(file, |out| out.write_all(bytes)).map_err(|e| {
+        Failure::said(format!(
+            "{} cannot be written ({e}); name a file in a folder that exists and may be written to",
+            file.display()
+        ))
+    })?;
+    result(&format!("Wrote {}", file.display()), json);
+    Ok(())
 }

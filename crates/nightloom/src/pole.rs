@@ -5,22 +5,25 @@ use std::path::PathBuf;
 use clap::Args;
 use nightloom_optics::{Camera, FieldError, Projection};
 use nightloom_outing::chart::{Look, SightView, sight_view};
+use nightloom_outing::evening::Shows;
 use nightloom_outing::pole::{PoleAsk, PolePlan, hints, pole_plan, sight};
-use nightloom_sky::{Angle, Observer, PlaceError, PoleStar, PoleView, pole_star};
+use nightloom_pages::PoleTold;
+use nightloom_sky::{Angle, Observer, PoleStar, PoleView, pole_star};
 use serde_json::{Value, json};
 
-use crate::cli::Common;
-use crate::door::Door;
-use crate::standpoint::{MomentArgs, StandpointArgs, observer, refraction_json};
-use crate::{Trouble, charts, out};
+use crate::context::Context;
+use crate::failure::Failure;
+use crate::out;
+use crate::place::{MomentArgs, StandpointArgs, refraction_json, within};
+use crate::sight::{bare, flip, zone};
 
 /// `nightloom pole`.
 #[derive(Args, Debug)]
 pub(crate) struct PoleArgs {
     #[command(flatten)]
-    pub(crate) standpoint: StandpointArgs,
+    standpoint: StandpointArgs,
     #[command(flatten)]
-    pub(crate) moment: MomentArgs,
+    moment: MomentArgs,
     /// Focal length, millimetres: what aiming at the star itself would cost, and what accuracy is needed.
     #[arg(long, value_name = "MM", requires = "pitch")]
     focal: Option<f64>,
@@ -48,33 +51,20 @@ pub(crate) struct PoleArgs {
     /// The sight mirrors left and right.
     #[arg(long)]
     mirrored: bool,
-    #[command(flatten)]
-    pub(crate) common: Common,
-}
-
-/// Why the pole star's place cannot be told.
-#[derive(Debug, thiserror::Error)]
-pub(crate) enum PoleError {
-    #[error(transparent)]
-    Place(#[from] PlaceError),
-    #[error(transparent)]
-    Field(#[from] FieldError),
 }
 
 fn sight_width(text: &str) -> Result<f64, String> {
-    match text.parse() {
-        Ok(deg) if (0.1..=90.0).contains(&deg) => Ok(deg),
-        _ => Err("expected the width of the sight's field from 0.1 to 90 degrees, like 5".into()),
-    }
+    let expected = "the width of the sight's field from 0.1 to 90 degrees, like 5";
+    within(text, 0.1, 90.0, expected)
 }
 
-pub(crate) fn run(args: &PoleArgs, door: &Door) -> Result<Value, Trouble> {
-    let (observer, plan) = args.planned(door)?;
+pub(crate) fn run(args: &PoleArgs, context: &Context) -> Result<Value, Failure> {
+    let (observer, plan) = args.planned(context)?;
     let (star, view) = pole_star(&observer);
-    if !args.common.json {
-        tell(args, star, &observer, &view, &plan);
+    if !context.json {
+        tell(context, star, &observer, &view, &plan);
     }
-    draw(args, &observer, &plan)?;
+    draw(args, &observer, &plan, context)?;
     Ok(json!({
         "star": star.name,
         "hip": star.hip,
@@ -109,20 +99,12 @@ fn plan(args: &PoleArgs, observer: &Observer) -> Result<PolePlan, FieldError> {
     pole_plan(observer, &ask)
 }
 
-/// What a page shows of it.
-pub(crate) struct Told {
-    pub(crate) beam_free: String,
-    pub(crate) cautions: Vec<String>,
-    /// What about, and what.
-    pub(crate) hints: Vec<(String, String)>,
-}
-
 impl PoleArgs {
     /// The pole star's plan in words.
-    pub(crate) fn told(&self, door: &Door) -> Result<Told, Trouble> {
-        let (observer, plan) = self.planned(door)?;
+    pub(crate) fn told(&self, context: &Context) -> Result<PoleTold, Failure> {
+        let (observer, plan) = self.planned(context)?;
         let (star, _) = pole_star(&observer);
-        Ok(Told {
+        Ok(PoleTold {
             beam_free: plan.beam_free.to_owned(),
             cautions: plan.cautions.iter().map(|c| (*c).to_owned()).collect(),
             hints: hints(&plan, star.name)
@@ -133,44 +115,49 @@ impl PoleArgs {
     }
 
     /// The sight's picture.
-    pub(crate) fn svg(&self, door: &Door, look: Look) -> Result<String, Trouble> {
-        let (observer, plan) = self.planned(door)?;
-        picture(self, &observer, &plan, look)
+    pub(crate) fn svg(&self, context: &Context, look: Look) -> Result<String, Failure> {
+        let (observer, plan) = self.planned(context)?;
+        picture(self, &observer, &plan, look, context.shows)
     }
 
-    fn planned(&self, door: &Door) -> Result<(Observer, PolePlan), Trouble> {
-        let observer = observer(&self.standpoint, &self.moment, door).map_err(PoleError::from)?;
-        let plan = plan(self, &observer).map_err(PoleError::from)?;
+    fn planned(&self, context: &Context) -> Result<(Observer, PolePlan), Failure> {
+        let observer = self.standpoint.observer(&self.moment, context)?;
+        let plan = plan(self, &observer)?;
         Ok((observer, plan))
     }
 }
 
-fn draw(args: &PoleArgs, observer: &Observer, plan: &PolePlan) -> Result<(), Trouble> {
+fn draw(args: &PoleArgs, observer: &Observer, plan: &PolePlan, context: &Context) -> Result<(), Failure> {
     let Some(file) = &args.sight_view else {
         return Ok(());
     };
-    let look = if args.red { Look::Red } else { Look::Day };
-    charts::write(file, &picture(args, observer, plan, look)?, args.common.json)
+    let svg = picture(args, observer, plan, Look::red(args.red), context.shows)?;
+    out::write(file, svg.as_bytes(), context.json)
 }
 
-fn picture(args: &PoleArgs, observer: &Observer, plan: &PolePlan, look: Look) -> Result<String, Trouble> {
-    let drawn = sight(observer, args.standpoint.orientation()).map_err(PoleError::from)?;
-    let shows = args.standpoint.shows;
-    let zone = shows.zone(&crate::sight::zone(observer.site()));
+fn picture(
+    args: &PoleArgs,
+    observer: &Observer,
+    plan: &PolePlan,
+    look: Look,
+    shows: Shows,
+) -> Result<String, Failure> {
+    let drawn = sight(observer, args.standpoint.orientation())?;
+    let zone = shows.zone(&zone(observer.site()));
     let notes: Vec<String> = std::iter::once(plan.beam_free.to_owned())
         .chain(plan.cautions[..2].iter().map(|c| (*c).to_owned()))
         .collect();
-    let place = shows.with_hours(&args.standpoint.told());
+    let place = shows.with_hours(&shows.place(observer.site()));
     let view = SightView {
         tolerance: plan.cost.map(|c| Angle::from_arcmin(c.needed_arcmin)),
-        flip: crate::sight::flip(args.inverted, args.mirrored),
-        ..crate::sight::bare(&drawn, &notes, &zone, &place)
+        flip: flip(args.inverted, args.mirrored),
+        ..bare(&drawn, &notes, &zone, &place)
     };
     Ok(sight_view(&view, look))
 }
 
-fn tell(args: &PoleArgs, star: &PoleStar, observer: &Observer, view: &PoleView, plan: &PolePlan) {
-    let standpoint = args.standpoint.told();
+fn tell(context: &Context, star: &PoleStar, observer: &Observer, view: &PoleView, plan: &PolePlan) {
+    let standpoint = context.shows.place(observer.site());
     let say = |line: String| out::result(&line, false);
     say(plan.beam_free.to_owned());
     for caution in plan.cautions {

@@ -4,10 +4,11 @@ use std::path::PathBuf;
 
 use clap::Args;
 use nightloom_outing::{LeftOut, SensorAtIso, SensorReport, measure_sensor};
+use serde_json::{Value, json};
 
-use crate::cli::Common;
-use crate::door::Door;
-use crate::{Trouble, out};
+use crate::context::Context;
+use crate::failure::Failure;
+use crate::out;
 
 /// `nightloom sensor`.
 #[derive(Args, Debug)]
@@ -15,27 +16,19 @@ pub(crate) struct SensorArgs {
     /// Raw files, or folders of them: at least two flats of one exposure and two biases or short darks;
     /// two long darks as well give the dark current and the hot pixels. They are told apart by their level.
     #[arg(required = true, value_name = "FRAMES")]
-    pub(crate) frames: Vec<PathBuf>,
-    #[command(flatten)]
-    pub(crate) common: Common,
+    frames: Vec<PathBuf>,
 }
 
-/// The frames do not suffice for any sensor's gain.
-#[derive(Debug, thiserror::Error)]
-#[error("nothing could be measured. {said}")]
-pub(crate) struct NothingMeasured {
-    said: String,
-}
-
-pub(crate) fn run(args: &SensorArgs, door: &Door) -> Result<serde_json::Value, Trouble> {
-    let report = measure_sensor(&args.frames, door);
-    door.end_of_job();
+pub(crate) fn run(args: &SensorArgs, context: &Context) -> Result<Value, Failure> {
+    let report = measure_sensor(&args.frames, &*context.door);
+    context.door.end_of_job();
     let report = report?;
     if !report.measured() {
-        return Err(NothingMeasured { said: why(&report) }.into());
+        let sentence = format!("nothing could be measured. {}", why(&report));
+        return Err(Failure::no(json!({ "error": sentence }), sentence));
     }
-    tell(&report, args.common.json);
-    Ok(serde_json::to_value(&report).unwrap_or_default())
+    tell(&report, context.json);
+    Ok(out::value(&report))
 }
 
 fn why(report: &SensorReport) -> String {

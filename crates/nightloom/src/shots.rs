@@ -5,18 +5,19 @@ mod show;
 
 use clap::Args;
 use jiff::civil::{Date, Time};
-use nightloom_optics::StopsError;
-use nightloom_outing::shots::{Hours, ShotList, ShotSettings, ShotsError};
+use nightloom_outing::evening::Evening;
+use nightloom_outing::sheet::Planned;
+use nightloom_outing::shots::{CAUTIONS, Hours, ShotsError};
 use nightloom_sky::Instant;
 use nightloom_sky::night::{Night, Span};
 use serde_json::{Value, json};
 
-use crate::cli::Common;
-use crate::evening::{Evening, EveningError, PlaceArgs};
-use crate::{Trouble, out};
+use crate::context::Context;
+use crate::failure::Failure;
+use crate::out;
+use crate::place::EveningArgs;
 use args::PlanArgs;
 use show::tell;
-pub(crate) use show::{CAUTIONS, no, short_seconds};
 
 /// Samples of the night's light: one in five minutes.
 const SAMPLES: usize = 289;
@@ -25,7 +26,7 @@ const SAMPLES: usize = 289;
 #[derive(Args, Debug)]
 pub(crate) struct ShotsArgs {
     #[command(flatten)]
-    pub(crate) place: PlaceArgs,
+    pub(crate) evening: EveningArgs,
     /// The date on which the night begins, by the site's clock.
     #[arg(long, value_name = "YYYY-MM-DD")]
     date: Option<Date>,
@@ -43,64 +44,29 @@ pub(crate) struct ShotsArgs {
     back: Option<Time>,
     #[command(flatten)]
     plan: PlanArgs,
-    #[command(flatten)]
-    pub(crate) common: Common,
 }
 
-/// No shot list.
-#[derive(Debug, thiserror::Error)]
-pub(crate) enum ShotsTrouble {
-    #[error(transparent)]
-    Text(#[from] StopsError),
-    #[error(transparent)]
-    Shots(#[from] ShotsError),
-    /// Something else than a time, or no time, where one is wanted.
-    #[error("{field}: {text} is not a time alone; write it like 90s, 25min or 1/4")]
-    NotATime { field: &'static str, text: String },
-    /// Exposure settings without a time.
-    #[error("{field}: {text} has no time; write it like 90s, or 90s f/2.8 ISO1600")]
-    NoTime { field: &'static str, text: String },
-    /// No field sheet of so long a list.
-    #[error(
-        "the shot list has {lines} lines, more than the {most} that a sheet holds; ask for fewer re-checks with a longer --recheck"
-    )]
-    TooManyLines { lines: usize, most: usize },
-    /// The evening's hours are turned round.
-    #[error(
-        "--leave {leave} is not before --back {back} in the night from noon to noon; give an earlier time to leave or a later one to be back"
-    )]
-    Turned { leave: Time, back: Time },
-}
-
-/// What was asked for, and what the night has room for.
-pub(crate) struct Planned {
-    pub(crate) evening: Evening,
-    pub(crate) night: Night,
-    pub(crate) settings: ShotSettings,
-    pub(crate) list: ShotList,
-}
-
-pub(crate) fn run(args: &ShotsArgs) -> Result<Value, Trouble> {
-    let planned = plan(args)?;
+pub(crate) fn run(args: &ShotsArgs, context: &Context) -> Result<Value, Failure> {
+    let planned = plan(args, context)?;
     let (evening, night, list) = (&planned.evening, &planned.night, &planned.list);
     let mut json = out::value(list);
     json["site"] = evening.json();
     json["evening"] = json!(night.window.evening);
     json["cautions"] = json!(CAUTIONS);
-    if !args.common.json {
+    if !context.json {
         tell(evening, night, list);
     }
     if list.fits {
         return Ok(json);
     }
-    let sentence = no(list);
-    Err(Trouble::No { json, sentence })
+    let sentence = list.no();
+    Err(Failure::no(json, sentence))
 }
 
 /// The shot list, whether it fits or not; no window for the sky is the answer “no”.
-pub(crate) fn plan(args: &ShotsArgs) -> Result<Planned, Trouble> {
+pub(crate) fn plan(args: &ShotsArgs, context: &Context) -> Result<Planned, Failure> {
     let asked = args.plan.asked()?;
-    let evening = args.place.resolve()?;
+    let evening = args.evening.resolve(context)?;
     let (night, found) = hours_of(args, &evening)?;
     match found.and_then(|hours| asked.list(&hours)) {
         Ok(list) => Ok(Planned {
@@ -115,21 +81,19 @@ pub(crate) fn plan(args: &ShotsArgs) -> Result<Planned, Trouble> {
                 "site": evening.json(), "evening": night.window.evening, "fits": false, "blocks": [],
                 "short": [&sentence],
             });
-            Err(Trouble::No { json, sentence })
+            Err(Failure::no(json, sentence))
         }
-        Err(error) => Err(ShotsTrouble::from(error).into()),
+        Err(error) => Err(error.into()),
     }
 }
 
 /// The night asked for, and its hours if there are any for sky frames.
-fn hours_of(args: &ShotsArgs, evening: &Evening) -> Result<(Night, Result<Hours, ShotsError>), Trouble> {
-    let date = args.date.or(evening.settings.outing.evening);
-    let date = date.ok_or(EveningError::NoDate)?;
-    let asked: Vec<String> = args.subject.iter().cloned().collect();
-    let subjects = evening.subjects(&asked).map_err(EveningError::from)?;
-    let nights = evening.nights(date, date).map_err(EveningError::from)?;
-    let sky = nights.sky(date).map_err(EveningError::from)?;
-    let night = sky.night(&subjects).map_err(EveningError::from)?;
+fn hours_of(args: &ShotsArgs, evening: &Evening) -> Result<(Night, Result<Hours, ShotsError>), Failure> {
+    let date = evening.date(args.date)?;
+    let subjects = evening.subjects(&args.subject)?;
+    let nights = evening.nights(date, date)?;
+    let sky = nights.sky(date)?;
+    let night = sky.night(&subjects)?;
     let mut hours = Hours::of(&night, &sky.samples(SAMPLES, None), args.moonlit);
     if let Ok(hours) = &mut hours {
         hours.night = args.away(evening, &night)?;
@@ -139,7 +103,7 @@ fn hours_of(args: &ShotsArgs, evening: &Evening) -> Result<(Night, Result<Hours,
 
 impl ShotsArgs {
     /// From leaving at the earliest to being back at the latest.
-    fn away(&self, evening: &Evening, night: &Night) -> Result<Span, ShotsTrouble> {
+    fn away(&self, evening: &Evening, night: &Night) -> Result<Span, Failure> {
         let window = &night.window;
         let at = |time: Time| {
             let noon = jiff::civil::time(12, 0, 0, 0);
@@ -157,7 +121,9 @@ impl ShotsArgs {
             to: self.back.and_then(at).unwrap_or(window.to),
         };
         match (self.leave, self.back) {
-            (Some(leave), Some(back)) if span.from >= span.to => Err(ShotsTrouble::Turned { leave, back }),
+            (Some(leave), Some(back)) if span.from >= span.to => Err(Failure::said(format!(
+                "--leave {leave} is not before --back {back} in the night from noon to noon; give an earlier time to leave or a later one to be back"
+            ))),
             _ => Ok(span),
         }
     }

@@ -11,9 +11,10 @@ use nightloom_sky::skyline::{Horizon, HorizonSettings, North, Skyline, Unknown, 
 use nightloom_sky::{Angle, Instant, Site};
 use serde_json::{Value, json};
 
-use crate::cli::Common;
-use crate::door::Door;
-use crate::{Trouble, out};
+use crate::context::Context;
+use crate::failure::Failure;
+use crate::out;
+use crate::place::SpotArgs;
 
 /// Unknown sectors that are told one by one.
 const TOLD: usize = 6;
@@ -27,66 +28,30 @@ const COMPASS: [&str; 8] = ["N", "NE", "E", "SE", "S", "SW", "W", "NW"];
 pub(crate) struct SkylineArgs {
     /// The outing's folder (not with --lat), then elevation tiles: .hgt, zipped .hgt, GeoTIFF, or folders of them.
     #[arg(value_name = "FOLDER|TILES")]
-    pub(crate) paths: Vec<PathBuf>,
-    /// Latitude in degrees, north positive; instead of an outing's folder.
-    #[arg(long, value_name = "DEG", allow_negative_numbers = true, requires = "lon")]
-    pub(crate) lat: Option<f64>,
-    /// Longitude in degrees, east positive.
-    #[arg(long, value_name = "DEG", allow_negative_numbers = true, requires = "lat")]
-    pub(crate) lon: Option<f64>,
-    /// The ground's height above the sea in metres, instead of what the tiles say.
-    #[arg(long, value_name = "M", allow_negative_numbers = true)]
-    pub(crate) elevation: Option<f64>,
+    paths: Vec<PathBuf>,
+    #[command(flatten)]
+    spot: SpotArgs,
     /// The camera's height above the ground in metres.
     #[arg(long, value_name = "M", default_value_t = HorizonSettings::default().eye_m)]
-    pub(crate) eye: f64,
+    eye: f64,
     /// How far land is looked at, in kilometres.
     #[arg(long, value_name = "KM", default_value_t = HorizonSettings::default().range_m / 1000.0)]
-    pub(crate) range: f64,
+    range: f64,
     /// A measured skyline instead of tiles: lines of azimuth, altitude in degrees.
     #[arg(long, value_name = "FILE")]
-    pub(crate) csv: Option<PathBuf>,
+    csv: Option<PathBuf>,
     /// The azimuths of --csv were read off a compass: turn them to true north.
     #[arg(long, requires = "csv")]
-    pub(crate) magnetic: bool,
+    magnetic: bool,
     /// The day of the measurement, YYYY-MM-DD, for --magnetic; today when not given.
     #[arg(long, value_name = "DATE", requires = "magnetic")]
-    pub(crate) date: Option<jiff::civil::Date>,
+    date: Option<jiff::civil::Date>,
     /// Where to write the skyline; skyline.csv in the outing's folder when not given.
     #[arg(long, value_name = "FILE")]
-    pub(crate) out: Option<PathBuf>,
+    out: Option<PathBuf>,
     /// Replace a skyline that was not computed from tiles; the old one is kept as a copy.
     #[arg(long)]
-    pub(crate) force: bool,
-    #[command(flatten)]
-    pub(crate) common: Common,
-}
-
-/// Why there is no skyline.
-#[derive(Debug, thiserror::Error)]
-pub(crate) enum SkylineTrouble {
-    /// Files.
-    #[error(transparent)]
-    File(#[from] nightloom_outing::SkylineFileError),
-    /// No place on Earth.
-    #[error(transparent)]
-    Site(#[from] nightloom_sky::SiteError),
-    /// No declination.
-    #[error(transparent)]
-    Magnetic(#[from] nightloom_sky::magnetic::MagneticError),
-    /// No outing and no place.
-    #[error(
-        "whose skyline? give --lat and --lon with elevation tiles, or an outing's folder and then elevation tiles"
-    )]
-    Whose,
-    /// An outing without a place.
-    #[error(
-        "{folder}/outing.toml does not say where the camera stands; fill in site.latitude_deg and site.longitude_deg, or give --lat and --lon"
-    )]
-    NoPlace {
-        /// The outing's folder.
-        folder: String,
-    },
+    force: bool,
 }
 
 /// Whose skyline it is.
@@ -107,11 +72,11 @@ struct Answer {
     computed: bool,
 }
 
-pub(crate) fn run(args: &SkylineArgs, door: &Door) -> Result<Value, Trouble> {
+pub(crate) fn run(args: &SkylineArgs, context: &Context) -> Result<Value, Failure> {
     let whose = whose(args)?;
     let mut answer = match &args.csv {
-        Some(csv) => measured(args, &whose.site, csv, door.now()).map_err(Trouble::from)?,
-        None => computed(args, &whose).map_err(Trouble::from)?,
+        Some(csv) => measured(args, &whose.site, csv, context.door.now())?,
+        None => computed(args, &whose)?,
     };
     let to = args
         .out
@@ -123,50 +88,55 @@ pub(crate) fn run(args: &SkylineArgs, door: &Door) -> Result<Value, Trouble> {
             computed: answer.computed,
             force: args.force,
         };
-        let kept = store_skyline(to, &answer.skyline, &options).map_err(SkylineTrouble::from)?;
+        let kept = store_skyline(to, &answer.skyline, &options)?;
         if let Some(kept) = kept {
             answer.lines.push(("Kept", kept.display().to_string()));
         }
         answer.lines.push(("Wrote", to.display().to_string()));
     }
-    door.end_of_job();
+    context.door.end_of_job();
     for (what, line) in shape(&answer.skyline).into_iter().chain(answer.lines) {
-        out::result(&format!("{what:<9}{line}"), args.common.json);
+        out::result(&format!("{what:<9}{line}"), context.json);
     }
     let mut fields = as_json(&whose.site, &answer.skyline, to.as_deref());
     fields.extend(answer.fields.into_iter().map(|(k, v)| (k.to_owned(), v)));
     Ok(Value::Object(fields))
 }
 
-fn whose(args: &SkylineArgs) -> Result<Whose<'_>, Trouble> {
-    if let (Some(lat), Some(lon)) = (args.lat, args.lon) {
-        let site = Site::new(lat, lon, args.elevation.unwrap_or(0.0)).map_err(SkylineTrouble::from)?;
+fn nobodys() -> Failure {
+    Failure::said(
+        "whose skyline? give --lat and --lon with elevation tiles, or an outing's folder and then elevation tiles",
+    )
+}
+
+fn whose(args: &SkylineArgs) -> Result<Whose<'_>, Failure> {
+    if let Some(site) = args.spot.site()? {
         let (folder, tiles) = (None, &args.paths[..]);
         return Ok(Whose { site, folder, tiles });
     }
-    let (folder, tiles) = args.paths.split_first().ok_or(SkylineTrouble::Whose)?;
+    let (folder, tiles) = args.paths.split_first().ok_or_else(nobodys)?;
     if !folder.is_dir() {
-        return Err(SkylineTrouble::Whose.into());
+        return Err(nobodys());
     }
     let place = read_settings(folder)?.site.place;
-    let site = place.ok_or_else(|| SkylineTrouble::NoPlace {
-        folder: folder.display().to_string(),
-    })?;
+    let site = place.ok_or_else(|| Failure::said(format!(
+        "{}/outing.toml does not say where the camera stands; fill in site.latitude_deg and site.longitude_deg, or give --lat and --lon",
+        folder.display()
+    )))?;
     let folder = Some(folder.as_path());
     Ok(Whose { site, folder, tiles })
 }
 
-fn computed(args: &SkylineArgs, whose: &Whose<'_>) -> Result<Answer, SkylineTrouble> {
+fn computed(args: &SkylineArgs, whose: &Whose<'_>) -> Result<Answer, Failure> {
     let (lat, lon) = (whose.site.latitude.deg(), whose.site.longitude.deg());
     let settings = HorizonSettings {
         eye_m: args.eye,
-        ground_m: args.elevation,
+        ground_m: args.spot.elevation,
         range_m: args.range * 1000.0,
         ..HorizonSettings::default()
     };
     let tiles = read_tiles(whose.tiles, lat, lon, settings.range_m)?;
-    let found =
-        horizon(&tiles.terrain, lat, lon, &settings).map_err(nightloom_outing::SkylineFileError::from)?;
+    let found = horizon(&tiles.terrain, lat, lon, &settings)?;
     let mut lines = vec![
         ("Ground", ground(&found, args, whose)),
         ("Tiles", used(&tiles.reports, tiles.too_far, args.range)),
@@ -191,7 +161,7 @@ fn computed(args: &SkylineArgs, whose: &Whose<'_>) -> Result<Answer, SkylineTrou
     })
 }
 
-fn measured(args: &SkylineArgs, site: &Site, csv: &Path, now: Instant) -> Result<Answer, SkylineTrouble> {
+fn measured(args: &SkylineArgs, site: &Site, csv: &Path, now: Instant) -> Result<Answer, Failure> {
     let noon = |date: jiff::civil::Date| jiff::tz::Offset::UTC.to_timestamp(date.at(12, 0, 0, 0)).ok();
     let when = args.date.and_then(noon).map_or(now, Instant::from_timestamp);
     let turn = match args.magnetic {
@@ -271,12 +241,13 @@ fn ground(found: &Horizon, args: &SkylineArgs, whose: &Whose<'_>) -> String {
         found.ground_m, args.eye
     );
     let said = args
+        .spot
         .elevation
         .or_else(|| whose.folder.map(|_| whose.site.elevation_m).filter(|e| *e != 0.0));
     if let (Some(said), Some(tiles)) = (said, found.tiles_ground_m)
         && (said - tiles).abs() > SAME_GROUND_M
     {
-        let taken = match args.elevation {
+        let taken = match args.spot.elevation {
             Some(_) => "yours was taken",
             None => "theirs was taken; --elevation takes yours",
         };

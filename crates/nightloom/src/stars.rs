@@ -4,11 +4,14 @@ use std::path::PathBuf;
 
 use clap::Args;
 use nightloom_outing::chart::{Look, frame_map};
-use nightloom_outing::{Hints, StarsReport, StreakKind, frame_picture, frame_stars, frame_stars_in_green};
+use nightloom_outing::{
+    FrameTold, StarsReport, StreakKind, frame_picture, frame_stars, frame_stars_in_green,
+};
+use serde_json::Value;
 
-use crate::cli::Common;
-use crate::door::Door;
-use crate::{Trouble, charts, out};
+use crate::context::Context;
+use crate::failure::Failure;
+use crate::out;
 
 /// `nightloom stars`.
 #[derive(Args, Debug)]
@@ -24,24 +27,25 @@ pub(crate) struct StarsArgs {
     /// The map in red on black instead of black on white.
     #[arg(long, requires = "map")]
     red: bool,
-    #[command(flatten)]
-    pub(crate) common: Common,
 }
 
-pub(crate) fn run(args: &StarsArgs, door: &Door) -> Result<serde_json::Value, Trouble> {
+pub(crate) fn run(args: &StarsArgs, context: &Context) -> Result<Value, Failure> {
     let report = if args.fast {
-        frame_stars_in_green(&args.frame, door)
+        frame_stars_in_green(&args.frame, &*context.door)
     } else {
-        frame_stars(&args.frame, door)
+        frame_stars(&args.frame, &*context.door)
     };
-    door.end_of_job();
+    context.door.end_of_job();
     let report = report?;
     if let Some(file) = &args.map {
-        let look = if args.red { Look::Red } else { Look::Day };
-        let picture = frame_picture(&args.frame, &Hints::default(), door)?;
-        charts::write(file, &frame_map(&picture, look), args.common.json)?;
+        let picture = frame_picture(&args.frame, &FrameTold::default(), &*context.door)?;
+        out::write(
+            file,
+            frame_map(&picture, Look::red(args.red)).as_bytes(),
+            context.json,
+        )?;
     }
-    tell(&report, args.common.json);
+    tell(&report, context.json);
     Ok(out::value(&report))
 }
 

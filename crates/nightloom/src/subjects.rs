@@ -1,11 +1,12 @@
 //! `nightloom subjects`.
 
 use clap::Args;
-use nightloom_sky::subjects::{Subject, all, find, search, showers::Shower};
+use nightloom_sky::subjects::{Subject, SubjectError, all, find, search, showers::Shower};
 use serde_json::{Value, json};
 
-use crate::cli::Common;
-use crate::{Trouble, out};
+use crate::context::Context;
+use crate::failure::Failure;
+use crate::out;
 
 /// Names that a line shows besides the first.
 const SHOWN: usize = 3;
@@ -14,24 +15,22 @@ const SHOWN: usize = 3;
 #[derive(Args, Debug)]
 pub(crate) struct SubjectsArgs {
     /// Part of a name or designation ("veil", "m31", "alpha ori", "HIP 11767"); all subjects without it.
-    pub(crate) query: Option<String>,
-    #[command(flatten)]
-    pub(crate) common: Common,
+    query: Option<String>,
 }
 
-pub(crate) fn run(args: &SubjectsArgs) -> Result<Value, Trouble> {
+pub(crate) fn run(args: &SubjectsArgs, context: &Context) -> Result<Value, Failure> {
     let found = match &args.query {
         Some(query) => matching(query)?,
         None => all().to_vec(),
     };
     for subject in &found {
-        out::result(&line(subject), args.common.json);
+        out::result(&line(subject), context.json);
     }
     Ok(json!({ "subjects": found.iter().map(as_json).collect::<Vec<_>>() }))
 }
 
 /// The subject that the query names, then those that have it in their names.
-fn matching(query: &str) -> Result<Vec<Subject>, Trouble> {
+fn matching(query: &str) -> Result<Vec<Subject>, Failure> {
     let mut found: Vec<Subject> = find(query).into_iter().collect();
     for other in search(query) {
         if found.first() != Some(other) {
@@ -39,7 +38,10 @@ fn matching(query: &str) -> Result<Vec<Subject>, Trouble> {
         }
     }
     if found.is_empty() {
-        found.push(find(query)?);
+        found.push(find(query).map_err(|error| match error {
+            SubjectError::Unknown { .. } | SubjectError::Star { .. } => Failure::said_no(&error),
+            _ => error.into(),
+        })?);
     }
     Ok(found)
 }

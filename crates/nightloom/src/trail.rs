@@ -4,22 +4,40 @@ mod show;
 
 use std::path::PathBuf;
 
-use clap::{Args, ValueEnum};
+use clap::Args;
 use nightloom_optics::{
-    AxisAllowance, Camera, FieldError, FrameTrails, Periodic, Projection, Rate, Rules, Scene, SensorFormat,
-    Shot, StopsError, Subject, Tracker, TrailError, Written, axis_allowance, longest_exposure_s, rules,
-    share_of_frames_kept,
+    AxisAllowance, Camera, FrameTrails, Periodic, Projection, Rate, Rules, Scene, Shot, Subject, Tracker,
+    axis_allowance, longest_exposure_s, rules, share_of_frames_kept,
 };
 use nightloom_outing::chart::{Look, TrailPicture, trail_map};
 use nightloom_sky::{Air, Angle};
 use serde_json::Value;
 
-use crate::cli::Common;
-use crate::{Trouble, charts};
+use crate::context::Context;
+use crate::failure::Failure;
+use crate::out;
+use crate::told::{need, number, one_of, sensor, time_alone};
 use show::{answer_json, map_json, tell};
 
 /// Places across and down the map.
 const MAP: [usize; 2] = [24, 16];
+
+/// What lenses do.
+const PROJECTIONS: [(&str, &str, Projection); 5] = [
+    (
+        "rectilinear",
+        "Straight lines stay straight",
+        Projection::Rectilinear,
+    ),
+    ("equidistant", "Fisheye, r = θ", Projection::Equidistant),
+    ("equisolid", "Fisheye, r = 2 sin(θ/2)", Projection::Equisolid),
+    (
+        "stereographic",
+        "Fisheye, r = 2 tan(θ/2)",
+        Projection::Stereographic,
+    ),
+    ("orthographic", "Fisheye, r = sin θ", Projection::Orthographic),
+];
 
 /// `nightloom trail`.
 #[derive(Args, Debug)]
@@ -49,8 +67,8 @@ pub(crate) struct TrailArgs {
     #[arg(long, value_name = "WxH", default_value = "36x24", allow_hyphen_values = true)]
     sensor: String,
     /// What the lens does
-    #[arg(long, value_enum, default_value_t = Lens::Rectilinear)]
-    projection: Lens,
+    #[arg(long, value_parser = one_of(&PROJECTIONS), default_value = "rectilinear")]
+    projection: Projection,
     /// Altitude of the tracker's axis, degrees, airless; without it the camera is fixed
     #[arg(long, value_name = "D", value_parser = number, allow_hyphen_values = true)]
     axis_alt: Option<f64>,
@@ -84,41 +102,6 @@ pub(crate) struct TrailArgs {
     /// Red on black instead of black on white
     #[arg(long, requires = "chart")]
     red: bool,
-    #[command(flatten)]
-    pub(crate) common: Common,
-}
-
-/// Projections.
-#[derive(ValueEnum, Clone, Copy, Debug)]
-enum Lens {
-    /// Straight lines stay straight
-    Rectilinear,
-    /// Fisheye, r = θ
-    Equidistant,
-    /// Fisheye, r = 2 sin(θ/2)
-    Equisolid,
-    /// Fisheye, r = 2 tan(θ/2)
-    Stereographic,
-    /// Fisheye, r = sin θ
-    Orthographic,
-}
-
-impl From<Lens> for Projection {
-    fn from(lens: Lens) -> Self {
-        match lens {
-            Lens::Rectilinear => Self::Rectilinear,
-            Lens::Equidistant => Self::Equidistant,
-            Lens::Equisolid => Self::Equisolid,
-            Lens::Stereographic => Self::Stereographic,
-            Lens::Orthographic => Self::Orthographic,
-        }
-    }
-}
-
-fn number(text: &str) -> Result<f64, String> {
-    text.trim()
-        .parse()
-        .map_err(|_| "expected a number without unit, like 24".into())
 }
 
 fn rate(text: &str) -> Result<Rate, String> {
@@ -136,70 +119,18 @@ fn rate(text: &str) -> Result<Rate, String> {
     }
 }
 
-/// Why there is no answer.
-#[derive(Debug, thiserror::Error)]
-pub(crate) enum TrailCommandError {
-    /// A number, or the exposure.
-    #[error(transparent)]
-    Trail(#[from] TrailError),
-    /// The exposure's text.
-    #[error(transparent)]
-    Stops(#[from] StopsError),
-    /// Not given.
-    #[error("{flag} is missing; give {what}, like {flag} {example}")]
-    Missing {
-        /// Where.
-        flag: &'static str,
-        /// What.
-        what: &'static str,
-        /// How.
-        example: &'static str,
-    },
-    /// No such sensor.
-    #[error(
-        "--sensor: {found} is no sensor; give width and height in millimetres, like 36x24, or one of {names}"
-    )]
-    Sensor {
-        /// What.
-        found: String,
-        /// The table.
-        names: String,
-    },
-    /// No such exposure.
-    #[error("--exposure: {found} is no time; write seconds, like 120, or a time with its unit, like 2min")]
-    NoTime {
-        /// What.
-        found: String,
-    },
-    /// A tracker's error without a tracker.
-    #[error(
-        "{flag} says how a tracker turns, but without an axis the camera is fixed; add --axis-alt and --axis-az, like --axis-alt 51.5 --axis-az 0"
-    )]
-    NoAxis {
-        /// Which.
-        flag: &'static str,
-    },
-}
-
-impl From<FieldError> for TrailCommandError {
-    fn from(error: FieldError) -> Self {
-        Self::Trail(error.into())
-    }
-}
-
-pub(crate) fn run(args: &TrailArgs) -> Result<Value, Trouble> {
+pub(crate) fn run(args: &TrailArgs, context: &Context) -> Result<Value, Failure> {
     let shot = shot(args)?;
-    let value = answer(&shot, args)?;
+    let value = answer(&shot, args, context.json)?;
     if let Some(file) = &args.chart {
-        let look = if args.red { Look::Red } else { Look::Day };
-        charts::write(file, &args.svg(look)?, args.common.json)?;
+        out::write(file, args.svg(Look::red(args.red))?.as_bytes(), context.json)?;
     }
     Ok(value)
 }
 
 impl TrailArgs {
     /// The trails over the frame.
-    pub(crate) fn svg(&self, look: Look) -> Result<String, Trouble> {
+    pub(crate) fn svg(&self, look: Look) -> Result<String, Failure> {
         let picture = TrailPicture {
             shot: shot(self)?,
             tolerance_px: self.tolerance,
@@ -208,7 +139,7 @@ impl TrailArgs {
     }
 }
 
-fn answer(shot: &Shot, args: &TrailArgs) -> Result<Value, TrailCommandError> {
+fn answer(shot: &Shot, args: &TrailArgs, json: bool) -> Result<Value, Failure> {
     let answer = Answer {
         trails: shot.frame_trails(Subject::Sky),
         land: shot.tracker.map(|_| shot.frame_trails(Subject::Land)),
@@ -224,7 +155,7 @@ fn answer(shot: &Shot, args: &TrailArgs) -> Result<Value, TrailCommandError> {
             Angle::from_deg(shot.least_declination_deg()),
         )?,
     };
-    tell(shot, &answer, args);
+    tell(shot, &answer, args.tolerance, json);
     let mut value = answer_json(shot, &answer, args);
     if args.map {
         value["map"] = map_json(&shot.trail_map(MAP[0], MAP[1], Subject::Sky));
@@ -241,34 +172,20 @@ struct Answer {
     rules: Rules,
 }
 
-fn need<T>(
-    value: Option<T>,
-    flag: &'static str,
-    what: &'static str,
-    example: &'static str,
-) -> Result<T, TrailCommandError> {
-    value.ok_or(TrailCommandError::Missing { flag, what, example })
-}
-
-fn shot(args: &TrailArgs) -> Result<Shot, TrailCommandError> {
-    let lat = need(args.lat, "--lat", "the latitude in degrees", "51.5")?;
-    let dec = need(args.dec, "--dec", "the declination in degrees", "-5")?;
-    let ha = need(args.ha, "--ha", "the hour angle in hours", "-1.5")?;
-    let focal = need(args.focal, "--focal", "the focal length in mm", "24")?;
-    let pitch = need(args.pitch, "--pitch", "the pixel pitch in micrometres", "5.95")?;
-    let exposure = need(
-        args.exposure.as_deref(),
-        "--exposure",
-        "the exposure in seconds",
-        "120",
-    )?;
+fn shot(args: &TrailArgs) -> Result<Shot, Failure> {
+    let lat = need(args.lat, "--lat", "51.5")?;
+    let dec = need(args.dec, "--dec", "-5")?;
+    let ha = need(args.ha, "--ha", "-1.5")?;
+    let focal = need(args.focal, "--focal", "24")?;
+    let pitch = need(args.pitch, "--pitch", "5.95")?;
+    let exposure = need(args.exposure.as_deref(), "--exposure", "120")?;
     let shot = Shot {
         scene: Scene::new(
             Angle::from_deg(lat),
             Angle::from_deg(dec),
             Angle::from_deg(15.0 * ha),
         )?,
-        camera: Camera::new(args.projection.into(), focal, pitch, sensor(&args.sensor)?)?,
+        camera: Camera::new(args.projection, focal, pitch, sensor(&args.sensor)?)?,
         tracker: tracker(args)?,
         air: args.refraction.then(Air::default),
         seconds: seconds(exposure)?,
@@ -277,36 +194,14 @@ fn shot(args: &TrailArgs) -> Result<Shot, TrailCommandError> {
 }
 
 /// A bare number is in seconds here, as the flag says.
-fn seconds(text: &str) -> Result<f64, TrailCommandError> {
+fn seconds(text: &str) -> Result<f64, Failure> {
     if let Ok(seconds) = text.trim().parse() {
         return Ok(seconds);
     }
-    match Written::parse("--exposure", text)? {
-        Written {
-            seconds: Some(seconds),
-            f_number: None,
-            iso: None,
-            ..
-        } => Ok(seconds),
-        _ => Err(TrailCommandError::NoTime { found: text.into() }),
-    }
+    time_alone("--exposure", text)
 }
 
-pub(crate) fn sensor(text: &str) -> Result<[f64; 2], TrailCommandError> {
-    if let Some(format) = SensorFormat::named(text) {
-        return Ok([format.width_mm, format.height_mm]);
-    }
-    let size = text.split_once(['x', 'X', '×']).and_then(|(width, height)| {
-        let width = width.trim().parse().ok()?;
-        Some([width, height.trim().parse().ok()?])
-    });
-    size.ok_or_else(|| TrailCommandError::Sensor {
-        found: text.into(),
-        names: nightloom_optics::SENSOR_FORMATS.map(|f| f.name).join(", "),
-    })
-}
-
-fn tracker(args: &TrailArgs) -> Result<Option<Tracker>, TrailCommandError> {
+fn tracker(args: &TrailArgs) -> Result<Option<Tracker>, Failure> {
     if args.axis_alt.is_none() && args.axis_az.is_none() {
         let given = [
             ("--rate", args.rate.is_some()),
@@ -314,34 +209,26 @@ fn tracker(args: &TrailArgs) -> Result<Option<Tracker>, TrailCommandError> {
             ("--gear-period", args.gear_period.is_some()),
         ];
         return match given.into_iter().find(|g| g.1) {
-            Some((flag, _)) => Err(TrailCommandError::NoAxis { flag }),
+            Some((flag, _)) => Err(Failure::said(format!(
+                "{flag} says how a tracker turns, but without an axis the camera is fixed; add --axis-alt and --axis-az, like --axis-alt 51.5 --axis-az 0"
+            ))),
             None => Ok(None),
         };
     }
-    let altitude = need(
-        args.axis_alt,
-        "--axis-alt",
-        "the altitude of the axis in degrees",
-        "51.5",
-    )?;
-    let azimuth = need(
-        args.axis_az,
-        "--axis-az",
-        "the azimuth of the axis in degrees",
-        "0.4",
-    )?;
+    let altitude = need(args.axis_alt, "--axis-alt", "51.5")?;
+    let azimuth = need(args.axis_az, "--axis-az", "0.4")?;
     let mut tracker = Tracker::pointing(Angle::from_deg(altitude), Angle::from_deg(azimuth))?;
     tracker.rate = args.rate.unwrap_or_default();
     tracker.periodic = periodic(args)?;
     Ok(Some(tracker))
 }
 
-fn periodic(args: &TrailArgs) -> Result<Option<Periodic>, TrailCommandError> {
+fn periodic(args: &TrailArgs) -> Result<Option<Periodic>, Failure> {
     if args.gear_error.is_none() && args.gear_period.is_none() {
         return Ok(None);
     }
-    let error = need(args.gear_error, "--gear-error", "the amplitude in arcsec", "25")?;
-    let period = need(args.gear_period, "--gear-period", "the period in seconds", "480")?;
+    let error = need(args.gear_error, "--gear-error", "25")?;
+    let period = need(args.gear_period, "--gear-period", "480")?;
     Ok(Some(Periodic::new(
         Angle::from_arcsec(error),
         period,

@@ -4,15 +4,14 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use clap::Args;
-use nightloom_outing::{
-    Cause, FrameCheck, SingleError, WatchEvent, WatchSettings, Watcher, World, check_or_tell, list,
-};
-use serde_json::json;
+use nightloom_outing::{Cause, FrameCheck, WatchEvent, WatchSettings, Watcher, World, check_or_tell, list};
+use serde_json::{Value, json};
 
 use crate::check::{CheckLens, course_lines, verdict};
-use crate::cli::Common;
+use crate::context::Context;
 use crate::door::Door;
-use crate::{Trouble, out};
+use crate::failure::Failure;
+use crate::out;
 
 /// How often Ctrl-C is looked at between two looks into the folder.
 const HEED: Duration = Duration::from_millis(100);
@@ -38,20 +37,22 @@ pub(crate) struct WatchArgs {
     red: bool,
     #[command(flatten)]
     lens: CheckLens,
-    #[command(flatten)]
-    pub(crate) common: Common,
 }
 
-pub(crate) fn run(args: &WatchArgs, door: &Door) -> Result<serde_json::Value, Trouble> {
-    let mut options = args.lens.options().map_err(SingleError::from)?;
-    let told = options.sharp_px;
+pub(crate) fn run(args: &WatchArgs, context: &Context) -> Result<Value, Failure> {
+    let mut options = args.lens.options()?;
+    let (told, door) = (options.sharp_px, &*context.door);
     let settings = if args.once {
         WatchSettings::ONCE
     } else {
         WatchSettings::default()
     };
     let mut watcher = Watcher::new(settings);
-    let paint = Paint::begin(args);
+    let paint = Paint {
+        red: args.red,
+        quiet: args.quiet,
+        json: context.json,
+    };
     if !args.once {
         paint.line(&format!(
             "Watching {}; Ctrl-C ends it. No frame is touched.",
@@ -96,40 +97,38 @@ fn wait(seconds: f64, door: &Door) -> bool {
     !door.is_cancelled()
 }
 
-fn close(watcher: &Watcher, args: &WatchArgs) -> Result<serde_json::Value, Trouble> {
+fn close(watcher: &Watcher, args: &WatchArgs) -> Result<Value, Failure> {
     let checks: Vec<&FrameCheck> = watcher.checks().collect();
     let good = checks.iter().filter(|c| c.first() == Some(Cause::Good)).count();
     let answer = json!({ "ended": true, "frames": checks.len(), "good": good });
     if args.once && checks.is_empty() {
-        return Err(Trouble::No {
-            json: answer,
-            sentence: format!("{} holds no frames", args.folder.display()),
-        });
+        return Err(Failure::no(
+            answer,
+            format!("{} holds no frames", args.folder.display()),
+        ));
     }
     if args.once && checks.iter().all(|c| !c.measured) {
-        return Err(Trouble::No {
-            json: answer,
-            sentence: "nothing could be said of the stars of any frame".into(),
-        });
+        return Err(Failure::no(
+            answer,
+            "nothing could be said of the stars of any frame",
+        ));
     }
     Ok(answer)
 }
 
 /// What goes to the terminal.
-struct Paint<'a> {
-    args: &'a WatchArgs,
+struct Paint {
+    red: bool,
+    quiet: bool,
+    json: bool,
 }
 
-impl<'a> Paint<'a> {
-    fn begin(args: &'a WatchArgs) -> Self {
-        Self { args }
-    }
-
+impl Paint {
     fn line(&self, text: &str) {
-        if self.args.common.json {
+        if self.json {
             return;
         }
-        if self.args.red {
+        if self.red {
             // Red on black, to the end of the line.
             out::result(&format!("\x1b[31;40m{text}\x1b[K\x1b[0m"), false);
         } else {
@@ -138,7 +137,7 @@ impl<'a> Paint<'a> {
     }
 
     fn event(&self, event: &WatchEvent, frames: usize) {
-        if self.args.common.json {
+        if self.json {
             out::json_line(&out::value(event));
         } else {
             for line in verdict(&event.check) {
@@ -150,14 +149,14 @@ impl<'a> Paint<'a> {
         }
         if let Some(alarm) = &event.alarm {
             self.line(&format!("  ! {alarm}"));
-            if !self.args.quiet {
+            if !self.quiet {
                 out::bell();
             }
         }
     }
 
     fn end(&self) {
-        if self.args.red && !self.args.common.json {
+        if self.red && !self.json {
             out::result("\x1b[0m", false);
         }
     }

@@ -2,13 +2,15 @@
 
 use clap::Args;
 use jiff::civil::Date;
+use nightloom_outing::evening::{Evening, EveningError, clock_short};
 use nightloom_sky::Angle;
 use nightloom_sky::night::{Chance, SkyBox, WhenQuestion};
 use serde_json::{Value, json};
 
-use crate::cli::Common;
-use crate::evening::{Evening, EveningError, PlaceArgs, clock_short, line};
-use crate::{Trouble, out};
+use crate::context::Context;
+use crate::failure::Failure;
+use crate::out::{self, line};
+use crate::place::{EveningArgs, within};
 
 /// Said in the JSON of every answer.
 const WORTH: &str = "worth_minutes: each minute times its grade, 0 to 1: the share of a minute on the subject at the zenith of this site's dark, moonless sky, by sky brightness and extinction";
@@ -17,37 +19,35 @@ const WORTH: &str = "worth_minutes: each minute times its grade, 0 to 1: the sha
 #[derive(Args, Debug)]
 pub(crate) struct WhenArgs {
     #[command(flatten)]
-    pub(crate) place: PlaceArgs,
+    evening: EveningArgs,
     /// A subject by name, HIP and a number, or RA,DEC in ICRS degrees.
     #[arg(long, value_name = "S")]
-    pub(crate) subject: Option<String>,
+    subject: Option<String>,
     /// The first evening.
     #[arg(long, value_name = "YYYY-MM-DD")]
-    pub(crate) from: Date,
+    from: Date,
     /// The last evening.
     #[arg(long, value_name = "YYYY-MM-DD")]
-    pub(crate) to: Date,
+    to: Date,
     /// Azimuths from the left edge clockwise to the right one, as 195,215 or 350,10; all round when not given.
     #[arg(long, value_name = "LEFT,RIGHT", value_parser = azimuths, allow_hyphen_values = true)]
-    pub(crate) azimuth: Option<(f64, f64)>,
+    azimuth: Option<(f64, f64)>,
     /// Altitudes as seen through the air, as 10,30; the whole sky when not given.
     #[arg(long, value_name = "LOW,HIGH", value_parser = altitudes, allow_hyphen_values = true)]
-    pub(crate) altitude: Option<(f64, f64)>,
+    altitude: Option<(f64, f64)>,
     /// Count times with the moon up too, by what they are worth.
     #[arg(long)]
-    pub(crate) moonlit: bool,
+    moonlit: bool,
     /// Leave out shorter times, minutes.
     #[arg(long, value_name = "MIN", default_value_t = 1.0, value_parser = minutes)]
-    pub(crate) least: f64,
+    least: f64,
     /// How many to show, the best first; all in the JSON.
     #[arg(long, value_name = "N", default_value_t = 20)]
-    pub(crate) show: usize,
-    #[command(flatten)]
-    pub(crate) common: Common,
+    show: usize,
 }
 
-pub(crate) fn run(args: &WhenArgs) -> Result<Value, Trouble> {
-    let evening = args.place.resolve()?;
+pub(crate) fn run(args: &WhenArgs, context: &Context) -> Result<Value, Failure> {
+    let evening = args.evening.resolve(context)?;
     let (question, chances) = answer(args, &evening)?;
     let name = &question.subject.name;
     let json = json!({
@@ -66,17 +66,16 @@ pub(crate) fn run(args: &WhenArgs) -> Result<Value, Trouble> {
             "{name} never stands there in the dark from {} to {}; widen the box or the dates, or allow moonlight with --moonlit",
             args.from, args.to
         );
-        return Err(Trouble::No { json, sentence });
+        return Err(Failure::no(json, sentence));
     }
-    if !args.common.json {
+    if !context.json {
         tell(args, &evening, &question, &chances);
     }
     Ok(json)
 }
 
-fn answer(args: &WhenArgs, evening: &Evening) -> Result<(WhenQuestion, Vec<Chance>), EveningError> {
-    let asked: Vec<String> = args.subject.iter().cloned().collect();
-    let subject = evening.subjects(&asked)?.into_iter().next();
+fn answer(args: &WhenArgs, evening: &Evening) -> Result<(WhenQuestion, Vec<Chance>), Failure> {
+    let subject = evening.subjects(&args.subject)?.into_iter().next();
     let subject = subject.ok_or(EveningError::NoSubject)?;
     let mut sky_box = SkyBox::default();
     if let Some((left, right)) = args.azimuth {
@@ -148,8 +147,5 @@ fn altitudes(text: &str) -> Result<(f64, f64), String> {
 }
 
 fn minutes(text: &str) -> Result<f64, String> {
-    match text.parse() {
-        Ok(m) if (0.0..=1440.0).contains(&m) => Ok(m),
-        _ => Err("expected 0 to 1440 minutes".into()),
-    }
+    within(text, 0.0, 1440.0, "0 to 1440 minutes")
 }

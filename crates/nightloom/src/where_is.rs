@@ -1,48 +1,33 @@
 //! `nightloom where`.
 
 use clap::Args;
-use nightloom_sky::subjects::{self, SubjectError};
-use nightloom_sky::{Observer, Place, PlaceError};
+use nightloom_sky::subjects;
+use nightloom_sky::{Observer, Place};
 use serde_json::{Value, json};
 
-use crate::cli::Common;
-use crate::door::Door;
-use crate::standpoint::{MomentArgs, StandpointArgs, observer, refraction_json};
-use crate::{Trouble, out};
+use crate::context::Context;
+use crate::failure::Failure;
+use crate::out;
+use crate::place::{MomentArgs, StandpointArgs, refraction_json};
 
 /// `nightloom where`.
 #[derive(Args, Debug)]
 pub(crate) struct WhereArgs {
     /// Sun, moon, a planet, a star or any other subject by name; HIP and a number; or RA,DEC in ICRS degrees.
-    pub(crate) body: String,
+    body: String,
     #[command(flatten)]
-    pub(crate) standpoint: StandpointArgs,
+    standpoint: StandpointArgs,
     #[command(flatten)]
-    pub(crate) moment: MomentArgs,
-    #[command(flatten)]
-    pub(crate) common: Common,
+    moment: MomentArgs,
 }
 
-/// Why there is no place to tell.
-#[derive(Debug, thiserror::Error)]
-pub(crate) enum WhereError {
-    #[error(transparent)]
-    Subject(#[from] SubjectError),
-    #[error(transparent)]
-    Place(#[from] PlaceError),
-}
-
-pub(crate) fn run(args: &WhereArgs, door: &Door) -> Result<Value, Trouble> {
-    Ok(answer(args, door)?)
-}
-
-fn answer(args: &WhereArgs, door: &Door) -> Result<Value, WhereError> {
+pub(crate) fn run(args: &WhereArgs, context: &Context) -> Result<Value, Failure> {
     let subject = subjects::find(&args.body)?;
-    let observer = observer(&args.standpoint, &args.moment, door)?;
-    let target = subject.target_at(observer.instant()).map_err(PlaceError::Date)?;
+    let observer = args.standpoint.observer(&args.moment, context)?;
+    let target = subject.target_at(observer.instant())?;
     let place = observer.place(&target);
-    if !args.common.json {
-        tell(args, &subject.name, &observer, &place);
+    if !context.json {
+        tell(context, &subject.name, &observer, &place);
     }
     Ok(json!({
         "body": subject.name,
@@ -59,9 +44,9 @@ fn answer(args: &WhereArgs, door: &Door) -> Result<Value, WhereError> {
     }))
 }
 
-fn tell(args: &WhereArgs, name: &str, observer: &Observer, place: &Place) {
+fn tell(context: &Context, name: &str, observer: &Observer, place: &Place) {
     let row = |what: &str, figure: String| out::result(&format!("{what:<18}{figure}"), false);
-    let standpoint = args.standpoint.told();
+    let standpoint = context.shows.place(observer.site());
     out::result(
         &format!("{name} from {standpoint}, {}", observer.instant()),
         false,

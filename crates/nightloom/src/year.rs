@@ -5,43 +5,44 @@ use std::path::PathBuf;
 use clap::Args;
 use jiff::civil::Date;
 use nightloom_outing::chart::{Look, year_chart};
+use nightloom_outing::evening::{Evening, hours};
 use nightloom_sky::night::{YEARS, Year};
 use rayon::prelude::*;
 use serde_json::{Value, json};
 
-use crate::cli::Common;
-use crate::evening::{Evening, EveningError, PlaceArgs, hours, line};
-use crate::{Trouble, charts, out};
+use crate::context::Context;
+use crate::failure::Failure;
+use crate::out::{self, line};
+use crate::place::EveningArgs;
 
 /// `nightloom year`.
 #[derive(Args, Debug)]
 pub(crate) struct YearArgs {
     #[command(flatten)]
-    pub(crate) place: PlaceArgs,
+    evening: EveningArgs,
     /// The year, 1990 to 2060.
     #[arg(long, value_name = "Y", allow_negative_numbers = true)]
-    pub(crate) year: i16,
+    year: i16,
     /// A subject by name, HIP and a number, or RA,DEC in ICRS degrees.
     #[arg(long, value_name = "S")]
-    pub(crate) subject: Option<String>,
+    subject: Option<String>,
     /// Write the year's nights as a chart, an SVG.
     #[arg(long, value_name = "FILE")]
-    pub(crate) chart: Option<PathBuf>,
+    chart: Option<PathBuf>,
     /// Draw it red on black instead of black on white.
     #[arg(long)]
-    pub(crate) red: bool,
-    #[command(flatten)]
-    pub(crate) common: Common,
+    red: bool,
 }
 
-pub(crate) fn run(args: &YearArgs) -> Result<Value, Trouble> {
-    let evening = args.place.resolve()?;
+pub(crate) fn run(args: &YearArgs, context: &Context) -> Result<Value, Failure> {
+    let evening = args.evening.resolve(context)?;
     let year = answer(args, &evening)?;
-    if !args.common.json {
+    if !context.json {
         tell(args.year, &evening, &year);
     }
     if let Some(file) = &args.chart {
-        charts::write(file, &args.draw(&evening.told(), &year), args.common.json)?;
+        let svg = year_chart(&year, &evening.told(), Look::red(args.red));
+        out::write(file, svg.as_bytes(), context.json)?;
     }
     let mut json = out::value(&year);
     json["year"] = json!(args.year);
@@ -51,27 +52,26 @@ pub(crate) fn run(args: &YearArgs) -> Result<Value, Trouble> {
 
 impl YearArgs {
     /// The place in words, and its nights.
-    pub(crate) fn worked(&self) -> Result<(String, Year), Trouble> {
-        let evening = self.place.resolve()?;
+    pub(crate) fn worked(&self, context: &Context) -> Result<(String, Year), Failure> {
+        let evening = self.evening.resolve(context)?;
         let year = answer(self, &evening)?;
         Ok((evening.told(), year))
     }
-
-    /// The year's chart.
-    pub(crate) fn draw(&self, place: &str, year: &Year) -> String {
-        let look = if self.red { Look::Red } else { Look::Day };
-        year_chart(year, place, look)
-    }
 }
 
-fn answer(args: &YearArgs, evening: &Evening) -> Result<Year, EveningError> {
+fn no_year(year: i16) -> Failure {
+    Failure::said(format!(
+        "the year is {year}; expected 1990 to 2060, the years whose positions are built in"
+    ))
+}
+
+fn answer(args: &YearArgs, evening: &Evening) -> Result<Year, Failure> {
     let year = args.year;
     if !YEARS.contains(&year) {
-        return Err(EveningError::Year { year });
+        return Err(no_year(year));
     }
-    let day = |month, day| Date::new(year, month, day).map_err(|_| EveningError::Year { year });
-    let asked: Vec<String> = args.subject.iter().cloned().collect();
-    let subjects = evening.subjects(&asked)?;
+    let day = |month, day| Date::new(year, month, day).map_err(|_| no_year(year));
+    let subjects = evening.subjects(&args.subject)?;
     // The months on as many threads as there are; each night is the same by itself.
     let parts: Vec<Year> = (1..=12)
         .into_par_iter()
@@ -80,7 +80,7 @@ fn answer(args: &YearArgs, evening: &Evening) -> Result<Year, EveningError> {
             let nights = evening.nights(first, first.last_of_month())?;
             Ok(nights.year(subjects.first())?)
         })
-        .collect::<Result<_, EveningError>>()?;
+        .collect::<Result<_, Failure>>()?;
     Ok(Year {
         subject: subjects.first().map(|s| s.name.clone()),
         nights: parts.into_iter().flat_map(|part| part.nights).collect(),

@@ -242,10 +242,8 @@ fn check_order(frames: &[ClockFrame<'_>], report: &mut ClockReport) {
     }
     numbered.sort();
     // A counter that ran over from 9999 to 1 looks like a long step back; it is not the clock's.
-    let falls = |(a, b): (&(&str, u64, Instant, &str), &(&str, u64, Instant, &str))| {
-        a.0 == b.0 && b.1 - a.1 == 1 && b.2 < a.2
-    };
-    if let Some((a, b)) = numbered.iter().zip(numbered.iter().skip(1)).find(|p| falls(*p)) {
+    let mut pairs = numbered.windows(2);
+    if let Some([a, b]) = pairs.find(|p| p[0].0 == p[1].0 && p[1].1 - p[0].1 == 1 && p[1].2 < p[0].2) {
         report.notes.push(format!(
             "“{}” comes after “{}” by its number but before it by the clock ({} against {}). If the clock was changed in between, leave the frames of one side out; if the files were renamed, all is well.",
             b.3, a.3, b.2, a.2

@@ -9,12 +9,15 @@ mod check;
 mod clock;
 mod discover;
 mod error;
+pub mod evening;
 mod file;
 mod hash;
+mod marks;
 mod plan;
 pub mod pole;
 mod role;
 mod sensor;
+pub mod sheet;
 pub mod shots;
 mod single;
 mod skyline;
@@ -34,6 +37,7 @@ pub use file::{
     real, template, with_option,
 };
 pub use hash::{Digest, hash_bytes, hash_file};
+pub use marks::{setting_words, short, time_words};
 pub use nightloom_stars::cause::{Cause, CauseFound};
 pub use plan::{
     ClockSettings, FrameOverride, LandSettings, LandUse, OutingSettings, PictureSettings, Rejection,
@@ -45,7 +49,7 @@ pub use sensor::{
     SensorReport, measure_sensor,
 };
 pub use single::{
-    Falloff, FrameLight, FramePicture, Hints, IdentifyReport, LensTold, LensesError, ResidualMap,
+    Falloff, FrameLight, FramePicture, FrameTold, IdentifyReport, LensTold, LensesError, ResidualMap,
     SingleError, SkyPlace, SkyTones, StarReport, StarsReport, StreakKind, StreakReport, frame_light,
     frame_picture, frame_stars, frame_stars_in_green, identify_frame,
 };

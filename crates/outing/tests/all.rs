@@ -8,12 +8,18 @@ mod check;
 mod clock;
 #[path = "all/discover.rs"]
 mod discover;
+#[path = "all/edit.rs"]
+mod edit;
+#[path = "all/evening.rs"]
+mod evening;
 #[path = "all/exposure_charts.rs"]
 mod exposure_charts;
 #[path = "all/faults.rs"]
 mod faults;
 #[path = "all/frame_map.rs"]
 mod frame_map;
+#[path = "all/pole.rs"]
+mod pole;
 #[path = "all/sensor.rs"]
 mod sensor;
 #[path = "all/settings.rs"]

@@ -1,5 +1,7 @@
 //! Where on Earth, and the turning sky above it.
 
+use std::ops::RangeInclusive;
+
 use nalgebra::{Matrix3, Rotation3};
 
 use crate::{Angle, Instant};
@@ -58,6 +60,9 @@ impl Swapped {
 }
 
 impl Site {
+    /// Elevations that there are, metres: no shore lies lower and no mountain higher.
+    pub const ELEVATIONS_M: RangeInclusive<f64> = -500.0..=9000.0;
+
     /// From degrees (north and east positive) and metres, checked.
     ///
     /// # Errors
@@ -92,7 +97,7 @@ impl Site {
         if !within(longitude, 180.0) {
             return Err(SiteError::Longitude { found_deg: longitude });
         }
-        if !(-500.0..=9000.0).contains(&self.elevation_m) {
+        if !Self::ELEVATIONS_M.contains(&self.elevation_m) {
             return Err(SiteError::Elevation {
                 found_m: self.elevation_m,
             });

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
 
 use nightloom_optics::Exposure;
-use nightloom_outing::{FrameLight, Hints, IdentifyReport, Step, World, identify_frame};
+use nightloom_outing::{FrameLight, FrameTold, IdentifyReport, Step, World, identify_frame};
 use nightloom_raster::{DecodeError, DecodeOptions, Frame, FrameMeta, Limits, decode_here_with};
 use nightloom_simulate::{Counts, Mishaps, Scenario, Size, Tracker, Truth, TruthPictures, render};
 use nightloom_sky::{Angle, Instant};
@@ -29,7 +29,7 @@ fn main() -> Result<(), Box<dyn Error>> {
         let folder = folder.join(n.to_string());
         let truth = render(&scenario(n), &folder, &|_, _, _| {}, &AtomicBool::new(false))?;
         let path = folder.join(&truth.frames[0].path);
-        let report = identify_frame(&path, &Hints::default(), &Here::new())?;
+        let report = identify_frame(&path, &FrameTold::default(), &Here::new())?;
         let _ = std::fs::remove_dir_all(&folder);
         let Some(light) = &report.light else {
             println!("{n:3}  not identified");

@@ -8,10 +8,13 @@ use nightloom_optics::noise::{
 };
 use nightloom_optics::{Exposure, Limits, Setting, Written, ladder, solve};
 use nightloom_outing::chart::{Look, SignalChart, ladder_chart, signal_chart};
+use nightloom_outing::{short, time_words};
 use serde_json::{Value, json};
 
-use super::{ExposureArgs, ExposureError, camera, limit_s, limits, missing, short, time};
-use crate::{Trouble, charts, out};
+use super::{ExposureArgs, camera, limit_s, limits};
+use crate::failure::Failure;
+use crate::out;
+use crate::told::need;
 
 /// A subject of which nothing is said is so much fainter than the sky: a tenth of its light, as in the
 /// outer Milky Way. Common practice, no source.
@@ -29,7 +32,7 @@ pub(super) struct ChartArgs {
     #[arg(long, requires = "file")]
     red: bool,
     /// With --sky: the subject over the sky, mag/arcsec² in V; 2.5 fainter than the sky when not given
-    #[arg(long, value_name = "MAG", value_parser = super::number, allow_hyphen_values = true, requires = "sky_told")]
+    #[arg(long, value_name = "MAG", value_parser = crate::told::number, allow_hyphen_values = true, requires = "sky_told")]
     subject: Option<f64>,
     /// With --sky: time to spend, like 90min; an hour when not given
     #[arg(long, value_name = "TIME", allow_hyphen_values = true, requires = "sky_told")]
@@ -41,7 +44,7 @@ pub(super) struct ChartArgs {
     #[arg(long, value_name = "TIME", allow_hyphen_values = true, requires = "sky_told")]
     sub: Option<String>,
     /// With --sky: dark current, electrons per second and pixel
-    #[arg(long, value_name = "E", value_parser = super::number, default_value_t = 0.0, allow_hyphen_values = true, requires = "sky_told")]
+    #[arg(long, value_name = "E", value_parser = crate::told::number, default_value_t = 0.0, allow_hyphen_values = true, requires = "sky_told")]
     dark: f64,
 }
 
@@ -49,33 +52,28 @@ impl ChartArgs {
     pub(super) fn asks_for_signal(&self) -> bool {
         self.file.is_some() || self.subject.is_some() || self.total.is_some() || self.sub.is_some()
     }
-
-    fn look(&self) -> Look {
-        if self.red { Look::Red } else { Look::Day }
-    }
 }
 
 /// Writes the chart, if one is asked for.
-pub(super) fn write(args: &ExposureArgs) -> Result<(), Trouble> {
+pub(super) fn write(args: &ExposureArgs, json: bool) -> Result<(), Failure> {
     let Some(file) = &args.chart.file else {
         return Ok(());
     };
-    charts::write(file, &draw(args, args.chart.look())?, args.common.json)
+    out::write(file, draw(args, Look::red(args.chart.red))?.as_bytes(), json)
 }
 
 /// Signal-to-noise where there is a sky, else the ladder.
-pub(super) fn draw(args: &ExposureArgs, look: Look) -> Result<String, ExposureError> {
+pub(super) fn draw(args: &ExposureArgs, look: Look) -> Result<String, Failure> {
     match args.sky {
         Some(mag) => Signal::new(mag, args)?.draw(look),
         None => draw_ladder(args, look),
     }
 }
 
-fn draw_ladder(args: &ExposureArgs, look: Look) -> Result<String, ExposureError> {
-    let from = args.from.as_deref();
+fn draw_ladder(args: &ExposureArgs, look: Look) -> Result<String, Failure> {
     let before = Written::parse(
         "--from",
-        from.ok_or_else(|| missing("--from", "\"15s f/2.8 ISO6400\""))?,
+        need(args.from.as_ref(), "--from", "\"15s f/2.8 ISO6400\"")?,
     )?;
     let from = before.complete("--from")?;
     let mut limits = limits(args)?;
@@ -116,7 +114,7 @@ pub(super) struct Signal {
 }
 
 impl Signal {
-    pub(super) fn new(sky_mag: f64, args: &ExposureArgs) -> Result<Self, ExposureError> {
+    pub(super) fn new(sky_mag: f64, args: &ExposureArgs) -> Result<Self, Failure> {
         let (path, read_noise_e) = camera(args)?;
         let chart = &args.chart;
         let subject_mag = chart.subject.unwrap_or(sky_mag + FAINTER_MAG);
@@ -151,7 +149,7 @@ impl Signal {
     }
 
     /// Two stops to both sides of the length chosen.
-    fn choices(&self) -> Result<Vec<Choice>, ExposureError> {
+    fn choices(&self) -> Result<Vec<Choice>, Failure> {
         let lengths = [0.25, 0.5, 1.0, 2.0, 4.0].map(|by| self.exposure_s * by);
         Ok(choices(
             &self.subject(),
@@ -162,18 +160,18 @@ impl Signal {
         )?)
     }
 
-    pub(super) fn tell(&self, quiet: bool) -> Result<(), ExposureError> {
+    pub(super) fn tell(&self, quiet: bool) -> Result<(), Failure> {
         let say = |line: &str| out::result(line, quiet);
         say(&format!(
             "{} on {} mag/arcsec², signal-to-noise of a pixel:",
-            time(self.total_s),
+            time_words(self.total_s),
             short(self.subject_mag)
         ));
         for choice in self.choices()?.iter().filter(|c| c.frames > 0) {
             say(&format!(
                 "  {:>5} × {:<14} {:>7.2}   read noise adds {:.1} %",
                 choice.frames,
-                time(choice.exposure_s),
+                time_words(choice.exposure_s),
                 choice.signal_to_noise,
                 choice.read_noise_adds * 100.0
             ));
@@ -181,7 +179,7 @@ impl Signal {
         Ok(())
     }
 
-    pub(super) fn json(&self) -> Result<Value, ExposureError> {
+    pub(super) fn json(&self) -> Result<Value, Failure> {
         Ok(json!({
             "subject_mag": self.subject_mag,
             "subject_e_per_s": self.rate,
@@ -192,7 +190,7 @@ impl Signal {
         }))
     }
 
-    fn draw(&self, look: Look) -> Result<String, ExposureError> {
+    fn draw(&self, look: Look) -> Result<String, Failure> {
         let chart = SignalChart {
             told: &self.told,
             subject: self.subject(),

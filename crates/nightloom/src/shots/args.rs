@@ -1,12 +1,30 @@
 //! Options of the shot list, and the settings they come to.
 
-use clap::{Args, ValueEnum};
+use clap::Args;
 use nightloom_optics::Written;
 use nightloom_outing::shots::{
     FlatLight, Hours, LandLightWanted, Run, ShotList, ShotSettings, ShotsError, shot_list,
 };
 
-use super::ShotsTrouble;
+use crate::failure::Failure;
+use crate::told::{one_of, time_alone as seconds};
+
+/// Light of the land frames.
+const LAND_LIGHTS: [(&str, &str, LandLightWanted); 4] = [
+    ("dusk", "Evening twilight", LandLightWanted::Dusk),
+    ("dawn", "Morning twilight", LandLightWanted::Dawn),
+    ("moon", "The moon", LandLightWanted::Moon),
+    (
+        "night",
+        "The night's own, after the sky frames",
+        LandLightWanted::Night,
+    ),
+];
+/// Light of the flats.
+const FLAT_LIGHTS: [(&str, &str, FlatLight); 2] = [
+    ("panel", "An evenly lit panel", FlatLight::Panel),
+    ("dawn", "The morning sky", FlatLight::Dawn),
+];
 
 /// Everything that is wanted of the night.
 #[derive(Args, Debug)]
@@ -54,8 +72,8 @@ struct FrameArgs {
     #[arg(long, value_name = "N", default_value_t = 4)]
     land_frames: u32,
     /// Light of the land frames.
-    #[arg(long, value_name = "LIGHT", value_enum, default_value_t)]
-    land_light: LandLightArg,
+    #[arg(long, value_name = "LIGHT", value_parser = one_of(&LAND_LIGHTS), default_value = "dusk")]
+    land_light: LandLightWanted,
     /// Number of darks, at the sky frames' exposure and ISO.
     #[arg(long, value_name = "N", default_value_t = 6)]
     darks: u32,
@@ -66,8 +84,8 @@ struct FrameArgs {
     #[arg(long, value_name = "TIME", default_value = "1/4", allow_hyphen_values = true)]
     flat_exposure: String,
     /// Light of the flats.
-    #[arg(long, value_name = "LIGHT", value_enum, default_value_t)]
-    flat_light: FlatLightArg,
+    #[arg(long, value_name = "LIGHT", value_parser = one_of(&FLAT_LIGHTS), default_value = "panel")]
+    flat_light: FlatLight,
 }
 
 /// How long things take.
@@ -156,50 +174,6 @@ struct RoughArgs {
     humidity: Option<f64>,
 }
 
-/// Light of the land frames.
-#[derive(ValueEnum, Clone, Copy, Debug, Default)]
-enum LandLightArg {
-    /// Evening twilight.
-    #[default]
-    Dusk,
-    /// Morning twilight.
-    Dawn,
-    /// The moon.
-    Moon,
-    /// The night's own, after the sky frames.
-    Night,
-}
-
-/// Light of the flats.
-#[derive(ValueEnum, Clone, Copy, Debug, Default)]
-enum FlatLightArg {
-    /// An evenly lit panel.
-    #[default]
-    Panel,
-    /// The morning sky.
-    Dawn,
-}
-
-impl From<LandLightArg> for LandLightWanted {
-    fn from(light: LandLightArg) -> Self {
-        match light {
-            LandLightArg::Dusk => Self::Dusk,
-            LandLightArg::Dawn => Self::Dawn,
-            LandLightArg::Moon => Self::Moon,
-            LandLightArg::Night => Self::Night,
-        }
-    }
-}
-
-impl From<FlatLightArg> for FlatLight {
-    fn from(light: FlatLightArg) -> Self {
-        match light {
-            FlatLightArg::Panel => Self::Panel,
-            FlatLightArg::Dawn => Self::Dawn,
-        }
-    }
-}
-
 /// Everything that was asked for.
 pub(super) struct Asked {
     pub(super) settings: ShotSettings,
@@ -220,7 +194,7 @@ impl Asked {
 }
 
 impl PlanArgs {
-    pub(super) fn asked(&self) -> Result<Asked, ShotsTrouble> {
+    pub(super) fn asked(&self) -> Result<Asked, Failure> {
         let (frames, pace, rough) = (&self.frames, &self.pace, &self.rough);
         let (land, land_by_light) = frames.land()?;
         let mut settings = ShotSettings {
@@ -235,10 +209,10 @@ impl PlanArgs {
             test_frames: frames.test_frames,
             sky: frames.sky()?,
             land,
-            land_light: frames.land_light.into(),
+            land_light: frames.land_light,
             darks: frames.darks,
             flats: frames.run("--flat-exposure", &frames.flat_exposure, frames.flats)?,
-            flat_light: frames.flat_light.into(),
+            flat_light: frames.flat_light,
             temperature_c: rough.temperature,
             humidity_percent: rough.humidity,
             ..ShotSettings::default()
@@ -254,8 +228,9 @@ impl PlanArgs {
         })
     }
 }
+
 impl FrameArgs {
-    fn sky(&self) -> Result<Run, ShotsTrouble> {
+    fn sky(&self) -> Result<Run, Failure> {
         let one = self.run(
             "--sky-exposure",
             &self.sky_exposure,
@@ -270,7 +245,7 @@ impl FrameArgs {
     }
 
     /// The land frames; with aperture and ISO alone, those too, and the time is to come from the light.
-    fn land(&self) -> Result<(Run, Option<(f64, f64)>), ShotsTrouble> {
+    fn land(&self) -> Result<(Run, Option<(f64, f64)>), Failure> {
         let (field, text) = ("--land-exposure", &self.land_exposure);
         let written = Written::parse(field, text)?;
         let by_light = written
@@ -285,11 +260,12 @@ impl FrameArgs {
         Ok((Run::of(self.land_frames, of_default, gap_s), by_light))
     }
 
-    fn run(&self, field: &'static str, text: &str, frames: u32) -> Result<Run, ShotsTrouble> {
+    fn run(&self, field: &'static str, text: &str, frames: u32) -> Result<Run, Failure> {
         let written = Written::parse(field, text)?;
-        let no_time = || ShotsTrouble::NoTime {
-            field,
-            text: text.into(),
+        let no_time = || {
+            Failure::said(format!(
+                "{field}: {text} has no time; write it like 90s, or 90s f/2.8 ISO1600"
+            ))
         };
         Ok(Run {
             frames,
@@ -298,25 +274,5 @@ impl FrameArgs {
             f_number: written.f_number,
             iso: written.iso,
         })
-    }
-}
-
-/// A time alone. Nought is a pause too, though no exposure.
-fn seconds(field: &'static str, text: &str) -> Result<f64, ShotsTrouble> {
-    if ["0", "0s", "0min", "0h"].contains(&text.trim()) {
-        return Ok(0.0);
-    }
-    let written = Written::parse(field, text)?;
-    match written {
-        Written {
-            seconds: Some(seconds),
-            f_number: None,
-            iso: None,
-            attachments,
-        } if attachments.is_empty() => Ok(seconds),
-        _ => Err(ShotsTrouble::NotATime {
-            field,
-            text: text.into(),
-        }),
     }
 }

@@ -1,18 +1,10 @@
 //! The shot list in words.
 
-use nightloom_outing::shots::{Block, Cut, ShotList};
+use nightloom_outing::evening::{Evening, clock_short, hours};
+use nightloom_outing::shots::{Block, CAUTIONS, Cut, ShotList, short_seconds};
 use nightloom_sky::night::Night;
 
-use crate::evening::{Evening, clock_short, hours, line};
-
-/// Said beside every list: law and site first, then cold, dark and the road.
-pub(crate) const CAUTIONS: [&str; 5] = [
-    "Local law and the site's rules come first: closures, night access, lights, wildlife.",
-    "Cold and dark slow the head: do the sums before, keep warm, eat and drink, know the ground by day.",
-    "Carry two lights and a charged phone; keep from edges, water and roads while looking at a screen.",
-    "Leave this plan with someone, with a time to turn back by, and turn back then.",
-    "Do not drive tired: sleep first, or let someone else drive.",
-];
+use crate::out::line;
 
 pub(super) fn tell(evening: &Evening, night: &Night, list: &ShotList) {
     let zone = &evening.zone.zone;
@@ -68,15 +60,6 @@ fn row(block: &Block) -> String {
     )
 }
 
-/// `90 s`, or `1/4 s` where that is how it is written.
-pub(crate) fn short_seconds(seconds: f64) -> String {
-    let whole = (1.0 / seconds).round();
-    if seconds < 0.3 && (whole * seconds - 1.0).abs() < 1e-6 {
-        return format!("1/{whole:.0} s");
-    }
-    format!("{} s", (seconds * 100.0).round() / 100.0)
-}
-
 fn tell_sums(list: &ShotList) {
     let totals = &list.totals;
     let row = |what: &str, text: String| line(&format!("{what:<12}{text}"));
@@ -129,18 +112,4 @@ fn tell_cut(cut: &Cut) {
         cut.saves_min,
         cut.why
     ));
-}
-
-/// Why the answer is no, and what to do.
-pub(crate) fn no(list: &ShotList) -> String {
-    let by = format!("the plan does not fit, by {:.0} min", list.short_by_min.ceil());
-    let why = list.short.join("; ");
-    let way_out = match &list.proposal {
-        Some(cuts) => {
-            let cuts: Vec<String> = cuts.iter().map(|c| format!("{} of the {}", c.frames, c.what.words())).collect();
-            format!("it fits without {}", cuts.join(" and "))
-        }
-        None => "fewer frames alone do not make it fit: shorten the exposures or the pauses, choose another light, or another night".into(),
-    };
-    format!("{by} ({why}); {way_out}")
 }

@@ -84,8 +84,8 @@ fn notes(shot: &Shot, answer: &Answer) -> Vec<String> {
     notes
 }
 
-pub(super) fn tell(shot: &Shot, answer: &Answer, args: &TrailArgs) {
-    let say = |line: &str| out::result(line, args.common.json);
+pub(super) fn tell(shot: &Shot, answer: &Answer, tolerance: f64, json: bool) {
+    let say = |line: &str| out::result(line, json);
     let px = |length: Option<f64>| length.map_or("-".into(), |px| format!("{px:.2}"));
     say(&match axis_error(shot) {
         Some(error) => format!(
@@ -118,7 +118,6 @@ pub(super) fn tell(shot: &Shot, answer: &Answer, args: &TrailArgs) {
             px(worst)
         ));
     }
-    let tolerance = args.tolerance;
     say(&match answer.longest_s {
         Some(s) => format!("At most {tolerance} px in the whole frame: up to {s:.1} s"),
         None => format!("At most {tolerance} px in the whole frame: longer than 12 h"),

@@ -8,9 +8,9 @@ use std::process::{Command, Output, Stdio};
 use serde_json::Value;
 
 /// Its own tests check it against NIST's vectors.
-#[path = "../../src/sheet/digest.rs"]
+#[path = "../../../pages/src/sheet/digest.rs"]
 mod digest;
-#[path = "../../src/sheet/pdf/widths.rs"]
+#[path = "../../../pages/src/sheet/pdf/widths.rs"]
 mod widths;
 
 #[path = "sheet/figures.rs"]

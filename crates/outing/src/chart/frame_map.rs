@@ -6,9 +6,10 @@ use nightloom_stars::Star;
 
 use super::Look;
 use super::contour::contour;
-use super::labels::{Side, Taken, rect, round_step, short};
+use super::labels::{Side, Taken, rect, round_step, two_figures};
 use super::svg::{Scale, Sheet};
 use crate::FramePicture;
+use crate::short;
 
 const WIDTH: f64 = 1000.0;
 const LEFT: f64 = 60.0;
@@ -500,13 +501,4 @@ fn shape(at: [f64; 2], stars: &[&Star]) -> Cell {
         elongation: (s.hypot(c) / n).exp(),
         angle: 0.5 * s.atan2(c),
     }
-}
-
-/// A number rounded down to two figures; 0 for what is none.
-fn two_figures(value: f64) -> f64 {
-    if !value.is_finite() || value <= 0.0 {
-        return 0.0;
-    }
-    let unit = 10f64.powf(value.log10().floor() - 1.0);
-    (value / unit).floor() * unit
 }

@@ -1,6 +1,7 @@
 //! Words that keep out of each other's way, and numbers as photographers write them.
 
 use super::svg::Sheet;
+use crate::short;
 
 /// Height of a line of small text with its air.
 const LINE: f64 = 13.0;
@@ -76,19 +77,13 @@ pub(super) fn time(seconds: f64) -> String {
     }
 }
 
-/// Three figures, and no noughts behind the point.
-pub(super) fn short(value: f64) -> String {
-    let decimals = match value.abs() {
-        v if v >= 99.95 => 0,
-        v if v >= 9.995 => 1,
-        _ => 2,
-    };
-    let text = format!("{value:.decimals$}");
-    if text.contains('.') {
-        text.trim_end_matches('0').trim_end_matches('.').to_owned()
-    } else {
-        text
+/// A number rounded down to two figures; 0 for what is none.
+pub(super) fn two_figures(value: f64) -> f64 {
+    if !value.is_finite() || value <= 0.0 {
+        return 0.0;
     }
+    let unit = 10f64.powf(value.log10().floor() - 1.0);
+    (value / unit).floor() * unit
 }
 
 /// A step of 1, 2 or 5 times a power of ten, with which a span has at most `most` of them.

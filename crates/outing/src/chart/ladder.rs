@@ -3,8 +3,9 @@
 use nightloom_optics::{Exposure, Ladder, Limit, Limits, Setting};
 
 use super::Look;
-use super::labels::{Side, Taken, rect, short, time};
+use super::labels::{Side, Taken, rect, time};
 use super::svg::{Scale, Sheet};
+use crate::short;
 
 const WIDTH: f64 = 1000.0;
 const HEIGHT: f64 = 560.0;

@@ -24,7 +24,7 @@ pub use night_strip::{NightStrip, night_strip};
 pub use sight_view::{Flip, SightView, sight_view};
 pub use signal::{SignalChart, signal_chart};
 pub use trail_map::{TrailPicture, trail_map};
-pub use view::{Framing, View, ViewWindow, view, view_window};
+pub use view::{Framing, NightView, ViewWindow, night_view, view_window};
 pub use year::year_chart;
 
 /// How a chart is coloured.
@@ -35,4 +35,27 @@ pub enum Look {
     Day,
     /// Red on black, for dark-adapted eyes.
     Red,
+}
+
+impl Look {
+    /// In one word: `day` or `red`.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Day => "day",
+            Self::Red => "red",
+        }
+    }
+
+    /// The other one.
+    pub fn other(self) -> Self {
+        match self {
+            Self::Day => Self::Red,
+            Self::Red => Self::Day,
+        }
+    }
+
+    /// Red where that is asked for.
+    pub fn red(red: bool) -> Self {
+        if red { Self::Red } else { Self::Day }
+    }
 }

@@ -6,8 +6,9 @@ use nightloom_optics::noise::{
 use nightloom_optics::{FieldError, Setting};
 
 use super::Look;
-use super::labels::{Side, Taken, rect, round_step, short, time};
+use super::labels::{Side, Taken, rect, round_step, time};
 use super::svg::{Scale, Sheet};
+use crate::short;
 
 /// What the chart of signal-to-noise shows.
 #[derive(Clone, Copy, Debug)]

@@ -4,8 +4,9 @@ use nightloom_optics::{Shot, Subject, Trail};
 
 use super::Look;
 use super::contour::contour;
-use super::labels::{Side, Taken, rect, round_step, short, time};
+use super::labels::{Side, Taken, rect, round_step, time, two_figures};
 use super::svg::{Scale, Sheet};
+use crate::short;
 
 /// What the map shows.
 #[derive(Clone, Copy, Debug)]
@@ -313,15 +314,6 @@ impl<'a> Draw<'a> {
             sheet.words([RIGHT, y + 16.0], "end small", &words);
         }
     }
-}
-
-/// A number rounded down to two figures; 0 for what is none.
-fn two_figures(value: f64) -> f64 {
-    if !value.is_finite() || value <= 0.0 {
-        return 0.0;
-    }
-    let unit = 10f64.powf(value.log10().floor() - 1.0);
-    (value / unit).floor() * unit
 }
 
 /// Trails in the middles of square cells that fill the frame.

@@ -12,7 +12,7 @@ use super::Look;
 use super::svg::{Scale, Sheet, full_hours};
 
 /// What the view shows.
-pub struct View<'a> {
+pub struct NightView<'a> {
     /// Name or coordinates of the place.
     pub place: &'a str,
     /// Name of the subject.
@@ -155,7 +155,7 @@ const RIGHT: f64 = 984.0;
 const TOP: f64 = 44.0;
 
 /// What a view shows where nobody holds it still.
-pub fn view_window(view: &View<'_>) -> ViewWindow {
+pub fn view_window(view: &NightView<'_>) -> ViewWindow {
     let [from, to] = azimuths(view);
     let degree = (RIGHT - LEFT) / (to - from);
     let high = top_altitude(view).min(420.0 / degree).max(12.0);
@@ -167,7 +167,7 @@ pub fn view_window(view: &View<'_>) -> ViewWindow {
 }
 
 /// Draws the view: azimuth across, altitude up, one degree as long in both.
-pub fn view(view: &View<'_>, look: Look) -> String {
+pub fn night_view(view: &NightView<'_>, look: Look) -> String {
     let window = view.window.unwrap_or_else(|| view_window(view));
     let ([from, to], [low, high]) = (window.azimuth_deg, window.altitude_deg);
     let foot = window.foot();
@@ -196,7 +196,7 @@ pub fn view(view: &View<'_>, look: Look) -> String {
 }
 
 /// First and last azimuth shown, the first from 0° to 360°.
-fn azimuths(view: &View<'_>) -> [f64; 2] {
+fn azimuths(view: &NightView<'_>) -> [f64; 2] {
     const LEAST: f64 = 60.0;
     let (mut points, mut margin) = (Vec::new(), 12.0);
     if let Some(framing) = &view.framing {
@@ -219,7 +219,7 @@ fn azimuths(view: &View<'_>) -> [f64; 2] {
     [from, from + 2.0 * half]
 }
 
-fn top_altitude(view: &View<'_>) -> f64 {
+fn top_altitude(view: &NightView<'_>) -> f64 {
     let subject = over(view).map(|s| s.1).fold(30.0, f64::max);
     let frames = view.framing.map_or(0.0, |framing| {
         let half = framing.field_deg()[1] / 2.0;
@@ -233,7 +233,7 @@ fn top_altitude(view: &View<'_>) -> f64 {
 }
 
 /// Where the subject is over the land in the dark: azimuth and altitude.
-fn over<'a>(view: &'a View<'_>) -> impl Iterator<Item = (f64, f64)> + 'a {
+fn over<'a>(view: &'a NightView<'_>) -> impl Iterator<Item = (f64, f64)> + 'a {
     view.samples
         .iter()
         .filter(|s| s.sun_altitude_deg < -12.0)
@@ -243,7 +243,7 @@ fn over<'a>(view: &'a View<'_>) -> impl Iterator<Item = (f64, f64)> + 'a {
 }
 
 struct Draw<'a> {
-    view: &'a View<'a>,
+    view: &'a NightView<'a>,
     middle: f64,
     x: Scale,
     y: Scale,

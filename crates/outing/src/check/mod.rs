@@ -30,7 +30,7 @@ pub struct CheckOptions {
     pub lens: LensTold,
     /// Width of this lens's sharp stars, pixels.
     pub sharp_px: Option<f64>,
-    /// A file of lenses, as for [`crate::Hints`].
+    /// A file of lenses, as for [`crate::FrameTold`].
     pub lenses: Option<PathBuf>,
 }
 

@@ -1,6 +1,8 @@
 //! Every option of `outing.toml`, described once: the checks, the commented template and the
 //! documentation all come from here.
 
+use nightloom_sky::Site;
+
 /// What a value must be.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Kind {
@@ -166,7 +168,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "site",
         "elevation_m",
-        number("metres", -450.0, 9000.0),
+        number("metres", *Site::ELEVATIONS_M.start(), *Site::ELEVATIONS_M.end()),
         Some("0.0"),
         "1850.0",
         "Height above the sea.",

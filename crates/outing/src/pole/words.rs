@@ -128,16 +128,3 @@ fn figure(stars: &[FigureStar]) -> Hint {
         ),
     }
 }
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_clock_in_words() {
-        assert_eq!(clock_words(0.0), "straight up");
-        assert_eq!(clock_words(92.0), "right");
-        assert_eq!(clock_words(225.0), "down and left");
-        assert_eq!(clock_words(359.0), "straight up");
-    }
-}

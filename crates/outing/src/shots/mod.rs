@@ -16,6 +16,7 @@ mod list;
 mod power;
 mod settings;
 mod sky_run;
+mod words;
 
 pub use block::{Block, BlockKind};
 pub use card::{Card, CardSettings, card};
@@ -25,6 +26,7 @@ pub use hours::{Hours, TWILIGHT_EV100};
 pub use list::{ShotList, ShotTotals, shot_list};
 pub use power::{Power, PowerSettings, cold_factor, power};
 pub use settings::{AirNow, FlatLight, LandLightWanted, Run, ShotSettings};
+pub use words::{CAUTIONS, short_seconds};
 
 /// Why there is no shot list.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]

@@ -15,7 +15,7 @@ use super::light::{FrameLight, light_of};
 use super::oddity::{Oddity, after_search, oddity};
 use super::stance::{Stance, stance};
 use super::told::{check, tangent};
-use super::{Hints, LensTold, SingleError, brightness, measured, taken};
+use super::{FrameTold, LensTold, SingleError, brightness, measured, taken};
 use crate::World;
 
 /// Lowest altitude of a picture's middle that place and time are believed with, degrees.
@@ -147,12 +147,16 @@ pub(super) struct Look {
 ///
 /// # Errors
 /// [`SingleError::Unreadable`], [`SingleError::Told`].
-pub fn identify_frame(path: &Path, hints: &Hints, world: &dyn World) -> Result<IdentifyReport, SingleError> {
+pub fn identify_frame(
+    path: &Path,
+    hints: &FrameTold,
+    world: &dyn World,
+) -> Result<IdentifyReport, SingleError> {
     Ok(look(path, hints, world)?.report())
 }
 
 /// Measures the stars of a frame and identifies them.
-pub(super) fn look(path: &Path, hints: &Hints, world: &dyn World) -> Result<Look, SingleError> {
+pub(super) fn look(path: &Path, hints: &FrameTold, world: &dyn World) -> Result<Look, SingleError> {
     check(&hints.lens)?;
     let mut lenses = hints.lenses.as_deref().map(Lenses::read).transpose()?;
     let (plane, frame) = brightness(path, world)?;

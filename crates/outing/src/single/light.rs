@@ -9,7 +9,7 @@ use nightloom_stars::{
 use rayon::prelude::*;
 
 use super::stance::Stance;
-use super::{Hints, SingleError, look};
+use super::{FrameTold, SingleError, look};
 use crate::World;
 
 /// The light of a frame. Magnitudes are V. A figure is absent where it cannot be had; `notes` say why.
@@ -73,7 +73,11 @@ pub struct Falloff {
 ///
 /// # Errors
 /// As [`super::identify_frame`].
-pub fn frame_light(path: &Path, hints: &Hints, world: &dyn World) -> Result<Option<FrameLight>, SingleError> {
+pub fn frame_light(
+    path: &Path,
+    hints: &FrameTold,
+    world: &dyn World,
+) -> Result<Option<FrameLight>, SingleError> {
     let seen = look(path, hints, world)?;
     Ok(seen
         .found

@@ -23,7 +23,7 @@ pub use lenses::LensesError;
 pub use light::{Falloff, FrameLight, frame_light};
 pub use picture::{FramePicture, SkyTones, frame_picture};
 pub use stars::{StarReport, StarsReport, StreakKind, StreakReport, frame_stars, frame_stars_in_green};
-pub use told::{Hints, LensTold};
+pub use told::{FrameTold, LensTold};
 pub(crate) use {light::light_of, stance::Stance, stance::stance, told::check, told::tangent};
 
 use crate::World;

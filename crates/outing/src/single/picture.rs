@@ -6,7 +6,7 @@ use nightloom_sky::subjects;
 use nightloom_stars::{Background, BackgroundSettings, BlindIdentification, Field, LandMask, SkyMap, Star};
 
 use super::identify::Look;
-use super::{Hints, IdentifyReport, SingleError, look};
+use super::{FrameTold, IdentifyReport, SingleError, look};
 use crate::World;
 
 /// What the map of a frame shows.
@@ -54,7 +54,7 @@ const CELLS: usize = 24;
 ///
 /// # Errors
 /// As [`super::identify_frame`].
-pub fn frame_picture(path: &Path, hints: &Hints, world: &dyn World) -> Result<FramePicture, SingleError> {
+pub fn frame_picture(path: &Path, hints: &FrameTold, world: &dyn World) -> Result<FramePicture, SingleError> {
     let seen = look(path, hints, world)?;
     let identified = seen.report();
     let light = identified.light.as_ref().and_then(|l| l.sky_map.clone());

@@ -12,7 +12,7 @@ const FULL_FRAME_DIAGONAL_MM: f64 = 43.266_615_3;
 
 /// What is known of a frame beside its file.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Hints {
+pub struct FrameTold {
     /// The lens.
     pub lens: LensTold,
     /// Where the camera stood; else the outing about the frame, or the file, may tell.
@@ -23,7 +23,7 @@ pub struct Hints {
     pub lenses: Option<PathBuf>,
 }
 
-impl From<LensTold> for Hints {
+impl From<LensTold> for FrameTold {
     fn from(lens: LensTold) -> Self {
         Self {
             lens,

@@ -3,7 +3,7 @@
 use jiff::civil::date;
 use jiff::tz::TimeZone;
 use nightloom_optics::Lens;
-use nightloom_outing::chart::{Framing, Look, NightStrip, View, night_strip, view, year_chart};
+use nightloom_outing::chart::{Framing, Look, NightStrip, NightView, night_strip, night_view, year_chart};
 use nightloom_sky::night::{Night, Nights, Sample, Standpoint};
 use nightloom_sky::subjects::{self, milky_way::Arch};
 use nightloom_sky::{Angle, Site, Skyline};
@@ -69,7 +69,7 @@ fn charts(scene: &Scene, look: Look) -> [String; 3] {
         place: "Owlstone <Ridge>",
     };
     let arch = Arch::new(&scene.site.ground_from_icrs(scene.night.window.midnight));
-    let shown = View {
+    let shown = NightView {
         place: "Owlstone <Ridge>",
         subject: Some("Milky Way core"),
         skyline: &scene.skyline,
@@ -86,7 +86,7 @@ fn charts(scene: &Scene, look: Look) -> [String; 3] {
         .expect("a span");
     [
         night_strip(&strip, look),
-        view(&shown, look),
+        night_view(&shown, look),
         year_chart(&year, "Owlstone <Ridge>", look),
     ]
 }

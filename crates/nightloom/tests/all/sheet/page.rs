@@ -114,7 +114,7 @@ fn a_hostile_name_is_text() {
 /// By night no colour holds any green or blue, so none can flash; the rest of the style names its inks only.
 #[test]
 fn the_night_looks_are_red_and_nothing_else() {
-    let style = include_str!("../../../assets/sheet.css");
+    let style = include_str!("../../../../pages/assets/sheet.css");
     let (screen, paper) = style.split_once("@media print").unwrap();
     let mut seen = 0;
     for rule in screen.split('}') {

@@ -1,0 +1,53 @@
+//! In which units and whose time things are told.
+
+use jiff::tz::TimeZone;
+use nightloom_sky::Site;
+
+/// Metres in a foot, by definition (international yard and pound agreement, 1959).
+const FOOT_M: f64 = 0.3048;
+
+/// What a person wants to read; metres and the site's time when nothing is said.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Shows {
+    /// Feet instead of metres.
+    pub feet: bool,
+    /// UTC instead of the site's time.
+    pub utc: bool,
+}
+
+impl Shows {
+    /// A height in whole metres or feet.
+    pub fn height(self, metres: f64) -> String {
+        if self.feet {
+            format!("{:.0} ft", metres / FOOT_M)
+        } else {
+            format!("{metres:.0} m")
+        }
+    }
+
+    /// A place in words: `45.6600° N, 24.1000° E, 1240 m`.
+    pub fn place(self, site: &Site) -> String {
+        let sided =
+            |value: f64, sides: [char; 2]| format!("{:.4}° {}", value.abs(), sides[usize::from(value < 0.0)]);
+        format!(
+            "{} {}, {}",
+            sided(site.latitude.deg(), ['N', 'S']),
+            sided(site.longitude.deg(), ['E', 'W']),
+            self.height(site.elevation_m)
+        )
+    }
+
+    /// The zone in whose time hours are told.
+    pub fn zone(self, of_site: &TimeZone) -> TimeZone {
+        if self.utc { TimeZone::UTC } else { of_site.clone() }
+    }
+
+    /// A place in words, with whose time the hours beside it are where that is not the site's.
+    pub fn with_hours(self, place: &str) -> String {
+        if self.utc {
+            format!("{place}, times in UTC")
+        } else {
+            place.to_owned()
+        }
+    }
+}
