@@ -225,7 +225,8 @@ fn refuse_foreign_instant(settings: &Settings, times: &Times) -> Result<(), Buil
 fn tell_settings(bench: &mut Bench<'_>, items: &[Item], ready: &Ready, role: Role) {
     let settings: Vec<Setting> = ready.frames.iter().map(|f| f.facts.setting()).collect();
     let count = |s: &Setting| settings.iter().filter(|o| o.same(s)).count();
-    let Some(usual) = settings.iter().max_by_key(|s| count(s)) else {
+    let told = |s: &Setting| [s.exposure_s, s.f_number, s.iso].iter().flatten().count();
+    let Some(usual) = settings.iter().max_by_key(|s| (count(s), told(s))) else {
         return;
     };
     for (setting, misfits) in &ready.misfits {

@@ -8,7 +8,9 @@ use nightloom_stars::DetectSettings;
 use super::bench::Bench;
 use super::error::BuildError;
 use crate::journal::StepKey;
-use crate::roles::{Content, FrameFacts, RoleDecision, decide_roles, left_out_by_camera, role_of_folder};
+use crate::roles::{
+    Content, FrameFacts, RoleDecision, decide_roles, left_out_by_camera, left_out_by_lens, role_of_folder,
+};
 use nightloom_outing::Digest;
 use nightloom_outing::Role;
 use nightloom_outing::Settings;
@@ -61,7 +63,9 @@ pub(super) fn inventory(bench: &mut Bench<'_>, settings: &Settings) -> Result<Ve
         )?;
         items.push(look_at(bench, settings, frame.name, frame.path)?);
     }
-    decide(&mut items, settings);
+    for sentence in decide(&mut items, settings) {
+        bench.warn(sentence);
+    }
     for (frame, reason) in found.left_out {
         items.push(left_out(frame.name, frame.path, reason));
     }
@@ -171,13 +175,21 @@ fn read_facts(
     Ok(facts)
 }
 
-fn decide(items: &mut [Item], settings: &Settings) {
+/// Decides the roles; what has to be said of frames left out.
+fn decide(items: &mut [Item], settings: &Settings) -> Vec<String> {
     let readable: Vec<usize> = (0..items.len()).filter(|&i| items[i].out.is_none()).collect();
     let facts: Vec<FrameFacts> = readable.iter().map(|&i| items[i].facts.clone()).collect();
     let decisions = decide_roles(&facts, &settings.frames);
     let odd = left_out_by_camera(&facts, &decisions);
-    for ((&i, decision), odd) in readable.iter().zip(decisions).zip(odd) {
-        items[i].out = odd.or_else(|| decision.role.is_none().then(|| decision.reason.clone()));
+    let out: Vec<bool> = odd.iter().map(Option::is_some).collect();
+    let other_lens = left_out_by_lens(&facts, &decisions, &out);
+    let mut told: Vec<String> = Vec::new();
+    for (k, (&i, decision)) in readable.iter().zip(decisions).enumerate() {
+        let reason = odd[k].clone().or_else(|| other_lens[k].clone());
+        if let (Some(reason), Some(Role::Sky | Role::Land)) = (&reason, decision.role) {
+            told.push(format!("“{}” is left out: it is {reason}.", items[i].name));
+        }
+        items[i].out = reason.or_else(|| decision.role.is_none().then(|| decision.reason.clone()));
         items[i].decision = decision;
     }
     // A frame that cannot be read still has the role its folder gives it.
@@ -193,4 +205,5 @@ fn decide(items: &mut [Item], settings: &Settings) {
             },
         };
     }
+    told
 }

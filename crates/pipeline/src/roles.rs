@@ -20,6 +20,7 @@ use nightloom_outing::{FrameOverride, Role};
 pub use content::Content;
 pub use folder::role_of_folder;
 pub use select::left_out_by_camera;
+pub(crate) use select::left_out_by_lens;
 
 /// What is known of one frame when its role is decided.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]

@@ -53,6 +53,18 @@ impl Setting {
         near(self.exposure_s, other.exposure_s)
     }
 
+    /// Whether the picture is drawn the same way: lens and focal length.
+    pub(super) fn same_view(&self, other: &Self) -> bool {
+        alike(&self.lens, &other.lens)
+            && (self.focal_mm.is_none() || other.focal_mm.is_none() || near(self.focal_mm, other.focal_mm))
+    }
+
+    /// As “50 mm, the lens's name”.
+    pub(super) fn view_words(&self) -> String {
+        let focal = self.focal_mm.map(|f| format!("{} mm", trimmed(f)));
+        words([focal, self.lens.clone(), None], "a lens not told")
+    }
+
     /// Whether the light came the same way: what a flat has to share.
     pub(super) fn same_optics(&self, other: &Self) -> bool {
         self.same_camera(other)

@@ -74,6 +74,7 @@ mod tests {
         let units = told(&adapted);
         assert_eq!(units[1].zip(units[0]).map(|(b, a)| b / a), Some(2.0));
         assert_eq!(units[2], None);
-        assert_eq!(told(&[Setting::default()]), [Some(1.0)]);
+        let nothing = told(&[Setting::default(), Setting::default()]);
+        assert!(nothing[0].is_some() && nothing[0] == nothing[1]);
     }
 }

@@ -277,3 +277,139 @@ fn forget_time(path: &Path) {
     assert!(found > 0, "{written} is not in the file");
     fs::write(path, bytes).unwrap();
 }
+
+/// Writes another value into a rational or short EXIF field of a little-endian TIFF, in place.
+fn patch(path: &Path, tag: u16, value: [u32; 2]) {
+    let mut bytes = fs::read(path).unwrap();
+    let entry = |kind: u16| {
+        let mut wanted = tag.to_le_bytes().to_vec();
+        wanted.extend(kind.to_le_bytes());
+        wanted.extend(1u32.to_le_bytes());
+        wanted
+    };
+    let find = |bytes: &[u8], wanted: &[u8]| bytes.windows(wanted.len()).position(|w| w == wanted);
+    if let Some(at) = find(&bytes, &entry(5)) {
+        let offset = u32::from_le_bytes(bytes[at + 8..at + 12].try_into().unwrap()) as usize;
+        bytes[offset..offset + 4].copy_from_slice(&value[0].to_le_bytes());
+        bytes[offset + 4..offset + 8].copy_from_slice(&value[1].to_le_bytes());
+    } else {
+        let at = find(&bytes, &entry(3)).expect("the field is there");
+        bytes[at + 8..at + 10].copy_from_slice(&(value[0] as u16).to_le_bytes());
+    }
+    fs::write(path, bytes).unwrap();
+}
+
+const EXPOSURE_TIME: u16 = 33434;
+const F_NUMBER: u16 = 33437;
+const ISO: u16 = 34855;
+const FOCAL_LENGTH: u16 = 37386;
+
+/// Bad and missing figures in files: each is told, none stops the night, none changes the light of the rest.
+#[test]
+fn impossible_and_missing_figures_are_told_and_measured() {
+    let night = crate::night::Night::get();
+    let plain = night.few_report();
+    let level = |report: &Value| {
+        let patches = land_patches(report);
+        patches.iter().map(|p| p.1).sum::<f64>() / patches.len() as f64
+    };
+    let usual = level(&plain);
+    // An exposure of 0 s, an ISO that is not told: one frame of each role, told by what its light says.
+    let frames = night.few_frames();
+    let names = crate::night::SKY;
+    patch(&frames.night().join(names[1]), EXPOSURE_TIME, [0, 1]);
+    patch(&frames.night().join(crate::night::LAND[0]), ISO, [0, 0]);
+    let ours = built(&frames.night());
+    let said = warnings(&ours);
+    assert!(said.iter().any(|w| w.contains(names[1])), "{said:?}");
+    assert!(said.iter().any(|w| w.contains(crate::night::LAND[0])), "{said:?}");
+    let off = level(&ours) / usual - 1.0;
+    assert!(off.abs() < 0.02, "the land is {:.1} % off", 100.0 * off);
+    // An adapted lens writes f/0 into all files: nothing is known of it, and nothing has to be.
+    let adapted = night.few_frames();
+    for name in names[..4].iter().chain(&crate::night::LAND[..2]) {
+        patch(&adapted.night().join(name), F_NUMBER, [0, 1]);
+    }
+    let ours = built(&adapted.night());
+    let off = level(&ours) / usual - 1.0;
+    assert!(off.abs() < 0.02, "f/0: the land is {:.1} % off", 100.0 * off);
+    // Another focal length among the sky frames: left out, and said.
+    let zoomed = night.few_frames();
+    patch(&zoomed.night().join(names[2]), FOCAL_LENGTH, [50, 1]);
+    let ours = built(&zoomed.night());
+    assert!(crate::night::left_out(&ours, names[2]).contains("50 mm"));
+    let said = warnings(&ours);
+    assert!(
+        said.iter().any(|w| w.contains("50 mm") && w.contains(names[2])),
+        "{said:?}"
+    );
+}
+
+/// A flat that is burnt out or black is not used, and says why; a dark longer than its frames is scaled.
+#[test]
+fn calibration_frames_that_do_not_fit_say_so() {
+    let counts = Counts {
+        sky: 3,
+        land: 2,
+        dark: 3,
+        flat: 3,
+    };
+    let usual = Scenario::default().sky_exposure;
+    let night = painted(&scenario(
+        counts,
+        vec![
+            odd(Role::Dark, 0, usual.seconds * 2.0, usual.iso),
+            odd(Role::Dark, 1, usual.seconds * 2.0, usual.iso),
+            odd(Role::Dark, 2, usual.seconds * 2.0, usual.iso),
+        ],
+    ));
+    let flats = names(&night.night().join("flats"));
+    for (name, level) in [(&flats[0], 16383u16), (&flats[1], 513)] {
+        fill(name, level);
+    }
+    let ours = built(&night.night());
+    let reason = |name: &Path| {
+        let name = format!("flats/{}", name.file_name().unwrap().to_str().unwrap());
+        crate::night::left_out(&ours, &name)
+    };
+    assert!(reason(&flats[0]).contains("burnt out"), "{}", reason(&flats[0]));
+    assert!(reason(&flats[1]).contains("black"), "{}", reason(&flats[1]));
+    let said = warnings(&ours);
+    assert!(
+        said.iter().any(|w| w.contains("180 s") && w.contains("scaled")),
+        "{said:?}"
+    );
+    let sky = ours["frames"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|f| f["role"] == "sky")
+        .unwrap();
+    let reason = sky["reason"].as_str().unwrap();
+    let factor = reason.split("times ").nth(1).unwrap().split(' ').next().unwrap();
+    let factor: f64 = factor.parse().unwrap();
+    assert!((factor - 0.5).abs() < 0.02, "{reason}");
+}
+
+/// Sets all samples of a frame to one value.
+fn fill(path: &Path, level: u16) {
+    let frame = decode_here(path, &Limits::default()).unwrap();
+    let (width, height) = frame.pixels.size();
+    let mut bytes = fs::read(path).unwrap();
+    // StripOffsets (TIFF 6.0): one strip.
+    let entry = [273u16.to_le_bytes(), 4u16.to_le_bytes(), [1, 0], [0, 0]].concat();
+    let at = bytes.windows(8).position(|w| w == entry).expect("one strip");
+    let start = u32::from_le_bytes(bytes[at + 8..at + 12].try_into().unwrap()) as usize;
+    for pair in bytes[start..start + 2 * width * height].chunks_exact_mut(2) {
+        pair.copy_from_slice(&level.to_le_bytes());
+    }
+    fs::write(path, bytes).unwrap();
+    let Pixels::Mosaic(now) = decode_here(path, &Limits::default()).unwrap().pixels else {
+        panic!("not raw")
+    };
+    let all = now.plane.data();
+    assert!(
+        all.iter().all(|v| (v - all[0]).abs() < 1e-3),
+        "the samples lie elsewhere in the file"
+    );
+}

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::{FrameFacts, RoleDecision};
+use crate::setting::Setting;
 use nightloom_outing::Role;
 
 type Camera = (String, Option<[usize; 2]>);
@@ -44,6 +45,42 @@ pub fn left_out_by_camera(frames: &[FrameFacts], decisions: &[RoleDecision]) -> 
             }
         })
         .collect()
+}
+
+/// For every sky or land frame the reason to leave it out because it was taken through another lens, or at
+/// another focal length, than the most frames of its role, or `None`. `out` are left out already.
+pub(crate) fn left_out_by_lens(
+    frames: &[FrameFacts],
+    decisions: &[RoleDecision],
+    out: &[bool],
+) -> Vec<Option<String>> {
+    let settings: Vec<Setting> = frames.iter().map(|f| Setting::of(&f.meta)).collect();
+    let mut reasons = vec![None; frames.len()];
+    for role in [Role::Sky, Role::Land] {
+        let own: Vec<usize> = (0..frames.len())
+            .filter(|&i| decisions[i].role == Some(role) && !out[i])
+            .collect();
+        let like = |i: usize| {
+            own.iter()
+                .filter(|&&k| settings[i].same_view(&settings[k]))
+                .count()
+        };
+        // Of equals the shorter focal length, which sees more.
+        let wider = |i: usize| settings[i].focal_mm.map_or(f64::MAX, |f| -f);
+        let main = own
+            .iter()
+            .copied()
+            .max_by(|&a, &b| like(a).cmp(&like(b)).then(wider(a).total_cmp(&wider(b))));
+        let Some(main) = main else { continue };
+        for &i in own.iter().filter(|&&i| !settings[i].same_view(&settings[main])) {
+            reasons[i] = Some(format!(
+                "taken with {} while the {role} frames kept are taken with {}",
+                settings[i].view_words(),
+                settings[main].view_words()
+            ));
+        }
+    }
+    reasons
 }
 
 fn camera_of(frame: &FrameFacts) -> Camera {

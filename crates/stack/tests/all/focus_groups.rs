@@ -2,8 +2,7 @@
 
 use nightloom_raster::{Plane, Rgb};
 use nightloom_stack::{
-    FocusDetail, FocusLayer, FocusStanding, FuseSettings, NoiseLine, breathing, focus_groups,
-    fuse,
+    FocusDetail, FocusLayer, FocusStanding, FuseSettings, NoiseLine, breathing, focus_groups, fuse,
 };
 
 use crate::focus_scene::{Painting, Setting};
