@@ -18,6 +18,8 @@ const AGREES: f64 = 9.21;
 const VAGUE_PX: f64 = 0.4;
 /// Shifts nominated besides standing still.
 const NOMINEES: usize = 10;
+/// Peaks of the coarsest level that are settled to find the nominees.
+const PEAKS: usize = 40;
 
 impl Level {
     /// What each block says of a motion, given as the shift at a place of the level: nothing where it
@@ -72,7 +74,7 @@ pub(super) fn nominate(levels: &[Level]) -> Vec<Vector2<f64>> {
     let Some((coarsest, finer)) = levels.split_last() else {
         return shifts;
     };
-    for start in peaks(coarsest).into_iter().map(|s| settled(coarsest, s)) {
+    for start in best(coarsest, peaks(coarsest)) {
         let middle = finer.iter().skip(1).rev();
         let followed = middle.fold(start, |shift, level| settled(level, shift * 2.0));
         let finest = if finer.is_empty() {
@@ -107,7 +109,26 @@ fn peaks(level: &Level) -> Vec<Vector2<f64>> {
         .filter(|i| values[*i] > 0.0 && near(*i).all(|j| values[j] <= values[*i]))
         .collect();
     found.sort_by(|i, j| values[*j].total_cmp(&values[*i]));
-    found.into_iter().take(NOMINEES).map(shift).collect()
+    found.into_iter().take(PEAKS).map(shift).collect()
+}
+
+/// The starts, settled, that most blocks agree with.
+fn best(level: &Level, starts: Vec<Vector2<f64>>) -> Vec<Vector2<f64>> {
+    let mut rated: Vec<(f64, Vector2<f64>)> = starts
+        .into_iter()
+        .map(|start| {
+            let shift = settled(level, start);
+            (level.evidence(&level.says(&|_| shift)), shift)
+        })
+        .collect();
+    rated.sort_by(|p, q| q.0.total_cmp(&p.0));
+    let mut kept: Vec<Vector2<f64>> = Vec::new();
+    for (_, shift) in rated {
+        if kept.len() < NOMINEES && kept.iter().all(|k| (k - shift).norm() > 0.5) {
+            kept.push(shift);
+        }
+    }
+    kept
 }
 
 /// A start as the blocks of the level would have it; as it is where too few agree.

@@ -54,7 +54,8 @@ fn the_shift_is_found_to_a_few_hundredths_of_a_pixel() {
 #[test]
 fn different_pictures_have_no_confidence() {
     let (a, _) = pair(0.0, 0.0, 6);
-    let (b, _) = pair(0.0, 0.0, 7);
+    // The later frame, whose sky and noise are others too: the mask is only a hint.
+    let (_, b) = pair(0.0, 0.0, 7);
     assert!(tripod_shift(&a, &b, &land).is_none_or(|s| s.confidence < 0.5));
     assert!(tripod_shift(&a, &Plane::filled(3, 3, 0.0), &land).is_none());
     assert!(

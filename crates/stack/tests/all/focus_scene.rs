@@ -205,39 +205,6 @@ impl Painting {
             (1..4).map(|l| 1.0 - self.cover(l, u, v)).product::<f64>() as f32
         })
     }
-
-    /// The front layer at each pixel.
-    fn front(&self, x: usize, y: usize) -> usize {
-        (0..4)
-            .rev()
-            .find(|l| self.cover(*l, x as f64, y as f64) > 0.5)
-            .unwrap_or(0)
-    }
-
-    /// Distance of each pixel to the nearest step of depth, pixels, up to 40.
-    pub(crate) fn distance_to_step(&self) -> Plane {
-        let [w, h] = SIZE;
-        let fronts: Vec<usize> = (0..w * h).map(|i| self.front(i % w, i / w)).collect();
-        let mut far = Plane::filled(w, h, 40.0);
-        for y in 0..h {
-            for x in 0..w {
-                let here = fronts[y * w + x];
-                let step = (x + 1 < w && fronts[y * w + x + 1] != here)
-                    || (y + 1 < h && fronts[(y + 1) * w + x] != here);
-                if !step {
-                    continue;
-                }
-                for v in y.saturating_sub(40)..(y + 41).min(h) {
-                    for u in x.saturating_sub(40)..(x + 41).min(w) {
-                        let d = (u as f32 - x as f32 - 0.25).hypot(v as f32 - y as f32 - 0.25);
-                        let p = far.at_mut(u, v);
-                        *p = p.min(d);
-                    }
-                }
-            }
-        }
-        far
-    }
 }
 
 pub(crate) fn noisy(mut picture: Rgb, setting: &Setting) -> Rgb {
