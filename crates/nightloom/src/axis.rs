@@ -15,7 +15,8 @@ use serde_json::{Value, json};
 use crate::context::Context;
 use crate::failure::Failure;
 use crate::out;
-use crate::place::{SpotArgs, offset};
+use crate::place::{AirArgs, SpotArgs, offset};
+use crate::sight::FlipArgs;
 use crate::told::{FocalTold, need};
 
 /// `nightloom axis`.
@@ -43,12 +44,8 @@ pub(crate) struct AxisArgs {
     /// Seconds by which the camera's clock is ahead
     #[arg(long, value_name = "S", allow_negative_numbers = true)]
     clock_error: Option<f64>,
-    /// Air pressure there in hPa, for refraction; the standard atmosphere's when not given
-    #[arg(long, value_name = "HPA", allow_negative_numbers = true)]
-    pressure: Option<f64>,
-    /// Air temperature in degrees Celsius, for refraction; 10 when not given
-    #[arg(long, value_name = "C", allow_negative_numbers = true)]
-    temperature: Option<f64>,
+    #[command(flatten)]
+    air: AirArgs,
     #[command(flatten)]
     focal: FocalTold,
     /// The exposure planned tonight, seconds; the frames' own when not given
@@ -95,12 +92,8 @@ pub(crate) struct AxisArgs {
     /// Red on black instead of black on white
     #[arg(long, requires = "chart")]
     red: bool,
-    /// The sight turns the picture upside down
-    #[arg(long, conflicts_with = "mirrored")]
-    inverted: bool,
-    /// The sight mirrors left and right
-    #[arg(long)]
-    mirrored: bool,
+    #[command(flatten)]
+    sight_flip: FlipArgs,
 }
 
 fn numbers<const N: usize>(text: &str) -> Option<[f64; N]> {
@@ -128,7 +121,7 @@ fn drift(text: &str) -> Result<(f64, f64, f64), String> {
 pub(crate) fn run(args: &AxisArgs, context: &Context) -> Result<Value, Failure> {
     check(args)?;
     if !args.drift.is_empty() {
-        return Ok(by_eye(args, context.json)?);
+        return by_eye(args, context.json);
     }
     if args.by_drift {
         return by_drift(args, context);
@@ -179,8 +172,8 @@ fn ask(args: &AxisArgs) -> Result<AxisAsk, Failure> {
         then: args.then.clone(),
         site: args.spot.site()?,
         orientation: EarthOrientation::with_ut1_minus_utc(args.dut1),
-        pressure_hpa: args.pressure,
-        temperature_c: args.temperature,
+        pressure_hpa: args.air.pressure,
+        temperature_c: args.air.temperature,
         lens: args.focal.lens(),
         at: args.at.clone(),
         clock_offset_s: args.clock_offset,

@@ -68,12 +68,19 @@ pub(crate) struct MomentArgs {
     /// The instant in UTC, as 2026-08-12T20:30:00Z, or with another offset from UTC; now when not given.
     #[arg(long, value_name = "T")]
     at: Option<Instant>,
+    #[command(flatten)]
+    air: AirArgs,
+}
+
+/// The air at the place, for refraction.
+#[derive(Args, Clone, Debug)]
+pub(crate) struct AirArgs {
     /// Air pressure there in hPa, for refraction; the standard atmosphere's when not given.
     #[arg(long, value_name = "HPA", value_parser = pressure)]
-    pressure: Option<f64>,
+    pub(crate) pressure: Option<f64>,
     /// Air temperature in degrees Celsius, for refraction; 10 when not given.
     #[arg(long, value_name = "C", value_parser = temperature, allow_negative_numbers = true)]
-    temperature: Option<f64>,
+    pub(crate) temperature: Option<f64>,
 }
 
 impl SpotArgs {
@@ -114,8 +121,8 @@ impl StandpointArgs {
         let observer = Observer::new(&site, at, self.orientation())?;
         let usual = *observer.air();
         Ok(observer.with_air(Air {
-            pressure_hpa: moment.pressure.unwrap_or(usual.pressure_hpa),
-            temperature_c: moment.temperature.unwrap_or(usual.temperature_c),
+            pressure_hpa: moment.air.pressure.unwrap_or(usual.pressure_hpa),
+            temperature_c: moment.air.temperature.unwrap_or(usual.temperature_c),
         }))
     }
 }

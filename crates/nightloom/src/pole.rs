@@ -7,7 +7,6 @@ use nightloom_optics::{Camera, FieldError, Projection};
 use nightloom_outing::chart::{Look, SightView, sight_view};
 use nightloom_outing::evening::Shows;
 use nightloom_outing::pole::{PoleAsk, PolePlan, hints, pole_plan, sight};
-use nightloom_pages::PoleTold;
 use nightloom_sky::{Angle, Observer, PoleStar, PoleView, pole_star};
 use serde_json::{Value, json};
 
@@ -15,7 +14,7 @@ use crate::context::Context;
 use crate::failure::Failure;
 use crate::out;
 use crate::place::{MomentArgs, StandpointArgs, refraction_json, within};
-use crate::sight::{bare, flip, zone};
+use crate::sight::{FlipArgs, bare, zone};
 
 /// `nightloom pole`.
 #[derive(Args, Debug)]
@@ -45,12 +44,8 @@ pub(crate) struct PoleArgs {
     /// Red on black instead of black on white.
     #[arg(long, requires = "sight_view")]
     red: bool,
-    /// The sight turns the picture upside down.
-    #[arg(long, conflicts_with = "mirrored")]
-    inverted: bool,
-    /// The sight mirrors left and right.
-    #[arg(long)]
-    mirrored: bool,
+    #[command(flatten)]
+    sight_flip: FlipArgs,
 }
 
 fn sight_width(text: &str) -> Result<f64, String> {
@@ -100,18 +95,10 @@ fn plan(args: &PoleArgs, observer: &Observer) -> Result<PolePlan, FieldError> {
 }
 
 impl PoleArgs {
-    /// The pole star's plan in words.
-    pub(crate) fn told(&self, context: &Context) -> Result<PoleTold, Failure> {
+    /// The pole star's plan, and its name.
+    pub(crate) fn plan(&self, context: &Context) -> Result<(PolePlan, &'static str), Failure> {
         let (observer, plan) = self.planned(context)?;
-        let (star, _) = pole_star(&observer);
-        Ok(PoleTold {
-            beam_free: plan.beam_free.to_owned(),
-            cautions: plan.cautions.iter().map(|c| (*c).to_owned()).collect(),
-            hints: hints(&plan, star.name)
-                .into_iter()
-                .map(|h| (h.about.to_string(), h.text.to_string()))
-                .collect(),
-        })
+        Ok((plan, pole_star(&observer).0.name))
     }
 
     /// The sight's picture.
@@ -150,7 +137,7 @@ fn picture(
     let place = shows.with_hours(&shows.place(observer.site()));
     let view = SightView {
         tolerance: plan.cost.map(|c| Angle::from_arcmin(c.needed_arcmin)),
-        flip: flip(args.inverted, args.mirrored),
+        flip: args.sight_flip.flip(),
         ..bare(&drawn, &notes, &zone, &place)
     };
     Ok(sight_view(&view, look))

@@ -7,8 +7,9 @@ use std::sync::atomic::AtomicBool;
 
 use clap::{ArgMatches, Args};
 use nightloom_outing::World;
+use nightloom_outing::pole::PolePlan;
 use nightloom_outing::sheet::Planned;
-use nightloom_pages::{Chart, Drawing, PoleTold, Program, Question, Refused, ServeOptions, serve};
+use nightloom_pages::{Chart, Drawing, Program, Question, Refused, ServeOptions, serve};
 use nightloom_raster::{DecodeError, DecodeOptions, Frame};
 use nightloom_sky::night::Year;
 use serde_json::{Value, json};
@@ -129,8 +130,8 @@ impl Program for Context {
         Ok(shots::plan(&read::<ShotsArgs>(question)?, &self.shown(question))?)
     }
 
-    fn pole(&self, question: &Question) -> Result<PoleTold, Refused> {
-        Ok(read::<PoleArgs>(question)?.told(&self.shown(question))?)
+    fn pole(&self, question: &Question) -> Result<(PolePlan, &'static str), Refused> {
+        Ok(read::<PoleArgs>(question)?.plan(&self.shown(question))?)
     }
 
     fn axis(&self, question: &Question) -> Result<(Value, Option<String>), Refused> {

@@ -1,16 +1,30 @@
 //! The sight's picture, for `nightloom pole` and `nightloom axis`.
 
+use clap::Args;
 use jiff::tz::TimeZone;
 use nightloom_outing::chart::{Flip, SightView};
 use nightloom_outing::pole::Sight;
 use nightloom_outing::site_zone;
 use nightloom_sky::Site;
 
-pub(crate) fn flip(inverted: bool, mirrored: bool) -> Flip {
-    match (inverted, mirrored) {
-        (true, _) => Flip::Inverted,
-        (_, true) => Flip::Mirrored,
-        _ => Flip::Eye,
+/// What the sight does to the picture.
+#[derive(Args, Clone, Debug)]
+pub(crate) struct FlipArgs {
+    /// The sight turns the picture upside down.
+    #[arg(long, conflicts_with = "mirrored")]
+    inverted: bool,
+    /// The sight mirrors left and right.
+    #[arg(long)]
+    mirrored: bool,
+}
+
+impl FlipArgs {
+    pub(crate) fn flip(&self) -> Flip {
+        match (self.inverted, self.mirrored) {
+            (true, _) => Flip::Inverted,
+            (_, true) => Flip::Mirrored,
+            _ => Flip::Eye,
+        }
     }
 }
 

@@ -7,5 +7,5 @@ mod program;
 mod serve;
 pub mod sheet;
 
-pub use program::{Chart, Drawing, PoleTold, Program, Question, Refused};
+pub use program::{Chart, Drawing, Program, Question, Refused};
 pub use serve::{AddressError, ServeError, ServeOptions, serve};

@@ -6,6 +6,7 @@ use std::sync::atomic::AtomicBool;
 use nightloom_outing::World;
 use nightloom_outing::chart::Look;
 use nightloom_outing::evening::Shows;
+use nightloom_outing::pole::PolePlan;
 use nightloom_outing::sheet::Planned;
 use nightloom_raster::{DecodeError, DecodeOptions, Frame};
 use nightloom_sky::night::Year;
@@ -46,17 +47,6 @@ pub struct Chart {
     pub geometry: Value,
 }
 
-/// The pole star's plan in words.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct PoleTold {
-    /// That no beam is needed.
-    pub beam_free: String,
-    /// What to mind.
-    pub cautions: Vec<String>,
-    /// What about, and what.
-    pub hints: Vec<(String, String)>,
-}
-
 /// Why there is no answer, in a sentence.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Refused(pub String);
@@ -95,11 +85,11 @@ pub trait Program: Send + Sync {
     /// What `shots` would say.
     fn shots(&self, question: &Question) -> Result<Planned, Refused>;
 
-    /// How to find the pole.
+    /// How to find the pole, and the name of its star.
     ///
     /// # Errors
     /// What `pole` would say.
-    fn pole(&self, question: &Question) -> Result<PoleTold, Refused>;
+    fn pole(&self, question: &Question) -> Result<(PolePlan, &'static str), Refused>;
 
     /// The axis's report, and a sentence if there is no axis in it.
     ///

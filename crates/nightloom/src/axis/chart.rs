@@ -8,7 +8,7 @@ use nightloom_sky::{Angle, EarthOrientation, Observer};
 use super::AxisArgs;
 use crate::failure::Failure;
 use crate::out;
-use crate::sight::{bare, flip, zone};
+use crate::sight::{bare, zone};
 
 /// Up, and right as one faces the pole.
 fn offsets(error: &ErrorReport, north: bool) -> [Angle; 2] {
@@ -39,7 +39,7 @@ pub(super) fn write(args: &AxisArgs, report: &AxisReport, json: bool) -> Result<
             .map(Angle::from_arcmin),
         error: report.error.as_ref().map(|e| offsets(e, pole.north)),
         before: report.before.as_ref().map(|e| offsets(e, pole.north)),
-        flip: flip(args.inverted, args.mirrored),
+        flip: args.sight_flip.flip(),
         ..bare(&drawn, &notes, &zone, "the middle is where the axis points")
     };
     out::write(file, sight_view(&view, Look::red(args.red)).as_bytes(), json)

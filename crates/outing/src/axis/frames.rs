@@ -9,15 +9,14 @@ use nightloom_stars::{BlindIdentification, Field};
 
 use super::{AxisAsk, AxisTrouble, observer};
 use crate::clock::read_clock;
+use crate::evening::{settings_around, site_by_file};
 use crate::plan::{ClockSettings, SiteSettings};
 use crate::single::{Identified, Sought, identified};
-use crate::{ClockFrame, FrameTime, OUTING_TOML, Settings, World, read_settings};
+use crate::{ClockFrame, FrameTime, Settings, World};
 use nightloom_sky::Observer;
 
 /// Focal lengths further apart than this part of themselves are two lenses.
 const ONE_LENS: f64 = 0.015;
-/// Folders above a frame in which an outing's settings are looked for.
-const FOLDERS_UP: usize = 4;
 /// Pitch where nothing tells it: only the focal length in millimetres rests on it.
 const USUAL_PITCH_UM: f64 = 6.0;
 
@@ -80,7 +79,8 @@ pub(super) fn gather(ask: &AxisAsk, world: &dyn World) -> Result<Gathered, AxisT
             got: ask.at.len(),
         });
     }
-    let settings = outing_settings(&ask.frames)?;
+    let first = ask.frames.first().map(|f| settings_around(f)).transpose()?;
+    let settings = first.unwrap_or_default();
     let (mut seen, mut left_out, mut unreadable) = (Vec::new(), Vec::new(), None);
     for (n, (path, then)) in paths.iter().enumerate() {
         if world.is_cancelled() {
@@ -122,34 +122,12 @@ fn name(path: &Path) -> String {
     )
 }
 
-/// The settings of the outing that the first frame lies in.
-fn outing_settings(frames: &[PathBuf]) -> Result<Settings, AxisTrouble> {
-    let Some(first) = frames.first() else {
-        return Ok(Settings::default());
-    };
-    let absolute = std::path::absolute(first).unwrap_or_else(|_| first.clone());
-    let folder = absolute
-        .ancestors()
-        .skip(1)
-        .take(FOLDERS_UP)
-        .find(|f| f.join(OUTING_TOML).is_file());
-    Ok(match folder {
-        Some(folder) => read_settings(folder)?,
-        None => Settings::default(),
-    })
-}
-
 fn site<'a>(
     ask: &AxisAsk,
     settings: &Settings,
     mut frames: impl Iterator<Item = &'a Identified>,
 ) -> Result<Site, AxisTrouble> {
-    let told = || {
-        frames.find_map(|f| {
-            let [latitude, longitude] = f.meta.gps_deg?;
-            Site::new(latitude, longitude, f.meta.gps_elevation_m.unwrap_or(0.0)).ok()
-        })
-    };
+    let told = || frames.find_map(|f| site_by_file(&f.meta));
     let site = ask.site.or(settings.site.place).or_else(told);
     let site = site.ok_or(AxisTrouble::NoPlace)?;
     site.check().map_err(PlaceError::from)?;

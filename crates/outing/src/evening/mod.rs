@@ -3,6 +3,7 @@
 //! Every question about nights begins here, whoever asks: [`Evening::of`] takes a [`PlaceTold`] with what is told beside
 //! it.
 
+mod around;
 mod clock;
 mod shows;
 
@@ -21,6 +22,7 @@ use crate::{
     FolderError, OUTING_TOML, Settings, SettingsError, SiteZone, SkylineFileError, ZoneError, likelier_place,
     measured_skyline, outing_skyline, read_settings, site_zone,
 };
+pub(crate) use around::{settings_around, site_by_file};
 pub use clock::{clock, clock_short, hours, offset};
 pub use shows::Shows;
 

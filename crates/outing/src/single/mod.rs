@@ -65,7 +65,10 @@ pub(crate) fn brightness(path: &Path, world: &dyn World) -> Result<(Plane, Frame
 
 /// One frame, read as the outing says that it lies in.
 pub(crate) fn decoded(path: &Path, world: &dyn World) -> Result<Frame, SingleError> {
-    let options = stance::outing_of(path).rig.decode_options();
+    let options = crate::evening::settings_around(path)
+        .unwrap_or_default()
+        .rig
+        .decode_options();
     world
         .decode(path, &options)
         .map_err(|source| SingleError::Unreadable {

@@ -7,14 +7,11 @@ use nightloom_raster::FrameMeta;
 use nightloom_sky::{Air, Instant, Site};
 use nightloom_stars::Overhead;
 
-use crate::file::read_settings;
-use crate::plan::Settings;
-use crate::{ClockFrame, OUTING_TOML, World, read_clock, site_zone};
+use crate::evening::{settings_around, site_by_file};
+use crate::{ClockFrame, World, read_clock, site_zone};
 
 /// Air temperature that refraction is reckoned with, degrees Celsius (common practice, no source).
 const USUAL_C: f64 = 10.0;
-/// Folders above a frame in which its outing is looked for.
-const LEVELS: usize = 3;
 
 /// A tripod under the sky at the middle of an exposure.
 #[derive(Clone, Copy, Debug)]
@@ -61,9 +58,9 @@ pub(crate) fn stance(
     meta: &FrameMeta,
     world: &dyn World,
 ) -> Option<Stance> {
-    let outing = outing_of(path);
+    let outing = settings_around(path).unwrap_or_default();
     let (mut place, clock) = (outing.site, outing.camera_clock);
-    place.place = told.or(place.place).or_else(|| by_file(meta));
+    place.place = told.or(place.place).or_else(|| site_by_file(meta));
     let site = place.place?;
     if let Some(at) = at {
         return Some(Stance::new(site, at));
@@ -79,20 +76,4 @@ pub(crate) fn stance(
     let told = read_clock(&[frame], &clock, &place, Some(world.now()));
     let time = told.times.first().copied().flatten().filter(|_| told.absolute)?;
     Some(Stance::new(site, time.middle()))
-}
-
-/// The settings of the outing that the frame lies in; the usual ones where there is none or it is faulty.
-pub(super) fn outing_of(path: &Path) -> Settings {
-    let whole = std::path::absolute(path).unwrap_or_else(|_| path.to_path_buf());
-    let folder = whole
-        .ancestors()
-        .skip(1)
-        .take(LEVELS)
-        .find(|f| f.join(OUTING_TOML).is_file());
-    folder.and_then(|f| read_settings(f).ok()).unwrap_or_default()
-}
-
-fn by_file(meta: &FrameMeta) -> Option<Site> {
-    let [latitude, longitude] = meta.gps_deg?;
-    Site::new(latitude, longitude, meta.gps_elevation_m.unwrap_or(0.0)).ok()
 }

@@ -63,24 +63,20 @@ pub(super) fn escaped(value: &str) -> String {
 }
 
 fn body(settings: &Settings, query: &Query, shown: Shown) -> Markup {
-    let asked = |name: &str| query.get(name).cloned().unwrap_or_default();
-    let evening = settings.outing.evening.map(|d| d.to_string());
-    let date = Some(asked("date")).filter(|d| !d.is_empty()).or(evening);
-    let place = settings.site.place;
-    let (Some(date), Some(_)) = (date, place) else {
+    let asked = |name: &str| query.get(name).cloned().filter(|value| !value.is_empty());
+    let date = asked("date").or(settings.outing.evening.map(|d| d.to_string()));
+    let (Some(date), Some(_)) = (date, settings.site.place) else {
         return html! {
             h1 { (words::THE_NIGHT) }
             p { (words::NO_PLACE_YET) " " a href="/settings#site" { (words::SAY_WHERE) } ", " a href="/settings#outing" { (words::SAY_WHEN) } "." }
         };
     };
-    let subject = Some(asked("subject")).filter(|s| !s.is_empty());
-    let subject = subject
-        .or_else(|| settings.outing.subject.clone())
+    let subject = asked("subject")
+        .or(settings.outing.subject.clone())
         .unwrap_or_default();
-    let focal = Some(asked("focal")).filter(|s| !s.is_empty());
-    let focal = focal
-        .or_else(|| settings.rig.focal_mm.map(|mm| mm.to_string()))
-        .unwrap_or_else(|| "24".into());
+    let focal = asked("focal").or(settings.rig.focal_mm.map(|mm| mm.to_string()));
+    let focal = focal.unwrap_or_else(|| "24".into());
+    let sensor = asked("sensor").unwrap_or_else(|| "36x24".into());
     let mut all = query.clone();
     all.insert("focal".into(), focal.clone());
     let behind = address(&all, &KEPT, shown);
@@ -91,9 +87,9 @@ fn body(settings: &Settings, query: &Query, shown: Shown) -> Markup {
             (field("date", words::DATE, &date))
             (field("subject", words::SUBJECT, &subject))
             (field("focal", words::FOCAL, &focal))
-            (field("sensor", words::SENSOR, &Some(asked("sensor")).filter(|s| !s.is_empty()).unwrap_or_else(|| "36x24".into())))
-            label class="tick" { input type="checkbox" name="portrait" value="1" checked[asked("portrait") == "1"]; (words::UPRIGHT) }
-            input type="hidden" name="aim" value=(asked("aim"));
+            (field("sensor", words::SENSOR, &sensor))
+            label class="tick" { input type="checkbox" name="portrait" value="1" checked[asked("portrait").is_some_and(|p| p == "1")]; (words::UPRIGHT) }
+            input type="hidden" name="aim" value=(asked("aim").unwrap_or_default());
             button type="submit" { (words::SHOW) }
         }
         (scrolled(&format!("/chart/strip.svg{behind}"), words::THE_NIGHT))

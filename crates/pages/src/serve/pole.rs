@@ -7,6 +7,7 @@ use axum::http::HeaderMap;
 use axum::response::Response;
 use maud::{Markup, html};
 use nightloom_outing::Settings;
+use nightloom_outing::pole::hints;
 
 use super::app::App;
 use super::axis;
@@ -66,9 +67,9 @@ fn body(app: &App, settings: &Settings, query: Query, shown: Shown) -> Markup {
         h1 { (words::POLE) }
         @match &told {
             Err(refused) => p class="wrong" { (refused.0) },
-            Ok(told) => {
-                p { strong { (told.beam_free) } }
-                ul class="cautions" { @for caution in &told.cautions { li { (caution) } } }
+            Ok((plan, star)) => {
+                p { strong { (plan.beam_free) } }
+                ul class="cautions" { @for caution in plan.cautions { li { (caution) } } }
                 form class="asked" method="get" action="/pole" {
                     (of("focal", words::FOCAL)) (of("pitch", words::PITCH)) (of("exposure", words::EXPOSURE_S)) (of("sight", words::SIGHT_WIDTH))
                     label class="tick" { input type="checkbox" name="inverted" value="1" checked[query.get("inverted").is_some_and(|v| v == "1")]; (words::INVERTED) }
@@ -76,7 +77,7 @@ fn body(app: &App, settings: &Settings, query: Query, shown: Shown) -> Markup {
                 }
                 figure { img class="chart narrow" data-every="10" src=(format!("/chart/sight.svg{}", address(&query, &KEPT, shown))) alt=(words::SIGHT); }
                 dl class="told" {
-                    @for (about, text) in &told.hints { div { dt { (about) } dd { (text) } } }
+                    @for hint in hints(plan, star) { div { dt { (hint.about) } dd { (hint.text) } } }
                 }
             }
         }
