@@ -65,10 +65,12 @@ impl Shift {
 
 /// Sub-pixel shift (and, where it shows, small turn) of static land between two frames of one size on
 /// about one scale; their noise may differ. `land` says which pixels of `a` are thought to be land: it
-/// only weighs the blocks, so a poor mask does no harm. Shifts of up to a quarter of the picture are
-/// looked for.
+/// weighs the blocks. Shifts of up to a quarter of the picture are looked for.
 ///
-/// Measured: see `tests/all/align.rs`.
+/// Measured on painted nights of 1200 × 800 pixels: standing still to 0.01 px and bumps to 0.03 px at 14
+/// and 24 mm where the mask is about right. With a mask that takes sky for land bumps of many pixels are
+/// often not found, and at 85 mm the sky can drag a still tripod by 0.3 px, with a standard error a tenth
+/// of that.
 ///
 /// `None` when the sizes differ or nothing in the pictures tells.
 pub fn tripod_shift(a: &Plane, b: &Plane, land: &(dyn Fn(usize, usize) -> bool + Sync)) -> Option<Shift> {

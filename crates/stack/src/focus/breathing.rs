@@ -35,7 +35,7 @@ impl Breathing {
 /// Scale and shift between two frames of one tripod at different focus, by Lucas & Kanade (1981) in blocks
 /// on a pyramid and a redescending mean over the blocks, as in [`crate::tripod_shift`]. Blocks where one
 /// of them is too blurred to look like the other have no say. `land` tells which pixels of `a` are
-/// thought to be land. Scales of up to 3 % are found.
+/// thought to be land. Tried with scales of up to 2 %.
 ///
 /// Measured: see `tests/all/focus_groups.rs`.
 ///
