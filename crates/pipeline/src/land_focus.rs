@@ -34,6 +34,13 @@ pub(super) fn parts(
     if frames.len() < 2 {
         return Ok(all());
     }
+    let told: Vec<Option<f64>> = frames.iter().map(|f| f.frame.facts.meta.focus_m).collect();
+    let setting = frames[0].frame.facts.setting();
+    let alike = frames.iter().all(|f| f.frame.facts.setting().same(&setting));
+    // Frames whose noise differs look unlike sharp where they are not.
+    if !alike && told.iter().any(Option::is_none) {
+        return Ok(all());
+    }
     let mut details = Vec::with_capacity(frames.len());
     for (k, (frame, source)) in frames.iter().zip(sources).enumerate() {
         bench.show("Looking at the focus", k as f64 / frames.len() as f64, "")?;
@@ -45,7 +52,6 @@ pub(super) fn parts(
             Some(&sky),
         ));
     }
-    let told: Vec<Option<f64>> = frames.iter().map(|f| f.frame.facts.meta.focus_m).collect();
     let groups = focus_groups(&details, &told);
     let mut found = Parts::default();
     let mut first = None;

@@ -50,6 +50,17 @@ pub struct Shift {
 }
 
 impl Shift {
+    /// The same in pictures so many times larger.
+    #[must_use]
+    pub fn scaled(self, scale: f64) -> Self {
+        Self {
+            dx: scale * self.dx,
+            dy: scale * self.dy,
+            sigma_px: scale * self.sigma_px,
+            ..self
+        }
+    }
+
     /// Where in `b` lies what is at `point` in `a`; `size` is the frames' width and height. Pixel
     /// (0, 0) is the centre of the first pixel.
     pub fn moved(&self, [x, y]: [f64; 2], size: [usize; 2]) -> [f64; 2] {

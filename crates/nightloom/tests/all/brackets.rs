@@ -386,7 +386,13 @@ fn calibration_frames_that_do_not_fit_say_so() {
         .find(|f| f["role"] == "sky")
         .unwrap();
     let reason = sky["reason"].as_str().unwrap();
-    let factor = reason.split("times ").nth(1).unwrap().split(' ').next().unwrap();
+    let factor = reason
+        .split(", times ")
+        .nth(1)
+        .unwrap_or_else(|| panic!("{reason}"))
+        .split(' ')
+        .next()
+        .unwrap();
     let factor: f64 = factor.parse().unwrap();
     assert!((factor - 0.5).abs() < 0.02, "{reason}");
 }
