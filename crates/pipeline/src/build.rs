@@ -48,7 +48,7 @@ const STEP_BAND_PX: usize = 6;
 
 /// A frame with more sky than this does not see land well enough to contradict where it should be.
 const MOSTLY_SKY: f64 = 0.95;
-/// Overlap over union of land seen and land expected below which the times are not believed: a
+/// Overlap of land seen and land expected, over the smaller, below which the times are not believed: a
 /// clock wrong by an hour gives less for any land that is not level.
 const LEAST_AGREEMENT: f64 = 0.5;
 
@@ -148,6 +148,7 @@ fn make(
                 units: &land_units,
                 told: &land_told,
                 unit,
+                sky: &sky_frames,
             },
             settings,
             &lights,

@@ -5,7 +5,7 @@
 
 use nightloom_outing::{FrameTime, LandSettings, LandUse};
 use nightloom_sky::{EarthOrientation, Instant, Observer, Site, SolarBody, Target};
-use nightloom_stack::{PixelNoise, median_of};
+use nightloom_stack::PixelNoise;
 
 use super::land::LandFrame;
 use super::placing::Times;
@@ -47,6 +47,8 @@ pub(super) struct Worth<'b> {
     pub(super) told: &'b [Option<f64>],
     /// … and that of the picture.
     pub(super) unit: f64,
+    /// The sky frames, which show their camera's noise.
+    pub(super) sky: &'b [Prepared],
 }
 
 /// Chooses among `frames`. Where what is asked for is not there, says what is.
@@ -68,7 +70,7 @@ pub(super) fn choose<'a>(
     let Some(&first) = used.first() else {
         return Err(available(frames, lights));
     };
-    let noises = noises(frames, &used);
+    let noises = noises(frames, &used, worth.sky);
     let made: Vec<LandFrame<'a>> = used
         .iter()
         .zip(noises)
@@ -176,8 +178,9 @@ fn land_frame(frame: &Prepared, gain: f32, noise: PixelNoise) -> LandFrame<'_> {
     }
 }
 
-/// Noise in parts of saturation: the median of the frames of the same setting, for one frame's own scatters.
-fn noises(frames: &[Prepared], used: &[usize]) -> Vec<PixelNoise> {
+/// Noise in parts of saturation: the median of the frames of the same setting, for one frame's own scatters;
+/// held to what the sky frames of the camera show, for texture passes for noise on land and never in the sky.
+fn noises(frames: &[Prepared], used: &[usize], sky: &[Prepared]) -> Vec<PixelNoise> {
     let settings: Vec<Setting> = used.iter().map(|&i| frames[i].facts.setting()).collect();
     let own = |i: usize| {
         frames[i].facts.noise.unwrap_or(PixelNoise {
@@ -194,13 +197,39 @@ fn noises(frames: &[Prepared], used: &[usize]) -> Vec<PixelNoise> {
                     .filter(|(_, s)| s.same(setting))
                     .map(|(&i, _)| own(i))
             };
-            let median = |values: Vec<f32>| median_of(&mut { values }).unwrap_or(0.0);
-            PixelNoise {
-                read: median(alike().map(|n| n.read).collect()),
-                shot: median(alike().map(|n| n.shot).collect()),
-            }
+            let plain = PixelNoise {
+                read: median(alike().map(|n| n.read)).unwrap_or(0.0),
+                shot: median(alike().map(|n| n.shot)).unwrap_or(0.0),
+            };
+            as_the_sky_shows(plain, setting, sky)
         })
         .collect()
+}
+
+fn as_the_sky_shows(own: PixelNoise, setting: &Setting, sky: &[Prepared]) -> PixelNoise {
+    let of_camera = || {
+        let camera = sky.iter().map(|f| (f.facts.setting(), f.facts.noise));
+        camera
+            .filter_map(|(s, n)| Some((s.iso?, n?, s)))
+            .filter(|(_, _, s)| s.same_camera(setting))
+    };
+    // In parts of saturation the shot noise of one electron grows with the ISO.
+    let shot = setting
+        .iso
+        .and_then(|iso| median(of_camera().map(|(own, n, _)| n.shot * (iso / own) as f32)));
+    let read = median(
+        of_camera()
+            .filter(|(_, _, s)| s.same_iso(setting))
+            .map(|(_, n, _)| n.read),
+    );
+    PixelNoise {
+        read: read.map_or(own.read, |r| r.min(own.read)),
+        shot: shot.map_or(own.shot, |s| s.max(own.shot)),
+    }
+}
+
+fn median(values: impl Iterator<Item = f32>) -> Option<f32> {
+    nightloom_fit::median_of(values)
 }
 
 fn reference(frames: &[LandFrame<'_>]) -> usize {

@@ -106,20 +106,21 @@ pub(super) fn land_of_all<'a>(masks: impl Iterator<Item = &'a Mask>, canvas: &Ca
     })
 }
 
-/// Overlap over union of what two masks call land; 1 where neither sees land.
+/// Of what two masks call land, the part of the smaller that the other holds; 1 where one sees none. A mask by
+/// content may miss land, and is no contradiction then.
 pub(super) fn agreement(a: &Mask, b: &Mask, canvas: &Canvas) -> f64 {
-    let (mut both, mut either) = (0u32, 0u32);
+    let (mut both, mut of_a, mut of_b) = (0u32, 0u32, 0u32);
     for y in (0..canvas.height).step_by(4 * CELL) {
         for x in (0..canvas.width).step_by(4 * CELL) {
             let (a, b) = (a.at(x, y) < 0.5, b.at(x, y) < 0.5);
             both += u32::from(a && b);
-            either += u32::from(a || b);
+            of_a += u32::from(a);
+            of_b += u32::from(b);
         }
     }
-    if either == 0 {
-        1.0
-    } else {
-        f64::from(both) / f64::from(either)
+    match of_a.min(of_b) {
+        0 => 1.0,
+        smaller => f64::from(both) / f64::from(smaller),
     }
 }
 
