@@ -282,14 +282,20 @@ fn land_choice<'a>(
         })
 }
 
-/// Whether land and sky are on one scale already: one camera, linear files, and all settings told.
+/// Whether land and sky are on one scale already: one camera, linear files, and settings told in both roles (a
+/// frame that does not tell its own is measured against those that do).
 fn one_scale(sky: &[Prepared], land: &[Prepared], told: &[Option<f64>], land_told: &[Option<f64>]) -> bool {
     let model = |f: &Prepared| (f.facts.meta.model.clone(), f.facts.colour);
     let mut all = sky.iter().chain(land);
     let Some(first) = all.next() else { return false };
-    told.iter().chain(land_told).all(Option::is_some)
+    let tells = |frames: &[Prepared], told: &[Option<f64>]| {
+        let exposed =
+            |(f, t): (&Prepared, &Option<f64>)| t.is_some() && f.facts.setting().exposure_s.is_some();
+        frames.iter().zip(told).any(exposed)
+    };
+    tells(sky, told)
+        && tells(land, land_told)
         && first.facts.was_linear
-        && first.facts.setting().exposure_s.is_some()
         && all.all(|f| f.facts.was_linear && model(f) == model(first))
 }
 

@@ -83,9 +83,16 @@ impl Shift {
 /// often not found, and at 85 mm the sky can drag a still tripod by 0.3 px, with a standard error a tenth
 /// of that.
 ///
-/// `None` when the sizes differ or nothing in the pictures tells.
+/// `None` when the sizes differ, nothing is thought to be land, or nothing in the pictures tells.
 pub fn tripod_shift(a: &Plane, b: &Plane, land: &(dyn Fn(usize, usize) -> bool + Sync)) -> Option<Shift> {
     if (a.width(), a.height()) != (b.width(), b.height()) {
+        return None;
+    }
+    let (width, height) = (a.width(), a.height());
+    if !(0..height)
+        .step_by(4)
+        .any(|y| (0..width).step_by(4).any(|x| land(x, y)))
+    {
         return None;
     }
     let levels = pyramid(a, b, land);

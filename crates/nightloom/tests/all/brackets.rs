@@ -110,30 +110,14 @@ fn places([x0, y0]: [usize; 2]) -> impl Iterator<Item = (usize, usize)> {
     (y0..y0 + PATCH).flat_map(move |y| (x0..x0 + PATCH).map(move |x| (x, y)))
 }
 
-/// Variances of the noise of two pictures of one scene in a patch, the second brought to the first's level: what
-/// they share is scene, what they do not is noise (it is independent).
-fn noises(a: &Plane, b: &Plane, corner: [usize; 2]) -> [f64; 2] {
-    let pairs: Vec<[f64; 2]> = places(corner)
-        .map(|(x, y)| [a.at(x, y), b.at(x, y)].map(f64::from))
-        .collect();
-    let n = pairs.len() as f64;
-    let mean = |k: usize| pairs.iter().map(|p| p[k]).sum::<f64>() / n;
-    let (ma, mb) = (mean(0), mean(1));
-    let (mut aa, mut bb, mut ab) = (0.0, 0.0, 0.0);
-    for [a, b] in &pairs {
-        let (a, b) = (a - ma, (b - mb) * ma / mb);
-        (aa, bb, ab) = (aa + a * a / n, bb + b * b / n, ab + a * b / n);
-    }
-    [aa - ab, bb - ab]
-}
-
 fn warnings(report: &Value) -> Vec<String> {
     let all = report["warnings"].as_array().unwrap().iter();
     all.map(|w| w.as_str().unwrap().to_owned()).collect()
 }
 
 /// A land bracket of 1, ¼ and 4 times the exposure and of ¼ the ISO, under any names, is one land as bright as
-/// the plain one and less noisy; the same frames under other names give the same picture.
+/// the plain one (that it is as quiet as its frames allow is tried in `stack`); the same frames under other names
+/// give the same picture.
 #[test]
 fn a_bracket_of_the_land_is_one_land_whatever_the_files_are_called() {
     let counts = Counts {
@@ -162,17 +146,10 @@ fn a_bracket_of_the_land_is_one_land_whatever_the_files_are_called() {
     let ours = built(&frames.night());
     let [their_land, our_land] = [&plain, &ours].map(land_patches);
     assert!(their_land.len() > 80 && our_land.len() > 80);
-    let [theirs, mine] = [&plain, &ours].map(|r| shown(r, "land").planes()[1].clone());
-    let (mut worst, mut noise) = (0.0f64, [0.0; 2]);
-    let shadow = their_land.iter().map(|p| p.1).sum::<f64>() / their_land.len() as f64;
+    let mut worst = 0.0f64;
     for (corner, mean) in &our_land {
-        let Some((_, other)) = their_land.iter().find(|p| p.0 == *corner) else {
-            continue;
-        };
-        worst = worst.max((mean / other - 1.0).abs());
-        if *other < shadow {
-            let own = noises(&theirs, &mine, *corner);
-            (0..2).for_each(|k| noise[k] += own[k]);
+        if let Some((_, other)) = their_land.iter().find(|p| p.0 == *corner) {
+            worst = worst.max((mean / other - 1.0).abs());
         }
     }
     let pictures: Vec<Vec<u8>> = ["picture", "land", "sky", "linear", "matte"]
@@ -193,12 +170,6 @@ fn a_bracket_of_the_land_is_one_land_whatever_the_files_are_called() {
         assert!(now == *before, "{name} differs under other names");
     }
     assert!(worst < 0.02, "a patch of the land is {:.1} % off", 100.0 * worst);
-    // 562 s of light against 360 s.
-    let quieter = (noise[1] / noise[0]).sqrt();
-    assert!(
-        quieter < 0.9,
-        "the shadows' noise is {quieter:.2} of the plain build's"
-    );
 }
 
 /// The base night, and the same with one more frame: each time the picture stays what it was, and one sentence
