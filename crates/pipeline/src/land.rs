@@ -21,6 +21,8 @@ const STILL_PX: f64 = 0.15;
 /// So is one whose shift is not so many of its errors large: trails and sky that pass for land scatter more than
 /// their error says (2 to 13 times, on painted nights of another painter).
 const SURE: f64 = 10.0;
+/// Correlation of the land's slopes that a shift of pixels has to leave.
+const LEAST_AGREEMENT: f64 = 0.1;
 /// Shifts are looked for in pictures no longer than this: blocks of land tell a fiftieth of such a pixel.
 const SHIFT_PX: usize = 1600;
 /// Pixels that one value of the temporal planes stands for, each way.
@@ -233,12 +235,40 @@ fn shifts(
         };
         shifts.push(
             tripod_shift(&home, &other, &is_land)
+                .filter(|s| explains(&home, &other, s, &is_land))
                 .map(|s| s.scaled(scale))
                 .filter(sure)
                 .unwrap_or(still),
         );
     }
     Ok(shifts)
+}
+
+/// Whether the land's slopes agree better after a shift than where they are.
+fn explains(a: &Plane, b: &Plane, shift: &Shift, is_land: &dyn Fn(usize, usize) -> bool) -> bool {
+    let agreement = |dx: isize, dy: isize| {
+        let (mut ab, mut aa, mut bb) = (0.0f64, 0.0, 0.0);
+        for y in (2..a.height().saturating_sub(2)).step_by(2) {
+            for x in (2..a.width().saturating_sub(2))
+                .step_by(2)
+                .filter(|&x| is_land(x, y))
+            {
+                let (Some(bx), Some(by)) = (x.checked_add_signed(dx), y.checked_add_signed(dy)) else {
+                    continue;
+                };
+                if bx < 1 || by >= b.height() || bx + 1 >= b.width() {
+                    continue;
+                }
+                let ga = f64::from(a.at(x + 1, y) - a.at(x - 1, y));
+                let gb = f64::from(b.at(bx + 1, by) - b.at(bx - 1, by));
+                (ab, aa, bb) = (ab + ga * gb, aa + ga * ga, bb + gb * gb);
+            }
+        }
+        if aa * bb > 0.0 { ab / (aa * bb).sqrt() } else { 0.0 }
+    };
+    let (dx, dy) = (shift.dx.round() as isize, shift.dy.round() as isize);
+    // Below a pixel the whole steps are the same, and the shift is the finer measure.
+    (dx, dy) == (0, 0) || agreement(dx, dy) > agreement(0, 0).max(LEAST_AGREEMENT)
 }
 
 fn combined(
