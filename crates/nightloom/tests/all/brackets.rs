@@ -338,8 +338,9 @@ fn impossible_and_missing_figures_are_told_and_measured() {
     let said = warnings(&ours);
     assert!(said.iter().any(|w| w.contains(names[1])), "{said:?}");
     assert!(said.iter().any(|w| w.contains(crate::night::LAND[0])), "{said:?}");
+    // As it is shown: a sky frame less by weight moves the curve by some per cent.
     let off = level(&ours) / usual - 1.0;
-    assert!(off.abs() < 0.02, "the land is {:.1} % off", 100.0 * off);
+    assert!(off.abs() < 0.04, "the land is {:.1} % off", 100.0 * off);
     // An adapted lens writes f/0 into all files: nothing is known of it, and nothing has to be.
     let adapted = night.few_frames();
     for name in names[..4].iter().chain(&crate::night::LAND[..2]) {
