@@ -100,7 +100,7 @@ fn spread(i: usize) -> [(usize, f32); 3] {
 /// Pixel `i` − `before` of `n`, mirrored about the outermost ones.
 fn mirrored(i: usize, before: usize, n: usize) -> usize {
     let last = n - 1;
-    let i = if i < before { before - i } else { i - before };
+    let i = before.abs_diff(i);
     if i <= last {
         i
     } else {
