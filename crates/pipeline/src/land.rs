@@ -73,13 +73,6 @@ pub(super) struct LandFrame<'a> {
     pub(super) told: bool,
 }
 
-impl LandFrame<'_> {
-    /// The light it can tell at most.
-    fn most(&self) -> f32 {
-        self.gain
-    }
-}
-
 /// Stacks the land frames on the pixels of the one at `reference`.
 pub(super) fn stack_land(
     bench: &mut Bench<'_>,
@@ -89,8 +82,9 @@ pub(super) fn stack_land(
 ) -> Result<LandStack, BuildError> {
     let key = frames
         .iter()
-        .fold(StepKey::new("land-stack", 4), |key, f| {
-            key.input("frame", f.frame.key).settings(&(f.gain, f.noise))
+        .fold(StepKey::new("land-stack", 5), |key, f| {
+            key.input("frame", f.frame.key)
+                .settings(&(f.gain, f.noise, f.told))
         })
         .settings(&(settings, reference))
         .finish();
@@ -293,7 +287,8 @@ fn combined(
                 }),
                 gain: [frame.gain; 3],
                 noise: frame.noise,
-                clipped: Some((&frame.frame.facts.clipped, frame.most())),
+                // The light it can tell at most is what its saturation is worth.
+                clipped: Some((&frame.frame.facts.clipped, frame.gain)),
                 ..Input::unmoved(source as &dyn Source)
             }
         })

@@ -1,6 +1,6 @@
 //! Land frames of different focus: told apart, and merged by sharpness.
 
-use nightloom_raster::{Plane, Rgb, WorkFile};
+use nightloom_raster::{Plane, Rgb, WorkFile, resize_area_plane};
 use nightloom_stack::{
     FocusDetail, FocusLayer, FocusStanding, FuseSettings, NoiseLine, WarpSettings, breathing, focus_groups,
     fuse, warp,
@@ -9,6 +9,13 @@ use nightloom_stack::{
 use super::bench::Bench;
 use super::error::BuildError;
 use super::land::LandFrame;
+
+/// Stillness is looked for in pictures no longer than this, in cells of so many of their pixels.
+const STILL_PX: usize = 1600;
+const STILL_CELL: usize = 16;
+/// Correlation of a cell's slopes above which it stands still: that of one picture with as much noise as scene,
+/// twice.
+const AGREES: f64 = 0.5;
 
 /// The land frames by focus.
 #[derive(Clone, Debug, Default)]
@@ -41,11 +48,17 @@ pub(super) fn parts(
     if !alike && told.iter().any(Option::is_none) {
         return Ok(all());
     }
+    let still = still_cells(bench, sources, reference)?;
     let mut details = Vec::with_capacity(frames.len());
     for (k, (frame, source)) in frames.iter().zip(sources).enumerate() {
         bench.show("Looking at the focus", k as f64 / frames.len() as f64, "")?;
         let light = luminance(source, frame.gain)?;
-        let sky = sky_of(frame, light.width(), light.height());
+        let land = &frame.frame.facts.field.land;
+        // What moves between the frames is sky to this, whatever it was taken for.
+        let moves = |x: usize, y: usize| !still.at(x, y) || !land.is_land(x as f64, y as f64);
+        let sky = Plane::from_fn(light.width(), light.height(), |x, y| {
+            f32::from(u8::from(moves(x, y)))
+        });
         details.push(FocusDetail::of(
             &light,
             noise_line(std::slice::from_ref(frame), &[0]),
@@ -76,6 +89,69 @@ pub(super) fn parts(
     }
     found.parts.swap(0, first.unwrap_or(0));
     Ok(found)
+}
+
+/// Where the land frames show the same thing at the same place.
+struct Still {
+    cells: Vec<bool>,
+    columns: usize,
+    /// Pixels of a frame per cell.
+    side: f64,
+}
+
+impl Still {
+    fn at(&self, x: usize, y: usize) -> bool {
+        let (column, row) = ((x as f64 / self.side) as usize, (y as f64 / self.side) as usize);
+        column < self.columns
+            && self
+                .cells
+                .get(row * self.columns + column)
+                .copied()
+                .unwrap_or(false)
+    }
+}
+
+/// Cells whose slopes agree between the reference and every other frame: land, sharp or soft. Trails move along,
+/// noise agrees with nothing.
+fn still_cells(bench: &Bench<'_>, sources: &[WorkFile], reference: usize) -> Result<Still, BuildError> {
+    let small = |i: usize| {
+        let plane = sources[i]
+            .read_plane(1)
+            .map_err(|e| BuildError::Internal { what: e.to_string() })?;
+        Ok::<_, BuildError>(resize_area_plane(&plane, STILL_PX))
+    };
+    let home = small(reference)?;
+    let (columns, rows) = (home.width() / STILL_CELL, home.height() / STILL_CELL);
+    let mut cells = vec![true; columns * rows];
+    for i in (0..sources.len()).filter(|i| *i != reference) {
+        bench.show("Looking at the focus", 0.0, "")?;
+        let other = small(i)?;
+        for (k, still) in cells.iter_mut().enumerate().filter(|(_, still)| **still) {
+            let at = [k % columns * STILL_CELL, k / columns * STILL_CELL];
+            *still = slopes_agree(&home, &other, at) > AGREES;
+        }
+    }
+    Ok(Still {
+        cells,
+        columns,
+        side: sources[reference].width() as f64 / home.width() as f64 * STILL_CELL as f64,
+    })
+}
+
+/// Correlation of the slopes of a cell, both ways.
+fn slopes_agree(a: &Plane, b: &Plane, [x0, y0]: [usize; 2]) -> f64 {
+    let (mut ab, mut aa, mut bb) = (0.0f64, 0.0, 0.0);
+    let (x1, y1) = (a.width() - 1, a.height() - 1);
+    for y in y0.max(1)..(y0 + STILL_CELL).min(y1) {
+        for x in x0.max(1)..(x0 + STILL_CELL).min(x1) {
+            for (dx, dy) in [(1, 0), (0, 1)] {
+                let slope = |p: &Plane| f64::from(p.at(x + dx, y + dy) - p.at(x - dx, y - dy));
+                let (ga, gb) = (slope(a), slope(b));
+                (ab, aa, bb) = (ab + ga * gb, aa + ga * ga, bb + gb * gb);
+            }
+        }
+    }
+    if aa * bb > 0.0 { ab / (aa * bb).sqrt() } else { 0.0 }
 }
 
 fn luminance(source: &WorkFile, gain: f32) -> Result<Plane, BuildError> {

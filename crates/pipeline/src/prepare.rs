@@ -101,9 +101,10 @@ pub(super) fn prepare(
     }
     let (mut ready, mut misfits) = (Vec::new(), Vec::new());
     for (k, (setting, group)) in groups.iter().enumerate() {
-        let shown = match masters.darks.is_empty() {
-            true => shown_hot(bench, settings, items, setting)?,
-            false => ShownHot::default(),
+        let shown = if masters.darks.iter().any(|d| d.about.setting.same_camera(setting)) {
+            ShownHot::default()
+        } else {
+            shown_hot(bench, settings, items, setting)?
         };
         let loaded = masters.load(setting, role, &shown)?;
         masters.used.extend(&loaded.keys);

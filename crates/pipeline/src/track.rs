@@ -95,7 +95,7 @@ pub(super) fn track(
     let facts = &frames[frames.len() / 2].facts;
     let guess = guess_lens(&settings.rig, &facts.meta, facts.field.width, facts.field.height);
     if !guess.told {
-        bench.warn("Neither the frames nor outing.toml tell the focal length; a 24 mm view was assumed to begin with. Set rig.focal_mm and rig.pixel_um.".into());
+        bench.warn_once("Neither the frames nor outing.toml tell the focal length; a 24 mm view was assumed to begin with. Set rig.focal_mm and rig.pixel_um.");
     }
     let fields: Vec<&Field> = frames.iter().map(|f| &f.facts.field).collect();
     let wanted = settings
