@@ -19,6 +19,7 @@ use crate::{
 use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::{Finding, join_step};
 use nightloom_stack::{Mask, Neutral};
+use nightloom_stars::Verdict;
 
 use crate::bench::Bench;
 use crate::canvas::Canvas;
@@ -109,9 +110,9 @@ fn make(
     bench.stage(0.42, 0.52)?;
     let land_ready = prepare::prepare(bench, settings, items, &mut masters, Role::Land)?;
     masters.tell_unused(bench, items);
-    tell_settings(bench, items, &sky_ready, Role::Sky);
-    tell_settings(bench, items, &land_ready, Role::Land);
-    let (mut sky_frames, mut land_frames) = (sky_ready.frames, land_ready.frames);
+    tell_settings(bench, items, &land_ready, Role::Land, &[]);
+    let mut land_frames = land_ready.frames;
+    let mut sky_frames = sky_ready.frames.clone();
     bench.stage(0.52, 0.56)?;
     let times = Times::read(bench, settings, items, &sky_frames, &land_frames);
     refuse_foreign_instant(settings, &times)?;
@@ -129,6 +130,7 @@ fn make(
         tracked = track::track(bench, settings, items, &sky_frames, &times, &told)?;
     }
     refuse_if_all_bad(&tracked)?;
+    tell_settings(bench, items, &sky_ready, Role::Sky, &tracked.verdicts);
     let unit = units::common(tracked.used().map(|i| tracked.units[i]));
     let land_units = land_units(&land_told);
     let lights = land_choice::lights(&land_frames, &land_units, &times, tracked.site.as_ref());
@@ -223,7 +225,8 @@ fn refuse_foreign_instant(settings: &Settings, times: &Times) -> Result<(), Buil
 
 /// Tells of frames that were taken otherwise than most of their role, and of masters that do not fit: one
 /// sentence or two for each setting.
-fn tell_settings(bench: &mut Bench<'_>, items: &[Item], ready: &Ready, role: Role) {
+/// `verdicts` are those of the frames, where they have any.
+fn tell_settings(bench: &mut Bench<'_>, items: &[Item], ready: &Ready, role: Role, verdicts: &[Verdict]) {
     let settings: Vec<Setting> = ready.frames.iter().map(|f| f.facts.setting()).collect();
     let count = |s: &Setting| settings.iter().filter(|o| o.same(s)).count();
     let told = |s: &Setting| [s.exposure_s, s.f_number, s.iso].iter().flatten().count();
@@ -235,21 +238,23 @@ fn tell_settings(bench: &mut Bench<'_>, items: &[Item], ready: &Ready, role: Rol
             misfits.iter().for_each(|m| bench.warn_once(m));
             continue;
         }
-        let alike = settings
-            .iter()
-            .zip(&ready.frames)
-            .filter(|(s, _)| s.same(setting));
-        let names = alike.map(|(_, f)| items[f.item].name.as_str());
+        let alike: Vec<usize> = (0..settings.len())
+            .filter(|&i| settings[i].same(setting))
+            .collect();
+        let names = alike.iter().map(|&i| items[ready.frames[i].item].name.as_str());
         let Some(first) = names.min() else { continue };
+        let used = alike.iter().any(|&i| verdicts.get(i).is_none_or(|v| v.use_it));
         let more = match count(setting) {
             1 => " was".to_owned(),
             n => format!(" and {} more were", n - 1),
         };
         let (own, most) = (setting.exposure_words(), usual.exposure_words());
-        let mut told = format!(
-            "“{first}”{more} taken at {own}, most {role} frames at {most}: each counts in its own light and by its own noise."
-        );
-        for misfit in misfits {
+        let what = match used {
+            true => "each counts in its own light and by its own noise",
+            false => "it is left out, as the report says of it",
+        };
+        let mut told = format!("“{first}”{more} taken at {own}, most {role} frames at {most}: {what}.");
+        for misfit in misfits.iter().filter(|_| used) {
             told.push(' ');
             told.push_str(misfit);
         }

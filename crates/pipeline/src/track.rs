@@ -16,11 +16,17 @@ use super::lens_guess::guess_lens;
 use super::place::Overhead;
 use super::placing::Times;
 use super::prepare::Prepared;
+use super::setting::Setting;
 use nightloom_outing::FrameTime;
 use nightloom_outing::Settings;
 
 /// Temperature of the night air where nobody said, °C; 10 °C more or less changes refraction by 4 %.
 const NIGHT_C: f64 = 5.0;
+
+/// Settings that a third as many frames share as the commonest are tries; one that is worth less than half of a
+/// usual frame brings less than its other sky light disturbs.
+const FEW: usize = 3;
+const WORTH_OF_A_TRY: f32 = 0.5;
 
 /// The registered set of tracked frames.
 pub(super) struct Tracked {
@@ -278,6 +284,7 @@ fn verdicts(
     };
     let qualities: Vec<FrameQuality> = frames.iter().enumerate().map(quality).collect();
     let mut verdicts = judge(&qualities, &JudgeSettings::default());
+    let tries = tries(frames);
     let alone = frames.len() == 1;
     for (i, verdict) in verdicts.iter_mut().enumerate() {
         let field = &frames[i].facts.field;
@@ -311,7 +318,21 @@ fn verdicts(
                 "stars are {:.1} times longer than wide, at most {:.1} is asked for",
                 field.elongation, settings.sky.max_elongation
             ));
+        } else if verdict.use_it && tries[i] && verdict.weight < WORTH_OF_A_TRY {
+            *verdict = refuse(format!(
+                "a try before the set: taken at {} and worth {:.2} of a usual frame",
+                frames[i].facts.setting().exposure_words(),
+                verdict.weight
+            ));
         }
     }
     verdicts
+}
+
+/// Which frames were taken at a setting that few share: tries of the exposure, not a bracket.
+fn tries(frames: &[Prepared]) -> Vec<bool> {
+    let settings: Vec<Setting> = frames.iter().map(|f| f.facts.setting()).collect();
+    let count = |s: &Setting| settings.iter().filter(|o| o.same(s)).count();
+    let most = settings.iter().map(count).max().unwrap_or(0);
+    settings.iter().map(|s| FEW * count(s) <= most).collect()
 }
