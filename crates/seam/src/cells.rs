@@ -13,6 +13,8 @@ pub(crate) struct Cell {
     pub(crate) colour: [f32; 3],
     /// Structure at 4 px against that at 2 px, natural logarithm; near 0 in a star-free sky.
     pub(crate) structure: f32,
+    /// Structure at 4 px against the level, natural logarithm.
+    pub(crate) texture: f32,
     /// Share of the cell that holds valid pixels.
     pub(crate) valid: f32,
 }
@@ -93,6 +95,7 @@ fn measure_cell(evidence: &Evidence, factor: usize, i: usize, j: usize, floor: f
     Cell {
         colour,
         structure,
+        texture: ((far + 0.01 * level) / (level + floor)).ln(),
         valid,
     }
 }

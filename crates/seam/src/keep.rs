@@ -11,7 +11,7 @@ use crate::{
     sky_model::{CellLevel, SkyCell},
 };
 
-const MAGIC: &[u8; 8] = b"NLEDGE01";
+const MAGIC: &[u8; 8] = b"NLEDGE02";
 /// Values turned into bytes at a time.
 const PIECE: usize = 1 << 15;
 /// No plane has a side longer than this.
@@ -44,7 +44,7 @@ pub fn write_edge(out: &mut dyn Write, coarse: &Coarse, matte: &Matte) -> io::Re
         out,
         cells
             .iter()
-            .flat_map(|c| [c.colour[0], c.colour[1], c.colour[2], c.structure, c.valid]),
+            .flat_map(|c| [c.colour[0], c.colour[1], c.colour[2], c.structure, c.texture, c.valid]),
     )?;
     numbers(out, &[coarse.unary.len() as u64])?;
     floats(out, coarse.unary.iter().copied())?;
@@ -81,17 +81,18 @@ pub fn read_edge(from: &mut dyn Read, picture: &Rgb) -> io::Result<(Coarse, Matt
     if factor == 0 || (sky.width(), sky.height()) != (width.div_ceil(factor), height.div_ceil(factor)) {
         return Err(damaged());
     }
-    let cell = |v: &[f32; 5]| Cell {
+    let cell = |v: &[f32; 6]| Cell {
         colour: [v[0], v[1], v[2]],
         structure: v[3],
-        valid: v[4],
+        texture: v[4],
+        valid: v[5],
     };
-    let cells = read_floats(from, 5 * n)?;
+    let cells = read_floats(from, 6 * n)?;
     let cells = Cells {
         width: sky.width(),
         height: sky.height(),
         factor,
-        cells: cells.as_chunks::<5>().0.iter().map(cell).collect(),
+        cells: cells.as_chunks::<6>().0.iter().map(cell).collect(),
     };
     let [count] = read_numbers(from)?;
     if count != n as u64 {

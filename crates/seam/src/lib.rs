@@ -7,6 +7,7 @@
 //! sky) → [`compose`] (the picture).
 
 mod band_solve;
+mod border;
 mod cells;
 mod compose;
 mod error;
@@ -26,10 +27,13 @@ mod retouch;
 mod separate;
 mod sky_likeness;
 mod sky_model;
+mod skyline;
 mod stats;
 mod strokes;
 mod surface;
 mod tone_match;
+mod topology;
+mod two_sides;
 mod zone;
 
 pub use compose::{compose, compose_row, join_step, luminance};

@@ -1,20 +1,20 @@
 //! Coarse labels: which cells of the picture are land, which sky.
 //!
-//! Minimises E = Σ data(cell, label) + Σ contrast(cell, neighbour) by a minimum cut (Boykov & Jolly
-//! 2001, ICCV), refitting the colours of both sides between cuts (after Rother, Kolmogorov & Blake
-//! 2004, ACM TOG 23, 309). The sky's colour is a smooth surface over the picture plus a small
-//! mixture, since a night sky changes slowly; the land's is a free mixture.
+//! First the most likely skyline, one height per column ([`skyline()`]): sky is above, land hangs together and reaches
+//! the bottom. Then, near it, trees that lean over the sky and what else no such line can follow: a minimum cut of
+//! E = Σ data(cell, label) + Σ contrast(cell, neighbour) (Boykov & Jolly 2001, ICCV) with the looks of both sides and
+//! the distance from the line. Last what hangs in the air becomes sky and what is shut in by land becomes land.
 
-use nightloom_fit::{median, median_and_sigma, median_of};
+use nightloom_fit::{median, median_and_sigma, median_of, quantile};
 use nightloom_raster::Plane;
 
 use crate::{
     Evidence, SeamError, Work,
     cells::Cells,
     grid_cut::{GridCut, STEPS, neighbour},
-    mixture::Mixture,
     resample,
-    surface::Surface,
+    skyline::{COLUMNS, Picture, Skyline, larger, merged, skyline},
+    topology,
 };
 
 /// How the coarse labelling works.
@@ -22,8 +22,6 @@ use crate::{
 pub struct SeparateSettings {
     /// Cells along the long side of the picture, 64 to 2048 (a cell is never under 4 px).
     pub long_side: usize,
-    /// Rounds of refitting the colours and cutting again, 1 to 50.
-    pub rounds: usize,
     /// Weight of a smooth border against the data, 0 and more.
     pub smoothness: f32,
     /// Weight of "land below, sky above", 0 to switch it off.
@@ -36,7 +34,6 @@ impl Default for SeparateSettings {
     fn default() -> Self {
         Self {
             long_side: 640,
-            rounds: 5,
             smoothness: 3.0,
             gravity: 2.0,
             least_share: 0.004,
@@ -99,22 +96,21 @@ pub fn separate(evidence: &Evidence, settings: &SeparateSettings, work: &Work) -
         return Err(SeamError::Empty { what: "land picture" });
     }
     work.step(0.4)?;
-    let hints = Hints::gather(evidence, &cells);
-    let mut labels = first_guess(&cells, &hints);
-    let mut unary = vec![0.0; labels.len()];
-    for round in 0..settings.rounds {
-        let Some(fresh) = data_terms(&cells, &hints, &labels) else {
-            break;
-        };
-        unary = fresh;
-        let before = std::mem::take(&mut labels);
-        labels = cut(&cells, &unary, typical_step(&cells), settings);
-        work.step(0.4 + 0.6 * (round + 1) as f32 / settings.rounds as f32)?;
-        if labels == before {
-            break;
-        }
-    }
-    drop_doubtful_land(&cells, &mut labels);
+    let known = Known::gather(evidence, &cells);
+    let by = cells.width.max(cells.height).div_ceil(COLUMNS).max(1);
+    let wide = larger(&cells, by);
+    let picture = Picture {
+        cells: &wide,
+        starry: &merged(&cells, by, &known.starry, |a, b| a || b),
+        known: &merged(&cells, by, &known.weight, |a, b| a + b),
+    };
+    let found = skyline(&picture);
+    work.step(0.8)?;
+    let (mut labels, unary) = match found {
+        Some(line) => near_line(&cells, &known, &line, by, settings),
+        None => (vec![true; cells.cells.len()], vec![0.0; cells.cells.len()]),
+    };
+    topology::settle(&cells, &mut labels);
     if labels.iter().all(|&sky| sky) && looks_like_land(&cells, evidence) {
         labels.iter_mut().for_each(|sky| *sky = false);
     }
@@ -133,9 +129,6 @@ impl SeparateSettings {
         if !(64..=2048).contains(&self.long_side) {
             return fail("long_side", "64 to 2048", self.long_side as f64);
         }
-        if !(1..=50).contains(&self.rounds) {
-            return fail("rounds", "1 to 50", self.rounds as f64);
-        }
         if !(self.smoothness >= 0.0 && self.smoothness.is_finite()) {
             return fail("smoothness", "0 or more", f64::from(self.smoothness));
         }
@@ -149,27 +142,76 @@ impl SeparateSettings {
     }
 }
 
-/// Evidence beside colour, per cell: positive speaks for sky.
-struct Hints {
-    weight: Vec<f32>,
+/// What a cell's looks count beside the links of the cut.
+const LOOKS: f32 = 0.5;
+/// The most that a cell's looks count.
+const MOST_LOOKS: f32 = 10.0;
+/// What the skyline counts at the cells next to it, and what it counts more for each part of the picture's width
+/// away from it: trees lean over, but not far.
+const LINE: [f32; 2] = [1.0, 200.0];
+
+/// Labels that follow what no line can, and the evidence for sky they come of.
+fn near_line(
+    cells: &Cells,
+    known: &Known,
+    line: &Skyline,
+    by: usize,
+    settings: &SeparateSettings,
+) -> (Vec<bool>, Vec<f32>) {
+    let columns = cells.width.div_ceil(by);
+    let surfaces: [Plane; 3] = std::array::from_fn(|c| {
+        let surface = &line.sides.surface[c];
+        Plane::from_vec(columns, surface.len() / columns, surface.clone())
+    });
+    let unary = |k: usize| {
+        if !usable(cells, k) {
+            return 0.0;
+        }
+        let (x, y) = (k % cells.width, k / cells.width);
+        let behind = std::array::from_fn(|c| resample::sample_cells(&surfaces[c], by, x as f32, y as f32));
+        let looks = line.sides.cell_for_sky(&cells.cells[k], behind);
+        let above = (line.border[x / by] * by) as f32 - (y as f32 + 0.5);
+        let side = LINE[0].copysign(above) + LINE[1] * above / cells.width as f32;
+        (LOOKS * looks).clamp(-MOST_LOOKS, MOST_LOOKS) + side + known.weight[k] + known.star(k)
+    };
+    let unary: Vec<f32> = (0..cells.cells.len()).map(unary).collect();
+    (cut(cells, &unary, typical_step(cells), settings), unary)
 }
 
-impl Hints {
+/// What is known of cells beside their looks.
+struct Known {
+    /// Positive speaks for sky.
+    weight: Vec<f32>,
+    /// Cells in which stars were found.
+    starry: Vec<bool>,
+}
+
+/// A star-like point near the skyline is a star rather than a lamp.
+const STAR: f32 = 1.4;
+
+impl Known {
     fn gather(evidence: &Evidence, cells: &Cells) -> Self {
-        let mut weight = vec![0.0f32; cells.cells.len()];
+        let mut known = Self {
+            weight: vec![0.0; cells.cells.len()],
+            starry: vec![false; cells.cells.len()],
+        };
         for star in evidence.stars {
             let (i, j) = (
                 (star[0] / cells.factor as f32) as usize,
                 (star[1] / cells.factor as f32) as usize,
             );
             if star[0] >= 0.0 && star[1] >= 0.0 && i < cells.width && j < cells.height {
-                weight[j * cells.width + i] += 6.0;
+                known.starry[j * cells.width + i] = true;
             }
         }
         if let Some(temporal) = &evidence.temporal {
-            add_motion(temporal, cells, &mut weight);
+            add_motion(temporal, cells, &mut known.weight);
         }
-        Self { weight }
+        known
+    }
+
+    fn star(&self, k: usize) -> f32 {
+        if self.starry[k] { STAR } else { 0.0 }
     }
 }
 
@@ -216,35 +258,6 @@ fn add_motion(temporal: &crate::Temporal, cells: &Cells, weight: &mut [f32]) {
     }
 }
 
-/// Floods from the upper edge (and certain stars) across smooth neighbours; the rest is land.
-fn first_guess(cells: &Cells, hints: &Hints) -> Vec<bool> {
-    let n = cells.cells.len();
-    let step = typical_step(cells);
-    let mut sky = vec![false; n];
-    let mut stack: Vec<usize> = (0..cells.width).filter(|&i| usable(cells, i)).collect();
-    stack.extend((0..n).filter(|&i| hints.weight[i] >= 3.0 && usable(cells, i)));
-    // A canvas larger than the land frame: its first valid row is the frame's.
-    for i in 0..cells.width {
-        if let Some(j) = (0..cells.height).find(|j| usable(cells, j * cells.width + i)) {
-            stack.push(j * cells.width + i);
-        }
-    }
-    while let Some(p) = stack.pop() {
-        if std::mem::replace(&mut sky[p], true) {
-            continue;
-        }
-        for d in 0..8 {
-            let Some(q) = neighbour(cells.width, cells.height, p, d) else {
-                continue;
-            };
-            if !sky[q] && usable(cells, q) && difference(cells, p, q) < 6.0 * step {
-                stack.push(q);
-            }
-        }
-    }
-    sky
-}
-
 pub(crate) fn usable(cells: &Cells, i: usize) -> bool {
     cells.cells[i].valid >= 0.5
 }
@@ -267,49 +280,7 @@ fn typical_step(cells: &Cells) -> f32 {
             }
         }
     }
-    steps.sort_by(f32::total_cmp);
-    steps.get(steps.len() / 4).copied().unwrap_or(0.0).max(1e-4)
-}
-
-/// Log-likelihood of sky over land per cell, refitted to the labels; `None` if a side is empty.
-fn data_terms(cells: &Cells, hints: &Hints, sky: &[bool]) -> Option<Vec<f32>> {
-    let place = |i: usize| {
-        [
-            (i % cells.width) as f32 / cells.width as f32,
-            (i / cells.width) as f32 / cells.height as f32,
-        ]
-    };
-    let side = |wanted: bool| -> Vec<usize> {
-        (0..sky.len())
-            .filter(|&i| sky[i] == wanted && usable(cells, i))
-            .collect()
-    };
-    let (ups, downs) = (side(true), side(false));
-    if ups.len() < 30 || downs.len() < 30 {
-        return None;
-    }
-    let surfaces: Vec<Surface> = (0..3)
-        .map(|c| Surface::fit(ups.iter().map(|&i| (place(i), cells.cells[i].colour[c]))))
-        .collect();
-    let residual = |i: usize| -> [f32; 4] {
-        let cell = &cells.cells[i];
-        let r = |c: usize| cell.colour[c] - surfaces[c].at(place(i));
-        [r(0), r(1), r(2), cell.structure]
-    };
-    let free = |i: usize| -> [f32; 4] {
-        let cell = &cells.cells[i];
-        [cell.colour[0], cell.colour[1], cell.colour[2], cell.structure]
-    };
-    let sky_colours = Mixture::fit(&ups.iter().map(|&i| residual(i)).collect::<Vec<_>>(), 3);
-    let land_colours = Mixture::fit(&downs.iter().map(|&i| free(i)).collect::<Vec<_>>(), 5);
-    let terms = (0..sky.len()).map(|i| {
-        if !usable(cells, i) {
-            return 0.0;
-        }
-        let colour = sky_colours.log_density(residual(i)) - land_colours.log_density(free(i));
-        colour.clamp(-10.0, 10.0) + hints.weight[i]
-    });
-    Some(terms.collect())
+    quantile(&mut steps, 0.25).unwrap_or(0.0).max(1e-4)
 }
 
 /// Cuts; true where a cell is sky. `step` is the difference that smooth neighbours show.
@@ -338,47 +309,6 @@ pub(crate) fn cut(cells: &Cells, unary: &[f32], step: f32, settings: &SeparateSe
     graph.cut()
 }
 
-/// Land that hangs in the air (unless it is large), or that nothing sharp divides from the sky, is sky:
-/// a bright star, the Milky Way or a town's light.
-fn drop_doubtful_land(cells: &Cells, sky: &mut [bool]) {
-    let (width, height) = (cells.width, cells.height);
-    let step = typical_step(cells);
-    let mut seen = vec![false; sky.len()];
-    for start in 0..sky.len() {
-        if sky[start] || seen[start] || !usable(cells, start) {
-            continue;
-        }
-        let mut members = vec![start];
-        let mut contrasts = Vec::new();
-        let mut grounded = false;
-        let mut next = 0;
-        seen[start] = true;
-        while let Some(&p) = members.get(next) {
-            next += 1;
-            let (i, j) = (p % width, p / width);
-            grounded |= j + 1 == height || i == 0 || i + 1 == width;
-            for d in 0..8 {
-                match neighbour(width, height, p, d) {
-                    Some(q) if !usable(cells, q) => grounded |= d >= 3,
-                    Some(q) if sky[q] => contrasts.push(difference(cells, p, q)),
-                    Some(q) if !seen[q] => {
-                        seen[q] = true;
-                        members.push(q);
-                    }
-                    _ => {}
-                }
-            }
-        }
-        let hanging = !grounded && members.len() < sky.len() / 50;
-        let blurred = median(&mut contrasts).is_some_and(|m| m < SHARP_STEPS * step);
-        if hanging || blurred {
-            members.iter().for_each(|&p| sky[p] = true);
-        }
-    }
-}
-
-/// How many times the smooth parts' usual step the border of land must show (median).
-const SHARP_STEPS: f32 = 6.0;
 /// Structure (see [`Cells`]) of a star-free sky stays below this; of lit land it is mostly above.
 const SKY_STRUCTURE: f32 = 0.15;
 

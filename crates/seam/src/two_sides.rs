@@ -1,0 +1,115 @@
+//! What the two sides of a border look like.
+//!
+//! The sky's colour goes over the picture smoothly, in whatever shape (clouds, aurora, the Milky Way): it is a surface
+//! that follows the sky's own cells, and what remains is one narrow mixture. The land's is a free mixture.
+
+use crate::{
+    cells::{Cell, Cells},
+    mixture::Mixture,
+    resample::blurred,
+};
+
+/// Numbers that describe a cell: three of colour, texture, structure.
+pub(crate) const FEATURES: usize = 5;
+/// No feature is ever known better than this (natural logarithms).
+const LEAST_SIGMA: [f64; FEATURES] = [0.03, 0.03, 0.03, 0.05, 0.05];
+/// Parts of the mixtures of sky and land.
+const PARTS: [usize; 2] = [2, 5];
+/// How far the sky's surface reaches at its finest, as a part of the picture's width; the coarser ones before it
+/// reach two and four times as far.
+const REACH: f32 = 0.03;
+/// A cell departs from the surface by no more than this, natural logarithm, when it is fitted.
+const MOST_AWAY: f32 = 0.5;
+/// A share of sky below this within reach tells the surface little.
+const LEAST_SHARE: f32 = 0.02;
+/// Cells that a side needs at least to be described.
+const LEAST_CELLS: usize = 30;
+
+/// What a cell is described by.
+pub(crate) fn feature(cell: &Cell) -> [f32; FEATURES] {
+    let [r, g, b] = cell.colour;
+    [r, g, b, cell.texture, cell.structure]
+}
+
+/// Both sides of a border.
+pub(crate) struct Sides {
+    /// The sky's colour at each cell, where land hides it too.
+    pub(crate) surface: [Vec<f32>; 3],
+    sky: Mixture<FEATURES>,
+    land: Mixture<FEATURES>,
+    /// Likelihoods of each cell, natural logarithms: sky, land.
+    logs: Vec<[f32; 2]>,
+}
+
+impl Sides {
+    /// Fits both sides of a border (cells of sky per column); `None` if one of them is next to empty.
+    pub(crate) fn fit(cells: &Cells, border: &[usize]) -> Option<Self> {
+        let is_sky = |k: usize| k / cells.width < border[k % cells.width];
+        let usable = |k: usize| cells.cells[k].valid >= 0.5;
+        let side = |wanted: bool| -> Vec<usize> {
+            let all = 0..cells.cells.len();
+            all.filter(|&k| is_sky(k) == wanted && usable(k)).collect()
+        };
+        let (ups, downs) = (side(true), side(false));
+        if ups.len() < LEAST_CELLS || downs.len() < LEAST_CELLS {
+            return None;
+        }
+        let surface = std::array::from_fn(|c| {
+            surface(cells, &|k| (is_sky(k) && usable(k)).then(|| cells.cells[k].colour[c]))
+        });
+        let off = |k: usize| off_surface(&cells.cells[k], std::array::from_fn(|c| surface[c][k]));
+        let free = |k: usize| feature(&cells.cells[k]);
+        let sky = Mixture::fit(&ups.into_iter().map(off).collect::<Vec<_>>(), PARTS[0], LEAST_SIGMA);
+        let land = Mixture::fit(&downs.into_iter().map(free).collect::<Vec<_>>(), PARTS[1], LEAST_SIGMA);
+        let logs = (0..cells.cells.len()).map(|k| [sky.log_density(off(k)), land.log_density(free(k))]);
+        Some(Self {
+            logs: logs.collect(),
+            surface,
+            sky,
+            land,
+        })
+    }
+
+    /// How much likelier the cell is sky, natural logarithm.
+    pub(crate) fn for_sky(&self, k: usize) -> f32 {
+        self.logs[k][0] - self.logs[k][1]
+    }
+
+    /// Likelihood of a cell on one side, natural logarithm.
+    pub(crate) fn log_density(&self, k: usize, _cell: &Cell, sky: bool) -> f32 {
+        self.logs[k][usize::from(!sky)]
+    }
+
+    /// How much likelier another cell is sky, where the sky's surface is of this colour.
+    pub(crate) fn cell_for_sky(&self, cell: &Cell, surface: [f32; 3]) -> f32 {
+        self.sky.log_density(off_surface(cell, surface)) - self.land.log_density(feature(cell))
+    }
+}
+
+fn off_surface(cell: &Cell, surface: [f32; 3]) -> [f32; FEATURES] {
+    let mut f = feature(cell);
+    for c in 0..3 {
+        f[c] -= surface[c];
+    }
+    f
+}
+
+/// A surface through scattered cells, from wide to narrow reach, departures held.
+fn surface(cells: &Cells, value: &dyn Fn(usize) -> Option<f32>) -> Vec<f32> {
+    let n = cells.cells.len();
+    let seen: Vec<f32> = (0..n).map(|k| f32::from(u8::from(value(k).is_some()))).collect();
+    let middle = nightloom_fit::median_of((0..n).filter_map(value)).unwrap_or(0.0);
+    let mut out = vec![middle; n];
+    for times in [4.0, 2.0, 1.0] {
+        let reach = ((times * REACH * cells.width as f32).round() as usize).max(1);
+        let share = blurred(&seen, cells.width, reach);
+        let away: Vec<f32> = (0..n)
+            .map(|k| value(k).map_or(0.0, |v| (v - out[k]).clamp(-MOST_AWAY, MOST_AWAY)))
+            .collect();
+        let away = blurred(&away, cells.width, reach);
+        for k in 0..n {
+            out[k] += away[k] / (share[k] + LEAST_SHARE);
+        }
+    }
+    out
+}
