@@ -43,7 +43,11 @@ impl Outline {
 
     fn height_at(&self, x: f32) -> f32 {
         let line = &self.skyline_px;
-        let next = line.iter().position(|p| p[0] >= x).unwrap_or(line.len() - 1).max(1);
+        let next = line
+            .iter()
+            .position(|p| p[0] >= x)
+            .unwrap_or(line.len() - 1)
+            .max(1);
         let ([x0, y0], [x1, y1]) = (line[next - 1], line[next]);
         y0 + (y1 - y0) * ((x - x0) / (x1 - x0).max(1.0)).clamp(0.0, 1.0)
     }
@@ -54,9 +58,8 @@ impl Outline {
         for x in 0..alpha.width() {
             let ridge = self.height_at(x as f32);
             for y in 0..alpha.height() {
-                let out = |b: &[f32; 4]| {
-                    (b[0]..=b[2]).contains(&(x as f32)) && (b[1]..=b[3]).contains(&(y as f32))
-                };
+                let out =
+                    |b: &[f32; 4]| (b[0]..=b[2]).contains(&(x as f32)) && (b[1]..=b[3]).contains(&(y as f32));
                 let away = y as f32 - ridge;
                 if away.abs() <= self.uncertain_band_px || self.left_out_boxes_px.iter().any(out) {
                     continue;
@@ -93,9 +96,6 @@ fn main() {
             },
         );
         let stars: Vec<[f32; 2]> = found.stars.iter().map(|s| [s.x as f32, s.y as f32]).collect();
-        if let Ok(text) = serde_json::to_vec(&stars) {
-            std::fs::write(out.join(format!("{}.stars.json", path.file_stem().unwrap().to_string_lossy())), text).unwrap();
-        }
         let measured = began.elapsed().as_secs_f64();
         let evidence = Evidence {
             stars: &stars,
@@ -106,7 +106,8 @@ fn main() {
         let coarse = separate(&evidence, &SeparateSettings::default(), &work).expect("labels");
         let parted = began.elapsed().as_secs_f64();
         let found = matte(&evidence, &coarse, &MatteSettings::default(), &work).expect("a matte");
-        let overlap = Outline::beside(&path).map_or("   –  ".into(), |o| format!("{:.4}", o.overlap(&found.alpha)));
+        let overlap =
+            Outline::beside(&path).map_or("   –  ".into(), |o| format!("{:.4}", o.overlap(&found.alpha)));
         println!(
             "{overlap} {} {:?}, sky {:.3}, {} stars; stars {measured:.2} s, labels {parted:.2} s, all {:.2} s",
             path.display(),
@@ -116,7 +117,11 @@ fn main() {
             began.elapsed().as_secs_f64()
         );
         let shown = shown(&picture, &found.alpha, &coarse.sky, coarse.factor);
-        let name = path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
+        let name = path
+            .file_stem()
+            .unwrap_or_default()
+            .to_string_lossy()
+            .into_owned();
         std::fs::write(
             out.join(format!("{name}.png")),
             png_bytes(&shown, &[]).expect("a PNG"),
@@ -134,10 +139,23 @@ fn shown(picture: &Rgb, alpha: &Plane, coarse: &Plane, factor: usize) -> Rgb {
     };
     Rgb::from_planes(std::array::from_fn(|c| {
         Plane::from_fn(picture.width(), picture.height(), |x, y| {
-            let v = (picture.planes()[c].at(x, y) / top).clamp(0.0, 1.0).powf(1.0 / 2.2) * 0.8;
+            let v = (picture.planes()[c].at(x, y) / top)
+                .clamp(0.0, 1.0)
+                .powf(1.0 / 2.2)
+                * 0.8;
             let a = alpha.at(x, y);
-            let deep = if coarse.at(x / factor, y / factor) > 0.5 { 0.2 } else { 0.0 };
-            let tint = if c == 0 { 1.0 } else if c == 2 { deep } else { 0.0 };
+            let deep = if coarse.at(x / factor, y / factor) > 0.5 {
+                0.2
+            } else {
+                0.0
+            };
+            let tint = if c == 0 {
+                1.0
+            } else if c == 2 {
+                deep
+            } else {
+                0.0
+            };
             a * v + (1.0 - a) * (0.5 * v + 0.5 * tint)
         })
     }))

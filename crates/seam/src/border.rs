@@ -47,7 +47,9 @@ impl BorderCosts {
             sum += self.above_cost(x, b);
             if let Some(&next) = border.get(x + 1) {
                 let rows = b.min(next)..b.max(next);
-                sum += rows.map(|y| f64::from(self.right[y * self.width + x])).sum::<f64>();
+                sum += rows
+                    .map(|y| f64::from(self.right[y * self.width + x]))
+                    .sum::<f64>();
             }
         }
         sum

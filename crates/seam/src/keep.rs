@@ -42,9 +42,16 @@ pub fn write_edge(out: &mut dyn Write, coarse: &Coarse, matte: &Matte) -> io::Re
     let cells = &coarse.cells.cells;
     floats(
         out,
-        cells
-            .iter()
-            .flat_map(|c| [c.colour[0], c.colour[1], c.colour[2], c.structure, c.texture, c.valid]),
+        cells.iter().flat_map(|c| {
+            [
+                c.colour[0],
+                c.colour[1],
+                c.colour[2],
+                c.structure,
+                c.texture,
+                c.valid,
+            ]
+        }),
     )?;
     numbers(out, &[coarse.unary.len() as u64])?;
     floats(out, coarse.unary.iter().copied())?;

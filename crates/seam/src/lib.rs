@@ -14,6 +14,7 @@ mod error;
 mod evidence;
 mod fill;
 mod foreground;
+mod gaps;
 mod grid_cut;
 pub mod guided;
 mod keep;

@@ -78,11 +78,7 @@ impl<const D: usize> Part<D> {
     }
 }
 
-fn maximise<const D: usize>(
-    samples: &[SVector<f64, D>],
-    duty: &[Vec<f64>],
-    least: [f64; D],
-) -> Vec<Part<D>> {
+fn maximise<const D: usize>(samples: &[SVector<f64, D>], duty: &[Vec<f64>], least: [f64; D]) -> Vec<Part<D>> {
     let floor = SMatrix::from_diagonal(&SVector::from(least.map(|v| v * v)));
     let total = samples.len().max(1) as f64;
     let mut parts = Vec::new();
@@ -96,10 +92,13 @@ fn maximise<const D: usize>(
             .zip(duty)
             .fold(SVector::<f64, D>::zeros(), |m, (s, w)| m + s * *w)
             / weight;
-        let spread = samples.iter().zip(duty).fold(SMatrix::<f64, D, D>::zeros(), |m, (s, w)| {
-            let d = s - mean;
-            m + d * d.transpose() * *w
-        });
+        let spread = samples
+            .iter()
+            .zip(duty)
+            .fold(SMatrix::<f64, D, D>::zeros(), |m, (s, w)| {
+                let d = s - mean;
+                m + d * d.transpose() * *w
+            });
         let covariance = spread / weight + floor;
         if let Some(factor) = covariance.cholesky() {
             let log_det = 2.0 * factor.l().diagonal().iter().map(|v| v.ln()).sum::<f64>();

@@ -111,7 +111,8 @@ pub(crate) fn blurred(values: &[f32], width: usize, sigma: usize) -> Vec<f32> {
     let mut out = values.to_vec();
     let height = values.len() / width.max(1);
     for _ in 0..3 {
-        out.chunks_mut(width).for_each(|row| box_mean(row, 0, 1, width, sigma));
+        out.chunks_mut(width)
+            .for_each(|row| box_mean(row, 0, 1, width, sigma));
         (0..width).for_each(|x| box_mean(&mut out, x, width, height, sigma));
     }
     out

@@ -166,13 +166,15 @@ impl<'a> Comparison<'a> {
         match place & (Zone::SKY | Zone::NEAR) {
             _ if place & (Zone::SKY | Zone::TOLD) == Zone::SKY | Zone::TOLD => SKY_SIDE | LOOKED_AT,
             0 => CHANGED | STRONG | LOOKED_AT,
-            near if near & Zone::NEAR != 0 => side | NEAR | self.look(x, y, side),
+            near if near & Zone::NEAR != 0 => {
+                side | NEAR | self.look(x, y, side != 0 || place & Zone::GAP != 0)
+            }
             _ => side,
         }
     }
 
-    /// What a pixel's colour tells.
-    fn look(&self, x: usize, y: usize, side: u16) -> u16 {
+    /// What a pixel's colour tells; `open` where sky is seen.
+    fn look(&self, x: usize, y: usize, open: bool) -> u16 {
         let colour = self.evidence.land.at(x, y);
         let (back, front) = (self.sky.at(x, y), self.land.at(x, y));
         let noise: [f32; 3] = std::array::from_fn(|c| self.sky.noise_at(c, back[c]));
@@ -187,13 +189,12 @@ impl<'a> Comparison<'a> {
         let one = distance(colour, 1.0, 0.0);
         let nine = distance(mean_of_nine(self.evidence, x, y), self.calm, 0.0);
         let far = if nine.is_finite() { one.max(nine) } else { one };
-        // A trail over dark land's sky is no land, even where it meets a tree.
-        let trails = side == SKY_SIDE && self.evidence.trails_left();
         let marks = [
             (far > self.weak, CHANGED),
             (far > self.strong, STRONG),
             (distance(colour, 1.0, GAP_SHARE) <= self.weak, SINGLE),
-            (trails && opposite(colour, back, front, noise), STARLIKE),
+            // Brighter than the sky where land is darker: a star or its trail, even where it meets a tree.
+            (open && opposite(colour, back, front, noise), STARLIKE),
         ];
         marks
             .into_iter()
@@ -250,7 +251,7 @@ fn follow_land(bits: &mut [u16], width: usize, height: usize, comparison: &Compa
             for u in x.saturating_sub(wide)..(x + wide + 1).min(width) {
                 let next = v * width + u;
                 if bits[next] & (LOOKED_AT | INVALID) == 0 {
-                    bits[next] |= comparison.look(u, v, bits[next] & SKY_SIDE);
+                    bits[next] |= comparison.look(u, v, bits[next] & SKY_SIDE != 0);
                 }
                 let near = u.abs_diff(x) <= 1 && v.abs_diff(y) <= 1;
                 let needed = if near { CHANGED } else { STRONG };

@@ -12,7 +12,7 @@ use rayon::prelude::*;
 use crate::{
     border::BorderCosts,
     cells::{Cell, Cells},
-    two_sides::{Sides, feature},
+    two_sides::{LAND_NUMBERS, Sides, feature},
 };
 
 /// Columns of cells in which the skyline is looked for, at most.
@@ -33,7 +33,7 @@ const SHARP_LINK: f32 = 0.05;
 /// Steps of the typical size that are sharp.
 const SHARP_STEPS: f32 = 3.0;
 /// Cells on either side that tell a slope from a step.
-const SLOPE_CELLS: usize = 2;
+const SLOPE_CELLS: usize = 3;
 /// Rounds of fitting and seeking.
 const ROUNDS: usize = 8;
 /// Land shows at most so many star-like points for one in the sky: lamps.
@@ -57,7 +57,7 @@ pub(crate) struct Skyline {
     score: f64,
 }
 
-/// The most likely skyline; `None` if no side of it can be told from the other.
+/// The most likely skyline; `None` where no land is needed to explain the picture.
 pub(crate) fn skyline(picture: &Picture) -> Option<Skyline> {
     let links = Links::of(picture.cells);
     let starts = links.starts(picture.cells);
@@ -65,10 +65,35 @@ pub(crate) fn skyline(picture: &Picture) -> Option<Skyline> {
         .into_par_iter()
         .map(|start| settle(picture, &links, start))
         .collect();
-    found
+    let best = found
         .into_iter()
         .flatten()
-        .reduce(|best, next| if next.score > best.score { next } else { best })
+        .reduce(|best, next| if next.score > best.score { next } else { best });
+    best.filter(|best| best.score - land_price(picture.cells, &best.border) > sky_alone(picture))
+}
+
+/// What a picture's explanation has to gain by land, per column, to be believed: the land's mixture has that many more
+/// numbers to fit with (Schwarz 1978, Ann. Statist. 6, 461).
+fn land_price(cells: &Cells, border: &[usize]) -> f64 {
+    let land: usize = border.iter().map(|b| cells.height - b).sum();
+    let looks = (f64::from(CELL_WEIGHT) * land as f64).max(1.0);
+    0.5 * f64::from(LAND_NUMBERS) * looks.ln() / cells.width as f64
+}
+
+/// How well a sky without land explains the picture, per column, as in [`score`].
+fn sky_alone(picture: &Picture) -> f64 {
+    let cells = picture.cells;
+    let all = vec![cells.height; cells.width];
+    let stars = StarOdds::of(picture, &all);
+    let looks: f64 = Sides::sky_alone(cells)
+        .into_iter()
+        .map(|l| f64::from(l.max(LEAST_LOG)))
+        .sum();
+    let usable = (0..cells.cells.len()).filter(|&k| cells.cells[k].valid >= 0.5);
+    let other: f64 = usable
+        .map(|k| f64::from(stars.log(k, true) + 0.5 * picture.known[k]))
+        .sum();
+    (f64::from(CELL_WEIGHT) * looks + other) / cells.width as f64
 }
 
 /// Fits and seeks in turn until the border stays.
@@ -89,11 +114,7 @@ fn settle(picture: &Picture, links: &Links, mut border: Vec<usize>) -> Option<Sk
         sides = Sides::fit(picture.cells, &border)?;
     }
     let score = score(picture, links, &border, &sides);
-    Some(Skyline {
-        border,
-        sides,
-        score,
-    })
+    Some(Skyline { border, sides, score })
 }
 
 fn score(picture: &Picture, links: &Links, border: &[usize], sides: &Sides) -> f64 {
@@ -104,7 +125,8 @@ fn score(picture: &Picture, links: &Links, border: &[usize], sides: &Sides) -> f
     for (k, cell) in cells.cells.iter().enumerate().filter(|(_, c)| c.valid >= 0.5) {
         let sky = k / cells.width < border[k % cells.width];
         looks += f64::from(sides.log_density(k, cell, sky).max(LEAST_LOG));
-        other += f64::from(stars.log(k, sky)) + 0.5 * f64::from(if sky { 1.0 } else { -1.0 } * picture.known[k]);
+        other +=
+            f64::from(stars.log(k, sky)) + 0.5 * f64::from(if sky { 1.0 } else { -1.0 } * picture.known[k]);
     }
     let cut = links.costs(Vec::new()).links_cut(border);
     (f64::from(CELL_WEIGHT) * looks + other - cut) / cells.width as f64
@@ -176,19 +198,19 @@ impl Links {
                 None
             }
         };
-        let above: Vec<Option<f32>> = (0..width * height).map(up).collect();
-        let right: Vec<Option<f32>> = (0..width * height).map(side).collect();
-        let mut all: Vec<f32> = above.iter().chain(&right).flatten().copied().collect();
+        let above: Vec<Option<[f32; 2]>> = (0..width * height).map(up).collect();
+        let right: Vec<Option<[f32; 2]>> = (0..width * height).map(side).collect();
+        let mut all: Vec<f32> = above.iter().chain(&right).flatten().map(|s| s[0]).collect();
         let typical = quantile(&mut all, 0.25).unwrap_or(0.0).max(1e-3);
-        let cost = |step: &Option<f32>| {
-            let smooth = step.map_or(0.5, |s| (-(s / (SHARP_STEPS * typical)).powi(2)).exp());
+        let cost = |step: &Option<[f32; 2]>| {
+            let smooth = step.map_or(0.5, |s| (-(s[1] / (SHARP_STEPS * typical)).powi(2)).exp());
             LINK * (SHARP_LINK + smooth)
         };
         Self {
             width,
             height,
             right: right.iter().map(cost).collect(),
-            steps: above.iter().map(|s| s.unwrap_or(0.0) / typical).collect(),
+            steps: above.iter().map(|s| s.map_or(0.0, |s| s[1]) / typical).collect(),
             above: above.iter().map(cost).collect(),
         }
     }
@@ -221,19 +243,22 @@ impl Links {
     }
 }
 
-/// How much of the step between `next - 1` and `next` is a step and no slope: the slope beside it taken off.
-fn sharpness(next: usize, end: usize, colour: &dyn Fn(usize) -> Option<[f32; 3]>) -> Option<f32> {
+/// How much of the change between `next - 1` and `next` is a step: nothing where the cells round it go on alike.
+///
+/// The change itself comes first.
+fn sharpness(next: usize, end: usize, colour: &dyn Fn(usize) -> Option<[f32; 3]>) -> Option<[f32; 2]> {
     let before = next.checked_sub(1)?;
     let low = before.saturating_sub(SLOPE_CELLS);
     let high = (next + SLOPE_CELLS).min(end - 1);
     let (a, b) = (colour(before)?, colour(next)?);
     let (far_a, far_b) = (colour(low).unwrap_or(a), colour(high).unwrap_or(b));
-    let others = (high - low - 1).max(1) as f32;
-    let squares = (0..3).map(|c| {
-        let step = b[c] - a[c];
-        (step - (far_b[c] - far_a[c] - step) / others).powi(2)
-    });
-    Some(squares.sum::<f32>().sqrt())
+    let length = |of: &dyn Fn(usize) -> f32| (0..3).map(|c| of(c).powi(2)).sum::<f32>().sqrt();
+    let step = length(&|c| b[c] - a[c]);
+    let whole = length(&|c| far_b[c] - far_a[c]);
+    let even = 1.0 / (high - low).max(1) as f32;
+    // A step that falls between two cells shows half of itself in each.
+    let share = (step / whole.max(1e-6) - even) / (0.5 - even);
+    Some([step, step * share.clamp(0.0, 1.0)])
 }
 
 /// What is known of single cells, laid over larger ones.

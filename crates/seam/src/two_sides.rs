@@ -15,6 +15,8 @@ pub(crate) const FEATURES: usize = 5;
 const LEAST_SIGMA: [f64; FEATURES] = [0.03, 0.03, 0.03, 0.05, 0.05];
 /// Parts of the mixtures of sky and land.
 const PARTS: [usize; 2] = [2, 5];
+/// Numbers that the land's mixture is fitted with: of each part its mean, covariance and share.
+pub(crate) const LAND_NUMBERS: u32 = PARTS[1] as u32 * (FEATURES + FEATURES * (FEATURES + 1) / 2 + 1) as u32;
 /// How far the sky's surface reaches at its finest, as a part of the picture's width; the coarser ones before it
 /// reach two and four times as far.
 const REACH: f32 = 0.03;
@@ -55,12 +57,22 @@ impl Sides {
             return None;
         }
         let surface = std::array::from_fn(|c| {
-            surface(cells, &|k| (is_sky(k) && usable(k)).then(|| cells.cells[k].colour[c]))
+            surface(cells, &|k| {
+                (is_sky(k) && usable(k)).then(|| cells.cells[k].colour[c])
+            })
         });
         let off = |k: usize| off_surface(&cells.cells[k], std::array::from_fn(|c| surface[c][k]));
         let free = |k: usize| feature(&cells.cells[k]);
-        let sky = Mixture::fit(&ups.into_iter().map(off).collect::<Vec<_>>(), PARTS[0], LEAST_SIGMA);
-        let land = Mixture::fit(&downs.into_iter().map(free).collect::<Vec<_>>(), PARTS[1], LEAST_SIGMA);
+        let sky = Mixture::fit(
+            &ups.into_iter().map(off).collect::<Vec<_>>(),
+            PARTS[0],
+            LEAST_SIGMA,
+        );
+        let land = Mixture::fit(
+            &downs.into_iter().map(free).collect::<Vec<_>>(),
+            PARTS[1],
+            LEAST_SIGMA,
+        );
         let logs = (0..cells.cells.len()).map(|k| [sky.log_density(off(k)), land.log_density(free(k))]);
         Some(Self {
             logs: logs.collect(),
@@ -68,6 +80,17 @@ impl Sides {
             sky,
             land,
         })
+    }
+
+    /// Likelihoods of each usable cell if all of the picture is sky, natural logarithms.
+    pub(crate) fn sky_alone(cells: &Cells) -> Vec<f32> {
+        let usable = |k: &usize| cells.cells[*k].valid >= 0.5;
+        let surface: [Vec<f32>; 3] =
+            std::array::from_fn(|c| surface(cells, &|k| usable(&k).then(|| cells.cells[k].colour[c])));
+        let off = |k: usize| off_surface(&cells.cells[k], std::array::from_fn(|c| surface[c][k]));
+        let all: Vec<[f32; FEATURES]> = (0..cells.cells.len()).filter(usable).map(off).collect();
+        let sky = Mixture::fit(&all, PARTS[0], LEAST_SIGMA);
+        all.into_iter().map(|f| sky.log_density(f)).collect()
     }
 
     /// How much likelier the cell is sky, natural logarithm.

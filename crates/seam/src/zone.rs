@@ -2,14 +2,14 @@
 
 use nightloom_raster::Plane;
 
-use crate::{Coarse, Evidence, SkyModel, resample};
+use crate::{Coarse, Evidence, SkyModel, gaps, resample};
 
-/// A land cell with this share of sky-coloured pixels, joined to the edge, may let sky through.
+/// Land that shows sky shows it in this share of its pixels at least.
 const GAP_SHARE: f32 = 0.03;
-/// A pixel is sky-coloured when every channel is this close to the modelled sky, as a fraction …
-const ALIKE: f32 = 0.2;
-/// … or within this many sigmas of noise.
-const ALIKE_SIGMA: f32 = 3.0;
+/// Cells round a land cell that are looked at with it for gaps.
+const WINDOW: usize = 3;
+/// Cells on the land's side of the coarse edge that are always looked at closely: no label is surer.
+const EDGE_CELLS: usize = 2;
 
 /// Cells of dense crown that may lie between two gaps.
 const BRIDGE: usize = 6;
@@ -29,12 +29,12 @@ impl Zone {
     pub(crate) const NEAR: u8 = 2;
     /// Sky, and no land in the cells around.
     pub(crate) const CLEAR: u8 = 4;
-    /// Looked at for gaps: nothing more to find.
-    const GAP: u8 = 8;
+    /// Proof of sky behind it.
+    pub(crate) const GAP: u8 = 8;
     /// The photographer said so: no pixel of the cell is asked again.
     pub(crate) const TOLD: u8 = 16;
 
-    /// Everything within `band_px` of the coarse edge is near.
+    /// Sky within `band_px` of the coarse edge is near, and land next to it.
     pub(crate) fn of(coarse: &Coarse, band_px: usize) -> Self {
         Self::over(&coarse.sky, coarse.factor, band_px)
     }
@@ -49,10 +49,12 @@ impl Zone {
             .collect();
         let reach = band_px.div_ceil(factor) + 1;
         let near = resample::spread_bits(&side, width, height, reach);
+        let edge = resample::spread_bits(&side, width, height, EDGE_CELLS.min(reach));
         let close = resample::spread_bits(&side, width, height, 1);
         let bits = (0..side.len()).map(|k| {
             let sky = if side[k] == 2 { Self::SKY } else { 0 };
-            let near = if near[k] == 3 { Self::NEAR } else { 0 };
+            let both = if side[k] == 2 { near[k] } else { edge[k] };
+            let near = if both == 3 { Self::NEAR } else { 0 };
             let clear = if close[k] == 2 { Self::CLEAR } else { 0 };
             sky | near | clear
         });
@@ -99,7 +101,7 @@ impl Zone {
         move |x, y| near[y / factor * width + x / factor] != 0
     }
 
-    /// Follows sky-coloured pixels from the edge into the land; true if the zone grew.
+    /// Follows gaps from the edge into the land; true if the zone grew.
     pub(crate) fn grow_into_gaps(&mut self, evidence: &Evidence, sky: &SkyModel) -> bool {
         let is_near_land = |b: u8| b & (Self::NEAR | Self::SKY) == Self::NEAR;
         let mut stack: Vec<usize> = (0..self.bits.len())
@@ -110,7 +112,7 @@ impl Zone {
         let mut grew = false;
         while let Some(k) = stack.pop() {
             if self.bits[k] & Self::GAP == 0 {
-                if self.alike(k, evidence, sky) < GAP_SHARE {
+                if !self.seen_through(k, evidence, sky).proof {
                     continue;
                 }
                 self.bits[k] |= Self::GAP;
@@ -119,7 +121,8 @@ impl Zone {
             for v in j.saturating_sub(BRIDGE)..(j + BRIDGE + 1).min(self.height) {
                 for u in i.saturating_sub(BRIDGE)..(i + BRIDGE + 1).min(self.width) {
                     let q = v * self.width + u;
-                    if self.bits[q] & (Self::NEAR | Self::SKY | Self::TOLD) == 0 {
+                    let beside = u.abs_diff(i) <= 1 && v.abs_diff(j) <= 1;
+                    if beside && self.bits[q] & (Self::NEAR | Self::SKY | Self::TOLD) == 0 {
                         self.bits[q] |= Self::NEAR;
                         grew = true;
                     }
@@ -133,23 +136,17 @@ impl Zone {
         grew
     }
 
-    /// Share of a cell's pixels that look like the sky behind.
-    pub(crate) fn alike(&self, k: usize, evidence: &Evidence, sky: &SkyModel) -> f32 {
-        let (x0, y0) = (k % self.width * self.factor, k / self.width * self.factor);
-        let (x1, y1) = (
-            (x0 + self.factor).min(evidence.land.width()),
-            (y0 + self.factor).min(evidence.land.height()),
-        );
-        let back = sky.at(x0 + (x1 - x0) / 2, y0 + (y1 - y0) / 2);
-        let reach: [f32; 3] =
-            std::array::from_fn(|c| (ALIKE * back[c]).max(ALIKE_SIGMA * sky.noise_at(c, back[c])));
-        let mut count = 0;
-        for y in y0..y1 {
-            for x in x0..x1 {
-                let colour = evidence.land.at(x, y);
-                count += usize::from((0..3).all(|c| (colour[c] - back[c]).abs() < reach[c]));
-            }
-        }
-        count as f32 / ((x1 - x0) * (y1 - y0)).max(1) as f32
+    /// A cell and those round it against the sky behind.
+    pub(crate) fn seen_through(&self, k: usize, evidence: &Evidence, sky: &SkyModel) -> gaps::Window {
+        let (i, j) = (k % self.width, k / self.width);
+        let low = |v: usize| v.saturating_sub(WINDOW) * self.factor;
+        let high = |v: usize, end: usize| ((v + WINDOW + 1) * self.factor).min(end);
+        let window = [
+            low(i),
+            low(j),
+            high(i, evidence.land.width()),
+            high(j, evidence.land.height()),
+        ];
+        gaps::look(evidence, sky, window, GAP_SHARE)
     }
 }

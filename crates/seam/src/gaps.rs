@@ -1,0 +1,125 @@
+//! Whether sky shows through land: the proof that a cell of land must give before its pixels are asked one by one.
+//!
+//! Through a gap every pixel is a mixture of land and of the sky behind: the pixels of a window lie between two ends
+//! and hardly one beyond the sky's. Ground that only happens to be as bright as the sky here and there knows no such
+//! end: its brightness thins out evenly through the sky's level, or lies on both sides of it.
+
+use nightloom_fit::median_of;
+
+use crate::{Evidence, SkyModel};
+
+/// How well the sky behind land is known, as a fraction of its level: it is continued from beside it.
+const MODEL_ERROR: f32 = 0.03;
+/// How well its hue is, likewise: levels are harder to continue than colours.
+const HUE_ERROR: f32 = 0.015;
+/// A pixel within so many sigmas of the sky looks like it (normal law: 98 % of those that are).
+const REACH_SIGMA: f32 = 2.5;
+/// The reach may be this part of the way to the land, or its middle could not be told from its ends.
+const MOST_REACH: f32 = 0.25;
+/// Beyond the sky's end lie at most this part of the pixels that an even thinning out would put there …
+const BEYOND: f32 = 0.3;
+/// … and so many sigmas (of a count) fewer than it.
+const SURE: f32 = 3.0;
+/// A window with this share of pixels like the sky is sky, and needs no land to be told from.
+const ALL_SKY: f32 = 0.6;
+
+/// Pixels of a window against the sky behind.
+pub(crate) struct Window {
+    /// Share of pixels that look like the sky.
+    pub(crate) alike: f32,
+    /// Whether they are proof of sky.
+    pub(crate) proof: bool,
+}
+
+/// Looks at the square of pixels from (x0, y0) to (x1, y1).
+pub(crate) fn look(
+    evidence: &Evidence,
+    sky: &SkyModel,
+    [x0, y0, x1, y1]: [usize; 4],
+    least_share: f32,
+) -> Window {
+    let back = sky.at(x0 + (x1 - x0) / 2, y0 + (y1 - y0) / 2);
+    let noise: [f32; 3] = std::array::from_fn(|c| sky.noise_at(c, back[c]));
+    let sigma: [f32; 3] = std::array::from_fn(|c| noise[c].hypot(MODEL_ERROR * back[c]));
+    let away: Vec<[f32; 3]> = (y0..y1)
+        .flat_map(|y| (x0..x1).map(move |x| (x, y)))
+        .map(|(x, y)| {
+            let colour = evidence.land.at(x, y);
+            std::array::from_fn(|c| (colour[c] - back[c]) / sigma[c])
+        })
+        .filter(|v: &[f32; 3]| v.iter().all(|v| v.is_finite()))
+        .collect();
+    let Some(land) = land_end(&away) else {
+        return Window {
+            alike: 0.0,
+            proof: false,
+        };
+    };
+    let count = |test: &dyn Fn(&[f32; 3]) -> bool| away.iter().filter(|v| test(v)).count() as f32;
+    let near = |v: &[f32; 3]| v.iter().all(|v| v.abs() < REACH_SIGMA);
+    let like = count(&near);
+    let alike = like / away.len() as f32;
+    if alike >= ALL_SKY {
+        let proof = is_sky(&away, back, sigma, noise);
+        return Window { alike, proof };
+    }
+    let length = dot(&land, &land);
+    let reach = REACH_SIGMA / length.sqrt();
+    let along = |v: &[f32; 3]| dot(v, &land) / length;
+    let between = |low: f32, high: f32| count(&|v| (low..high).contains(&(along(v) / reach)));
+    let (inside, at, beyond) = (between(1.0, 3.0), between(-1.0, 1.0), between(-3.0, -1.0));
+    let thinning = at * (at / inside.max(1.0)).min(1.0);
+    let ends = beyond < BEYOND * thinning && thinning - beyond > SURE * thinning.sqrt();
+    let crowd: Vec<[f32; 3]> = away.iter().copied().filter(|v| along(v).abs() < reach).collect();
+    let proof = alike >= least_share
+        && reach < MOST_REACH
+        && ends
+        && like > 0.5 * at
+        && of_one_hue(&crowd, back, sigma, noise);
+    Window { alike, proof }
+}
+
+/// Whether a window without land is the sky behind in each channel: noise must not hide what is not.
+fn is_sky(away: &[[f32; 3]], back: [f32; 3], sigma: [f32; 3], noise: [f32; 3]) -> bool {
+    // Demosaicing makes neighbours alike: four pixels tell what one would.
+    let chance = 1.25 * (4.0 / away.len() as f32).sqrt();
+    (0..3).all(|c| {
+        let middle = median_of(away.iter().map(|v| v[c])).unwrap_or(f32::INFINITY);
+        middle.abs() * sigma[c] < 2.0 * MODEL_ERROR * back[c] + SURE * chance * noise[c]
+    })
+}
+
+/// Whether pixels as bright as the sky have its hue too, on the whole: ground of another colour passes through the
+/// sky's brightness beside its colour.
+fn of_one_hue(crowd: &[[f32; 3]], back: [f32; 3], sigma: [f32; 3], noise: [f32; 3]) -> bool {
+    let chance = 1.25 * (4.0 / crowd.len().max(1) as f32).sqrt();
+    let share: [f32; 3] = std::array::from_fn(|c| {
+        median_of(
+            crowd
+                .iter()
+                .map(|v| v[c] * sigma[c] / back[c].max(f32::MIN_POSITIVE)),
+        )
+        .unwrap_or(f32::INFINITY)
+    });
+    let grey = share.iter().sum::<f32>() / 3.0;
+    (0..3).all(|c| {
+        (share[c] - grey).abs() < HUE_ERROR + SURE * chance * noise[c] / back[c].max(f32::MIN_POSITIVE)
+    })
+}
+
+/// Mean of the quarter of the pixels that is farthest from the sky, in sigmas.
+fn land_end(away: &[[f32; 3]]) -> Option<[f32; 3]> {
+    let mut order: Vec<&[f32; 3]> = away.iter().collect();
+    order.sort_by(|a, b| dot(b, b).total_cmp(&dot(a, a)));
+    order.truncate(away.len().div_ceil(4));
+    // Pixels on the sky's other side (stars) would pull the mean: the commoner side rules.
+    let sum: [f32; 3] = std::array::from_fn(|c| order.iter().map(|v| v[c]).sum());
+    order.retain(|v| dot(v, &sum) > 0.0);
+    let n = order.len() as f32;
+    let mean: [f32; 3] = std::array::from_fn(|c| order.iter().map(|v| v[c]).sum::<f32>() / n);
+    (n > 0.0 && dot(&mean, &mean) > 0.0).then_some(mean)
+}
+
+fn dot(a: &[f32; 3], b: &[f32; 3]) -> f32 {
+    (0..3).map(|c| a[c] * b[c]).sum()
+}
