@@ -14,7 +14,6 @@ mod evidence;
 mod fill;
 mod foreground;
 mod grid_cut;
-pub mod guided;
 mod keep;
 mod land_model;
 mod matte;

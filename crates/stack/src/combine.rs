@@ -168,27 +168,6 @@ pub fn combine(
     Ok(work.finish())
 }
 
-/// As [`combine`] for frames that already lie on each other: equal weights, no warp, no mask.
-///
-/// # Errors
-/// As [`combine`].
-pub fn combine_aligned(
-    sources: &[&dyn Source],
-    settings: &CombineSettings,
-    progress: &(dyn Fn(f64) + Sync),
-    cancelled: &AtomicBool,
-) -> Result<Stacked, CombineError> {
-    let (width, height) = sources.first().ok_or(CombineError::Empty)?.size();
-    let inputs: Vec<Input> = sources.iter().map(|s| Input::unmoved(*s)).collect();
-    // All cover all of the canvas: there is no edge to hide.
-    let settings = CombineSettings {
-        feather_px: 0.0,
-        level_frames: false,
-        ..*settings
-    };
-    combine(&inputs, width, height, &settings, progress, cancelled)
-}
-
 fn check(inputs: &[Input], width: usize, height: usize) -> Result<(), CombineError> {
     if !inputs.iter().any(Input::is_used) {
         return Err(CombineError::Empty);

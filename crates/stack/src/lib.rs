@@ -45,7 +45,7 @@ pub use background::{BackgroundModel, BackgroundSettings, fit_background};
 pub use calibrate::{Calibration, CalibrationReport, Dark, calibrate};
 pub use clipped::{Clipped, whiten_clipped};
 pub use colour::{Neutral, NeutralBasis, NeutralSettings, neutral_by_stars, star_colour};
-pub use combine::{CombineSettings, Input, Stacked, combine, combine_aligned};
+pub use combine::{CombineSettings, Input, Stacked, combine};
 pub use dark_scale::{DarkScale, dark_scale};
 pub use error::{BackgroundError, CalibrationError, ColourError, CombineError, MasterError};
 pub use focus::{

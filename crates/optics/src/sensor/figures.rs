@@ -142,37 +142,6 @@ impl Sensor {
             full_well_e: end.full_well_e * fuller,
         })
     }
-
-    /// The ISO at which one electron is one number of the file. Beyond it nothing is gained by finer
-    /// numbers. `None` without ISO settings.
-    pub fn unity_iso(&self) -> Option<f64> {
-        let first = self.isos.first()?;
-        let reached = self.isos.iter().position(|f| f.gain_e_per_dn <= 1.0);
-        Some(match reached {
-            Some(0) => first.iso * first.gain_e_per_dn,
-            Some(k) => {
-                let (a, b) = (&self.isos[k - 1], &self.isos[k]);
-                let part = a.gain_e_per_dn.ln() / (a.gain_e_per_dn / b.gain_e_per_dn).ln();
-                a.iso * (b.iso / a.iso).powf(part)
-            }
-            None => self.isos.last().map_or(first.iso, |f| f.iso * f.gain_e_per_dn),
-        })
-    }
-
-    /// Dark current at a temperature of the sensor: doubling every [`Sensor::doubling_c`] degrees. The
-    /// sensor is warmer than the air, by some degrees after many long exposures.
-    ///
-    /// # Errors
-    /// A temperature that is not finite.
-    pub fn dark_at(&self, temperature_c: f64) -> Result<f64, FieldError> {
-        check(
-            "the sensor's temperature in °C",
-            temperature_c,
-            Range::Finite,
-            "5",
-        )?;
-        Ok(self.dark_e_per_s * ((temperature_c - self.dark_at_c) / self.doubling_c).exp2())
-    }
 }
 
 const NO_SETTINGS: FieldError = FieldError {

@@ -9,7 +9,7 @@ mod illuminance;
 mod moonlight;
 mod twilight;
 
-pub use background::{Background, NATURAL_ZENITH_MAG, bortle_range_mag};
+pub use background::{Background, NATURAL_ZENITH_MAG};
 pub use illuminance::{LandLight, ev100_incident, ev100_reflected, moon_lux, sun_lux};
 pub use moonlight::{MEAN_MOON_KM, MoonLight, moon_scattering};
 pub use twilight::{TWILIGHT_REFERENCE_MAG, twilight_excess_mag};

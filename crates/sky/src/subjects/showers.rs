@@ -2,7 +2,6 @@
 
 use std::sync::LazyLock;
 
-use jiff::tz::TimeZone;
 use nalgebra::Vector3;
 
 use super::zodiacal::{ecliptic_from_icrs, solar_longitude};
@@ -61,17 +60,6 @@ impl Shower {
             speed_km_s: number(row[8]),
             zenithal_hourly_rate: row[9].parse().ok(),
             read_in_source: row[10] == "imo",
-        }
-    }
-
-    /// Whether the UTC date is within the days of its activity.
-    pub fn is_active(&self, instant: Instant) -> bool {
-        let date = TimeZone::UTC.to_datetime(instant.timestamp()).date();
-        let today = (date.month(), date.day());
-        if self.from <= self.to {
-            (self.from..=self.to).contains(&today)
-        } else {
-            today >= self.from || today <= self.to
         }
     }
 

@@ -2,8 +2,8 @@
 
 use nightloom_sky::Angle;
 use nightloom_sky::brightness::{
-    Background, Lights, MEAN_MOON_KM, MoonLight, Patch, SkyModel, SurfaceBrightness, bortle_range_mag,
-    ev100_incident, ev100_reflected, moon_lux, moon_scattering, sun_lux, twilight_excess_mag,
+    Background, Lights, MEAN_MOON_KM, MoonLight, Patch, SkyModel, SurfaceBrightness, ev100_incident,
+    ev100_reflected, moon_lux, moon_scattering, sun_lux, twilight_excess_mag,
 };
 
 /// Half a unit of the last digit of a table.
@@ -242,18 +242,6 @@ fn the_background_by_altitude() {
         Background::measured(22.3).artificial_at(deg(90.0), k).cd_m2(),
         0.0
     );
-}
-
-#[test]
-fn bortle_classes_are_a_rough_start_and_no_more() {
-    let mut last = f64::INFINITY;
-    for class in 1..=9 {
-        let (bright, dark) = bortle_range_mag(class).unwrap();
-        let middle = Background::from_bortle(class).unwrap().zenith().mag();
-        assert!(bright < middle && middle < dark && middle < last);
-        last = middle;
-    }
-    assert!(Background::from_bortle(0).is_none() && Background::from_bortle(10).is_none());
 }
 
 #[test]
