@@ -10,7 +10,6 @@ mod canvas;
 mod deliver;
 mod edge;
 mod error;
-mod exact;
 mod fall_off;
 mod finish;
 mod fitting;

@@ -23,4 +23,4 @@ pub use frame::{CameraColour, Cfa, FAR_M, Frame, FrameMeta, Levels, Mosaic, Pixe
 pub use plane::{Plane, Rgb};
 pub use resize::{resize_area, resize_area_plane};
 pub use wall::{Wall, child_main};
-pub use workfile::{WorkFile, WorkFileError};
+pub use workfile::{WorkFile, WorkFileError, WorkShape, WorkValues};
