@@ -5,6 +5,7 @@
 //! moon. Nothing here detects, matches or blends: this crate makes what the others are tried on.
 
 mod colour;
+mod dng;
 mod error;
 mod events;
 mod exposure;
@@ -22,6 +23,7 @@ mod texture;
 mod truth;
 mod truth_pictures;
 
+pub use dng::{DngError, DngFrame, write_dng};
 pub use error::SimulateError;
 pub use events::{Streak, StreakKind};
 pub use render::render;

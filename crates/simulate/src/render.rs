@@ -3,7 +3,8 @@
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use nightloom_raster::{DngFrame, FrameMeta, Plane, write_dng};
+use crate::dng::{DngFrame, write_dng};
+use nightloom_raster::{FrameMeta, Plane};
 use rayon::prelude::*;
 
 use crate::colour::{self, StarColours};
