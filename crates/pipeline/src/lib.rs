@@ -45,7 +45,7 @@ mod verdicts;
 pub use build::build;
 pub use error::BuildError;
 pub use hints::{
-    HINTS_TOML, HintKind, HintStroke, HintsError, LandFrame, LandHints, LiveEdge, LiveEdgeError,
+    EdgeFrame, HINTS_TOML, HintKind, HintStroke, HintsError, LandHints, LiveEdge, LiveEdgeError,
 };
 pub use journal::{Entry, Journal, JournalError, Output, StepKey};
 pub use new::{NewError, NewOptions, NewReport, new_outing};
@@ -55,4 +55,4 @@ pub use report::{
     BuildReport, CanvasReport, ColourReport, FrameReport, LandReport, LensReport, Outputs, SeamReport,
     SkyReport, StepCounts,
 };
-pub use roles::{Content, FrameFacts, RoleDecision, decide_roles, left_out_by_camera, role_of_folder};
+pub use roles::{FrameContent, FrameFacts, RoleDecision, decide_roles, left_out_by_camera, role_of_folder};

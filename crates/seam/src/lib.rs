@@ -42,4 +42,4 @@ pub use retouch::{HintGroup, Patch, apply, group_strokes, solve_group};
 pub use separate::{Coarse, Finding, SeparateSettings, separate};
 pub use sky_model::SkyModel;
 pub use strokes::{Side, Stroke};
-pub use tone_match::{ToneMatch, ToneSettings, match_sky};
+pub use tone_match::{ToneMatch, ToneMatchSettings, match_sky};

@@ -25,8 +25,8 @@ mod truth_pictures;
 
 pub use dng::{DngError, DngFrame, write_dng};
 pub use error::SimulateError;
-pub use events::{Streak, StreakKind};
+pub use events::{PaintedStreak, PaintedStreakKind};
 pub use render::render;
-pub use scenario::{Aim, Counts, Mishaps, OddExposure, Scenario, Size, Tracker, TruthPictures};
-pub use shots::Role;
+pub use scenario::{Aim, Counts, Mishaps, OddExposure, Scenario, Size, TrackerFaults, TruthPictures};
+pub use shots::ShotRole;
 pub use truth::{Truth, TruthFrame, TruthMoon, TruthSensor, TruthSky, TruthStar};

@@ -15,7 +15,7 @@ use crate::land::{self, Extent};
 use crate::readout::Readout;
 use crate::scenario::{Scenario, Size};
 use crate::sensor::{Optics, Sensor, hot_pixels};
-use crate::shots::{self, Role, Shot};
+use crate::shots::{self, Shot, ShotRole};
 use crate::splat::Filter;
 use crate::starfield;
 use crate::truth::{Truth, TruthFrame};
@@ -54,7 +54,7 @@ pub fn render(
     let shots = shots::night(scenario);
     let total = shots.len() + 2;
     progress(0, total, "painting the land and the stars");
-    for role in [Role::Sky, Role::Land, Role::Dark, Role::Flat] {
+    for role in [ShotRole::Sky, ShotRole::Land, ShotRole::Dark, ShotRole::Flat] {
         if shots.iter().any(|s| s.role == role) {
             make(&folder.join(role.folder()))?;
         }
@@ -139,9 +139,9 @@ fn prepare<'a>(scenario: &'a Scenario, shots: &[Shot]) -> Night<'a> {
 /// Middle of the land exposures, or of the sky exposures where there is no land frame.
 pub(crate) fn default_instant(scenario: &Scenario, shots: &[Shot]) -> nightloom_sky::Instant {
     let role = if scenario.counts.land > 0 {
-        Role::Land
+        ShotRole::Land
     } else {
-        Role::Sky
+        ShotRole::Sky
     };
     let mut of_role = shots.iter().filter(|s| s.role == role);
     let Some(first) = of_role.next() else {
@@ -174,7 +174,10 @@ fn extent(scenario: &Scenario, optics: &Optics, shots: &[Shot]) -> Option<Extent
     let (width, height) = scenario.size.pixels();
     let middle = scenario.land_aim.azimuth.deg();
     let (mut left, mut right, mut bottom) = (f64::MAX, f64::MIN, f64::MAX);
-    for shot in shots.iter().filter(|s| matches!(s.role, Role::Sky | Role::Land)) {
+    for shot in shots
+        .iter()
+        .filter(|s| matches!(s.role, ShotRole::Sky | ShotRole::Land))
+    {
         for seconds in [0.0, shot.exposure.seconds] {
             let camera = shot.camera_from_ground(seconds).inverse();
             for i in 0..=40 {
@@ -235,9 +238,9 @@ impl<'a> Factory<'a> {
         let sensor = &self.night.sensor;
         let filter = Filter::Bayer(sensor.cfa);
         let mut gathered = match shot.role {
-            Role::Sky | Role::Land => self.night.gather(shot, filter),
-            Role::Dark => self.even(|_, _| 0.0),
-            Role::Flat => {
+            ShotRole::Sky | ShotRole::Land => self.night.gather(shot, filter),
+            ShotRole::Dark => self.even(|_, _| 0.0),
+            ShotRole::Flat => {
                 let full = sensor.saturation_e(shot.exposure.iso) * FLAT_LEVEL;
                 let lamp = colour::neutral(5200.0).map(|c| (c * full) as f32);
                 self.even(|x, y| lamp[sensor.cfa.colour(x, y)])

@@ -41,7 +41,7 @@ mod wide;
 mod worth;
 
 pub use align::{Shift, tripod_shift};
-pub use background::{BackgroundModel, BackgroundSettings, fit_background};
+pub use background::{BackgroundModel, GradientSettings, fit_background};
 pub use calibrate::{Calibration, CalibrationReport, Dark, calibrate};
 pub use clipped::{Clipped, whiten_clipped};
 pub use colour::{Neutral, NeutralBasis, NeutralSettings, neutral_by_stars, star_colour};

@@ -130,8 +130,8 @@ impl Background {
     }
 
     /// The noise at the height `y`, to be read along the row.
-    pub(crate) fn noise_line(&self, y: usize) -> NoiseLine<'_> {
-        NoiseLine {
+    pub(crate) fn noise_line(&self, y: usize) -> LevelNoise<'_> {
+        LevelNoise {
             mesh: self,
             line: self.line(&self.noise, y),
         }
@@ -169,12 +169,12 @@ impl Background {
 }
 
 /// The noise along one row.
-pub(crate) struct NoiseLine<'a> {
+pub(crate) struct LevelNoise<'a> {
     mesh: &'a Background,
     line: Vec<f32>,
 }
 
-impl NoiseLine<'_> {
+impl LevelNoise<'_> {
     /// What the noise nowhere falls below from the pixel `x0` to that before `x1`: the cubics never leave the range
     /// of the values they join.
     pub(crate) fn floor(&self, x0: usize, x1: usize) -> f32 {

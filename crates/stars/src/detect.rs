@@ -13,7 +13,7 @@ use crate::points::Scene;
 use crate::shape::{FWHM_PER_SIGMA, LocalSky, Moments, centre};
 use crate::streaks::find_streaks;
 use crate::trails::find_trails;
-use crate::{Background, BackgroundSettings, Field, LandMask, LandSettings, Star};
+use crate::{Background, BackgroundSettings, Field, LandFinderSettings, LandMask, Star};
 
 /// Whether stars are drawn out into trails.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -45,7 +45,7 @@ pub struct DetectSettings {
     /// How the background is measured.
     pub background: BackgroundSettings,
     /// How land is recognised.
-    pub land: LandSettings,
+    pub land: LandFinderSettings,
 }
 
 impl Default for DetectSettings {
@@ -57,7 +57,7 @@ impl Default for DetectSettings {
             saturation: 0.95,
             trails: Trails::Auto,
             background: BackgroundSettings::default(),
-            land: LandSettings::default(),
+            land: LandFinderSettings::default(),
         }
     }
 }

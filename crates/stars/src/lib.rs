@@ -57,7 +57,7 @@ pub use falloff::{
 pub use field::{Field, Star};
 pub use green::measure_green;
 pub use identify::{Identification, IdentifySettings, identify};
-pub use land::{LandMask, LandSettings};
+pub use land::{LandFinderSettings, LandMask};
 pub use matching::{FieldMatch, MatchSettings, match_fields};
 pub use photometry::{LightInput, NoPhotometry, Overhead, Photometry, SkyLight, SkyMap, SkySpot, photometry};
 pub use quality::{FrameQuality, JudgeSettings, Verdict, judge};

@@ -9,7 +9,7 @@ use rayon::prelude::*;
 use crate::blends::{Singles, split};
 use crate::components::Components;
 use crate::faint::may_be_star;
-use crate::fit::{FitSettings, Model, PixelNoise, REACH, fit};
+use crate::fit::{FitNoise, FitSettings, Model, REACH, fit};
 use crate::peaks::{Peak, merge_saturated, separate};
 use crate::shape::{FWHM_PER_SIGMA, LocalSky, Moments, aperture, balance_ends, centre, moments_at};
 use crate::trails::Trail;
@@ -47,7 +47,7 @@ pub(crate) struct Spot {
     /// Radius of the burnt-out core, pixels; 0 where there is none.
     pub(crate) core: f64,
     pub(crate) sky: LocalSky,
-    pub(crate) noise: PixelNoise,
+    pub(crate) noise: FitNoise,
     pub(crate) model: Model,
     /// Whether the model is a fit's, not a window's.
     pub(crate) fitted: bool,
@@ -146,7 +146,7 @@ impl Scene<'_> {
         let radius = self.aperture_radius(core);
         let sky = LocalSky::around(self.image, self.background, at.0, at.1, radius + 1.0);
         let noise = self.background.noise_at(at.0, at.1);
-        let noise = PixelNoise::new(self.background.level_at(at.0, at.1), noise);
+        let noise = FitNoise::new(self.background.level_at(at.0, at.1), noise);
         let top = self.image.at(peak.x, peak.y) - sky.at_pixel(peak.x as f64, peak.y as f64);
         Spot {
             snr: peak.snr,

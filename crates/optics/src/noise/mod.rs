@@ -11,4 +11,4 @@ mod snr;
 pub use choices::{Choice, choices};
 pub use limits::{READ_NOISE_SHARE, sky_limited_s};
 pub use sky_rate::{LightPath, ZERO_POINT_V, sky_e_per_s, star_e_per_s};
-pub use snr::{BEST_RADIUS, Background, NoiseShares, SignalToNoise, Subject, signal_to_noise};
+pub use snr::{BEST_RADIUS, Collected, NoiseShares, PixelBackground, SignalToNoise, signal_to_noise};

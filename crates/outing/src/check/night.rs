@@ -4,7 +4,7 @@ use std::path::Path;
 
 use nightloom_optics::sensor::{IsoFigures, classes};
 use nightloom_raster::{Frame, FrameMeta};
-use nightloom_sky::brightness::{Lights, MoonLight, Patch, SkyModel};
+use nightloom_sky::brightness::{Lights, MoonLight, SkyOverSite, SkyPatch};
 use nightloom_sky::{
     Angle, EarthOrientation, Instant, Observer, Site, SolarBody, Target, moon_illuminated_fraction,
     moon_phase_angle,
@@ -96,18 +96,18 @@ fn moon(lights: &Lights, seen: &Look, standing: &Standing) -> Option<MoonTold> {
         let observer = Observer::new(&site, at, EarthOrientation::default()).ok()?;
         let (moon, _) = observer.icrs(&Target::Body(SolarBody::Moon));
         let height = (site.ground_from_icrs(at) * d).z.clamp(-1.0, 1.0).asin();
-        Some(Patch {
+        Some(SkyPatch {
             altitude: Angle::from_rad(height.max(0.02)),
             moon_separation: Angle::from_rad(moon.angle(&d)),
         })
     });
-    let patch = patch.unwrap_or(Patch {
+    let patch = patch.unwrap_or(SkyPatch {
         altitude: Angle::from_deg(SOMEWHERE.0),
         moon_separation: Angle::from_deg(SOMEWHERE.1),
     });
     Some(MoonTold {
         altitude_deg: lights.moon.altitude.deg(),
         lit: moon_illuminated_fraction(at).ok()?,
-        cost_mag: SkyModel::default().moon_cost_mag(lights, &patch).max(0.0),
+        cost_mag: SkyOverSite::default().moon_cost_mag(lights, &patch).max(0.0),
     })
 }

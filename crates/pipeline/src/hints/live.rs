@@ -43,7 +43,7 @@ pub(crate) struct EdgeFacts {
 
 /// The land frame that the picture is laid on.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct LandFrame {
+pub struct EdgeFrame {
     /// Path inside the outing.
     pub name: String,
     /// Width and height, pixels.
@@ -95,8 +95,8 @@ impl LiveEdge {
     ///
     /// # Errors
     /// [`LiveEdgeError::Missing`].
-    pub fn land_frame(folder: &Path) -> Result<LandFrame, LiveEdgeError> {
-        last(folder).map(|(_, facts)| LandFrame {
+    pub fn land_frame(folder: &Path) -> Result<EdgeFrame, LiveEdgeError> {
+        last(folder).map(|(_, facts)| EdgeFrame {
             name: facts.frame,
             size_px: facts.land_px,
             origin_px: facts.origin_px,

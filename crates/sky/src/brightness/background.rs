@@ -11,19 +11,19 @@ pub const NATURAL_ZENITH_MAG: f64 = 22.0;
 
 /// The background at the zenith, moonless and away from the Milky Way.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Background {
+pub struct SkyBackground {
     natural: SurfaceBrightness,
     artificial: SurfaceBrightness,
 }
 
-impl Default for Background {
+impl Default for SkyBackground {
     /// A natural sky.
     fn default() -> Self {
         Self::measured(NATURAL_ZENITH_MAG)
     }
 }
 
-impl Background {
+impl SkyBackground {
     /// From a reading at the zenith, V mag/arcsec², on a moonless night. What exceeds
     /// [`NATURAL_ZENITH_MAG`] counts as artificial; a darker reading counts as natural whole.
     pub fn measured(zenith_mag: f64) -> Self {

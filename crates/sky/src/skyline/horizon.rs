@@ -12,7 +12,7 @@ use super::ellipsoid::{Place, Section};
 use super::error::HorizonError;
 use super::profile::Skyline;
 use super::terrain::Terrain;
-use super::walk::{Leg, Sample, walk};
+use super::walk::{GroundSample, Leg, walk};
 use crate::Angle;
 
 /// No mountain is higher, metres: Everest and its snow.
@@ -262,14 +262,14 @@ impl Observer<'_> {
                 break;
             }
             walk(self.terrain, &leg, |sample| match sample {
-                Sample::Land { height_m, at_m } if at_m > UNDERFOOT_M => {
+                GroundSample::Land { height_m, at_m } if at_m > UNDERFOOT_M => {
                     let found = sight.slope(height_m - self.sunk(at_m), at_m);
                     if found > slope {
                         (slope, distance_m) = (found, at_m);
                     }
                 }
-                Sample::Land { .. } => {}
-                Sample::Unknown { from_m, to_m } => join(&mut gaps, from_m, to_m),
+                GroundSample::Land { .. } => {}
+                GroundSample::Unknown { from_m, to_m } => join(&mut gaps, from_m, to_m),
             });
         }
         Edge {

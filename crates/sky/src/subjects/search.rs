@@ -4,8 +4,8 @@ use std::collections::HashMap;
 use std::sync::LazyLock;
 
 use super::{
-    Kind, Subject, Whereabouts, asterisms, constellations, deep_sky, elements, milky_way, showers, stars,
-    zodiacal,
+    Subject, SubjectKind, Whereabouts, asterisms, constellations, deep_sky, elements, milky_way, showers,
+    stars, zodiacal,
 };
 use crate::{Angle, SolarBody, Target};
 
@@ -150,9 +150,9 @@ pub fn search(query: &str) -> Vec<&'static Subject> {
 fn solar_system() -> impl Iterator<Item = Subject> {
     SolarBody::ALL.into_iter().map(|body| {
         let (name, kind) = match body {
-            SolarBody::Sun => ("Sun", Kind::Sun),
-            SolarBody::Moon => ("Moon", Kind::Moon),
-            planet => (planet.name(), Kind::Planet),
+            SolarBody::Sun => ("Sun", SubjectKind::Sun),
+            SolarBody::Moon => ("Moon", SubjectKind::Moon),
+            planet => (planet.name(), SubjectKind::Planet),
         };
         Subject::new(name, kind, Whereabouts::Target(Target::Body(body)))
     })
@@ -196,7 +196,7 @@ fn short_keys(subject: &Subject) -> Vec<String> {
     let names = std::iter::once(&subject.name).chain(&subject.also);
     let mut keys = Vec::new();
     for name in names {
-        if subject.kind == Kind::Star {
+        if subject.kind == SubjectKind::Star {
             keys.extend(stars::short_forms(name).iter().map(|form| key(form)));
         }
         let shorter = name

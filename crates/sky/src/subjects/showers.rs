@@ -5,7 +5,7 @@ use std::sync::LazyLock;
 use nalgebra::Vector3;
 
 use super::zodiacal::{ecliptic_from_icrs, solar_longitude};
-use super::{Kind, Subject, Whereabouts, number, rows};
+use super::{Subject, SubjectKind, Whereabouts, number, rows};
 use crate::{Angle, DateError, Instant, Target};
 
 /// Transcribed by hand; its head says from where.
@@ -94,7 +94,11 @@ fn day(field: &str) -> (i8, i8) {
 
 pub(super) fn subjects() -> impl Iterator<Item = Subject> {
     ALL.iter().map(|shower| {
-        let named = Subject::new(shower.name, Kind::MeteorShower, Whereabouts::Radiant(shower));
+        let named = Subject::new(
+            shower.name,
+            SubjectKind::MeteorShower,
+            Whereabouts::Radiant(shower),
+        );
         named.also([shower.code])
     })
 }

@@ -2,7 +2,7 @@
 
 use nalgebra::{Rotation3, UnitVector3, Vector3};
 
-use super::{Kind, Subject, Whereabouts};
+use super::{Subject, SubjectKind, Whereabouts};
 use crate::{Angle, DateError, Instant, Target};
 
 /// Obliquity of the ecliptic at J2000, arcseconds (IAU 2006).
@@ -62,6 +62,6 @@ pub(super) fn subjects() -> impl Iterator<Item = Subject> {
     ];
     points.into_iter().map(|(name, also, east)| {
         let point = Whereabouts::EastOfSun(Angle::from_deg(east));
-        Subject::new(name, Kind::ZodiacalLight, point).also(also.iter().copied())
+        Subject::new(name, SubjectKind::ZodiacalLight, point).also(also.iter().copied())
     })
 }

@@ -3,7 +3,7 @@
 use nalgebra::{UnitVector3, Vector3};
 use nightloom_sky::subjects::zodiacal::{point_of_ecliptic, solar_longitude};
 use nightloom_sky::subjects::{
-    Kind, Subject, SubjectError, all, boundaries, constellations, find, milky_way, search, showers,
+    Subject, SubjectError, SubjectKind, all, boundaries, constellations, find, milky_way, search, showers,
 };
 use nightloom_sky::{Angle, Instant, Site, SolarBody, Star, Target};
 
@@ -113,9 +113,12 @@ fn every_row_of_the_tables_is_whole() {
         // Its own name leads back to it.
         assert_eq!(find(&subject.name).unwrap().name, subject.name);
     }
-    let count = |kind: Kind| all().iter().filter(|s| s.kind == kind).count();
-    assert_eq!((count(Kind::Planet), count(Kind::Constellation)), (7, 88));
-    assert_eq!(count(Kind::Star), 369);
+    let count = |kind: SubjectKind| all().iter().filter(|s| s.kind == kind).count();
+    assert_eq!(
+        (count(SubjectKind::Planet), count(SubjectKind::Constellation)),
+        (7, 88)
+    );
+    assert_eq!(count(SubjectKind::Star), 369);
     for n in 1..=110 {
         let messier = find(&format!("M{n}")).unwrap();
         assert!(
@@ -243,7 +246,7 @@ fn an_unknown_name_offers_the_nearest() {
 #[test]
 fn coordinates_and_numbers_of_stars_are_taken() {
     let own = find("83.822, −5.39").unwrap();
-    assert_eq!(own.kind, Kind::Own);
+    assert_eq!(own.kind, SubjectKind::Own);
     assert!(separation_deg(place(&own), (83.822, -5.39)) < 1e-9);
     for wrong in ["361,0", "10,91", "-1,5", "nan,5"] {
         let error = find(wrong).unwrap_err();

@@ -8,7 +8,7 @@
 
 use nightloom_raster::Plane;
 
-use super::sample::Sample;
+use super::sample::ShapeSample;
 use crate::Field;
 use crate::shape::{LocalSky, Moments, centre, each_pixel};
 use nightloom_fit::{Loss, median_of};
@@ -71,7 +71,7 @@ pub(super) fn third(image: &Plane, sky: &LocalSky, at: (f64, f64), sigma: f64) -
 }
 
 /// Fits what is the same all over and what grows along the radius.
-pub(super) fn fit(samples: &[Sample], field: &Field) -> Coma {
+pub(super) fn fit(samples: &[ShapeSample], field: &Field) -> Coma {
     let seen: Vec<([f64; 2], Third)> = samples
         .iter()
         .filter_map(|s| Some((s.place(field), s.third?)))

@@ -34,7 +34,7 @@ pub use growth::Growth;
 pub use motion::{Motion, Turn};
 pub use path::PathLook;
 pub use profile::Profile;
-pub use sample::Sample;
+pub use sample::ShapeSample;
 pub use veil::{Patches, SkyStar, Veil, veil};
 pub use verdict::{Cause, CauseFound, Diagnosis};
 pub use weigh::{MoonTold, NightTold, SHARP_PX, diagnose};
@@ -110,7 +110,7 @@ pub fn inspect(image: &Plane, field: &Field, view: &View) -> Inspection {
         patches: veil::patches(field, |x, y| f64::from(background.level_at(x, y))),
         shapes: samples.len(),
         width_px,
-        elongation: median_of(samples.iter().map(Sample::elongation)).unwrap_or(1.0),
+        elongation: median_of(samples.iter().map(ShapeSample::elongation)).unwrap_or(1.0),
         coma: coma::fit(&samples, field),
         path,
         doubled: doubled::find(field),
