@@ -2,12 +2,12 @@
 
 use nightloom_raster::colour::to_working;
 use nightloom_raster::{Plane, Rgb, WorkFile, WorkValues, resize_area_plane};
-use nightloom_stack::{CombineSettings, Input, PixelNoise, Shift, Source, combine, tripod_shift};
+use nightloom_stack::{CombineSettings, Input, Shift, Source, combine, tripod_shift};
 use serde::{Deserialize, Serialize};
 
 use super::bench::Bench;
 use super::error::BuildError;
-use super::prepare::Prepared;
+use super::land_frame::LandFrame;
 use super::{land_focus, light_ratio};
 use crate::journal::StepKey;
 use nightloom_outing::Digest;
@@ -56,18 +56,6 @@ pub(super) struct LandFacts {
     pub(super) home: usize,
     /// Frames that are not in it, with the reason.
     pub(super) left_out: Vec<(usize, String)>,
-}
-
-/// What one land frame brings.
-#[derive(Clone, Debug)]
-pub(super) struct LandFrame<'a> {
-    pub(super) frame: &'a Prepared,
-    /// Factor that brings its values to the picture's unit.
-    pub(super) gain: f32,
-    /// Noise of its pixels in that unit.
-    pub(super) noise: PixelNoise,
-    /// Whether its file tells how it was exposed; else `gain` is a start.
-    pub(super) told: bool,
 }
 
 /// Stacks the land frames on the pixels of the one at `reference`.

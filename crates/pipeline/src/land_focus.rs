@@ -8,7 +8,7 @@ use nightloom_stack::{
 
 use super::bench::Bench;
 use super::error::BuildError;
-use super::land::LandFrame;
+use super::land_frame::LandFrame;
 
 /// Stillness is looked for in pictures no longer than this, in cells of so many of their pixels.
 const STILL_PX: usize = 1600;

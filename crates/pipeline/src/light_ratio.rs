@@ -8,7 +8,7 @@ use nightloom_stack::median_of;
 use std::collections::BTreeMap;
 
 use super::error::BuildError;
-use super::land::LandFrame;
+use super::land_frame::LandFrame;
 use super::setting::Setting;
 
 /// Side of the cells compared, pixels.

@@ -8,9 +8,10 @@ use crate::colour::StarColours;
 use crate::events::{self, Crossing};
 use crate::glow::{Glow, Moonlight, rate_of_22};
 use crate::land::{Cover, Kernel, Painting, look};
+use crate::role::ShotRole;
 use crate::scenario::Scenario;
 use crate::sensor::{Optics, Sensor};
-use crate::shots::{Shot, ShotRole};
+use crate::shots::Shot;
 use crate::splat::{Filter, Trail, draw};
 use crate::starfield::{CameraView, Drawing, Seen, Star, knots, stretches};
 

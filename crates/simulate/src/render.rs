@@ -4,6 +4,7 @@ use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::dng::{DngFrame, write_dng};
+use crate::role::ShotRole;
 use nightloom_raster::{FrameMeta, Plane};
 use rayon::prelude::*;
 
@@ -15,7 +16,7 @@ use crate::land::{self, Extent};
 use crate::readout::Readout;
 use crate::scenario::{Scenario, Size};
 use crate::sensor::{Optics, Sensor, hot_pixels};
-use crate::shots::{self, Shot, ShotRole};
+use crate::shots::{self, Shot};
 use crate::splat::Filter;
 use crate::starfield;
 use crate::truth::{Truth, TruthFrame};
@@ -119,7 +120,7 @@ fn prepare<'a>(scenario: &'a Scenario, shots: &[Shot]) -> Night<'a> {
     let optics = Optics::new(scenario, scenario.sky_exposure.f_number);
     let glow = Glow::new(scenario);
     let stars = starfield::stars(scenario, glow.galaxy());
-    let middle = default_instant(scenario, shots);
+    let middle = shots::default_instant(scenario, shots);
     let moon = Moonlight::at(scenario, middle);
     let light = land_light(scenario, &glow, &moon);
     let painting = extent(scenario, &optics, shots).map(|e| land::paint(e, &light, scenario.seed));
@@ -134,22 +135,6 @@ fn prepare<'a>(scenario: &'a Scenario, shots: &[Shot]) -> Night<'a> {
         land_before_moonrise: light.ambient[1] / moonlit,
         glow,
     }
-}
-
-/// Middle of the land exposures, or of the sky exposures where there is no land frame.
-pub(crate) fn default_instant(scenario: &Scenario, shots: &[Shot]) -> nightloom_sky::Instant {
-    let role = if scenario.counts.land > 0 {
-        ShotRole::Land
-    } else {
-        ShotRole::Sky
-    };
-    let mut of_role = shots.iter().filter(|s| s.role == role);
-    let Some(first) = of_role.next() else {
-        return scenario.start;
-    };
-    let last = of_role.next_back().unwrap_or(first);
-    let end = last.start.plus_seconds(last.exposure.seconds);
-    first.start.plus_seconds(end.seconds_since(first.start) / 2.0)
 }
 
 fn land_light(scenario: &Scenario, glow: &Glow, moon: &Moonlight) -> land::Light {

@@ -1,9 +1,8 @@
 //! What is to be rendered: place, night, camera, tracker, and what goes wrong.
 
+use crate::role::ShotRole;
 use nightloom_optics::{Exposure, Lens};
 use nightloom_sky::{Air, Angle, Instant, Site};
-
-use crate::shots::ShotRole;
 
 /// Pixels of a frame; the sensor is 36 × 24 mm at every size.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]

@@ -4,33 +4,9 @@ use nalgebra::{Matrix3, Rotation3, Unit, Vector3};
 use nightloom_optics::{Attitude, Exposure};
 use nightloom_sky::{Angle, Instant};
 
+use crate::role::ShotRole;
 use crate::scenario::{Aim, Scenario};
 use nightloom_fit::Random;
-
-/// What a frame is for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum ShotRole {
-    /// Tracked.
-    Sky,
-    /// From the fixed tripod.
-    Land,
-    /// Cap on.
-    Dark,
-    /// Evenly lit.
-    Flat,
-}
-
-impl ShotRole {
-    pub(crate) fn folder(self) -> &'static str {
-        match self {
-            Self::Sky => "sky",
-            Self::Land => "land",
-            Self::Dark => "darks",
-            Self::Flat => "flats",
-        }
-    }
-}
 
 /// One exposure.
 #[derive(Clone, Debug)]
@@ -236,4 +212,20 @@ fn bump(scenario: &Scenario) -> (f64, Rotation3<f64>) {
 
 fn file_name(number: usize) -> String {
     format!("OWL_{:04}.dng", 4101 + number)
+}
+
+/// Middle of the land exposures, or of the sky exposures where there is no land frame.
+pub(crate) fn default_instant(scenario: &Scenario, shots: &[Shot]) -> Instant {
+    let role = if scenario.counts.land > 0 {
+        ShotRole::Land
+    } else {
+        ShotRole::Sky
+    };
+    let mut of_role = shots.iter().filter(|s| s.role == role);
+    let Some(first) = of_role.next() else {
+        return scenario.start;
+    };
+    let last = of_role.next_back().unwrap_or(first);
+    let end = last.start.plus_seconds(last.exposure.seconds);
+    first.start.plus_seconds(end.seconds_since(first.start) / 2.0)
 }

@@ -7,9 +7,10 @@ use rayon::prelude::*;
 
 use crate::colour::StarColours;
 use crate::milky_way::Galaxy;
+use crate::role::ShotRole;
 use crate::scenario::Scenario;
 use crate::sensor::{Optics, PHOTONS_OF_V0, THROUGHPUT};
-use crate::shots::{Shot, ShotRole};
+use crate::shots::Shot;
 use crate::splat::Trail;
 use nightloom_fit::Random;
 

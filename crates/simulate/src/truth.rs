@@ -6,9 +6,10 @@ use nightloom_sky::Instant;
 use crate::events::PaintedStreak;
 use crate::exposure::{Gathered, Night};
 use crate::glow::Moonlight;
+use crate::role::ShotRole;
 use crate::scenario::Scenario;
 use crate::sensor::{Sensor, Speck};
-use crate::shots::{Shot, ShotRole, tracker_axis};
+use crate::shots::{Shot, tracker_axis};
 use crate::starfield::CameraView;
 
 /// The faintest star listed, V magnitude.
@@ -170,7 +171,7 @@ pub struct TruthStar {
 impl Truth {
     pub(crate) fn new(night: &Night, shots: &[Shot]) -> Self {
         let scenario = night.scenario;
-        let instant = crate::render::default_instant(scenario, shots);
+        let instant = crate::shots::default_instant(scenario, shots);
         let moon = Moonlight::at(scenario, instant);
         let axis = tracker_axis(scenario);
         let land = scenario.land_exposure;

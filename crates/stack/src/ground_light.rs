@@ -21,8 +21,8 @@ use nalgebra::{DMatrix, DVector, Vector3};
 use nightloom_fit::{BIWEIGHT, Loss, median_of};
 use rayon::prelude::*;
 
-use crate::combine::Input;
 use crate::error::CombineError;
+use crate::input::Input;
 use crate::level::Grid;
 use crate::surface::Surface;
 

@@ -6,8 +6,8 @@
 use rayon::prelude::*;
 
 use crate::fit::{FitSettings, Model, StarPixel, samples};
-use crate::points::{Scene, Spot, typical_shape};
 use crate::shape::Moments;
+use crate::spot::{Scene, Spot, typical_shape};
 use nightloom_fit::median_of;
 
 /// Signal over noise from which a peak is looked at.

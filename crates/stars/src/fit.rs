@@ -9,7 +9,7 @@ use nalgebra::SVector;
 use nightloom_fit::Normal;
 use nightloom_raster::Plane;
 
-use crate::shape::{LocalSky, Moments, each_pixel};
+use crate::shape::{LocalSky, Moments, decay, each_pixel};
 
 /// One star as pixels show it.
 #[derive(Clone, Copy, Debug)]
@@ -254,36 +254,4 @@ fn gather<const N: usize>(
         weights.push(weight);
     }
     Some(Gathered { normal, chi2, judged })
-}
-
-/// exp(−q/2) for q of 0 and more, within a hundred-millionth of it: a power of two times a series.
-#[inline]
-pub(crate) fn decay(q: f64) -> f64 {
-    // Adding and taking away 1.5 · 2⁵² rounds to a whole number.
-    const ROUND: f64 = 6_755_399_441_055_744.0;
-    let power = -0.5 * std::f64::consts::LOG2_E * q.min(120.0);
-    let whole = (power + ROUND) - ROUND;
-    let x = (power - whole) * std::f64::consts::LN_2;
-    let series = 1.0 + x * (1.0 / 7.0);
-    let series = 1.0 + x * (1.0 / 6.0) * series;
-    let series = 1.0 + x * (1.0 / 5.0) * series;
-    let series = 1.0 + x * (1.0 / 4.0) * series;
-    let series = 1.0 + x * (1.0 / 3.0) * series;
-    let series = 1.0 + x * (1.0 / 2.0) * series;
-    let series = 1.0 + x * series;
-    f64::from_bits(((whole as i64 + 1023) as u64) << 52) * series
-}
-
-#[cfg(test)]
-mod tests {
-    use super::decay;
-
-    #[test]
-    fn decay_is_the_exponential() {
-        for i in 0..2000 {
-            let q = 0.05 * f64::from(i);
-            let (is, should) = (decay(q), (-0.5 * q).exp());
-            assert!((is / should - 1.0).abs() < 2e-8, "{is} for {should} at {q}");
-        }
-    }
 }

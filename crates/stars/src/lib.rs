@@ -9,6 +9,7 @@
 //! their [`FrameQuality`], and [`Registration::map`] each pixel of the picture into each frame.
 
 mod airpath;
+mod aperture;
 mod asterisms;
 pub mod axis;
 mod background;
@@ -19,6 +20,7 @@ pub mod cause;
 mod cells;
 mod components;
 mod detect;
+mod detect_settings;
 mod faint;
 mod faint_lines;
 mod falloff;
@@ -31,6 +33,7 @@ mod identify;
 mod land;
 mod land_finder;
 mod levels;
+mod line;
 mod matching;
 mod near;
 mod peaks;
@@ -43,6 +46,7 @@ mod radon;
 mod register;
 mod shape;
 mod sphere;
+mod spot;
 mod streaks;
 mod trails;
 mod triangles;
@@ -50,7 +54,8 @@ mod triangles;
 pub use airpath::AirPath;
 pub use background::{Background, BackgroundSettings};
 pub use blind::{BlindIdentification, BlindSettings, identify_again, identify_blind};
-pub use detect::{DetectSettings, Trails, measure};
+pub use detect::measure;
+pub use detect_settings::{DetectSettings, Trails};
 pub use falloff::{
     Falloff, FalloffFrame, FalloffSettings, FalloffStar, NoFalloff, estimate_falloff, falloff_stars,
 };

@@ -8,15 +8,12 @@ use nightloom_raster::{Cfa, Plane};
 use nightloom_stack::{HotSettings, PairPatch, find_hot_pixels, lower_of_both, pair_patches, place_levels};
 
 use super::frames::{self, Seen};
-use super::sort::{Sorted, Unlit};
+use super::sort::{HOT_FROM_S, Sorted, Unlit};
 use super::words;
 use super::{
     Channel, DarkCurrentReport, FramesUsed, HotReport, Saturation, SensorAtIso, SensorError, UnusedFrame,
 };
 use crate::world::World;
-
-/// Hot pixels and dark current show from this exposure on, seconds.
-pub(super) const HOT_FROM_S: f64 = 1.0;
 /// The noise's dark current counts when it is above the level's by so many errors and …
 const HIDDEN_SIGMA: f64 = 3.0;
 /// … so many times as large.

@@ -5,6 +5,9 @@ use std::collections::BTreeMap;
 use super::UnusedFrame;
 use super::frames::Seen;
 
+/// Hot pixels and dark current show from this exposure on, seconds.
+pub(super) const HOT_FROM_S: f64 = 1.0;
+
 /// From this share of saturation on a frame is lit.
 const LIT: f64 = 0.03;
 /// A short exposure above this share of saturation is not dark either.

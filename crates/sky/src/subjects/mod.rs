@@ -6,6 +6,7 @@ pub mod boundaries;
 pub mod constellations;
 mod deep_sky;
 mod elements;
+mod error;
 pub mod milky_way;
 mod search;
 pub mod showers;
@@ -14,7 +15,8 @@ pub mod zodiacal;
 
 use std::fmt;
 
-pub use search::{SubjectError, all, find, search};
+pub use error::SubjectError;
+pub use search::{all, find, search};
 pub use stars::proper_name;
 
 use constellations::Constellation;

@@ -15,6 +15,8 @@ mod path;
 mod profile;
 mod sample;
 mod stamp;
+mod third;
+mod told;
 mod veil;
 mod verdict;
 mod weigh;
@@ -35,9 +37,10 @@ pub use motion::{Motion, Turn};
 pub use path::PathLook;
 pub use profile::Profile;
 pub use sample::ShapeSample;
+pub use told::{MoonTold, NightTold};
 pub use veil::{Patches, SkyStar, Veil, veil};
 pub use verdict::{Cause, CauseFound, Diagnosis};
-pub use weigh::{MoonTold, NightTold, SHARP_PX, diagnose};
+pub use weigh::{SHARP_PX, diagnose};
 
 /// The lens and the pole as far as they are known.
 #[derive(Clone, Copy, Debug, PartialEq)]

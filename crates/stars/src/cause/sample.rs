@@ -4,7 +4,7 @@ use nightloom_fit::median_of;
 use nightloom_raster::Plane;
 use rayon::prelude::*;
 
-use super::coma::{self, Third};
+use super::third::{Third, third};
 use super::{line, stamp};
 use crate::shape::{FWHM_PER_SIGMA, LocalSky, Moments, centre};
 use crate::{Background, BackgroundSettings, Field, Star};
@@ -128,7 +128,7 @@ fn point(image: &Plane, background: &Background, field: &Field, star: &Star) -> 
         length_px: line::length(long, short),
         angle,
         flux: f64::from(star.flux),
-        third: coma::third(image, &sky, at, (long * short).powf(0.25)),
+        third: third(image, &sky, at, (long * short).powf(0.25)),
     })
 }
 
