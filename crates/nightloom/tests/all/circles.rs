@@ -122,8 +122,17 @@ fn in_circles(of: &str) -> BTreeSet<String> {
         seen.contains(from)
     };
     let back = all.keys().filter(|m| comes_back(m));
-    back.map(|m| format!("crates/{of}/src/{}.rs", m.join("/")))
-        .collect()
+    back.map(|m| {
+        let file = format!("crates/{of}/src/{}", m.join("/"));
+        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..").join(&file);
+        let end = if folder.join("mod.rs").exists() {
+            "/mod.rs"
+        } else {
+            ".rs"
+        };
+        file + end
+    })
+    .collect()
 }
 
 #[test]
