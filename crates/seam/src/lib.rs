@@ -20,7 +20,7 @@ mod matte;
 mod mixture;
 mod opacity;
 mod relabel;
-pub mod resample;
+mod resample;
 mod retouch;
 mod separate;
 mod sky_likeness;

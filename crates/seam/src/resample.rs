@@ -4,7 +4,7 @@ use nightloom_raster::Plane;
 use rayon::prelude::*;
 
 /// Bilinear look-up of a plane of cells at full-resolution pixel (x, y); edges are extended.
-pub fn sample_cells(cells: &Plane, factor: usize, x: f32, y: f32) -> f32 {
+pub(crate) fn sample_cells(cells: &Plane, factor: usize, x: f32, y: f32) -> f32 {
     let to_cell = |v: f32| (v + 0.5) / factor as f32 - 0.5;
     let (u, i) = split(to_cell(x), cells.width());
     let (v, j) = split(to_cell(y), cells.height());

@@ -303,7 +303,7 @@ impl Scenario {
     }
 
     /// Distance from pixel to pixel, millimetres.
-    pub fn pitch_mm(&self) -> f64 {
+    pub(crate) fn pitch_mm(&self) -> f64 {
         36.0 / self.size.pixels().0 as f64
     }
 }

@@ -103,7 +103,7 @@ impl BlindIdentification {
     }
 
     /// A pixel of the frame as the lens has it: flipped where `mirrored`.
-    pub fn on_lens(&self, [x, y]: [f64; 2]) -> [f64; 2] {
+    pub(crate) fn on_lens(&self, [x, y]: [f64; 2]) -> [f64; 2] {
         if self.mirrored {
             [self.width as f64 - 1.0 - x, y]
         } else {

@@ -22,7 +22,7 @@ fn modules(of: &str) -> Modules {
     while let Some((folder, at)) = open.pop() {
         for path in fs::read_dir(folder).unwrap().map(|e| e.unwrap().path()) {
             let name = path.file_stem().unwrap().to_string_lossy().into_owned();
-            let inside = [&at[..], &[name.clone()]].concat();
+            let inside = [&at[..], std::slice::from_ref(&name)].concat();
             if path.is_dir() && name != "bin" {
                 open.push((path, inside));
             } else if path.extension().is_some_and(|e| e == "rs") {

@@ -4,7 +4,7 @@ use super::photon_transfer::Transfer;
 use crate::field::{FieldError, Range, check};
 
 /// Degrees over which dark current doubles, where nothing better is known: common practice, no source.
-pub const DOUBLING_C: f64 = 6.0;
+pub(crate) const DOUBLING_C: f64 = 6.0;
 
 /// Gain and read noise at one ISO.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -30,7 +30,7 @@ impl IsoFigures {
         }
     }
     /// Stops between full well and read noise: log2(full well/read noise).
-    pub fn dynamic_range_stops(&self) -> f64 {
+    pub(crate) fn dynamic_range_stops(&self) -> f64 {
         (self.full_well_e / self.read_noise_e).log2()
     }
 }

@@ -90,7 +90,7 @@ impl FrameCheck {
 
     /// Starlight in magnitudes, more is brighter, comparable between frames of one lens: the zero point
     /// with exposure, ISO and aperture taken out.
-    pub fn starlight_mag(&self) -> Option<f64> {
+    pub(crate) fn starlight_mag(&self) -> Option<f64> {
         let [exposure, iso, aperture] = self.settings;
         let light = exposure? * iso.unwrap_or(100.0) / aperture.unwrap_or(1.0).powi(2);
         (light > 0.0)

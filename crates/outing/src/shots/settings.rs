@@ -233,7 +233,7 @@ impl ShotSettings {
     }
 
     /// The darks as a run.
-    pub fn dark_run(&self) -> Run {
+    pub(crate) fn dark_run(&self) -> Run {
         Run {
             f_number: None,
             ..self.sky.with_frames(self.darks)

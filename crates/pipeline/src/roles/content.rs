@@ -66,7 +66,7 @@ impl FrameContent {
 
     /// The same with what the stars' shapes say of a common motion; `image` is what `field` was measured in.
     #[must_use]
-    pub fn with_drift(mut self, image: &Plane, field: &Field) -> Self {
+    pub(crate) fn with_drift(mut self, image: &Plane, field: &Field) -> Self {
         // Only directions and lengths in pixels are asked for, so any moderate lens serves.
         let (width, height) = (image.width(), image.height());
         let lens = Lens::rectilinear(0.8 * (width as f64).hypot(height as f64), width, height);

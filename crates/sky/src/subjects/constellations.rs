@@ -44,7 +44,7 @@ pub fn all() -> &'static [Constellation] {
 }
 
 /// The constellation with these three letters, in the IAU's spelling.
-pub fn by_abbreviation(abbreviation: &str) -> Option<&'static Constellation> {
+pub(crate) fn by_abbreviation(abbreviation: &str) -> Option<&'static Constellation> {
     ALL.iter().find(|c| c.abbreviation == abbreviation)
 }
 

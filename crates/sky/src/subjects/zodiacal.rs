@@ -11,7 +11,7 @@ const OBLIQUITY_ARCSEC: f64 = 84_381.406;
 const CONE_DEG: f64 = 45.0;
 
 /// From ICRS axes to the ecliptic and equinox of J2000 (frame bias of 0.02″ left out).
-pub fn ecliptic_from_icrs() -> Rotation3<f64> {
+pub(crate) fn ecliptic_from_icrs() -> Rotation3<f64> {
     Rotation3::from_axis_angle(&Vector3::x_axis(), -Angle::from_arcsec(OBLIQUITY_ARCSEC).rad())
 }
 
