@@ -45,7 +45,7 @@ impl CompositeOp {
 }
 
 /// One layer: its pixels as rows of 16-bit RGB with straight alpha (four samples a pixel) in the
-/// encoding of the picture's profile. Use a closure.
+/// encoding of the picture's profile; a closure will do.
 pub struct OraLayer<'a> {
     /// The name shown.
     pub name: String,
