@@ -9,7 +9,7 @@ use nightloom_outing::chart::{
 };
 use nightloom_outing::evening::Evening;
 use nightloom_sky::Angle;
-use nightloom_sky::night::{Night, NightSky, Sample};
+use nightloom_sky::night::{Night, NightSample, NightSky};
 use nightloom_sky::subjects::{Subject, milky_way::Arch};
 
 use crate::failure::Failure;
@@ -139,7 +139,7 @@ pub(crate) struct Drawn<'a> {
     evening: &'a Evening,
     night: &'a Night,
     subjects: &'a [Subject],
-    samples: Vec<Sample>,
+    samples: Vec<NightSample>,
     place: String,
 }
 
@@ -182,7 +182,7 @@ impl<'a> Drawn<'a> {
             .and_then(|s| s.best_at.or(s.culmination.map(|c| c.at)))
             .unwrap_or(self.night.window.midnight);
         let arch = Arch::new(&self.evening.standpoint.site.ground_from_icrs(at));
-        let away = |s: &&Sample| s.at.seconds_since(at).abs();
+        let away = |s: &&NightSample| s.at.seconds_since(at).abs();
         let then = self.samples.iter().min_by(|a, b| away(a).total_cmp(&away(b)));
         let azimuth = then
             .and_then(|s| s.subject.as_ref())

@@ -8,7 +8,7 @@ use std::path::PathBuf;
 use clap::Args;
 use nightloom_optics::noise::{LightPath, READ_NOISE_SHARE, sky_e_per_s, sky_limited_s};
 use nightloom_optics::{
-    Comparison, Equivalent, Exposure, Ladder, Limit, Limits, Setting, Written, compare, ladder, solve,
+    Comparison, Equivalent, Exposure, Ladder, LadderLimits, Limit, Setting, Written, compare, ladder, solve,
 };
 use nightloom_outing::chart::Look;
 use nightloom_outing::{FrameLight, FrameTold, frame_light, setting_words, short, time_words};
@@ -249,8 +249,8 @@ fn ladder_answer(from: &Exposure, args: &ExposureArgs, quiet: bool) -> Result<Va
     Ok(json!({ "rungs": rungs, "ended_by": found.ended_by }))
 }
 
-fn limits(args: &ExposureArgs) -> Result<Limits, Failure> {
-    Ok(Limits {
+fn limits(args: &ExposureArgs) -> Result<LadderLimits, Failure> {
+    Ok(LadderLimits {
         longest_s: limit_s("--longest", args.longest.as_deref())?,
         shortest_s: limit_s("--shortest", args.shortest.as_deref())?,
         highest_iso: args.highest_iso,

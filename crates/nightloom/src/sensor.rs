@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use nightloom_outing::{LeftOut, SensorAtIso, SensorReport, measure_sensor};
+use nightloom_outing::{SensorAtIso, SensorReport, UnusedFrame, measure_sensor};
 use serde_json::{Value, json};
 
 use crate::context::Context;
@@ -37,7 +37,7 @@ fn why(report: &SensorReport) -> String {
     missing.chain(out).collect::<Vec<_>>().join(" ")
 }
 
-fn left_out(frame: &LeftOut) -> String {
+fn left_out(frame: &UnusedFrame) -> String {
     format!("Left out: {}: {}.", frame.path.display(), frame.reason)
 }
 

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 use nightloom_optics::{
-    AxisAllowance, Camera, FrameTrails, Periodic, Projection, Rate, Rules, Scene, Shot, Subject, Tracker,
+    AxisAllowance, Camera, FrameTrails, Periodic, Projection, Rate, Rules, Scene, Shot, Tracker, Trailing,
     axis_allowance, longest_exposure_s, rules, share_of_frames_kept,
 };
 use nightloom_outing::chart::{Look, TrailPicture, trail_map};
@@ -141,8 +141,8 @@ impl TrailArgs {
 
 fn answer(shot: &Shot, args: &TrailArgs, json: bool) -> Result<Value, Failure> {
     let answer = Answer {
-        trails: shot.frame_trails(Subject::Sky),
-        land: shot.tracker.map(|_| shot.frame_trails(Subject::Land)),
+        trails: shot.frame_trails(Trailing::Sky),
+        land: shot.tracker.map(|_| shot.frame_trails(Trailing::Land)),
         longest_s: longest_exposure_s(shot, args.tolerance)?,
         allowed: axis_allowance(&shot.scene, &shot.camera, shot.seconds, args.tolerance)?,
         kept: match shot.tracker.and_then(|t| t.periodic) {
@@ -158,7 +158,7 @@ fn answer(shot: &Shot, args: &TrailArgs, json: bool) -> Result<Value, Failure> {
     tell(shot, &answer, args.tolerance, json);
     let mut value = answer_json(shot, &answer, args);
     if args.map {
-        value["map"] = map_json(&shot.trail_map(MAP[0], MAP[1], Subject::Sky));
+        value["map"] = map_json(&shot.trail_map(MAP[0], MAP[1], Trailing::Sky));
     }
     Ok(value)
 }

@@ -15,6 +15,8 @@ mod brackets;
 mod browser;
 #[path = "all/check.rs"]
 mod check;
+#[path = "all/circles.rs"]
+mod circles;
 #[path = "all/command_line.rs"]
 mod command_line;
 #[path = "all/dropped.rs"]

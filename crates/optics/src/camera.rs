@@ -64,47 +64,6 @@ impl Camera {
         })
     }
 
-    /// From what a file says of itself: focal length, its 35 mm equivalent and the picture's size.
-    ///
-    /// The equivalent compares diagonals with the 43.27 mm of 36 × 24 mm (CIPA DCG-001, from memory).
-    /// It is a whole number in EXIF, so the pitch is good to about half a part in it.
-    ///
-    /// # Errors
-    /// Where a number is not above zero.
-    pub fn from_equivalent(
-        projection: Projection,
-        focal_mm: f64,
-        equivalent_mm: f64,
-        size_px: [f64; 2],
-    ) -> Result<Self, FieldError> {
-        let focal_mm = check("the focal length in mm", focal_mm, Range::Positive, "24")?;
-        let equivalent_mm = check(
-            "the 35 mm equivalent of the focal length",
-            equivalent_mm,
-            Range::Positive,
-            "36",
-        )?;
-        let width = check(
-            "the picture's width in pixels",
-            size_px[0],
-            Range::Positive,
-            "6000",
-        )?;
-        let height = check(
-            "the picture's height in pixels",
-            size_px[1],
-            Range::Positive,
-            "4000",
-        )?;
-        let pitch_mm = 36f64.hypot(24.0) * (focal_mm / equivalent_mm) / width.hypot(height);
-        Self::new(
-            projection,
-            focal_mm,
-            pitch_mm * 1000.0,
-            [width * pitch_mm, height * pitch_mm],
-        )
-    }
-
     /// Focal length, millimetres.
     pub fn focal_mm(&self) -> f64 {
         self.lens.focal_px * self.pitch_um / 1000.0

@@ -33,10 +33,4 @@ impl Exposure {
     pub fn light_at_saturation(&self) -> f64 {
         self.f_number * self.f_number / (self.seconds * self.iso / 100.0)
     }
-    /// How many times more signal this exposure records from the same scene than `other` does:
-    /// the ratio of t·ISO/N².
-    pub fn gain_over(&self, other: &Self) -> f64 {
-        let signal = |e: &Self| e.seconds * e.iso / (e.f_number * e.f_number);
-        signal(self) / signal(other)
-    }
 }

@@ -43,9 +43,4 @@ impl SensorFormat {
             .into_iter()
             .find(|format| format.name.eq_ignore_ascii_case(name))
     }
-
-    /// How much longer a lens would have to be on 36 × 24 mm for the same diagonal field.
-    pub fn crop_factor(&self) -> f64 {
-        36f64.hypot(24.0) / self.width_mm.hypot(self.height_mm)
-    }
 }

@@ -78,12 +78,12 @@ pub struct SettingsError {
     /// The file, as it was named.
     pub file: String,
     /// What is wrong, at least one fault.
-    pub faults: Vec<Fault>,
+    pub faults: Vec<SettingFault>,
 }
 
 /// One fault in an `outing.toml`.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Fault {
+pub struct SettingFault {
     /// The line, counted from 1; 0 when the file could not be read at all.
     pub line: usize,
     /// The key with its section, as `site.latitude_deg`; empty where there is none.

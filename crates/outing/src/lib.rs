@@ -31,7 +31,7 @@ pub use check::{
 };
 pub use clock::{ClockFrame, ClockReport, FrameTime, read_clock};
 pub use discover::{Discovery, Found, OUTING_TOML, RESULTS, WORK, discover};
-pub use error::{Fault, FolderError, SettingsError};
+pub use error::{FolderError, SettingFault, SettingsError};
 pub use file::{
     Filled, check_frame_names, markdown, offset_seconds, option_in, options, parse_settings, read_settings,
     real, template, with_option,
@@ -45,11 +45,11 @@ pub use plan::{
 };
 pub use role::Role;
 pub use sensor::{
-    Channel, DarkCurrentReport, FramesUsed, HotReport, LeftOut, Saturation, SensorAtIso, SensorError,
-    SensorReport, measure_sensor,
+    Channel, DarkCurrentReport, FramesUsed, HotReport, Saturation, SensorAtIso, SensorError, SensorReport,
+    UnusedFrame, measure_sensor,
 };
 pub use single::{
-    Falloff, FrameLight, FramePicture, FrameTold, IdentifyReport, LensTold, LensesError, ResidualMap,
+    FalloffReport, FrameLight, FramePicture, FrameTold, IdentifyReport, LensTold, LensesError, ResidualMap,
     SingleError, SkyPlace, SkyTones, StarReport, StarsReport, StreakKind, StreakReport, frame_light,
     frame_picture, frame_stars, frame_stars_in_green, identify_frame,
 };

@@ -123,7 +123,7 @@ impl<'a> Bench<'a> {
         outputs: &[&str],
         data: &T,
     ) -> Result<(), BuildError> {
-        let data = serde_json::to_value(data).map_err(|e| BuildError::Internal { what: e.to_string() })?;
+        let data = serde_json::to_value(data).map_err(BuildError::internal)?;
         let now = self.world.now();
         self.journal.record(step, key, outputs, data, now)?;
         self.steps.done += 1;

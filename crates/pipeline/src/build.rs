@@ -28,9 +28,10 @@ use crate::inventory::Item;
 use crate::join::Joined;
 use crate::land::LandStack;
 use crate::masters::Masters;
-use crate::placing::{Placed, Times};
+use crate::placing::Placed;
 use crate::prepare::{Prepared, Ready};
 use crate::sky::SkyStack;
+use crate::times::Times;
 use crate::track::Tracked;
 
 use crate::hints::{LandHints, on_canvas};

@@ -33,12 +33,6 @@ pub(super) fn results_folder(folder: &Path) -> Result<PathBuf, BuildError> {
     Ok(results)
 }
 
-fn failed(error: impl std::fmt::Display) -> BuildError {
-    BuildError::Internal {
-        what: error.to_string(),
-    }
-}
-
 /// Writes the sky stack as it is, linear, before fill, balance and curve.
 pub(super) fn linear(folder: &Path, picture: &Rgb, frames: usize) -> Result<PathBuf, BuildError> {
     let path = folder.join("linear.fits");
@@ -65,7 +59,7 @@ pub(super) fn linear(folder: &Path, picture: &Rgb, frames: usize) -> Result<Path
             "planes are red, green, blue",
         ),
     ];
-    write_fits_f32(&path, &[r, g, b], &keywords).map_err(failed)?;
+    write_fits_f32(&path, &[r, g, b], &keywords).map_err(BuildError::internal)?;
     Ok(path)
 }
 
@@ -91,7 +85,7 @@ pub(super) fn coverage(folder: &Path, coverage: &Plane) -> Result<PathBuf, Build
         TiffSettings::default(),
         &rows,
     )
-    .map_err(failed)?;
+    .map_err(BuildError::internal)?;
     Ok(path)
 }
 
@@ -114,7 +108,7 @@ pub(super) fn pictures(
     let tiff = |name: &str, description: &str, rows: &dyn nightloom_raster::write::Rows16| {
         let path = folder.join(name);
         write_tiff16_rows(&path, shape, &profile, description, TiffSettings::default(), rows)
-            .map_err(failed)?;
+            .map_err(BuildError::internal)?;
         Ok::<_, BuildError>(path)
     };
     let picture_rows = |y: usize, out: &mut [u16]| {
@@ -146,7 +140,7 @@ pub(super) fn pictures(
         &icc::grey_linear(),
         "Matte, 0 land to 65535 sky",
     )
-    .map_err(failed)?;
+    .map_err(BuildError::internal)?;
     bench.show(stage, 0.45, "layers.ora")?;
     let layers = layers(folder, finished, has_land, &profile, &picture_rows)?;
     bench.show(stage, 0.9, "preview.jpg")?;
@@ -248,7 +242,7 @@ fn layers(
             icc: profile,
         },
     )
-    .map_err(failed)?;
+    .map_err(BuildError::internal)?;
     Ok(path)
 }
 
@@ -285,7 +279,7 @@ pub(super) fn small_jpeg(finished: &Finished, max_side: usize, quality: u8) -> R
             .iter_mut()
             .for_each(|v| *v = srgb_encode(v.clamp(0.0, 1.0)));
     }
-    jpeg_bytes(&small, quality, &icc::srgb()).map_err(failed)
+    jpeg_bytes(&small, quality, &icc::srgb()).map_err(BuildError::internal)
 }
 
 /// A plane as a small grey JPEG; `white` becomes white.
@@ -296,5 +290,5 @@ pub(super) fn plane_jpeg(plane: &Plane, white: f32) -> Result<Vec<u8>, BuildErro
         .iter_mut()
         .for_each(|v| *v = (*v / white.max(1e-6)).clamp(0.0, 1.0));
     let grey = Rgb::from_planes([small.clone(), small.clone(), small]);
-    jpeg_bytes(&grey, 85, &icc::srgb()).map_err(failed)
+    jpeg_bytes(&grey, 85, &icc::srgb()).map_err(BuildError::internal)
 }

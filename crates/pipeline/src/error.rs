@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use crate::journal::JournalError;
 use nightloom_outing::{FolderError, SettingsError};
+use nightloom_raster::WorkFileError;
 
 /// Why a build ended without a picture.
 #[derive(Debug, thiserror::Error)]
@@ -43,6 +44,9 @@ pub enum BuildError {
         /// What the system said.
         reason: String,
     },
+    /// A work file could not be written or read back.
+    #[error(transparent)]
+    Work(#[from] WorkFileError),
     /// A step failed for a reason of its own.
     #[error("{what}")]
     Internal {
@@ -52,6 +56,11 @@ pub enum BuildError {
 }
 
 impl BuildError {
+    pub(super) fn internal(error: impl std::fmt::Display) -> Self {
+        Self::Internal {
+            what: error.to_string(),
+        }
+    }
     pub(super) fn write(path: &Path, error: &io::Error) -> Self {
         Self::Write {
             path: path.into(),

@@ -6,8 +6,8 @@ use nightloom_stars::{FalloffFrame, FalloffSettings, estimate_falloff, falloff_s
 
 use super::bench::Bench;
 use super::error::BuildError;
-use super::placing::Times;
 use super::prepare::{self, Prepared, PreparedFacts};
+use super::times::Times;
 use super::track::Tracked;
 
 /// Knots of the radial factor: straight lines between are within 10⁻⁴.

@@ -4,7 +4,7 @@ use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::compose_row;
 use nightloom_sky::catalogue;
 use nightloom_stack::{
-    BackgroundModel, BackgroundSettings, Mask, Neutral, NeutralSettings, SceneStatistics, ToneCurve,
+    BackgroundModel, GradientSettings, Mask, Neutral, NeutralSettings, SceneStatistics, ToneCurve,
     background_noise, fit_background, neutral_by_stars,
 };
 use nightloom_stars::Field;
@@ -50,8 +50,7 @@ pub(super) fn finish(
     };
     bench.show("Modelling the sky's background", 0.3, "")?;
     let sky_mask = Mask::from_fn(canvas.width, canvas.height, 8, |x, y| sure(&joined.alpha, x, y));
-    let background = match fit_background(&joined.sky, Some(&sky_mask), None, &BackgroundSettings::default())
-    {
+    let background = match fit_background(&joined.sky, Some(&sky_mask), None, &GradientSettings::default()) {
         Ok(model) => {
             model.subtract(&mut joined.sky, settings.gradient as f32, true);
             Some(model)

@@ -9,7 +9,8 @@ use super::bench::Bench;
 use super::error::BuildError;
 use crate::journal::StepKey;
 use crate::roles::{
-    Content, FrameFacts, RoleDecision, decide_roles, left_out_by_camera, left_out_by_lens, role_of_folder,
+    FrameContent, FrameFacts, RoleDecision, decide_roles, left_out_by_camera, left_out_by_lens,
+    role_of_folder,
 };
 use nightloom_outing::Digest;
 use nightloom_outing::Role;
@@ -171,7 +172,7 @@ fn read_facts(
     facts.meta = frame.meta;
     let image = frame.pixels.brightness();
     let field = nightloom_stars::measure(&image, &DetectSettings::default());
-    facts.content = Some(Content::of(&frame.pixels, &field).with_drift(&image, &field));
+    facts.content = Some(FrameContent::of(&frame.pixels, &field).with_drift(&image, &field));
     Ok(facts)
 }
 

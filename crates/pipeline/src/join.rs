@@ -3,7 +3,7 @@
 use nightloom_raster::colour::luminance;
 use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::{
-    FillSettings, ForegroundSettings, Gap, Matte, ToneMatch, ToneSettings, Work, compose_row, fill_sky,
+    FillSettings, ForegroundSettings, Gap, Matte, ToneMatch, ToneMatchSettings, Work, compose_row, fill_sky,
     foreground, match_sky,
 };
 
@@ -36,9 +36,9 @@ pub(super) fn join(
     known_gain: Option<[f32; 3]>,
 ) -> Result<Joined, BuildError> {
     bench.show("Matching land and sky", 0.0, "")?;
-    let settings = ToneSettings {
+    let settings = ToneMatchSettings {
         known_gain,
-        ..ToneSettings::default()
+        ..ToneMatchSettings::default()
     };
     let tone = match_sky(&land, &sky, &matte.alpha, coverage, &settings).map_err(internal)?;
     let gap = Gap {

@@ -224,7 +224,7 @@ impl Journal {
     }
 
     /// The folder for work files, inside the outing.
-    pub fn work_folder(&self) -> PathBuf {
+    pub(crate) fn work_folder(&self) -> PathBuf {
         self.folder.join(WORK)
     }
 

@@ -1,16 +1,13 @@
 //! The fixed frames become one: the land stack.
 
-use std::path::Path;
-
 use nightloom_raster::colour::to_working;
-use nightloom_raster::{Plane, Rgb, WorkFile, resize_area_plane};
-use nightloom_stack::{CombineSettings, Input, PixelNoise, Shift, Source, combine, tripod_shift};
+use nightloom_raster::{Plane, Rgb, WorkFile, WorkValues, resize_area_plane};
+use nightloom_stack::{CombineSettings, Input, Shift, Source, combine, tripod_shift};
 use serde::{Deserialize, Serialize};
 
 use super::bench::Bench;
 use super::error::BuildError;
-use super::exact::{read_planes, write_planes};
-use super::prepare::Prepared;
+use super::land_frame::LandFrame;
 use super::{land_focus, light_ratio};
 use crate::journal::StepKey;
 use nightloom_outing::Digest;
@@ -61,18 +58,6 @@ pub(super) struct LandFacts {
     pub(super) left_out: Vec<(usize, String)>,
 }
 
-/// What one land frame brings.
-#[derive(Clone, Debug)]
-pub(super) struct LandFrame<'a> {
-    pub(super) frame: &'a Prepared,
-    /// Factor that brings its values to the picture's unit.
-    pub(super) gain: f32,
-    /// Noise of its pixels in that unit.
-    pub(super) noise: PixelNoise,
-    /// Whether its file tells how it was exposed; else `gain` is a start.
-    pub(super) told: bool,
-}
-
 /// Stacks the land frames on the pixels of the one at `reference`.
 pub(super) fn stack_land(
     bench: &mut Bench<'_>,
@@ -82,7 +67,7 @@ pub(super) fn stack_land(
 ) -> Result<LandStack, BuildError> {
     let key = frames
         .iter()
-        .fold(StepKey::new("land-stack", 5), |key, f| {
+        .fold(StepKey::new("land-stack", 6), |key, f| {
             key.input("frame", f.frame.key)
                 .settings(&(f.gain, f.noise, f.told))
         })
@@ -91,28 +76,22 @@ pub(super) fn stack_land(
     let (name, path) = bench.work_file("land", key, "planes")?;
     let (cells_name, cells) = bench.work_file("land", key, "cells")?;
     if let Some(facts) = bench.kept::<LandFacts>("land-stack", key) {
-        let read = |path: &Path| read_planes(path).map_err(|e| BuildError::read(path, &e));
-        let planes = (
-            <[Plane; 3]>::try_from(read(&path)?),
-            <[Plane; 2]>::try_from(read(&cells)?),
-        );
-        if let (Ok([r, g, b]), Ok([mean, variance])) = planes {
-            return Ok(LandStack {
-                frame_px: [r.width(), r.height()],
-                key,
-                work: name,
-                picture: Rgb::from_planes([r, g, b]),
-                mean,
-                variance,
-                facts,
-            });
-        }
+        let picture = WorkFile::open(&path)?.read_rgb()?;
+        let [mean, variance] = WorkFile::open(&cells)?.read_planes()?;
+        return Ok(LandStack {
+            frame_px: [picture.width(), picture.height()],
+            key,
+            work: name,
+            picture,
+            mean,
+            variance,
+            facts,
+        });
     }
     let sources = frames
         .iter()
         .map(|f| WorkFile::open(&f.frame.work))
-        .collect::<Result<Vec<_>, _>>()
-        .map_err(internal)?;
+        .collect::<Result<Vec<_>, _>>()?;
     light_ratio::settle(&mut frames, &sources, reference)?;
     let by_focus = land_focus::parts(bench, &frames, &sources, reference)?;
     let mut facts = LandFacts {
@@ -157,8 +136,8 @@ pub(super) fn stack_land(
     let [mean, variance] = temporal(&sources, &frames, &by_focus.parts[0])
         .map_err(|e| BuildError::read(&frames[home].frame.work, &e))?;
     let [r, g, b] = picture.planes();
-    write_planes(&path, &[r, g, b]).map_err(|e| BuildError::write(&path, &e))?;
-    write_planes(&cells, &[&mean, &variance]).map_err(|e| BuildError::write(&cells, &e))?;
+    WorkFile::write_planes(&path, &[r, g, b], WorkValues::Float32)?;
+    WorkFile::write_planes(&cells, &[&mean, &variance], WorkValues::Float32)?;
     bench.done("land-stack", key, &[&name, &cells_name], &facts)?;
     Ok(LandStack {
         frame_px: [picture.width(), picture.height()],
@@ -171,17 +150,9 @@ pub(super) fn stack_land(
     })
 }
 
-fn internal(error: impl std::fmt::Display) -> BuildError {
-    BuildError::Internal {
-        what: error.to_string(),
-    }
-}
-
 /// One land frame by itself, in the stack's colour and scale.
 pub(super) fn single(frame: &LandFrame<'_>) -> Result<Rgb, BuildError> {
-    let mut picture = WorkFile::open(&frame.frame.work)
-        .and_then(|f| f.read_rgb())
-        .map_err(internal)?;
+    let mut picture = WorkFile::open(&frame.frame.work)?.read_rgb()?;
     to_working(&mut picture, &frame.frame.facts.colour);
     for plane in picture.planes_mut() {
         plane.data_mut().iter_mut().for_each(|v| *v *= frame.gain);
@@ -205,12 +176,7 @@ fn shifts(
     if !settings.register || part.len() < 2 {
         return Ok(vec![still; part.len()]);
     }
-    let small = |i: usize| {
-        Ok::<_, BuildError>(resize_area_plane(
-            &sources[i].read_plane(1).map_err(internal)?,
-            SHIFT_PX,
-        ))
-    };
+    let small = |i: usize| Ok::<_, BuildError>(resize_area_plane(&sources[i].read_plane(1)?, SHIFT_PX));
     let home = small(reference)?;
     let scale = sources[reference].width() as f64 / home.width() as f64;
     let land = &frames[reference].frame.facts.field.land;
@@ -309,7 +275,7 @@ fn combined(
         &progress,
         bench.world.cancelled(),
     )
-    .map_err(|e| bench.go_on().err().unwrap_or_else(|| internal(e)))?;
+    .map_err(|e| bench.go_on().err().unwrap_or_else(|| BuildError::internal(e)))?;
     Ok((stacked.rgb, stacked.rejected_per_input))
 }
 

@@ -7,10 +7,10 @@ use nightloom_outing::{FrameTime, LandSettings, LandUse};
 use nightloom_sky::{EarthOrientation, Instant, Observer, Site, SolarBody, Target};
 use nightloom_stack::PixelNoise;
 
-use super::land::LandFrame;
-use super::placing::Times;
+use super::land_frame::LandFrame;
 use super::prepare::Prepared;
 use super::setting::Setting;
+use super::times::Times;
 
 /// With the sun above this, degrees, twilight lights the land (the sky's excess is 1 mag at −15°: TRADE.md 4).
 const TWILIGHT_SUN_DEG: f64 = -15.0;

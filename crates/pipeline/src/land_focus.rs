@@ -8,7 +8,7 @@ use nightloom_stack::{
 
 use super::bench::Bench;
 use super::error::BuildError;
-use super::land::LandFrame;
+use super::land_frame::LandFrame;
 
 /// Stillness is looked for in pictures no longer than this, in cells of so many of their pixels.
 const STILL_PX: usize = 1600;
@@ -115,9 +115,7 @@ impl Still {
 /// noise agrees with nothing.
 fn still_cells(bench: &Bench<'_>, sources: &[WorkFile], reference: usize) -> Result<Still, BuildError> {
     let small = |i: usize| {
-        let plane = sources[i]
-            .read_plane(1)
-            .map_err(|e| BuildError::Internal { what: e.to_string() })?;
+        let plane = sources[i].read_plane(1)?;
         Ok::<_, BuildError>(resize_area_plane(&plane, STILL_PX))
     };
     let home = small(reference)?;
@@ -155,9 +153,7 @@ fn slopes_agree(a: &Plane, b: &Plane, [x0, y0]: [usize; 2]) -> f64 {
 }
 
 fn luminance(source: &WorkFile, gain: f32) -> Result<Plane, BuildError> {
-    let picture = source
-        .read_rgb()
-        .map_err(|e| BuildError::Internal { what: e.to_string() })?;
+    let picture = source.read_rgb()?;
     let mut light = picture.brightness();
     light.data_mut().iter_mut().for_each(|v| *v *= gain);
     Ok(light)
@@ -235,20 +231,14 @@ pub(super) fn merged(
 fn on_home(picture: &Rgb, mapping: &nightloom_stack::Mapping<'_>, home: &Rgb) -> Result<Rgb, BuildError> {
     let (width, height) = (home.width(), home.height());
     let plane = |c: usize| {
-        let mut plane = warp(picture, c, mapping, width, height, &WarpSettings::default())?;
+        let mut plane = warp(picture, c, mapping, width, height, &WarpSettings::default())
+            .map_err(BuildError::internal)?;
         for (v, own) in plane.data_mut().iter_mut().zip(home.planes()[c].data()) {
             if !v.is_finite() {
                 *v = *own;
             }
         }
-        Ok(plane)
+        Ok::<_, BuildError>(plane)
     };
-    let planes = [plane(0), plane(1), plane(2)];
-    let [r, g, b] = planes;
-    let failed = |e: std::io::Error| BuildError::Internal { what: e.to_string() };
-    Ok(Rgb::from_planes([
-        r.map_err(failed)?,
-        g.map_err(failed)?,
-        b.map_err(failed)?,
-    ]))
+    Ok(Rgb::from_planes([plane(0)?, plane(1)?, plane(2)?]))
 }

@@ -10,7 +10,6 @@ mod canvas;
 mod deliver;
 mod edge;
 mod error;
-mod exact;
 mod fall_off;
 mod finish;
 mod fitting;
@@ -23,6 +22,7 @@ mod journal;
 mod land;
 mod land_choice;
 mod land_focus;
+mod land_frame;
 mod lens_guess;
 mod light;
 mod light_ratio;
@@ -39,6 +39,7 @@ mod residual_map;
 mod roles;
 mod setting;
 mod sky;
+mod times;
 mod track;
 mod units;
 mod verdicts;
@@ -46,7 +47,7 @@ mod verdicts;
 pub use build::build;
 pub use error::BuildError;
 pub use hints::{
-    HINTS_TOML, HintKind, HintStroke, HintsError, LandFrame, LandHints, LiveEdge, LiveEdgeError,
+    EdgeFrame, HINTS_TOML, HintKind, HintStroke, HintsError, LandHints, LiveEdge, LiveEdgeError,
 };
 pub use journal::{Entry, Journal, JournalError, Output, StepKey};
 pub use new::{NewError, NewOptions, NewReport, new_outing};
@@ -56,4 +57,4 @@ pub use report::{
     BuildReport, CanvasReport, ColourReport, FrameReport, LandReport, LensReport, Outputs, SeamReport,
     SkyReport, StepCounts,
 };
-pub use roles::{Content, FrameFacts, RoleDecision, decide_roles, left_out_by_camera, role_of_folder};
+pub use roles::{FrameContent, FrameFacts, RoleDecision, decide_roles, left_out_by_camera, role_of_folder};

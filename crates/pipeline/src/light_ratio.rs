@@ -8,7 +8,7 @@ use nightloom_stack::median_of;
 use std::collections::BTreeMap;
 
 use super::error::BuildError;
-use super::land::LandFrame;
+use super::land_frame::LandFrame;
 use super::setting::Setting;
 
 /// Side of the cells compared, pixels.
@@ -45,11 +45,11 @@ pub(super) fn settle(
     if groups.is_empty() {
         return Ok(());
     }
-    let base = cells(&plane(&sources[reference])?, &frames[reference]);
+    let base = cells(&sources[reference].read_plane(1)?, &frames[reference]);
     for (_, group) in groups {
         let mut ratios: Vec<f32> = Vec::new();
         for &i in &group {
-            let own = cells(&plane(&sources[i])?, &frames[i]);
+            let own = cells(&sources[i].read_plane(1)?, &frames[i]);
             ratios.extend(own.iter().filter_map(|(at, v)| Some((v / base.get(at)?).ln())));
         }
         let most = if frames[group[0]].told {
@@ -69,12 +69,6 @@ pub(super) fn settle(
         }
     }
     Ok(())
-}
-
-fn plane(source: &WorkFile) -> Result<Plane, BuildError> {
-    source
-        .read_plane(1)
-        .map_err(|e| BuildError::Internal { what: e.to_string() })
 }
 
 /// The logarithm of the ratio, if it is sure, and small enough to be the camera's.

@@ -121,7 +121,7 @@ fn one_master(
     let step = format!("master-{role}");
     let hashes = group.iter().filter_map(|&i| items[i].hash);
     let key = hashes
-        .fold(StepKey::new(&step, 3), |key, hash| key.input("frame", hash))
+        .fold(StepKey::new(&step, 4), |key, hash| key.input("frame", hash))
         .settings(&decode_options(settings))
         .finish();
     let (name, path) = bench.work_file(&step, key, "plane")?;
@@ -144,7 +144,7 @@ fn one_master(
     let mut outputs = vec![];
     if !scratch.files.is_empty() {
         let plane = combine(&scratch.files, role, about.cfa)?;
-        WorkFile::write_plane(&path, &plane).map_err(work_error)?;
+        WorkFile::write_plane(&path, &plane)?;
         outputs.push(name.as_str());
     }
     for file in &scratch.files {
@@ -196,9 +196,7 @@ fn gather(
         {
             Ok((plane, cfa)) => {
                 scratch.cfa = Some(cfa);
-                scratch
-                    .files
-                    .push(WorkFile::write_plane(&places[k].1, &plane).map_err(work_error)?);
+                scratch.files.push(WorkFile::write_plane(&places[k].1, &plane)?);
             }
             Err(reason) => scratch
                 .refused
@@ -257,7 +255,7 @@ fn combine(files: &[WorkFile], role: Role, cfa: Cfa) -> Result<Plane, BuildError
         normalise,
         ..MasterSettings::default()
     };
-    let made = master(&sources, &settings).map_err(|e| BuildError::Internal { what: e.to_string() })?;
+    let made = master(&sources, &settings).map_err(BuildError::internal)?;
     Ok(if role == Role::Flat {
         brightest_to_one(flat_from_master(&made.plane, None, cfa))
     } else {
@@ -284,12 +282,6 @@ fn brightest_to_one(mut flat: Plane) -> Plane {
             .for_each(|v| *v = (f64::from(*v) / brightest) as f32);
     }
     flat
-}
-
-fn work_error(error: nightloom_raster::WorkFileError) -> BuildError {
-    BuildError::Internal {
-        what: error.to_string(),
-    }
 }
 
 impl Masters {
@@ -323,9 +315,7 @@ impl Masters {
 
 impl MasterFile {
     pub(super) fn plane(&self) -> Result<Plane, BuildError> {
-        WorkFile::open(&self.path)
-            .and_then(|f| f.read_plane(0))
-            .map_err(work_error)
+        Ok(WorkFile::open(&self.path)?.read_plane(0)?)
     }
 }
 

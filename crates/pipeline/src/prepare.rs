@@ -23,7 +23,7 @@ use nightloom_outing::Role;
 use nightloom_outing::Settings;
 
 /// Version of the step; raise it when the same input would give other pixels or figures.
-const VERSION: u32 = 3;
+const VERSION: u32 = 4;
 
 /// A frame ready to be stacked.
 #[derive(Clone, Debug)]
@@ -232,10 +232,10 @@ fn lay_by(
     picture: &Rgb,
     facts: &PreparedFacts,
 ) -> Result<(), BuildError> {
-    WorkFile::write_rgb(&slot.paths[0], picture).map_err(|e| BuildError::Internal { what: e.to_string() })?;
+    WorkFile::write_rgb(&slot.paths[0], picture)?;
     let thumb = thumbnail(picture, &facts.colour).unwrap_or_default();
     write(&slot.paths[1], &thumb)?;
-    let text = serde_json::to_vec(facts).map_err(|e| BuildError::Internal { what: e.to_string() })?;
+    let text = serde_json::to_vec(facts).map_err(BuildError::internal)?;
     write(&slot.paths[2], &text)?;
     let names: Vec<&str> = slot.names.iter().map(String::as_str).collect();
     bench.done(step, slot.key, &names, &serde_json::Value::Null)
@@ -303,7 +303,7 @@ pub(super) fn evened(
     fall_off: &Radial,
     role: Role,
 ) -> Result<Prepared, BuildError> {
-    let key = StepKey::new("evened", 1)
+    let key = StepKey::new("evened", 2)
         .input("frame", frame.key)
         .settings(&(fall_off, role))
         .finish();
@@ -311,10 +311,7 @@ pub(super) fn evened(
     if let Some(facts) = facts_of(bench, "evened", &slot) {
         return Ok(slot.prepared(facts));
     }
-    let internal = |e: nightloom_raster::WorkFileError| BuildError::Internal { what: e.to_string() };
-    let mut picture = WorkFile::open(&frame.work)
-        .and_then(|f| f.read_rgb())
-        .map_err(internal)?;
+    let mut picture = WorkFile::open(&frame.work)?.read_rgb()?;
     fall_off.divide(&mut picture);
     let field = measure(&picture.brightness(), &detect_settings(role));
     let facts = PreparedFacts {

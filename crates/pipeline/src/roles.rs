@@ -17,7 +17,7 @@ use serde::{Deserialize, Serialize};
 
 use nightloom_outing::{FrameOverride, Role};
 
-pub use content::Content;
+pub use content::FrameContent;
 pub use folder::role_of_folder;
 pub use select::left_out_by_camera;
 pub(crate) use select::left_out_by_lens;
@@ -32,7 +32,7 @@ pub struct FrameFacts {
     /// Width and height in pixels, when known.
     pub size_px: Option<[usize; 2]>,
     /// What is in the frame; `None` when its pixels were not looked at.
-    pub content: Option<Content>,
+    pub content: Option<FrameContent>,
 }
 
 /// A frame's role and why.

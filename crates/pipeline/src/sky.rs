@@ -1,14 +1,13 @@
 //! The tracked frames become one: the sky stack on the canvas.
 
 use nightloom_raster::colour::to_working;
-use nightloom_raster::{Plane, Rgb, WorkFile};
+use nightloom_raster::{Plane, Rgb, WorkFile, WorkValues};
 use nightloom_stack::{CombineSettings, Input, Mask, PixelNoise, Source, combine, ground_light};
 use serde::{Deserialize, Serialize};
 
 use super::bench::Bench;
 use super::canvas::Canvas;
 use super::error::BuildError;
-use super::exact::{read_planes, write_planes};
 use super::ground;
 use super::prepare::Prepared;
 use super::track::Tracked;
@@ -56,20 +55,17 @@ pub(super) fn stack_sky(
     let key = key(settings, frames, tracked, canvas, masks, &levels);
     let (name, path) = bench.work_file("sky", key, "planes")?;
     if let Some(facts) = bench.kept::<SkyFacts>("sky-stack", key) {
-        let planes = read_planes(&path).map_err(|e| BuildError::read(&path, &e))?;
-        if let Ok([r, g, b, coverage]) = <[Plane; 4]>::try_from(planes) {
-            return Ok(SkyStack {
-                picture: Rgb::from_planes([r, g, b]),
-                coverage,
-                facts,
-            });
-        }
+        let [r, g, b, coverage] = WorkFile::open(&path)?.read_planes()?;
+        return Ok(SkyStack {
+            picture: Rgb::from_planes([r, g, b]),
+            coverage,
+            facts,
+        });
     }
     let sources = used
         .iter()
         .map(|&i| WorkFile::open(&frames[i].work))
-        .collect::<Result<Vec<_>, _>>()
-        .map_err(internal)?;
+        .collect::<Result<Vec<_>, _>>()?;
     let mut inputs: Vec<Input<'_>> = used
         .iter()
         .enumerate()
@@ -106,7 +102,7 @@ pub(super) fn stack_sky(
         &progress,
         bench.world.cancelled(),
     )
-    .map_err(|e| bench.go_on().err().unwrap_or_else(|| internal(e)))?;
+    .map_err(|e| bench.go_on().err().unwrap_or_else(|| BuildError::internal(e)))?;
     drop(inputs);
     let mut picture = stacked.rgb;
     to_working(&mut picture, &frames[used[0]].facts.colour);
@@ -116,7 +112,7 @@ pub(super) fn stack_sky(
         rejected: stacked.rejected_per_input,
     };
     let [r, g, b] = picture.planes();
-    write_planes(&path, &[r, g, b, &stacked.coverage]).map_err(|e| BuildError::write(&path, &e))?;
+    WorkFile::write_planes(&path, &[r, g, b, &stacked.coverage], WorkValues::Float32)?;
     bench.done("sky-stack", key, &[&name], &facts)?;
     Ok(SkyStack {
         picture,
@@ -139,18 +135,12 @@ fn into_the_light_shown(
     };
     let size = (canvas.width, canvas.height);
     let surfaces = ground_light(inputs, &stood, &shown, size, bench.world.cancelled())
-        .map_err(|e| bench.go_on().err().unwrap_or_else(|| internal(e)))?;
+        .map_err(|e| bench.go_on().err().unwrap_or_else(|| BuildError::internal(e)))?;
     for (input, surface) in inputs.iter_mut().zip(surfaces.into_iter().flatten()) {
         input.offset = [0.0; 3];
         input.surface = Some(surface);
     }
     Ok(())
-}
-
-fn internal(error: impl std::fmt::Display) -> BuildError {
-    BuildError::Internal {
-        what: error.to_string(),
-    }
 }
 
 /// How one frame is brought to the picture's unit.
@@ -205,7 +195,7 @@ fn key(
     masks: &[Mask],
     levels: &[Level],
 ) -> nightloom_outing::Digest {
-    let mut key = StepKey::new("sky-stack", 5)
+    let mut key = StepKey::new("sky-stack", 6)
         .settings(settings)
         .settings(tracked.lens())
         .settings(&(canvas.width, canvas.height, canvas.origin, canvas.offset_px))

@@ -14,9 +14,9 @@ use super::error::BuildError;
 use super::inventory::Item;
 use super::lens_guess::guess_lens;
 use super::place::Overhead;
-use super::placing::Times;
 use super::prepare::Prepared;
 use super::setting::Setting;
+use super::times::Times;
 use nightloom_outing::FrameTime;
 use nightloom_outing::Settings;
 

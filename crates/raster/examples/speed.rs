@@ -37,12 +37,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let back = timed("scratch file, read", || work.read_rgb())?;
     drop(back);
     let planes = picture.planes().each_ref();
-    let linear = icc::rec2020_linear();
     timed("FITS, float", || {
         write_fits_f32(&folder.join("linear.fits"), &planes, &keywords())
-    })?;
-    timed("TIFF, float", || {
-        write_tiff_f32(&folder.join("linear.tif"), &planes, &linear, "linear stack")
     })?;
 
     timed("sRGB curve", || colour::encode_srgb(&mut picture));
@@ -87,14 +83,15 @@ fn pictures(folder: &std::path::Path, picture: &Rgb) -> Result<(), Box<dyn std::
     timed("TIFF, 16 bit, grey", || {
         write_tiff16(&path, &[&matte], &icc::grey_linear(), "matte")
     })?;
-    let land = RgbaRows {
-        rgb: picture,
-        alpha: Some(&matte),
+    let row = |y: usize, out: &mut [u16], cover: &dyn Fn(usize) -> f32| {
+        for (x, pixel) in out.as_chunks_mut::<4>().0.iter_mut().enumerate() {
+            let [r, g, b] = picture.at(x, y);
+            *pixel = [r, g, b, cover(x)].map(to_u16);
+        }
+        Ok(())
     };
-    let sky = RgbaRows {
-        rgb: picture,
-        alpha: None,
-    };
+    let land = |y: usize, out: &mut [u16]| row(y, out, &|x| matte.at(x, y));
+    let sky = |y: usize, out: &mut [u16]| row(y, out, &|_| 1.0);
     let layer = |name: &str, pixels| OraLayer {
         name: name.into(),
         x: 0,
@@ -122,9 +119,8 @@ fn pictures(folder: &std::path::Path, picture: &Rgb) -> Result<(), Box<dyn std::
     timed("OpenRaster, 3 layers", || {
         write_ora(&folder.join("layers.ora"), &image)
     })?;
-    timed("JPEG", || {
-        write_jpeg(&folder.join("preview.jpg"), picture, 92, &icc)
-    })?;
+    let jpeg = timed("JPEG", || jpeg_bytes(picture, 92, &icc))?;
+    std::fs::write(folder.join("preview.jpg"), jpeg)?;
     let small = timed("reduce to 1600", || resize_area(picture, 1600));
     std::fs::write(folder.join("small.png"), png_bytes(&small, &icc)?)?;
     Ok(())

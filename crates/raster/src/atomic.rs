@@ -17,7 +17,7 @@ static SERIAL: AtomicU64 = AtomicU64::new(0);
 /// The bytes go to a hidden file beside `path`, are flushed and synced to the disk, and only then
 /// renamed into place. When anything fails (an error out of `write`, a full disk, a panic) the
 /// hidden file is removed and `path` is as it was. A process that is killed outright may leave the
-/// hidden file behind; [`is_left_over`] recognises it.
+/// hidden file behind.
 ///
 /// # Errors
 /// Whatever `write` returns, or what the file system says to creating, writing, syncing or renaming.
@@ -42,19 +42,6 @@ pub fn write_whole(
     hidden.moved();
     sync_folder(path);
     Ok(())
-}
-
-/// Whether a file of this name was left by a [`write_whole`] that never came to its end, so that
-/// it may be deleted once nothing is writing in that folder.
-pub fn is_left_over(name: &str) -> bool {
-    name.strip_prefix('.')
-        .and_then(|n| n.strip_suffix(".part"))
-        .is_some_and(|n| {
-            let mut ends = n.rsplitn(3, '-');
-            let number =
-                |t: Option<&str>| t.is_some_and(|t| !t.is_empty() && t.bytes().all(|b| b.is_ascii_digit()));
-            number(ends.next()) && number(ends.next()) && ends.next().is_some()
-        })
 }
 
 /// The temporary file: gone when this is dropped, unless it was moved into place.

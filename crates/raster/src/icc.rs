@@ -3,11 +3,6 @@
 
 use crate::colour::{D50_XYZ, D65_XY, Matrix, REC2020_XY, SRGB_XY, bradford, product, rgb_to_xyz, xy_to_xyz};
 
-/// Rec. 2020 primaries, linear: for stacks and other measurements in the working space.
-pub fn rec2020_linear() -> Vec<u8> {
-    rgb_profile("Nightloom Rec. 2020 linear", REC2020_XY, Curve::Linear)
-}
-
 /// Rec. 2020 primaries with the sRGB curve: for finished pictures.
 pub fn rec2020_srgb_curve() -> Vec<u8> {
     rgb_profile("Nightloom Rec. 2020 with sRGB curve", REC2020_XY, Curve::Srgb)

@@ -5,7 +5,6 @@ mod brightness;
 pub mod colour;
 mod decode;
 mod demosaic;
-mod dng;
 mod frame;
 pub mod icc;
 mod plane;
@@ -18,9 +17,8 @@ pub use decode::{
     DecodeError, DecodeOptions, FitsRows, Limits, decode_here, decode_here_with, is_frame_path, read_meta,
 };
 pub use demosaic::{Directions, demosaic, demosaic_balanced, demosaic_with};
-pub use dng::{DngError, DngFrame, write_dng};
 pub use frame::{CameraColour, Cfa, FAR_M, Frame, FrameMeta, Levels, Mosaic, Pixels};
 pub use plane::{Plane, Rgb};
 pub use resize::{resize_area, resize_area_plane};
 pub use wall::{Wall, child_main};
-pub use workfile::{WorkFile, WorkFileError};
+pub use workfile::{WorkFile, WorkFileError, WorkShape, WorkValues};

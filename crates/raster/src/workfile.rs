@@ -1,4 +1,8 @@
-//! One frame in a scratch file, read back in bands.
+//! Planes of one size in a work file, read back in bands.
+//!
+//! The one format of all that is laid by between steps: 128 bytes of header, which are a line of JSON filled up with
+//! spaces, then the planes one after another, row by row, little-endian. Where a value stands follows from the header,
+//! so that any band is one seek away; the same planes give the same bytes.
 
 use std::fs::File;
 use std::io::{self, BufWriter, Write};
@@ -6,12 +10,14 @@ use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 use crate::atomic::write_whole;
 use crate::{Plane, Rgb};
 
-const MAGIC: &[u8; 8] = b"NLWORK\0\x01";
-const HEADER_BYTES: usize = 32;
+/// Raise it when the header or the values change their meaning.
+const VERSION: u32 = 2;
+const HEADER_BYTES: usize = 128;
 /// Values encoded or decoded at a time.
 const CHUNK: usize = 1 << 15;
 
@@ -22,19 +28,62 @@ pub const WORK_STEP: f32 = 1.0 / 32768.0;
 /// Highest value that can be stored.
 pub const WORK_MAX: f32 = WORK_MIN + 65535.0 * WORK_STEP;
 
-/// Why a scratch file could not be made or read.
+/// How the values of a work file are stored.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum WorkValues {
+    /// 16-bit fixed point from [`WORK_MIN`] to [`WORK_MAX`] (−0.0625 to 1.9375) in steps of [`WORK_STEP`] (2⁻¹⁵, half
+    /// a step of a 14-bit sensor): for frames. The rounding adds an error of step/√12 = 8.8e-6 rms. Values outside
+    /// are clamped, not-a-number becomes the lowest.
+    Fixed16,
+    /// 32-bit floats to the bit: for finished stacks, so that a build that goes on later gives the same bytes as one
+    /// that was never stopped.
+    Float32,
+}
+
+impl WorkValues {
+    const fn bytes(self) -> usize {
+        match self {
+            Self::Fixed16 => 2,
+            Self::Float32 => 4,
+        }
+    }
+}
+
+/// What a work file holds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct WorkShape {
+    /// Pixels across.
+    pub width: usize,
+    /// Pixels down.
+    pub height: usize,
+    /// Planes.
+    pub planes: usize,
+    /// How their values are stored.
+    pub values: WorkValues,
+}
+
+/// The first line of the file.
+#[derive(Serialize, Deserialize)]
+struct Header {
+    nightloom_work_file: u32,
+    #[serde(flatten)]
+    shape: WorkShape,
+}
+
+/// Why a work file could not be made or read.
 #[derive(Debug, thiserror::Error)]
 pub enum WorkFileError {
     /// The file system failed.
-    #[error("scratch file {}: {source}. Check the room left on that disk and run again.", path.display())]
+    #[error("work file {}: {source}. Check the room left on that disk and run again.", path.display())]
     Io {
         /// The file meant.
         path: PathBuf,
         /// What failed.
         source: io::Error,
     },
-    /// The file is not a whole scratch file of this version.
-    #[error("scratch file {}: expected {expected}, found {found}. Delete it and run again: it is made anew.", path.display())]
+    /// The file is not a whole work file of this version.
+    #[error("work file {}: expected {expected}, found {found}. Delete it and run again: it is made anew.", path.display())]
     Damaged {
         /// The file meant.
         path: PathBuf,
@@ -44,7 +93,7 @@ pub enum WorkFileError {
         found: String,
     },
     /// Rows or planes were asked for, or given, that the file does not have.
-    #[error("scratch file {}: {what}.", path.display())]
+    #[error("work file {}: {what}.", path.display())]
     Range {
         /// The file meant.
         path: PathBuf,
@@ -53,142 +102,148 @@ pub enum WorkFileError {
     },
 }
 
-/// One frame of one or more planes on disk, readable in bands from several threads at once.
-///
-/// Values are kept as 16-bit fixed point from [`WORK_MIN`] to [`WORK_MAX`] (−0.0625 to 1.9375) in steps of
-/// [`WORK_STEP`] (2⁻¹⁵, half a step of a 14-bit sensor); the rounding adds an
-/// error of step/√12 = 8.8e-6 rms. Values outside are clamped, not-a-number becomes the lowest.
+impl From<WorkFileError> for io::Error {
+    fn from(error: WorkFileError) -> Self {
+        Self::new(io::ErrorKind::InvalidData, error)
+    }
+}
+
+/// One or more planes on disk, readable in bands from several threads at once.
 #[derive(Debug)]
 pub struct WorkFile {
     path: PathBuf,
     file: File,
-    width: usize,
-    height: usize,
-    planes: usize,
+    shape: WorkShape,
 }
 
 impl WorkFile {
-    /// Writes a frame plane by plane: `row(plane, y, out)` fills one row, called in order. The file
+    /// Writes planes one after another: `row(plane, y, out)` fills one row, called in order. The file
     /// appears whole or not at all.
     ///
     /// # Errors
     /// [`WorkFileError::Io`] when a row cannot be had or the file cannot be written.
     pub fn create(
         path: &Path,
-        width: usize,
-        height: usize,
-        planes: usize,
+        shape: WorkShape,
         mut row: impl FnMut(usize, usize, &mut [f32]) -> io::Result<()>,
     ) -> Result<Self, WorkFileError> {
+        let WorkShape { width, height, .. } = shape;
         let rows = band_rows(width);
         let write = |file: &mut BufWriter<File>| {
-            file.write_all(&header(width, height, planes))?;
+            file.write_all(&header(shape)?)?;
             let mut values = vec![0.0; width * rows];
-            let mut bytes = vec![0; width * rows * 2];
-            for plane in 0..planes {
+            let mut bytes = vec![0; width * rows * shape.values.bytes()];
+            for plane in 0..shape.planes {
                 for y0 in (0..height).step_by(rows) {
                     let n = rows.min(height - y0);
                     for y in 0..n {
                         row(plane, y0 + y, &mut values[y * width..(y + 1) * width])?;
                     }
-                    encode(&values[..n * width], &mut bytes[..n * width * 2]);
-                    file.write_all(&bytes[..n * width * 2])?;
+                    let bytes = &mut bytes[..n * width * shape.values.bytes()];
+                    encode(&values[..n * width], bytes, shape.values);
+                    file.write_all(bytes)?;
                 }
             }
             Ok(())
         };
-        write_whole(path, write).map_err(|source| WorkFileError::Io {
-            path: path.to_owned(),
-            source,
-        })?;
+        write_whole(path, write).map_err(io_error(path))?;
         Self::open(path)
     }
 
-    /// Writes three planes.
+    /// Writes three planes as [`WorkValues::Fixed16`].
     ///
     /// # Errors
     /// As [`WorkFile::create`].
     pub fn write_rgb(path: &Path, picture: &Rgb) -> Result<Self, WorkFileError> {
-        Self::create(path, picture.width(), picture.height(), 3, |plane, y, out| {
-            out.copy_from_slice(picture.planes()[plane].row(y));
-            Ok(())
-        })
+        Self::write_planes(path, &picture.planes().each_ref(), WorkValues::Fixed16)
     }
 
-    /// Writes one plane.
+    /// Writes one plane as [`WorkValues::Fixed16`].
     ///
     /// # Errors
     /// As [`WorkFile::create`].
     pub fn write_plane(path: &Path, plane: &Plane) -> Result<Self, WorkFileError> {
-        Self::create(path, plane.width(), plane.height(), 1, |_, y, out| {
-            out.copy_from_slice(plane.row(y));
+        Self::write_planes(path, &[plane], WorkValues::Fixed16)
+    }
+
+    /// Writes planes of one size.
+    ///
+    /// # Errors
+    /// [`WorkFileError::Range`] if they are of several; else as [`WorkFile::create`].
+    pub fn write_planes(path: &Path, planes: &[&Plane], values: WorkValues) -> Result<Self, WorkFileError> {
+        let (width, height) = planes.first().map_or((0, 0), |p| (p.width(), p.height()));
+        if planes.iter().any(|p| (p.width(), p.height()) != (width, height)) {
+            return Err(WorkFileError::Range {
+                path: path.to_owned(),
+                what: format!("planes of one size were expected, and not all are {width} × {height}"),
+            });
+        }
+        let shape = WorkShape {
+            width,
+            height,
+            planes: planes.len(),
+            values,
+        };
+        Self::create(path, shape, |plane, y, out| {
+            out.copy_from_slice(planes[plane].row(y));
             Ok(())
         })
     }
 
     /// Opens one that was written before. Checks the header and the length; the contents are whole
-    /// because a scratch file only gets its name once it is.
+    /// because a work file only gets its name once it is.
     ///
     /// # Errors
-    /// [`WorkFileError`] when it cannot be read or is not a whole scratch file.
+    /// [`WorkFileError`] when it cannot be read or is not a whole work file.
     pub fn open(path: &Path) -> Result<Self, WorkFileError> {
-        let io = |source| WorkFileError::Io {
-            path: path.to_owned(),
-            source,
-        };
         let damaged = |expected: String, found: String| WorkFileError::Damaged {
             path: path.to_owned(),
             expected,
             found,
         };
-        let file = File::open(path).map_err(io)?;
-        let length = file.metadata().map_err(io)?.len();
+        let file = File::open(path).map_err(io_error(path))?;
+        let length = file.metadata().map_err(io_error(path))?.len();
         let mut head = [0; HEADER_BYTES];
         if length < HEADER_BYTES as u64 {
-            return Err(damaged(
-                format!("at least {HEADER_BYTES} bytes"),
-                format!("{length}"),
-            ));
+            let expected = format!("at least {HEADER_BYTES} bytes");
+            return Err(damaged(expected, format!("{length}")));
         }
-        file.read_exact_at(&mut head, 0).map_err(io)?;
-        let Some([width, height, planes]) = parse_header(&head) else {
+        file.read_exact_at(&mut head, 0).map_err(io_error(path))?;
+        let header = serde_json::from_slice(&head)
+            .ok()
+            .filter(|h: &Header| h.nightloom_work_file == VERSION);
+        let Some(Header { shape, .. }) = header else {
+            let found = String::from_utf8_lossy(&head[..16]).into_owned();
             return Err(damaged(
-                "a header of this version".into(),
-                format!("{:?}", &head[..8]),
+                format!("a header of version {VERSION}"),
+                format!("{found:?}"),
             ));
         };
-        let pixels = width
-            .checked_mul(height)
-            .and_then(|n| n.checked_mul(planes))
-            .and_then(|n| n.checked_mul(2));
-        let expected = pixels.and_then(|n| n.checked_add(HEADER_BYTES as u64));
-        if expected != Some(length) {
-            return Err(damaged(
-                format!("{width} × {height} × {planes} values"),
-                format!("{length} bytes"),
-            ));
+        let expected = [shape.width, shape.height, shape.planes, shape.values.bytes()]
+            .iter()
+            .try_fold(1_usize, |n, side| n.checked_mul(*side))
+            .and_then(|n| n.checked_add(HEADER_BYTES));
+        if expected.map(|n| n as u64) != Some(length) {
+            return Err(damaged(format!("{shape:?}"), format!("{length} bytes")));
         }
-        let size = |n: u64| n as usize;
         Ok(Self {
             path: path.to_owned(),
             file,
-            width: size(width),
-            height: size(height),
-            planes: size(planes),
+            shape,
         })
     }
 
     /// Pixels across.
     pub fn width(&self) -> usize {
-        self.width
+        self.shape.width
     }
     /// Pixels down.
     pub fn height(&self) -> usize {
-        self.height
+        self.shape.height
     }
     /// Planes.
     pub fn planes(&self) -> usize {
-        self.planes
+        self.shape.planes
     }
     /// The file.
     pub fn path(&self) -> &Path {
@@ -206,32 +261,12 @@ impl WorkFile {
         rows: usize,
         out: &mut [f32],
     ) -> Result<(), WorkFileError> {
-        let inside = plane < self.planes && y0.checked_add(rows).is_some_and(|end| end <= self.height);
-        if !inside || out.len() != rows * self.width {
-            let what = format!(
-                "plane {plane}, rows {y0} + {rows} into {} values were asked of {} planes of {} × {}",
-                out.len(),
-                self.planes,
-                self.width,
-                self.height
-            );
-            return Err(WorkFileError::Range {
-                path: self.path.clone(),
-                what,
-            });
-        }
-        let mut bytes = vec![0; CHUNK.min(out.len()) * 2];
-        let mut at = (HEADER_BYTES + ((plane * self.height + y0) * self.width) * 2) as u64;
+        self.check(plane, [0, y0], [self.shape.width, rows], out.len())?;
+        let mut bytes = vec![0; CHUNK.min(out.len()) * self.shape.values.bytes()];
+        let mut at = self.place(plane, [0, y0]);
         for chunk in out.chunks_mut(CHUNK) {
-            let bytes = &mut bytes[..chunk.len() * 2];
-            self.file
-                .read_exact_at(bytes, at)
-                .map_err(|source| WorkFileError::Io {
-                    path: self.path.clone(),
-                    source,
-                })?;
-            decode(bytes, chunk);
-            at += bytes.len() as u64;
+            self.read_at(at, &mut bytes, chunk)?;
+            at += (chunk.len() * self.shape.values.bytes()) as u64;
         }
         Ok(())
     }
@@ -249,33 +284,53 @@ impl WorkFile {
         rows: usize,
         out: &mut [f32],
     ) -> Result<(), WorkFileError> {
+        self.check(plane, first, [width, rows], out.len())?;
+        let mut bytes = vec![0; width * self.shape.values.bytes()];
+        for (y, line) in (first[1]..).zip(out.chunks_exact_mut(width.max(1))) {
+            self.read_at(self.place(plane, [first[0], y]), &mut bytes, line)?;
+        }
+        Ok(())
+    }
+
+    /// Whether a block of `size` from pixel `first` exists and fills `room` values.
+    fn check(
+        &self,
+        plane: usize,
+        first: [usize; 2],
+        size: [usize; 2],
+        room: usize,
+    ) -> Result<(), WorkFileError> {
+        let WorkShape { width, height, .. } = self.shape;
         let fits = |from: usize, n: usize, all: usize| from.checked_add(n).is_some_and(|end| end <= all);
         let inside =
-            plane < self.planes && fits(first[0], width, self.width) && fits(first[1], rows, self.height);
-        if !inside || out.len() != width * rows {
-            let what = format!(
-                "plane {plane}, {width} × {rows} pixels at {first:?} into {} values were asked of {} planes of {} × {}",
-                out.len(),
-                self.planes,
-                self.width,
-                self.height
-            );
-            return Err(WorkFileError::Range {
-                path: self.path.clone(),
-                what,
-            });
+            plane < self.shape.planes && fits(first[0], size[0], width) && fits(first[1], size[1], height);
+        if inside && room == size[0] * size[1] {
+            return Ok(());
         }
-        let mut bytes = vec![0; width * 2];
-        for (y, line) in (first[1]..).zip(out.chunks_exact_mut(width.max(1))) {
-            let at = HEADER_BYTES + ((plane * self.height + y) * self.width + first[0]) * 2;
-            self.file
-                .read_exact_at(&mut bytes, at as u64)
-                .map_err(|source| WorkFileError::Io {
-                    path: self.path.clone(),
-                    source,
-                })?;
-            decode(&bytes, line);
-        }
+        Err(WorkFileError::Range {
+            path: self.path.clone(),
+            what: format!(
+                "{} × {} pixels at {first:?} of plane {plane} into {room} values were asked of {} planes of {width} × {height}",
+                size[0], size[1], self.shape.planes
+            ),
+        })
+    }
+
+    /// Where a pixel stands in the file.
+    fn place(&self, plane: usize, [x, y]: [usize; 2]) -> u64 {
+        let WorkShape {
+            width,
+            height,
+            values,
+            ..
+        } = self.shape;
+        (HEADER_BYTES + ((plane * height + y) * width + x) * values.bytes()) as u64
+    }
+
+    fn read_at(&self, at: u64, bytes: &mut [u8], values: &mut [f32]) -> Result<(), WorkFileError> {
+        let bytes = &mut bytes[..values.len() * self.shape.values.bytes()];
+        self.file.read_exact_at(bytes, at).map_err(io_error(&self.path))?;
+        decode(bytes, values, self.shape.values);
         Ok(())
     }
 
@@ -284,39 +339,43 @@ impl WorkFile {
     /// # Errors
     /// As [`WorkFile::read_rows`].
     pub fn read_plane(&self, plane: usize) -> Result<Plane, WorkFileError> {
-        let mut whole = Plane::filled(self.width, self.height, 0.0);
-        if self.width == 0 {
+        let mut whole = Plane::filled(self.width(), self.height(), 0.0);
+        if self.width() == 0 {
             return Ok(whole);
         }
-        let rows = band_rows(self.width);
+        let rows = band_rows(self.width());
         whole
             .data_mut()
-            .par_chunks_mut(rows * self.width)
+            .par_chunks_mut(rows * self.width())
             .enumerate()
-            .try_for_each(|(band, out)| self.read_rows(plane, band * rows, out.len() / self.width, out))?;
+            .try_for_each(|(band, out)| self.read_rows(plane, band * rows, out.len() / self.width(), out))?;
         Ok(whole)
+    }
+
+    /// Reads all planes whole; as many as are asked for must be there.
+    ///
+    /// # Errors
+    /// As [`WorkFile::read_rows`]; another number of planes is out of range.
+    pub fn read_planes<const N: usize>(&self) -> Result<[Plane; N], WorkFileError> {
+        let range = |found: usize| WorkFileError::Range {
+            path: self.path.clone(),
+            what: format!("{N} planes were asked for, the file has {found}"),
+        };
+        if self.planes() != N {
+            return Err(range(self.planes()));
+        }
+        let planes = (0..N)
+            .map(|k| self.read_plane(k))
+            .collect::<Result<Vec<_>, _>>()?;
+        planes.try_into().map_err(|p: Vec<Plane>| range(p.len()))
     }
 
     /// Reads a frame of three planes whole.
     ///
     /// # Errors
-    /// As [`WorkFile::read_rows`]; a frame of other than three planes is out of range.
+    /// As [`WorkFile::read_planes`].
     pub fn read_rgb(&self) -> Result<Rgb, WorkFileError> {
-        if self.planes != 3 {
-            let what = format!(
-                "a colour frame was asked for, the file has {} planes",
-                self.planes
-            );
-            return Err(WorkFileError::Range {
-                path: self.path.clone(),
-                what,
-            });
-        }
-        Ok(Rgb::from_planes([
-            self.read_plane(0)?,
-            self.read_plane(1)?,
-            self.read_plane(2)?,
-        ]))
+        Ok(Rgb::from_planes(self.read_planes()?))
     }
 }
 
@@ -325,35 +384,54 @@ fn band_rows(width: usize) -> usize {
     ((1 << 19) / width.max(1)).max(1)
 }
 
-fn header(width: usize, height: usize, planes: usize) -> [u8; HEADER_BYTES] {
-    let mut head = [0; HEADER_BYTES];
-    head[..8].copy_from_slice(MAGIC);
-    for (slot, n) in head[8..].chunks_exact_mut(8).zip([width, height, planes]) {
-        slot.copy_from_slice(&(n as u64).to_le_bytes());
+fn io_error(path: &Path) -> impl FnOnce(io::Error) -> WorkFileError + '_ {
+    move |source| WorkFileError::Io {
+        path: path.to_owned(),
+        source,
     }
-    head
 }
 
-fn parse_header(head: &[u8; HEADER_BYTES]) -> Option<[u64; 3]> {
-    let (magic, rest) = head.split_first_chunk::<8>()?;
-    let mut numbers = rest.as_chunks::<8>().0.iter().map(|b| u64::from_le_bytes(*b));
-    (magic == MAGIC).then(|| [0; 3].map(|_: u64| numbers.next().unwrap_or(0)))
+fn header(shape: WorkShape) -> io::Result<[u8; HEADER_BYTES]> {
+    let mut head = [b' '; HEADER_BYTES];
+    head[HEADER_BYTES - 1] = b'\n';
+    let header = Header {
+        nightloom_work_file: VERSION,
+        shape,
+    };
+    serde_json::to_writer(&mut head[..HEADER_BYTES - 1], &header)?;
+    Ok(head)
 }
 
-fn encode(values: &[f32], bytes: &mut [u8]) {
+fn encode(values: &[f32], bytes: &mut [u8], kind: WorkValues) {
     bytes
-        .par_chunks_mut(CHUNK * 2)
+        .par_chunks_mut(CHUNK * kind.bytes())
         .zip(values.par_chunks(CHUNK))
-        .for_each(|(bytes, values)| {
-            for (b, &v) in bytes.as_chunks_mut::<2>().0.iter_mut().zip(values) {
-                // `as` saturates, and the half makes it round to nearest.
-                *b = (((v - WORK_MIN) * 32768.0 + 0.5) as u16).to_le_bytes();
-            }
+        .for_each(|(bytes, values)| match kind {
+            // `as` saturates, and the half makes it round to nearest.
+            WorkValues::Fixed16 => put(bytes, values, |v| {
+                (((v - WORK_MIN) * 32768.0 + 0.5) as u16).to_le_bytes()
+            }),
+            WorkValues::Float32 => put(bytes, values, f32::to_le_bytes),
         });
 }
 
-fn decode(bytes: &[u8], values: &mut [f32]) {
-    for (v, b) in values.iter_mut().zip(bytes.as_chunks::<2>().0) {
-        *v = f32::from(u16::from_le_bytes(*b)) * WORK_STEP + WORK_MIN;
+fn put<const N: usize>(bytes: &mut [u8], values: &[f32], stored: impl Fn(f32) -> [u8; N]) {
+    for (b, &v) in bytes.as_chunks_mut::<N>().0.iter_mut().zip(values) {
+        *b = stored(v);
+    }
+}
+
+fn decode(bytes: &[u8], values: &mut [f32], kind: WorkValues) {
+    match kind {
+        WorkValues::Fixed16 => get(bytes, values, |b| {
+            f32::from(u16::from_le_bytes(b)) * WORK_STEP + WORK_MIN
+        }),
+        WorkValues::Float32 => get(bytes, values, f32::from_le_bytes),
+    }
+}
+
+fn get<const N: usize>(bytes: &[u8], values: &mut [f32], value: impl Fn([u8; N]) -> f32) {
+    for (v, b) in values.iter_mut().zip(bytes.as_chunks::<N>().0) {
+        *v = value(*b);
     }
 }

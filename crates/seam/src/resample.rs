@@ -3,38 +3,8 @@
 use nightloom_raster::Plane;
 use rayon::prelude::*;
 
-/// Mean of the finite pixels in each `factor` × `factor` cell; NaN where there are none.
-///
-/// The last row and column of cells may be partial. Cell (i, j)'s centre lies at pixel
-/// (i + ½)·factor − ½.
-pub fn area_down(plane: &Plane, factor: usize) -> Plane {
-    let factor = factor.max(1);
-    let (width, height) = (plane.width().div_ceil(factor), plane.height().div_ceil(factor));
-    let mut out = Plane::filled(width, height, f32::NAN);
-    out.data_mut()
-        .par_chunks_mut(width.max(1))
-        .enumerate()
-        .for_each(|(j, cells)| {
-            let mut sums = vec![(0.0f32, 0u32); width];
-            for y in j * factor..((j + 1) * factor).min(plane.height()) {
-                for (sum, cell) in sums.iter_mut().zip(plane.row(y).chunks(factor)) {
-                    for &v in cell.iter().filter(|v| v.is_finite()) {
-                        sum.0 += v;
-                        sum.1 += 1;
-                    }
-                }
-            }
-            for (cell, (sum, n)) in cells.iter_mut().zip(sums) {
-                if n > 0 {
-                    *cell = sum / n as f32;
-                }
-            }
-        });
-    out
-}
-
 /// Bilinear look-up of a plane of cells at full-resolution pixel (x, y); edges are extended.
-pub fn sample_cells(cells: &Plane, factor: usize, x: f32, y: f32) -> f32 {
+pub(crate) fn sample_cells(cells: &Plane, factor: usize, x: f32, y: f32) -> f32 {
     let to_cell = |v: f32| (v + 0.5) / factor as f32 - 0.5;
     let (u, i) = split(to_cell(x), cells.width());
     let (v, j) = split(to_cell(y), cells.height());

@@ -13,7 +13,7 @@ use crate::{SeamError, Work, sky_model};
 
 /// How the two skies are compared.
 #[derive(Clone, Debug, PartialEq)]
-pub struct ToneSettings {
+pub struct ToneMatchSettings {
     /// Pixels with fewer tracked frames than this are left out.
     pub min_coverage: f32,
     /// Whether an offset per channel may be solved for beside the gain.
@@ -25,7 +25,7 @@ pub struct ToneSettings {
     pub edge_emphasis: f32,
 }
 
-impl Default for ToneSettings {
+impl Default for ToneMatchSettings {
     fn default() -> Self {
         Self {
             min_coverage: 1.0,
@@ -95,7 +95,7 @@ pub fn match_sky(
     sky: &Rgb,
     alpha: &Plane,
     coverage: &Plane,
-    settings: &ToneSettings,
+    settings: &ToneMatchSettings,
 ) -> Result<ToneMatch, SeamError> {
     let size = (land.width(), land.height());
     SeamError::check_size("sky stack", size, (sky.width(), sky.height()))?;

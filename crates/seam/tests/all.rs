@@ -6,8 +6,6 @@ mod compose;
 mod fill;
 #[path = "all/foreground.rs"]
 mod foreground;
-#[path = "all/guided.rs"]
-mod guided;
 #[path = "all/hints.rs"]
 mod hints;
 #[path = "all/matte.rs"]

@@ -12,7 +12,7 @@ use nightloom_fit::Random;
 /// Kinds of streak.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum StreakKind {
+pub enum PaintedStreakKind {
     /// A thin steady line.
     Satellite,
     /// Steady and flashing coloured lights.
@@ -23,9 +23,9 @@ pub enum StreakKind {
 
 /// A straight streak over a frame.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
-pub struct Streak {
+pub struct PaintedStreak {
     /// What made it.
-    pub kind: StreakKind,
+    pub kind: PaintedStreakKind,
     /// Where it begins and ends, pixels.
     pub from_px: [f64; 2],
     /// Where it ends, pixels.
@@ -36,7 +36,7 @@ pub struct Streak {
 
 /// Streaks and the trails that draw them.
 pub(crate) struct Crossing {
-    pub(crate) streak: Streak,
+    pub(crate) streak: PaintedStreak,
     pub(crate) trails: Vec<Trail>,
 }
 
@@ -85,8 +85,8 @@ fn satellites(scenario: &Scenario, shot: &Shot, area_cm2: f64, sigma: f64) -> Ve
         let seconds = length / w * 74.0 / 0.6;
         let light = electrons(mag, seconds.min(shot.exposure.seconds), area_cm2);
         let trail = line(end(-0.5), end(0.5), [1.02 * light, light, 0.9 * light], sigma);
-        let streak = Streak {
-            kind: StreakKind::Satellite,
+        let streak = PaintedStreak {
+            kind: PaintedStreakKind::Satellite,
             from_px: end(-0.5),
             to_px: end(0.5),
             width_px: 6.0 * sigma,
@@ -136,8 +136,8 @@ fn aircraft(scenario: &Scenario, shot: &Shot, area_cm2: f64, sigma: f64, random:
         on: (0.09 / seconds) as f32,
         phase: (0.5 / seconds) as f32,
     });
-    let streak = Streak {
-        kind: StreakKind::Aircraft,
+    let streak = PaintedStreak {
+        kind: PaintedStreakKind::Aircraft,
         from_px: from,
         to_px: to,
         width_px: 2.0 * apart + 7.0 * sigma,
@@ -172,8 +172,8 @@ fn meteor(scenario: &Scenario, area_cm2: f64, sigma: f64, random: &mut Random) -
             )
         })
         .collect();
-    let streak = Streak {
-        kind: StreakKind::Meteor,
+    let streak = PaintedStreak {
+        kind: PaintedStreakKind::Meteor,
         from_px: from,
         to_px: to,
         width_px: 6.0 * sigma,

@@ -8,11 +8,12 @@ use crate::colour::StarColours;
 use crate::events::{self, Crossing};
 use crate::glow::{Glow, Moonlight, rate_of_22};
 use crate::land::{Cover, Kernel, Painting, look};
+use crate::role::ShotRole;
 use crate::scenario::Scenario;
 use crate::sensor::{Optics, Sensor};
-use crate::shots::{Role, Shot};
+use crate::shots::Shot;
 use crate::splat::{Filter, Trail, draw};
-use crate::starfield::{Drawing, Seen, Star, View, knots, stretches};
+use crate::starfield::{CameraView, Drawing, Seen, Star, knots, stretches};
 
 /// All that the frames of a night share.
 pub(crate) struct Night<'a> {
@@ -52,14 +53,14 @@ impl Night<'_> {
     /// Everything of a sky or land frame.
     pub(crate) fn gather(&self, shot: &Shot, filter: Filter) -> Gathered {
         let seconds = shot.exposure.seconds;
-        let middle = View::of(self.scenario, shot, seconds / 2.0);
+        let middle = CameraView::of(self.scenario, shot, seconds / 2.0);
         let moon = Moonlight::at(self.scenario, shot.middle());
         let mut light = self.background(&middle, Some(&moon), seconds, filter);
         let seen = self.stars_of(shot);
         let trails: Vec<Trail> = seen.iter().map(|s| s.trail.clone()).collect();
         draw(&mut light, &trails, filter);
         drop(trails);
-        let crossings = if shot.role == Role::Sky {
+        let crossings = if shot.role == ShotRole::Sky {
             events::crossings(
                 self.scenario,
                 shot,
@@ -72,12 +73,12 @@ impl Night<'_> {
         for crossing in &crossings {
             draw(&mut light, &crossing.trails, filter);
         }
-        if shot.role == Role::Sky && self.scenario.mishaps.cloud == Some(shot.index) {
+        if shot.role == ShotRole::Sky && self.scenario.mishaps.cloud == Some(shot.index) {
             self.veil(&mut light, seconds, filter);
         }
         if let Some(painting) = &self.painting {
             let cover = self.cover(painting, shot, filter);
-            let strength = if shot.role == Role::Land {
+            let strength = if shot.role == ShotRole::Land {
                 1.0
             } else {
                 self.land_before_moonrise
@@ -94,7 +95,7 @@ impl Night<'_> {
     /// The sky without stars, electrons.
     pub(crate) fn background(
         &self,
-        view: &View,
+        view: &CameraView,
         moon: Option<&Moonlight>,
         seconds: f64,
         filter: Filter,
@@ -137,9 +138,9 @@ impl Night<'_> {
         let mut seen = Vec::new();
         for [from, to] in stretches(shot) {
             let n = knots(shot.role);
-            let views: Vec<View> = (0..n)
+            let views: Vec<CameraView> = (0..n)
                 .map(|i| {
-                    View::of(
+                    CameraView::of(
                         self.scenario,
                         shot,
                         from + (to - from) * i as f64 / (n - 1) as f64,
@@ -188,7 +189,7 @@ impl Night<'_> {
     fn stances(&self, shot: &Shot) -> Vec<Matrix3<f64>> {
         let seconds = shot.exposure.seconds;
         let turn = shot.camera_from_ground(seconds) * shot.camera_from_ground(0.0).inverse();
-        if shot.role != Role::Sky {
+        if shot.role != ShotRole::Sky {
             return vec![*shot.camera_from_ground(0.0).matrix()];
         }
         let steps = (turn.angle() * self.optics.lens.focal_px * 1.2)

@@ -5,6 +5,7 @@
 //! moon. Nothing here detects, matches or blends: this crate makes what the others are tried on.
 
 mod colour;
+mod dng;
 mod error;
 mod events;
 mod exposure;
@@ -13,6 +14,7 @@ mod land;
 mod milky_way;
 mod readout;
 mod render;
+mod role;
 mod scenario;
 mod sensor;
 mod shots;
@@ -22,9 +24,10 @@ mod texture;
 mod truth;
 mod truth_pictures;
 
+pub use dng::{DngError, DngFrame, write_dng};
 pub use error::SimulateError;
-pub use events::{Streak, StreakKind};
+pub use events::{PaintedStreak, PaintedStreakKind};
 pub use render::render;
-pub use scenario::{Aim, Counts, Mishaps, OddExposure, Scenario, Size, Tracker, TruthPictures};
-pub use shots::Role;
+pub use role::ShotRole;
+pub use scenario::{Aim, Counts, Mishaps, OddExposure, Scenario, Size, TrackerFaults, TruthPictures};
 pub use truth::{Truth, TruthFrame, TruthMoon, TruthSensor, TruthSky, TruthStar};

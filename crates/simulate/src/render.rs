@@ -3,7 +3,9 @@
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use nightloom_raster::{DngFrame, FrameMeta, Plane, write_dng};
+use crate::dng::{DngFrame, write_dng};
+use crate::role::ShotRole;
+use nightloom_raster::{FrameMeta, Plane};
 use rayon::prelude::*;
 
 use crate::colour::{self, StarColours};
@@ -14,7 +16,7 @@ use crate::land::{self, Extent};
 use crate::readout::Readout;
 use crate::scenario::{Scenario, Size};
 use crate::sensor::{Optics, Sensor, hot_pixels};
-use crate::shots::{self, Role, Shot};
+use crate::shots::{self, Shot};
 use crate::splat::Filter;
 use crate::starfield;
 use crate::truth::{Truth, TruthFrame};
@@ -53,7 +55,7 @@ pub fn render(
     let shots = shots::night(scenario);
     let total = shots.len() + 2;
     progress(0, total, "painting the land and the stars");
-    for role in [Role::Sky, Role::Land, Role::Dark, Role::Flat] {
+    for role in [ShotRole::Sky, ShotRole::Land, ShotRole::Dark, ShotRole::Flat] {
         if shots.iter().any(|s| s.role == role) {
             make(&folder.join(role.folder()))?;
         }
@@ -118,7 +120,7 @@ fn prepare<'a>(scenario: &'a Scenario, shots: &[Shot]) -> Night<'a> {
     let optics = Optics::new(scenario, scenario.sky_exposure.f_number);
     let glow = Glow::new(scenario);
     let stars = starfield::stars(scenario, glow.galaxy());
-    let middle = default_instant(scenario, shots);
+    let middle = shots::default_instant(scenario, shots);
     let moon = Moonlight::at(scenario, middle);
     let light = land_light(scenario, &glow, &moon);
     let painting = extent(scenario, &optics, shots).map(|e| land::paint(e, &light, scenario.seed));
@@ -133,22 +135,6 @@ fn prepare<'a>(scenario: &'a Scenario, shots: &[Shot]) -> Night<'a> {
         land_before_moonrise: light.ambient[1] / moonlit,
         glow,
     }
-}
-
-/// Middle of the land exposures, or of the sky exposures where there is no land frame.
-pub(crate) fn default_instant(scenario: &Scenario, shots: &[Shot]) -> nightloom_sky::Instant {
-    let role = if scenario.counts.land > 0 {
-        Role::Land
-    } else {
-        Role::Sky
-    };
-    let mut of_role = shots.iter().filter(|s| s.role == role);
-    let Some(first) = of_role.next() else {
-        return scenario.start;
-    };
-    let last = of_role.next_back().unwrap_or(first);
-    let end = last.start.plus_seconds(last.exposure.seconds);
-    first.start.plus_seconds(end.seconds_since(first.start) / 2.0)
 }
 
 fn land_light(scenario: &Scenario, glow: &Glow, moon: &Moonlight) -> land::Light {
@@ -173,7 +159,10 @@ fn extent(scenario: &Scenario, optics: &Optics, shots: &[Shot]) -> Option<Extent
     let (width, height) = scenario.size.pixels();
     let middle = scenario.land_aim.azimuth.deg();
     let (mut left, mut right, mut bottom) = (f64::MAX, f64::MIN, f64::MAX);
-    for shot in shots.iter().filter(|s| matches!(s.role, Role::Sky | Role::Land)) {
+    for shot in shots
+        .iter()
+        .filter(|s| matches!(s.role, ShotRole::Sky | ShotRole::Land))
+    {
         for seconds in [0.0, shot.exposure.seconds] {
             let camera = shot.camera_from_ground(seconds).inverse();
             for i in 0..=40 {
@@ -234,9 +223,9 @@ impl<'a> Factory<'a> {
         let sensor = &self.night.sensor;
         let filter = Filter::Bayer(sensor.cfa);
         let mut gathered = match shot.role {
-            Role::Sky | Role::Land => self.night.gather(shot, filter),
-            Role::Dark => self.even(|_, _| 0.0),
-            Role::Flat => {
+            ShotRole::Sky | ShotRole::Land => self.night.gather(shot, filter),
+            ShotRole::Dark => self.even(|_, _| 0.0),
+            ShotRole::Flat => {
                 let full = sensor.saturation_e(shot.exposure.iso) * FLAT_LEVEL;
                 let lamp = colour::neutral(5200.0).map(|c| (c * full) as f32);
                 self.even(|x, y| lamp[sensor.cfa.colour(x, y)])

@@ -1,9 +1,8 @@
 //! What is to be rendered: place, night, camera, tracker, and what goes wrong.
 
+use crate::role::ShotRole;
 use nightloom_optics::{Exposure, Lens};
 use nightloom_sky::{Air, Angle, Instant, Site};
-
-use crate::shots::Role;
 
 /// Pixels of a frame; the sensor is 36 × 24 mm at every size.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -57,7 +56,7 @@ impl Default for Counts {
 /// The one-axis tracker and its faults.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 #[serde(default)]
-pub struct Tracker {
+pub struct TrackerFaults {
     /// How far the axis points too far east, seen from the pole.
     pub axis_off_east: Angle,
     /// How far the axis points too high.
@@ -68,7 +67,7 @@ pub struct Tracker {
     pub periodic_s: f64,
 }
 
-impl Default for Tracker {
+impl Default for TrackerFaults {
     fn default() -> Self {
         Self {
             axis_off_east: Angle::from_arcmin(-5.0),
@@ -124,7 +123,7 @@ impl Mishaps {
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct OddExposure {
     /// Its role.
-    pub role: Role,
+    pub role: ShotRole,
     /// Its number within the role, from 0.
     pub index: usize,
     /// Seconds.
@@ -200,7 +199,7 @@ pub struct Scenario {
     /// Where the land frames are aimed.
     pub land_aim: Aim,
     /// The tracker.
-    pub tracker: Tracker,
+    pub tracker: TrackerFaults,
     /// Frames after which the camera is nudged.
     pub nudge_every: usize,
     /// How far a nudge goes, pixels at 6000 across.
@@ -275,7 +274,7 @@ impl Default for Scenario {
                 altitude: Angle::from_deg(18.0),
                 roll: Angle::from_deg(-0.3),
             },
-            tracker: Tracker::default(),
+            tracker: TrackerFaults::default(),
             nudge_every: 3,
             nudge_px: 16.0,
             roll_over_sky: Angle::from_deg(0.0),
@@ -304,14 +303,14 @@ impl Scenario {
     }
 
     /// Distance from pixel to pixel, millimetres.
-    pub fn pitch_mm(&self) -> f64 {
+    pub(crate) fn pitch_mm(&self) -> f64 {
         36.0 / self.size.pixels().0 as f64
     }
 }
 
 impl Scenario {
     /// The exposure of one frame whose role has `usual`.
-    pub(crate) fn exposure(&self, role: Role, index: usize, usual: Exposure) -> Exposure {
+    pub(crate) fn exposure(&self, role: ShotRole, index: usize, usual: Exposure) -> Exposure {
         let odd = self.odd.iter().find(|o| (o.role, o.index) == (role, index));
         odd.map_or(usual, |o| Exposure {
             seconds: o.seconds,

@@ -4,38 +4,14 @@ use nalgebra::{Matrix3, Rotation3, Unit, Vector3};
 use nightloom_optics::{Attitude, Exposure};
 use nightloom_sky::{Angle, Instant};
 
+use crate::role::ShotRole;
 use crate::scenario::{Aim, Scenario};
 use nightloom_fit::Random;
-
-/// What a frame is for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Role {
-    /// Tracked.
-    Sky,
-    /// From the fixed tripod.
-    Land,
-    /// Cap on.
-    Dark,
-    /// Evenly lit.
-    Flat,
-}
-
-impl Role {
-    pub(crate) fn folder(self) -> &'static str {
-        match self {
-            Self::Sky => "sky",
-            Self::Land => "land",
-            Self::Dark => "darks",
-            Self::Flat => "flats",
-        }
-    }
-}
 
 /// One exposure.
 #[derive(Clone, Debug)]
 pub(crate) struct Shot {
-    pub(crate) role: Role,
+    pub(crate) role: ShotRole,
     /// Number within the role, from 0.
     pub(crate) index: usize,
     /// Name of the file.
@@ -105,10 +81,10 @@ impl Shot {
     /// A number of its own for the chance in this frame.
     pub(crate) fn stream(&self) -> u64 {
         let role = match self.role {
-            Role::Sky => 1,
-            Role::Land => 2,
-            Role::Dark => 3,
-            Role::Flat => 4,
+            ShotRole::Sky => 1,
+            ShotRole::Land => 2,
+            ShotRole::Dark => 3,
+            ShotRole::Flat => 4,
         };
         role * 10_000 + self.index as u64
     }
@@ -148,18 +124,23 @@ pub(crate) fn night(scenario: &Scenario) -> Vec<Shot> {
     let still = aimed(scenario.land_aim);
     let rest = [
         (
-            Role::Land,
+            ShotRole::Land,
             scenario.counts.land,
             scenario.land_exposure,
             scenario.land_pause_s,
         ),
-        (Role::Dark, scenario.counts.dark, scenario.sky_exposure, 60.0),
-        (Role::Flat, scenario.counts.flat, scenario.flat_exposure, 300.0),
+        (ShotRole::Dark, scenario.counts.dark, scenario.sky_exposure, 60.0),
+        (
+            ShotRole::Flat,
+            scenario.counts.flat,
+            scenario.flat_exposure,
+            300.0,
+        ),
     ];
     for (role, count, exposure, pause) in rest {
         for index in 0..count {
             let start = after(&shots, if index == 0 { pause } else { scenario.frame_pause_s });
-            let camera = if role == Role::Land {
+            let camera = if role == ShotRole::Land {
                 turned(scenario, index) * still
             } else {
                 still
@@ -211,11 +192,11 @@ fn sky(scenario: &Scenario) -> Vec<Shot> {
         let gap = scenario.sky_exposure.seconds + scenario.frame_pause_s;
         let start = scenario.start.plus_seconds(gap * index as f64);
         shots.push(Shot {
-            role: Role::Sky,
+            role: ShotRole::Sky,
             index,
             file: file_name(index),
             start,
-            exposure: scenario.exposure(Role::Sky, index, scenario.sky_exposure),
+            exposure: scenario.exposure(ShotRole::Sky, index, scenario.sky_exposure),
             motion,
         });
     }
@@ -231,4 +212,20 @@ fn bump(scenario: &Scenario) -> (f64, Rotation3<f64>) {
 
 fn file_name(number: usize) -> String {
     format!("OWL_{:04}.dng", 4101 + number)
+}
+
+/// Middle of the land exposures, or of the sky exposures where there is no land frame.
+pub(crate) fn default_instant(scenario: &Scenario, shots: &[Shot]) -> Instant {
+    let role = if scenario.counts.land > 0 {
+        ShotRole::Land
+    } else {
+        ShotRole::Sky
+    };
+    let mut of_role = shots.iter().filter(|s| s.role == role);
+    let Some(first) = of_role.next() else {
+        return scenario.start;
+    };
+    let last = of_role.next_back().unwrap_or(first);
+    let end = last.start.plus_seconds(last.exposure.seconds);
+    first.start.plus_seconds(end.seconds_since(first.start) / 2.0)
 }

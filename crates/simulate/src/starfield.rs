@@ -7,9 +7,10 @@ use rayon::prelude::*;
 
 use crate::colour::StarColours;
 use crate::milky_way::Galaxy;
+use crate::role::ShotRole;
 use crate::scenario::Scenario;
 use crate::sensor::{Optics, PHOTONS_OF_V0, THROUGHPUT};
-use crate::shots::{Role, Shot};
+use crate::shots::Shot;
 use crate::splat::Trail;
 use nightloom_fit::Random;
 
@@ -126,12 +127,12 @@ fn basis(z: &Vector3<f64>) -> Matrix3<f64> {
 }
 
 /// The camera at one moment of an exposure.
-pub(crate) struct View {
+pub(crate) struct CameraView {
     ground_from_icrs: Matrix3<f64>,
     pub(crate) camera_from_ground: Matrix3<f64>,
 }
 
-impl View {
+impl CameraView {
     pub(crate) fn of(scenario: &Scenario, shot: &Shot, seconds: f64) -> Self {
         Self::new(
             scenario,
@@ -202,7 +203,7 @@ impl Drawing<'_> {
 
     /// The light of every star in view while `views` (equally spaced moments) last `seconds`. The light
     /// is what an evenly lit frame has been divided out of: per axis pixel's solid angle.
-    pub(crate) fn trails(&self, stars: &[Star], views: &[View], seconds: f64) -> Vec<Seen> {
+    pub(crate) fn trails(&self, stars: &[Star], views: &[CameraView], seconds: f64) -> Vec<Seen> {
         let (width, height) = self.scenario.size.pixels();
         let margin = 40.0;
         let inside = |p: &[f64; 2]| {
@@ -278,6 +279,6 @@ impl Drawing<'_> {
 }
 
 /// Moments at which a shot's stars are placed: enough to follow the curve.
-pub(crate) fn knots(role: Role) -> usize {
-    if role == Role::Land { 9 } else { 5 }
+pub(crate) fn knots(role: ShotRole) -> usize {
+    if role == ShotRole::Land { 9 } else { 5 }
 }

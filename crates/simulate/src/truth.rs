@@ -3,13 +3,14 @@
 use nightloom_optics::{Exposure, Lens};
 use nightloom_sky::Instant;
 
-use crate::events::Streak;
+use crate::events::PaintedStreak;
 use crate::exposure::{Gathered, Night};
 use crate::glow::Moonlight;
+use crate::role::ShotRole;
 use crate::scenario::Scenario;
 use crate::sensor::{Sensor, Speck};
-use crate::shots::{Role, Shot, tracker_axis};
-use crate::starfield::View;
+use crate::shots::{Shot, tracker_axis};
+use crate::starfield::CameraView;
 
 /// The faintest star listed, V magnitude.
 const LISTED_TO: f64 = 9.0;
@@ -90,7 +91,7 @@ pub struct TruthFrame {
     /// Path from the night's folder.
     pub path: String,
     /// What it is for.
-    pub role: Role,
+    pub role: ShotRole,
     /// When the shutter opened.
     pub start: Instant,
     /// The exposure.
@@ -104,7 +105,7 @@ pub struct TruthFrame {
     /// Seconds into the exposure at which the tripod was bumped.
     pub bumped_at_s: Option<f64>,
     /// Satellites, aircraft, meteors.
-    pub streaks: Vec<Streak>,
+    pub streaks: Vec<PaintedStreak>,
     /// Brightness of the sky in the middle of the exposure, without the stars that are drawn and without the
     /// land before it; `None` of darks and flats.
     pub sky: Option<TruthSky>,
@@ -126,10 +127,10 @@ pub struct TruthSky {
 impl TruthSky {
     fn of(night: &Night, shot: &Shot) -> Option<Self> {
         const GRID: [usize; 2] = [12, 8];
-        if !matches!(shot.role, Role::Sky | Role::Land) {
+        if !matches!(shot.role, ShotRole::Sky | ShotRole::Land) {
             return None;
         }
-        let view = View::of(night.scenario, shot, 0.5 * shot.exposure.seconds);
+        let view = CameraView::of(night.scenario, shot, 0.5 * shot.exposure.seconds);
         let moon = Moonlight::at(night.scenario, shot.middle());
         let (width, height) = night.scenario.size.pixels();
         let middle = |i: usize, of: usize, n: usize| (i as f64 + 0.5) / of as f64 * n as f64 - 0.5;
@@ -170,7 +171,7 @@ pub struct TruthStar {
 impl Truth {
     pub(crate) fn new(night: &Night, shots: &[Shot]) -> Self {
         let scenario = night.scenario;
-        let instant = crate::render::default_instant(scenario, shots);
+        let instant = crate::shots::default_instant(scenario, shots);
         let moon = Moonlight::at(scenario, instant);
         let axis = tracker_axis(scenario);
         let land = scenario.land_exposure;
@@ -246,7 +247,7 @@ impl TruthFrame {
             exposure: shot.exposure,
             attitude: moments.map(|t| rows(&shot.attitude(scenario, t))),
             camera_from_ground: moments.map(|t| rows(&shot.camera_from_ground(t))),
-            cloud: shot.role == Role::Sky && scenario.mishaps.cloud == Some(shot.index),
+            cloud: shot.role == ShotRole::Sky && scenario.mishaps.cloud == Some(shot.index),
             bumped_at_s: shot.bumped(),
             sky: TruthSky::of(night, shot),
             streaks: gathered.crossings.iter().map(|c| c.streak.clone()).collect(),
@@ -257,15 +258,15 @@ impl TruthFrame {
 
 /// The camera (ground to camera) as which the truth pictures look: the first land frame's.
 pub(crate) fn picture_camera(scenario: &Scenario, shots: &[Shot]) -> nalgebra::Rotation3<f64> {
-    let land = shots.iter().find(|s| s.role == Role::Land);
+    let land = shots.iter().find(|s| s.role == ShotRole::Land);
     land.map_or_else(
         || crate::shots::aimed(scenario.land_aim),
         |s| s.camera_from_ground(0.0),
     )
 }
 
-pub(crate) fn picture_view(scenario: &Scenario, shots: &[Shot], instant: Instant) -> View {
-    View::new(scenario, instant, &picture_camera(scenario, shots))
+pub(crate) fn picture_view(scenario: &Scenario, shots: &[Shot], instant: Instant) -> CameraView {
+    CameraView::new(scenario, instant, &picture_camera(scenario, shots))
 }
 
 fn rows(rotation: &nalgebra::Rotation3<f64>) -> [[f64; 3]; 3] {

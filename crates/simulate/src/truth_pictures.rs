@@ -72,7 +72,7 @@ pub(crate) fn write(
 
 struct Maker<'a> {
     night: &'a Night<'a>,
-    view: crate::starfield::View,
+    view: crate::starfield::CameraView,
     truth: &'a Truth,
 }
 

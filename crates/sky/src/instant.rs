@@ -36,7 +36,7 @@ impl Instant {
         (jd, fraction + self.tt_minus_utc_s() / 86_400.0)
     }
     /// TT − UTC in seconds: 32.184 s and the leap seconds so far (37 since 2017, taken to stay; nought before 1960).
-    pub fn tt_minus_utc_s(self) -> f64 {
+    pub(crate) fn tt_minus_utc_s(self) -> f64 {
         let date = jiff::tz::Offset::UTC.to_datetime(self.0);
         let (year, month, day) = (date.year(), date.month(), date.day());
         // In 1960 to 1971 UTC drifted; a day's fraction of that is 3 ms, and is let go.

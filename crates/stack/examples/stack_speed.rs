@@ -7,7 +7,7 @@ use std::error::Error;
 use std::sync::atomic::AtomicBool;
 use std::time::Instant;
 
-use nightloom_raster::{Plane, WorkFile};
+use nightloom_raster::{Plane, WorkFile, WorkShape, WorkValues};
 use nightloom_stack::{CombineSettings, Input, WarpSettings, combine, warp};
 
 /// Peak resident memory of this process in MiB, where the system tells.
@@ -128,7 +128,13 @@ fn make(
     (0..frames)
         .map(|i| {
             let path = folder.join(format!("{i}.work"));
-            let file = WorkFile::create(&path, width, height, 3, |plane, y, out| {
+            let shape = WorkShape {
+                width,
+                height,
+                planes: 3,
+                values: WorkValues::Fixed16,
+            };
+            let file = WorkFile::create(&path, shape, |plane, y, out| {
                 let start = (i * 7_919 + plane * 104_729 + y * 6_151) % 100_003;
                 out.iter_mut()
                     .enumerate()

@@ -16,7 +16,7 @@ use crate::trimmed;
 
 /// How the background is modelled.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct BackgroundSettings {
+pub struct GradientSettings {
     /// Side of a mesh cell in pixels.
     pub mesh_px: usize,
     /// Total order of the polynomial, 1 to 4.
@@ -31,7 +31,7 @@ pub struct BackgroundSettings {
     pub bright_limit: f64,
 }
 
-impl Default for BackgroundSettings {
+impl Default for GradientSettings {
     fn default() -> Self {
         Self {
             mesh_px: 64,
@@ -71,7 +71,7 @@ pub fn fit_background(
     rgb: &Rgb,
     sky: Option<&Mask>,
     coverage: Option<&Plane>,
-    settings: &BackgroundSettings,
+    settings: &GradientSettings,
 ) -> Result<BackgroundModel, BackgroundError> {
     let order = settings.order.clamp(1, 4);
     let cells = mesh(rgb, sky, coverage, settings);
@@ -173,7 +173,7 @@ struct Cell {
     level: [f32; 3],
 }
 
-fn mesh(rgb: &Rgb, sky: Option<&Mask>, coverage: Option<&Plane>, settings: &BackgroundSettings) -> Vec<Cell> {
+fn mesh(rgb: &Rgb, sky: Option<&Mask>, coverage: Option<&Plane>, settings: &GradientSettings) -> Vec<Cell> {
     let (w, h, m) = (rgb.width(), rgb.height(), settings.mesh_px.max(8));
     let rows = h.div_ceil(m);
     let of_row = |j: usize| {
@@ -269,7 +269,7 @@ struct Fit {
 impl Fit {
     /// First what most agrees with itself, whatever shines above it; then every cell again, the
     /// bright ones weighed down.
-    fn new(design: &DMatrix<f64>, levels: &DVector<f64>, settings: &BackgroundSettings) -> Self {
+    fn new(design: &DMatrix<f64>, levels: &DVector<f64>, settings: &GradientSettings) -> Self {
         let start = trimmed::fit(design, levels, settings.plain_share);
         let mut coefficients = start.unwrap_or(DVector::zeros(design.ncols()));
         // Nothing that shines widens the dark side.

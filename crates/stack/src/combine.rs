@@ -5,68 +5,17 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use nightloom_raster::{Plane, Rgb};
 use rayon::prelude::*;
 
-use crate::clipped::Clipped;
 use crate::error::CombineError;
+use crate::input::Input;
 use crate::level;
-use crate::mapping::{Mapping, MappingGrid};
-use crate::mask::Mask;
+use crate::mapping::MappingGrid;
 use crate::noise::background_noise;
+use crate::pixel_noise::PixelNoise;
 use crate::reject::{self, RejectSettings};
-use crate::source::{Block, Source};
-use crate::surface::Surface;
+use crate::source::Block;
 use crate::tile::{self, Layer, Prepared};
 use crate::warp::WarpSettings;
-use crate::worth::{self, PixelNoise};
-
-/// One frame of a stack.
-pub struct Input<'a> {
-    /// Its pixels: three planes, linear.
-    pub source: &'a dyn Source,
-    /// From canvas to source pixels; `None` lays the frame down unmoved.
-    pub to_source: Option<Box<Mapping<'a>>>,
-    /// Factor per channel that brings the frame to the set's common level …
-    pub gain: [f32; 3],
-    /// … and what is added after it.
-    pub offset: [f32; 3],
-    /// A slow surface added to it all, see [`ground_light`](crate::ground_light).
-    pub surface: Option<Surface>,
-    /// What the frame is worth apart from its noise (seeing, cloud), 1 for an unspoilt one. Frames of weight 0
-    /// or less (or not finite) are left out.
-    pub weight: f32,
-    /// The noise of its pixels; they count by `weight` over their variance.
-    pub noise: PixelNoise,
-    /// Where it is saturated, and the light that it can tell at most after `gain`. There it counts only where
-    /// no frame that can tell more reaches.
-    pub clipped: Option<(&'a Clipped, f32)>,
-    /// Where on the canvas the frame shows what the stack is of; `None` is everywhere.
-    pub mask: Option<&'a Mask>,
-}
-
-impl<'a> Input<'a> {
-    /// A frame laid down unmoved, unscaled, everywhere valid, with weight 1.
-    pub fn unmoved(source: &'a dyn Source) -> Self {
-        Self {
-            source,
-            to_source: None,
-            gain: [1.0; 3],
-            offset: [0.0; 3],
-            surface: None,
-            weight: 1.0,
-            noise: PixelNoise::default(),
-            clipped: None,
-            mask: None,
-        }
-    }
-
-    pub(crate) fn is_used(&self) -> bool {
-        self.weight > 0.0 && self.weight.is_finite()
-    }
-
-    /// What it counts where there is hardly any light.
-    pub(crate) fn worth(&self) -> f32 {
-        self.weight / self.noise.variance(0.0)
-    }
-}
+use crate::worth;
 
 /// How frames are combined.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -166,27 +115,6 @@ pub fn combine(
         results?.iter().for_each(|r| work.place(r));
     }
     Ok(work.finish())
-}
-
-/// As [`combine`] for frames that already lie on each other: equal weights, no warp, no mask.
-///
-/// # Errors
-/// As [`combine`].
-pub fn combine_aligned(
-    sources: &[&dyn Source],
-    settings: &CombineSettings,
-    progress: &(dyn Fn(f64) + Sync),
-    cancelled: &AtomicBool,
-) -> Result<Stacked, CombineError> {
-    let (width, height) = sources.first().ok_or(CombineError::Empty)?.size();
-    let inputs: Vec<Input> = sources.iter().map(|s| Input::unmoved(*s)).collect();
-    // All cover all of the canvas: there is no edge to hide.
-    let settings = CombineSettings {
-        feather_px: 0.0,
-        level_frames: false,
-        ..*settings
-    };
-    combine(&inputs, width, height, &settings, progress, cancelled)
 }
 
 fn check(inputs: &[Input], width: usize, height: usize) -> Result<(), CombineError> {

@@ -2,7 +2,7 @@
 
 use nightloom_raster::{Mosaic, Plane};
 
-use crate::worth::PixelNoise;
+use crate::pixel_noise::PixelNoise;
 use nightloom_fit::{SIGMA_PER_MAD, median};
 
 /// Side of a patch, pixels; patches stand this many pixels apart at least, so that there are some thousands.

@@ -21,8 +21,8 @@ use nalgebra::{DMatrix, DVector, Vector3};
 use nightloom_fit::{BIWEIGHT, Loss, median_of};
 use rayon::prelude::*;
 
-use crate::combine::Input;
 use crate::error::CombineError;
+use crate::input::Input;
 use crate::level::Grid;
 use crate::surface::Surface;
 
@@ -98,7 +98,7 @@ pub fn ground_light(
             let Some((to, from)) = shown(pixel).zip(from(pixel)) else {
                 return [0.0; 3];
             };
-            let (to, from) = (Sample::at(&to), Sample::at(&from));
+            let (to, from) = (LightSample::at(&to), LightSample::at(&from));
             std::array::from_fn(|c| {
                 let stars = f64::from(starlight.at(c, pixel)) * (to.clear - from.clear);
                 let change = light.of(c, &to) - light.of(c, &from);
@@ -125,7 +125,7 @@ fn progress(stood: &[Box<GroundDirection<'_>>], centre: [f64; 2]) -> Vec<f64> {
 /// One frame's level in one cell.
 struct Level {
     frame: usize,
-    sample: Sample,
+    sample: LightSample,
     values: [f64; 3],
     /// 1 for one that fits, falling to 0.
     trust: f64,
@@ -149,7 +149,7 @@ fn gather(
         let direction = stood.get(frame)?(grid.centre(cell))?;
         levels.iter().all(|v| v.is_finite()).then(|| Level {
             frame,
-            sample: Sample::at(&direction),
+            sample: LightSample::at(&direction),
             // The offset brings frames together by their medians, and those the light is in.
             values: std::array::from_fn(|c| f64::from(levels[c] - inputs[frame].offset[c])),
             trust: 1.0,
@@ -168,14 +168,14 @@ fn gather(
 
 /// What counts of one direction.
 #[derive(Clone, Copy)]
-struct Sample {
+struct LightSample {
     index: [usize; 4 * PROFILES],
     value: [f64; 4 * PROFILES],
     /// Share of the stars' light that comes through, 1 at the zenith.
     clear: f64,
 }
 
-impl Sample {
+impl LightSample {
     fn at(direction: &Vector3<f64>) -> Self {
         let altitude = direction.z.atan2(direction.x.hypot(direction.y)).to_degrees();
         let altitude = altitude.max(LOWEST_DEG);
@@ -229,7 +229,7 @@ struct Light {
 }
 
 impl Light {
-    fn of(&self, channel: usize, sample: &Sample) -> f64 {
+    fn of(&self, channel: usize, sample: &LightSample) -> f64 {
         let terms = sample.index.iter().zip(sample.value);
         terms.map(|(&k, v)| self.coefficients[channel][k] * v).sum()
     }

@@ -20,8 +20,8 @@ use nalgebra::{Cholesky, Const, SVector};
 use nightloom_fit::{BIWEIGHT, Loss, Normal, median, median_of};
 use rayon::prelude::*;
 
-use crate::combine::Input;
 use crate::error::CombineError;
+use crate::input::Input;
 use crate::polynomial::{Cubic, Domain, TERMS, cubic_terms};
 use crate::source::Block;
 

@@ -17,12 +17,14 @@ mod focus;
 mod frame_noise;
 mod ground_light;
 mod hot;
+mod input;
 mod level;
 mod mapping;
 mod mask;
 mod masters;
 mod network;
 mod noise;
+mod pixel_noise;
 mod polynomial;
 mod radial;
 mod reject;
@@ -41,11 +43,11 @@ mod wide;
 mod worth;
 
 pub use align::{Shift, tripod_shift};
-pub use background::{BackgroundModel, BackgroundSettings, fit_background};
+pub use background::{BackgroundModel, GradientSettings, fit_background};
 pub use calibrate::{Calibration, CalibrationReport, Dark, calibrate};
 pub use clipped::{Clipped, whiten_clipped};
 pub use colour::{Neutral, NeutralBasis, NeutralSettings, neutral_by_stars, star_colour};
-pub use combine::{CombineSettings, Input, Stacked, combine, combine_aligned};
+pub use combine::{CombineSettings, Stacked, combine};
 pub use dark_scale::{DarkScale, dark_scale};
 pub use error::{BackgroundError, CalibrationError, ColourError, CombineError, MasterError};
 pub use focus::{
@@ -55,10 +57,12 @@ pub use focus::{
 pub use frame_noise::frame_noise;
 pub use ground_light::{GroundDirection, ground_light};
 pub use hot::{HotPixels, HotSettings, find_hot_in_frame, find_hot_pixels};
+pub use input::Input;
 pub use mapping::{Mapping, MappingGrid};
 pub use mask::Mask;
 pub use masters::{Master, MasterSettings, Normalise, flat_from_master, master};
 pub use noise::{background_noise, median_of};
+pub use pixel_noise::PixelNoise;
 pub use radial::Radial;
 pub use reject::RejectSettings;
 pub use sensor_pairs::{
@@ -68,4 +72,3 @@ pub use source::{Block, Source};
 pub use surface::Surface;
 pub use tone::{SceneStatistics, ToneCurve, ToneSettings};
 pub use warp::{WarpSettings, warp};
-pub use worth::PixelNoise;

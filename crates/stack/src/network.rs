@@ -57,6 +57,39 @@ pub(crate) fn medians(rows: &[[f32; LANES]], counts: &[usize; LANES]) -> [f32; L
     })
 }
 
+/// Centre and median absolute deviation of every column; the columns are overwritten.
+pub(crate) fn middle_and_spread(
+    network: &Network,
+    columns: &mut [[f32; LANES]],
+) -> ([f32; LANES], [f32; LANES]) {
+    let mut counts = [0; LANES];
+    for column in columns.iter() {
+        counts
+            .iter_mut()
+            .zip(column)
+            .for_each(|(n, v)| *n += usize::from(*v < f32::INFINITY));
+    }
+    network.sort(columns);
+    let middle = medians(columns, &counts);
+    for column in columns.iter_mut() {
+        column
+            .iter_mut()
+            .zip(middle)
+            .for_each(|(v, m)| *v = (*v - m).abs());
+    }
+    network.sort(columns);
+    let spread = medians(columns, &counts);
+    // Two frames: the lower one is believed.
+    let centre = std::array::from_fn(|k| {
+        if counts[k] == 2 {
+            middle[k] - spread[k]
+        } else {
+            middle[k]
+        }
+    });
+    (centre, spread)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

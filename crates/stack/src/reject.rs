@@ -17,12 +17,12 @@
 //!    brighter goes.
 
 use crate::boxes::{box_extreme, box_sum};
-use crate::network::{LANES, Network, medians};
+use crate::network::{LANES, Network, middle_and_spread};
+use crate::pixel_noise::PixelNoise;
 use crate::spread::{per_mean, per_median};
 use crate::tile::Layer;
 use crate::trend::Trends;
 use crate::unlike::{Expected, Unlike};
-use crate::worth::PixelNoise;
 
 /// Pixels round a tile that its statistics look at.
 pub(crate) const HALO: usize = 16;
@@ -212,39 +212,6 @@ fn fill_row(layer: &Layer, trends: &Trends, (l, c, y): (usize, usize, usize), ro
     for (r, (v, w)) in row.iter_mut().zip(pixels) {
         *r = if *w >= COUNTS { v - *r } else { f32::INFINITY };
     }
-}
-
-/// Centre and median absolute deviation of every column; the columns are overwritten.
-pub(crate) fn middle_and_spread(
-    network: &Network,
-    columns: &mut [[f32; LANES]],
-) -> ([f32; LANES], [f32; LANES]) {
-    let mut counts = [0; LANES];
-    for column in columns.iter() {
-        counts
-            .iter_mut()
-            .zip(column)
-            .for_each(|(n, v)| *n += usize::from(*v < f32::INFINITY));
-    }
-    network.sort(columns);
-    let middle = medians(columns, &counts);
-    for column in columns.iter_mut() {
-        column
-            .iter_mut()
-            .zip(middle)
-            .for_each(|(v, m)| *v = (*v - m).abs());
-    }
-    network.sort(columns);
-    let spread = medians(columns, &counts);
-    // Two frames: the lower one is believed.
-    let centre = std::array::from_fn(|k| {
-        if counts[k] == 2 {
-            middle[k] - spread[k]
-        } else {
-            middle[k]
-        }
-    });
-    (centre, spread)
 }
 
 /// σ of a frame's difference from the middle, per pixel; 0 where fewer than two frames count.

@@ -8,8 +8,6 @@
 
 use std::sync::OnceLock;
 
-use crate::warp::supported;
-
 /// Sub-pixel phases in the table: the nearest one is at most 1/2048 px off.
 const PHASES: usize = 1024;
 /// How far from a ring its star may be: the kernel's reach.
@@ -145,4 +143,10 @@ fn lanczos3(x: f64) -> f64 {
     } else {
         0.0
     }
+}
+
+/// Whether a point lies on a pixel of the source.
+#[inline]
+pub(crate) fn supported((x, y): (f32, f32), width: usize, height: usize) -> bool {
+    x >= -0.5 && y >= -0.5 && x < width as f32 - 0.5 && y < height as f32 - 0.5
 }

@@ -1,4 +1,4 @@
-//! Where pixels are read from: memory or a scratch file, always in pieces.
+//! Where pixels are read from: memory or a work file, always in pieces.
 
 use std::io;
 

@@ -1,11 +1,12 @@
 //! All frames of a stack on one tile of the canvas.
 
-use crate::combine::Input;
 use crate::error::CombineError;
+use crate::input::Input;
 use crate::level::FrameLevel;
 use crate::mapping::MappingGrid;
+use crate::resample::supported;
 use crate::source::Block;
-use crate::warp::{Coordinates, supported};
+use crate::warp::Coordinates;
 
 /// One frame on one tile, warped and normalised.
 pub(crate) struct Layer {

@@ -1,9 +1,7 @@
 //! From scene-linear light to a picture for the eye: an asinh curve on intensity, bent at the sky's
 //! level so that faint light stands out from it.
 
-use nightloom_raster::Rgb;
 use nightloom_raster::colour::{luminance, srgb_decode, srgb_encode};
-use rayon::prelude::*;
 
 /// The tone curve's settings, all in the linear working space unless said otherwise.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -172,18 +170,6 @@ impl ToneCurve {
         for ((r, g), b) in red.iter_mut().zip(green).zip(blue) {
             [*r, *g, *b] = self.apply([*r, *g, *b]);
         }
-    }
-
-    /// A whole picture, in place.
-    pub fn apply_to(&self, picture: &mut Rgb) {
-        let width = picture.width().max(1);
-        let [r, g, b] = picture.planes_mut();
-        let rows = r
-            .data_mut()
-            .par_chunks_mut(width)
-            .zip(g.data_mut().par_chunks_mut(width));
-        rows.zip(b.data_mut().par_chunks_mut(width))
-            .for_each(|((r, g), b)| self.apply_row(r, g, b));
     }
 
     /// The intensity range between black and white.

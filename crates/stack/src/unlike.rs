@@ -3,9 +3,8 @@
 //! Their middle is a median weighted by 1/σ, in which no frame has the majority alone: the quietest is the best
 //! witness, and may still be the one that an aircraft crossed.
 
-use crate::network::{LANES, Network, medians};
-use crate::reject::middle_and_spread;
-use crate::worth::PixelNoise;
+use crate::network::{LANES, Network, medians, middle_and_spread};
+use crate::pixel_noise::PixelNoise;
 
 /// Weight of a frame in the median at most, in parts of all others' together.
 const MINORITY: f32 = 0.9;

@@ -6,7 +6,7 @@ use nightloom_raster::Plane;
 use rayon::prelude::*;
 
 use crate::mapping::{Mapping, MappingGrid};
-use crate::resample::{Patch, floor, pay_back};
+use crate::resample::{Patch, floor, pay_back, supported};
 use crate::source::{Block, Source};
 use crate::wide::resample_row;
 
@@ -198,10 +198,4 @@ fn mirrored(at: i32, length: usize) -> usize {
     let length = length as i32;
     let at = at.rem_euclid(2 * length);
     (if at < length { at } else { 2 * length - 1 - at }) as usize
-}
-
-/// Whether a point lies on a pixel of the source.
-#[inline]
-pub(crate) fn supported((x, y): (f32, f32), width: usize, height: usize) -> bool {
-    x >= -0.5 && y >= -0.5 && x < width as f32 - 0.5 && y < height as f32 - 0.5
 }

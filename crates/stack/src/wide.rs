@@ -7,8 +7,7 @@
 #[cfg(target_arch = "x86_64")]
 use std::arch::x86_64::*;
 
-use crate::resample::{Kernel, Patch, Place};
-use crate::warp::supported;
+use crate::resample::{Kernel, Patch, Place, supported};
 
 /// [`Kernel::row`] as fast as this machine can.
 pub(crate) fn resample_row(patch: &Patch, points: (&[f32], &[f32]), out: &mut [f32], added: &mut [f32]) {

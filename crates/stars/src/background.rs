@@ -1,11 +1,11 @@
 //! Sky level and noise over a frame, after Bertin & Arnouts (1996, A&AS 117, 393, §3.1).
 
-use nightloom_fit::{median, quantile_sorted};
+use nightloom_fit::median;
 use nightloom_raster::Plane;
 use rayon::prelude::*;
 
 use crate::LandMask;
-use crate::levels::clipped_rows;
+use crate::levels::{CellStats, clipped, clipped_rows};
 
 /// How the background is measured.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -130,8 +130,8 @@ impl Background {
     }
 
     /// The noise at the height `y`, to be read along the row.
-    pub(crate) fn noise_line(&self, y: usize) -> NoiseLine<'_> {
-        NoiseLine {
+    pub(crate) fn noise_line(&self, y: usize) -> LevelNoise<'_> {
+        LevelNoise {
             mesh: self,
             line: self.line(&self.noise, y),
         }
@@ -169,12 +169,12 @@ impl Background {
 }
 
 /// The noise along one row.
-pub(crate) struct NoiseLine<'a> {
+pub(crate) struct LevelNoise<'a> {
     mesh: &'a Background,
     line: Vec<f32>,
 }
 
-impl NoiseLine<'_> {
+impl LevelNoise<'_> {
     /// What the noise nowhere falls below from the pixel `x0` to that before `x1`: the cubics never leave the range
     /// of the values they join.
     pub(crate) fn floor(&self, x0: usize, x1: usize) -> f32 {
@@ -235,24 +235,6 @@ impl Cubic {
     }
 }
 
-/// What clipping left of a cell.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct CellStats {
-    pub(crate) mean: f32,
-    pub(crate) median: f32,
-    pub(crate) sigma: f32,
-}
-
-impl CellStats {
-    fn mode(self) -> f32 {
-        if (self.mean - self.median).abs() < 0.3 * self.sigma {
-            2.5 * self.median - 1.5 * self.mean
-        } else {
-            self.median
-        }
-    }
-}
-
 /// The statistics of the cell whose first pixel is `corner`; `None` where too little of it is sky.
 fn cell_stats(
     image: &Plane,
@@ -295,45 +277,6 @@ fn gather(
         let row = image.row(y)[x0..x1].iter().enumerate().step_by(stride);
         let sky = |i: usize| mask.is_none_or(|mask| !mask.is_land((x0 + i) as f64, y as f64));
         out.extend(row.filter(|(i, v)| v.is_finite() && sky(*i)).map(|(_, v)| *v));
-    }
-}
-
-/// Sorts the values and clips both ends about the median until nothing more falls away.
-///
-/// Sums run over the sorted values, so each round costs two binary searches.
-pub(crate) fn clipped(values: &mut [f32], clip_sigma: f32) -> Option<CellStats> {
-    if values.is_empty() {
-        return None;
-    }
-    values.sort_unstable_by(f32::total_cmp);
-    let middle = f64::from(values[values.len() / 2]);
-    let mut sums = Vec::with_capacity(values.len() + 1);
-    let (mut s, mut q) = (0.0f64, 0.0f64);
-    sums.push((s, q));
-    for &v in values.iter() {
-        let d = f64::from(v) - middle;
-        s += d;
-        q += d * d;
-        sums.push((s, q));
-    }
-    let (mut lo, mut hi) = (0, values.len());
-    loop {
-        let n = (hi - lo) as f64;
-        let mean = (sums[hi].0 - sums[lo].0) / n;
-        let sigma = ((sums[hi].1 - sums[lo].1) / n - mean * mean).max(0.0).sqrt();
-        let median = quantile_sorted(&values[lo..hi], 0.5)?;
-        let stats = CellStats {
-            mean: (mean + middle) as f32,
-            median,
-            sigma: sigma as f32,
-        };
-        let reach = clip_sigma * stats.sigma;
-        let new_lo = lo + values[lo..hi].partition_point(|v| *v < median - reach);
-        let new_hi = lo + values[lo..hi].partition_point(|v| *v <= median + reach);
-        if (new_lo, new_hi) == (lo, hi) || new_hi - new_lo < 8 {
-            return Some(stats);
-        }
-        (lo, hi) = (new_lo, new_hi);
     }
 }
 

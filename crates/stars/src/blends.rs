@@ -5,9 +5,9 @@
 
 use rayon::prelude::*;
 
-use crate::fit::{FitSettings, Model, Sample, samples};
-use crate::points::{Scene, Spot, typical_shape};
+use crate::fit::{FitSettings, Model, StarPixel, samples};
 use crate::shape::Moments;
+use crate::spot::{Scene, Spot, typical_shape};
 use nightloom_fit::median_of;
 
 /// Signal over noise from which a peak is looked at.
@@ -55,7 +55,7 @@ impl<'a> Singles<'a> {
 /// Squared residual of a spot's pixel about its model, in noise.
 fn misfit(scene: &Scene, spot: &Spot) -> f64 {
     let pixels = samples(scene.image, &spot.sky, &spot.model, &alone(scene, spot));
-    let squared = |s: &Sample| {
+    let squared = |s: &StarPixel| {
         let light = spot.model.at(s.x, s.y);
         (s.light - light).powi(2) / (spot.noise.sky + spot.noise.per_light * light)
     };
@@ -117,7 +117,7 @@ fn shape_near(scene: &Scene, spot: &Spot, sure: &[&Spot]) -> Moments {
 fn fit_pair(scene: &Scene, spot: &Spot, shape: Moments) -> Option<[Model; 2]> {
     let pixels = samples(scene.image, &spot.sky, &spot.model, &alone(scene, spot));
     let inverse = shape.inverse()?;
-    let highest = |left: &dyn Fn(&Sample) -> f64| {
+    let highest = |left: &dyn Fn(&StarPixel) -> f64| {
         pixels
             .iter()
             .map(|s| (left(s), s))

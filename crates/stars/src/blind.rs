@@ -103,7 +103,7 @@ impl BlindIdentification {
     }
 
     /// A pixel of the frame as the lens has it: flipped where `mirrored`.
-    pub fn on_lens(&self, [x, y]: [f64; 2]) -> [f64; 2] {
+    pub(crate) fn on_lens(&self, [x, y]: [f64; 2]) -> [f64; 2] {
         if self.mirrored {
             [self.width as f64 - 1.0 - x, y]
         } else {
@@ -392,11 +392,11 @@ struct Eyes<'a> {
     /// The brightest as unit vectors at the rung's focal length and at one a little longer.
     seen: Vec<Vector3<f64>>,
     longer: Vec<Vector3<f64>>,
-    views: Vec<View>,
+    views: Vec<SkyThroughLens>,
 }
 
 /// The stars looked at as one focal length shows them.
-struct View {
+struct SkyThroughLens {
     lens: Lens,
     stars: Vec<Vector3<f64>>,
 }
@@ -435,7 +435,7 @@ impl<'a> Eyes<'a> {
         let views = lenses
             .into_iter()
             .zip(seen)
-            .map(|(lens, stars)| View { lens, stars });
+            .map(|(lens, stars)| SkyThroughLens { lens, stars });
         Self {
             rung,
             directions: blind.directions,
@@ -446,7 +446,7 @@ impl<'a> Eyes<'a> {
     }
 
     /// As a focal length shows the stars that is longer than the rung's by `log`, natural logarithm.
-    fn view(&self, log: f64) -> &View {
+    fn view(&self, log: f64) -> &SkyThroughLens {
         let middle = (self.views.len() / 2) as f64;
         let at = (middle + log / VIEW_STEP).round().clamp(0.0, 2.0 * middle);
         &self.views[at as usize]
@@ -478,7 +478,7 @@ impl<'a> Eyes<'a> {
     }
 
     /// How many other bright stars the attitude explains.
-    fn look(&self, seen: &Figure, known: &Figure, view: &View) -> Option<Candidate> {
+    fn look(&self, seen: &Figure, known: &Figure, view: &SkyThroughLens) -> Option<Candidate> {
         let corner = |k: usize| view.stars[usize::from(seen.corners[k])];
         let star = |k: usize| self.directions[usize::from(known.corners[k])];
         let attitude = Rotation3::from_matrix_unchecked(

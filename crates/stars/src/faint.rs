@@ -7,8 +7,8 @@
 use nightloom_raster::Plane;
 
 use crate::fit::Model;
-use crate::points::Spot;
 use crate::shape::{Moments, each_pixel, window_moments};
+use crate::spot::Spot;
 
 /// Mean squared distance of a star's light, in σ².
 const SPREAD: f64 = 4.0 / 3.0;

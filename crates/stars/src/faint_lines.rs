@@ -9,8 +9,8 @@ use nightloom_raster::Plane;
 use rayon::prelude::*;
 
 use crate::components::{Component, Components};
+use crate::line::Line;
 use crate::radon::{Found, LineMap};
-use crate::streaks::Line;
 use crate::{Background, LandMask};
 
 /// Bins along the longer side.
@@ -190,7 +190,7 @@ impl FaintLines {
 /// The mean, not the median: where stars stand thick, all lines would seem to shine.
 fn evened(values: &[([f32; 2], f32)]) -> Vec<f32> {
     let mut plain: Vec<f32> = values.iter().map(|v| v.1).collect();
-    let Some(stats) = crate::background::clipped(&mut plain, CLIP).filter(|s| s.sigma > 0.0) else {
+    let Some(stats) = crate::levels::clipped(&mut plain, CLIP).filter(|s| s.sigma > 0.0) else {
         return vec![0.0; values.len()];
     };
     let clip = |v: f32| ((v - stats.median) / stats.sigma).clamp(-CLIP, CLIP);

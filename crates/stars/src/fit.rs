@@ -9,7 +9,7 @@ use nalgebra::SVector;
 use nightloom_fit::Normal;
 use nightloom_raster::Plane;
 
-use crate::shape::{LocalSky, Moments, each_pixel};
+use crate::shape::{LocalSky, Moments, decay, each_pixel};
 
 /// One star as pixels show it.
 #[derive(Clone, Copy, Debug)]
@@ -50,7 +50,7 @@ impl Model {
 
 /// The variance of a pixel: the sky's, and so much for each unit of a star's light.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct PixelNoise {
+pub(crate) struct FitNoise {
     pub(crate) sky: f64,
     pub(crate) per_light: f64,
 }
@@ -58,7 +58,7 @@ pub(crate) struct PixelNoise {
 /// Electrons of full scale at least: the most that photon noise is taken to grow with light.
 const LEAST_FULL_SCALE_E: f64 = 1000.0;
 
-impl PixelNoise {
+impl FitNoise {
     /// All noise of the sky is taken for photon noise, as far as sensors make that plausible.
     pub(crate) fn new(level: f32, noise: f32) -> Self {
         let sky = f64::from(noise).powi(2).max(1e-16);
@@ -91,7 +91,7 @@ const SETTLED_CHI2: f64 = 0.01;
 
 /// One pixel of a fit.
 #[derive(Clone, Copy)]
-pub(crate) struct Sample {
+pub(crate) struct StarPixel {
     pub(crate) x: f64,
     pub(crate) y: f64,
     /// Above the sky and the neighbours.
@@ -103,7 +103,7 @@ pub(crate) fn fit(
     image: &Plane,
     sky: &LocalSky,
     start: Model,
-    noise: PixelNoise,
+    noise: FitNoise,
     settings: &FitSettings,
 ) -> Option<Model> {
     let samples = samples(image, sky, &start, settings);
@@ -118,7 +118,12 @@ pub(crate) fn fit(
 }
 
 /// The pixels that a fit from `start` uses.
-pub(crate) fn samples(image: &Plane, sky: &LocalSky, start: &Model, settings: &FitSettings) -> Vec<Sample> {
+pub(crate) fn samples(
+    image: &Plane,
+    sky: &LocalSky,
+    start: &Model,
+    settings: &FitSettings,
+) -> Vec<StarPixel> {
     let (long, _, _) = start.shape.axes();
     let Some(inverse) = start.shape.inverse() else {
         return Vec::new();
@@ -137,7 +142,7 @@ pub(crate) fn samples(image: &Plane, sky: &LocalSky, start: &Model, settings: &F
             let (x, y) = (start.x + dx, start.y + dy);
             let others: f64 = neighbours.iter().map(|(n, inverse)| n.seen(inverse, x, y)).sum();
             let light = f64::from(value - sky.at_pixel(x, y)) - others;
-            out.push(Sample { x, y, light });
+            out.push(StarPixel { x, y, light });
         }
     });
     out
@@ -148,9 +153,9 @@ pub(crate) fn samples(image: &Plane, sky: &LocalSky, start: &Model, settings: &F
 /// Not [`nightloom_fit::descend`]: a trial is judged and its equations are gathered in one look at the pixels, and
 /// it ends by what a step can still gain in noise. There is no hotter loop in a frame's measurement.
 fn descend<const N: usize>(
-    samples: &[Sample],
+    samples: &[StarPixel],
     start: Model,
-    noise: PixelNoise,
+    noise: FitNoise,
     widest: f64,
 ) -> Option<Model> {
     let mut best = start;
@@ -218,9 +223,9 @@ struct Gathered<const N: usize> {
 }
 
 fn gather<const N: usize>(
-    samples: &[Sample],
+    samples: &[StarPixel],
     model: &Model,
-    noise: PixelNoise,
+    noise: FitNoise,
     judge: &[f64],
     weights: &mut Vec<f64>,
 ) -> Option<Gathered<N>> {
@@ -249,36 +254,4 @@ fn gather<const N: usize>(
         weights.push(weight);
     }
     Some(Gathered { normal, chi2, judged })
-}
-
-/// exp(−q/2) for q of 0 and more, within a hundred-millionth of it: a power of two times a series.
-#[inline]
-pub(crate) fn decay(q: f64) -> f64 {
-    // Adding and taking away 1.5 · 2⁵² rounds to a whole number.
-    const ROUND: f64 = 6_755_399_441_055_744.0;
-    let power = -0.5 * std::f64::consts::LOG2_E * q.min(120.0);
-    let whole = (power + ROUND) - ROUND;
-    let x = (power - whole) * std::f64::consts::LN_2;
-    let series = 1.0 + x * (1.0 / 7.0);
-    let series = 1.0 + x * (1.0 / 6.0) * series;
-    let series = 1.0 + x * (1.0 / 5.0) * series;
-    let series = 1.0 + x * (1.0 / 4.0) * series;
-    let series = 1.0 + x * (1.0 / 3.0) * series;
-    let series = 1.0 + x * (1.0 / 2.0) * series;
-    let series = 1.0 + x * series;
-    f64::from_bits(((whole as i64 + 1023) as u64) << 52) * series
-}
-
-#[cfg(test)]
-mod tests {
-    use super::decay;
-
-    #[test]
-    fn decay_is_the_exponential() {
-        for i in 0..2000 {
-            let q = 0.05 * f64::from(i);
-            let (is, should) = (decay(q), (-0.5 * q).exp());
-            assert!((is / should - 1.0).abs() < 2e-8, "{is} for {should} at {q}");
-        }
-    }
 }

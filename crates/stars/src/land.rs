@@ -66,7 +66,7 @@ impl LandMask {
 /// How land is recognised.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 #[serde(default, deny_unknown_fields)]
-pub struct LandSettings {
+pub struct LandFinderSettings {
     /// Whether to look for land at all.
     pub look: bool,
     /// Side of a mask cell, pixels.
@@ -77,7 +77,7 @@ pub struct LandSettings {
     pub min_stars: usize,
 }
 
-impl Default for LandSettings {
+impl Default for LandFinderSettings {
     fn default() -> Self {
         Self {
             look: true,

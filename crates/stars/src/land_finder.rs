@@ -12,7 +12,7 @@ use rayon::prelude::*;
 
 use crate::cells::{distance, flood, neighbours, patches};
 use crate::levels::few;
-use crate::{LandMask, LandSettings, Star};
+use crate::{LandFinderSettings, LandMask, Star};
 use nightloom_fit::{median, median_of, quantile};
 
 /// Variance over the least that photon noise explains, above which a cell is rough.
@@ -60,7 +60,7 @@ pub(crate) struct Ground {
 
 impl Ground {
     /// Measures the cells; `None` where land is not looked for or the frame is too small to tell.
-    pub(crate) fn new(image: &Plane, settings: &LandSettings) -> Option<Self> {
+    pub(crate) fn new(image: &Plane, settings: &LandFinderSettings) -> Option<Self> {
         let size = (image.width(), image.height());
         let sky = LandMask::all_sky(size.0, size.1, settings.cell_px);
         if !settings.look || sky.columns < 8 || sky.rows < 8 {
@@ -89,7 +89,7 @@ impl Ground {
     }
 
     /// Finds the land of the frame.
-    pub(crate) fn find_land(self, stars: &[Star], settings: &LandSettings) -> LandMask {
+    pub(crate) fn find_land(self, stars: &[Star], settings: &LandFinderSettings) -> LandMask {
         let Self {
             sky,
             size,

@@ -1,6 +1,6 @@
 //! Level and noise of many values at once, by a histogram instead of sorting.
 
-use crate::background::{CellStats, clipped};
+use nightloom_fit::quantile_sorted;
 
 /// Bins for one standard deviation.
 const PER_SIGMA: f32 = 16.0;
@@ -184,6 +184,63 @@ impl Histogram {
             below += count;
         }
         Some((mean, variance.sqrt(), median))
+    }
+}
+
+/// What clipping left of a cell.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct CellStats {
+    pub(crate) mean: f32,
+    pub(crate) median: f32,
+    pub(crate) sigma: f32,
+}
+
+impl CellStats {
+    pub(crate) fn mode(self) -> f32 {
+        if (self.mean - self.median).abs() < 0.3 * self.sigma {
+            2.5 * self.median - 1.5 * self.mean
+        } else {
+            self.median
+        }
+    }
+}
+
+/// Sorts the values and clips both ends about the median until nothing more falls away.
+///
+/// Sums run over the sorted values, so each round costs two binary searches.
+pub(crate) fn clipped(values: &mut [f32], clip_sigma: f32) -> Option<CellStats> {
+    if values.is_empty() {
+        return None;
+    }
+    values.sort_unstable_by(f32::total_cmp);
+    let middle = f64::from(values[values.len() / 2]);
+    let mut sums = Vec::with_capacity(values.len() + 1);
+    let (mut s, mut q) = (0.0f64, 0.0f64);
+    sums.push((s, q));
+    for &v in values.iter() {
+        let d = f64::from(v) - middle;
+        s += d;
+        q += d * d;
+        sums.push((s, q));
+    }
+    let (mut lo, mut hi) = (0, values.len());
+    loop {
+        let n = (hi - lo) as f64;
+        let mean = (sums[hi].0 - sums[lo].0) / n;
+        let sigma = ((sums[hi].1 - sums[lo].1) / n - mean * mean).max(0.0).sqrt();
+        let median = quantile_sorted(&values[lo..hi], 0.5)?;
+        let stats = CellStats {
+            mean: (mean + middle) as f32,
+            median,
+            sigma: sigma as f32,
+        };
+        let reach = clip_sigma * stats.sigma;
+        let new_lo = lo + values[lo..hi].partition_point(|v| *v < median - reach);
+        let new_hi = lo + values[lo..hi].partition_point(|v| *v <= median + reach);
+        if (new_lo, new_hi) == (lo, hi) || new_hi - new_lo < 8 {
+            return Some(stats);
+        }
+        (lo, hi) = (new_lo, new_hi);
     }
 }
 

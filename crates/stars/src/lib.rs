@@ -9,6 +9,7 @@
 //! their [`FrameQuality`], and [`Registration::map`] each pixel of the picture into each frame.
 
 mod airpath;
+mod aperture;
 mod asterisms;
 pub mod axis;
 mod background;
@@ -19,6 +20,7 @@ pub mod cause;
 mod cells;
 mod components;
 mod detect;
+mod detect_settings;
 mod faint;
 mod faint_lines;
 mod falloff;
@@ -31,6 +33,7 @@ mod identify;
 mod land;
 mod land_finder;
 mod levels;
+mod line;
 mod matching;
 mod near;
 mod peaks;
@@ -43,6 +46,7 @@ mod radon;
 mod register;
 mod shape;
 mod sphere;
+mod spot;
 mod streaks;
 mod trails;
 mod triangles;
@@ -50,14 +54,15 @@ mod triangles;
 pub use airpath::AirPath;
 pub use background::{Background, BackgroundSettings};
 pub use blind::{BlindIdentification, BlindSettings, identify_again, identify_blind};
-pub use detect::{DetectSettings, Trails, measure};
+pub use detect::measure;
+pub use detect_settings::{DetectSettings, Trails};
 pub use falloff::{
     Falloff, FalloffFrame, FalloffSettings, FalloffStar, NoFalloff, estimate_falloff, falloff_stars,
 };
 pub use field::{Field, Star};
 pub use green::measure_green;
 pub use identify::{Identification, IdentifySettings, identify};
-pub use land::{LandMask, LandSettings};
+pub use land::{LandFinderSettings, LandMask};
 pub use matching::{FieldMatch, MatchSettings, match_fields};
 pub use photometry::{LightInput, NoPhotometry, Overhead, Photometry, SkyLight, SkyMap, SkySpot, photometry};
 pub use quality::{FrameQuality, JudgeSettings, Verdict, judge};

@@ -6,67 +6,25 @@ use nightloom_raster::Plane;
 use nightloom_sky::Angle;
 use rayon::prelude::*;
 
+use crate::aperture::aperture;
 use crate::blends::{Singles, split};
 use crate::components::Components;
 use crate::faint::may_be_star;
-use crate::fit::{FitSettings, Model, PixelNoise, REACH, fit};
+use crate::fit::{FitNoise, FitSettings, Model, REACH, fit};
 use crate::peaks::{Peak, merge_saturated, separate};
-use crate::shape::{FWHM_PER_SIGMA, LocalSky, Moments, aperture, balance_ends, centre, moments_at};
+use crate::shape::{FWHM_PER_SIGMA, LocalSky, Moments, balance_ends, centre, moments_at};
+use crate::spot::{Scene, Spot, typical_shape};
 use crate::trails::Trail;
-use crate::{Background, DetectSettings, LandMask, Star};
-use nightloom_fit::median_of;
+use crate::{Background, LandMask, Star};
 
 /// Peaks measured at most; a frame of twigs has hundreds of thousands.
 const MAX_PEAKS: usize = 12_000;
-/// Signal over noise from which a star's shape is fitted with its centre.
-const FREE_SNR: f32 = 12.0;
-/// Signal over noise from which a star tells of the others' shape.
-const SURE_SNR: f32 = 20.0;
 /// Distance of a neighbour in standard deviations of the profile, within which shapes mix.
 const CLOSE: f64 = 5.0;
 /// Standard deviation of a star along its long axis at most, in those of the frame's profile.
 const WIDEST: f64 = 6.0;
 /// Fits of all stars after the first, each without the light of the neighbours as last fitted.
 const REFITS: usize = 6;
-
-/// What every star is measured in.
-pub(crate) struct Scene<'a> {
-    pub(crate) image: &'a Plane,
-    pub(crate) background: &'a Background,
-    pub(crate) settings: &'a DetectSettings,
-    /// Standard deviation of the stars' profile, pixels.
-    pub(crate) sigma: f64,
-}
-
-/// A star being measured.
-#[derive(Clone, Copy)]
-pub(crate) struct Spot {
-    pub(crate) snr: f32,
-    /// The filter's height of the peak; 0 where it is not this star's alone.
-    pub(crate) value: f32,
-    /// Radius of the burnt-out core, pixels; 0 where there is none.
-    pub(crate) core: f64,
-    pub(crate) sky: LocalSky,
-    pub(crate) noise: PixelNoise,
-    pub(crate) model: Model,
-    /// Whether the model is a fit's, not a window's.
-    pub(crate) fitted: bool,
-    /// Whether it has the others' shape because a neighbour is close.
-    pub(crate) close: bool,
-    /// Whether the last fit changed it, so that its neighbours have to be fitted again.
-    pub(crate) moved: bool,
-}
-
-impl Spot {
-    /// Whether its shape is one to judge others by.
-    pub(crate) fn is_sure(&self) -> bool {
-        self.fitted && !self.close && self.core == 0.0 && self.snr > SURE_SNR
-    }
-
-    fn is_free(&self) -> bool {
-        self.core > 0.0 || self.snr >= FREE_SNR
-    }
-}
 
 impl Scene<'_> {
     /// The peaks worth measuring, brightest first; none of those on `land`.
@@ -146,7 +104,7 @@ impl Scene<'_> {
         let radius = self.aperture_radius(core);
         let sky = LocalSky::around(self.image, self.background, at.0, at.1, radius + 1.0);
         let noise = self.background.noise_at(at.0, at.1);
-        let noise = PixelNoise::new(self.background.level_at(at.0, at.1), noise);
+        let noise = FitNoise::new(self.background.level_at(at.0, at.1), noise);
         let top = self.image.at(peak.x, peak.y) - sky.at_pixel(peak.x as f64, peak.y as f64);
         Spot {
             snr: peak.snr,
@@ -307,31 +265,6 @@ impl Scene<'_> {
             saturated: peak >= self.settings.saturation,
             snr: trail.snr,
         })
-    }
-}
-
-/// The median shape of sure stars; round where there are too few.
-pub(crate) fn typical_shape<'a>(spots: impl IntoIterator<Item = &'a Spot>, sigma: f64) -> Moments {
-    let sure: Vec<Moments> = spots
-        .into_iter()
-        .filter(|s| s.is_sure())
-        .map(|s| s.model.shape)
-        .collect();
-    if sure.len() < 5 {
-        return Moments::round(sigma);
-    }
-    let of = |value: fn(&Moments) -> f64| {
-        f64::from(median_of(sure.iter().map(|m| value(m) as f32)).unwrap_or(0.0))
-    };
-    let shape = Moments {
-        xx: of(|m| m.xx),
-        xy: of(|m| m.xy),
-        yy: of(|m| m.yy),
-    };
-    if shape.determinant() > 0.0 {
-        shape
-    } else {
-        Moments::round(sigma)
     }
 }
 

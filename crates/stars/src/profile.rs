@@ -8,8 +8,8 @@ use nightloom_fit::Normal;
 use nightloom_raster::Plane;
 
 use crate::fit::{FitSettings, Model, samples};
-use crate::points::Spot;
 use crate::shape::Moments;
+use crate::spot::Spot;
 
 /// Signal over noise of stars that make the profile.
 const PROFILE_SNR: f32 = 40.0;

@@ -8,7 +8,6 @@
 use nightloom_raster::Plane;
 
 use crate::Background;
-use crate::fit::{Model, decay};
 
 /// 2 √(2 ln 2): full width at half maximum over standard deviation of a Gaussian.
 pub(crate) const FWHM_PER_SIGMA: f64 = 2.354_820_045;
@@ -96,7 +95,7 @@ impl LocalSky {
                 ring.push(value - sky.at(dx, dy));
             }
         });
-        if let Some(stats) = crate::background::clipped(&mut ring, 2.5) {
+        if let Some(stats) = crate::levels::clipped(&mut ring, 2.5) {
             sky.level += stats.median;
         }
         sky
@@ -262,35 +261,6 @@ pub(crate) fn balance_ends(
     (x, y)
 }
 
-/// Light above the sky within `radius` of the segment of `length` centred on (x, y); pixels on
-/// the rim count in part and the neighbours' light is taken out. Also the highest pixel above the
-/// sky.
-pub(crate) fn aperture(
-    image: &Plane,
-    sky: &LocalSky,
-    (x, y): (f64, f64),
-    radius: f64,
-    (length, angle): (f64, f64),
-    neighbours: &[Model],
-) -> (f64, f32) {
-    let (s, c) = angle.sin_cos();
-    let half = 0.5 * length;
-    let (mut flux, mut peak) = (0.0f64, 0.0f32);
-    each_pixel(image, x, y, radius + half + 1.0, |dx, dy, value| {
-        let along = dx * c + dy * s;
-        let beyond = (along.abs() - half).max(0.0);
-        let across = dy * c - dx * s;
-        let part = (radius + 0.5 - (beyond * beyond + across * across).sqrt()).clamp(0.0, 1.0);
-        if part > 0.0 {
-            let others: f64 = neighbours.iter().map(|n| n.at(x + dx, y + dy)).sum();
-            let above = value - sky.at_pixel(x + dx, y + dy) - others as f32;
-            flux += part * f64::from(above);
-            peak = peak.max(above);
-        }
-    });
-    (flux, peak)
-}
-
 /// Calls `visit` with the offset from (x, y) and the value of each pixel of a square about it.
 pub(crate) fn each_pixel(image: &Plane, x: f64, y: f64, reach: f64, mut visit: impl FnMut(f64, f64, f32)) {
     if !(x.is_finite() && y.is_finite()) {
@@ -311,6 +281,38 @@ pub(crate) fn each_pixel(image: &Plane, x: f64, y: f64, reach: f64, mut visit: i
         let row = image.row(py);
         for (i, &value) in row[x0..x1].iter().enumerate() {
             visit((x0 + i) as f64 - x, py as f64 - y, value);
+        }
+    }
+}
+
+/// exp(−q/2) for q of 0 and more, within a hundred-millionth of it: a power of two times a series.
+#[inline]
+pub(crate) fn decay(q: f64) -> f64 {
+    // Adding and taking away 1.5 · 2⁵² rounds to a whole number.
+    const ROUND: f64 = 6_755_399_441_055_744.0;
+    let power = -0.5 * std::f64::consts::LOG2_E * q.min(120.0);
+    let whole = (power + ROUND) - ROUND;
+    let x = (power - whole) * std::f64::consts::LN_2;
+    let series = 1.0 + x * (1.0 / 7.0);
+    let series = 1.0 + x * (1.0 / 6.0) * series;
+    let series = 1.0 + x * (1.0 / 5.0) * series;
+    let series = 1.0 + x * (1.0 / 4.0) * series;
+    let series = 1.0 + x * (1.0 / 3.0) * series;
+    let series = 1.0 + x * (1.0 / 2.0) * series;
+    let series = 1.0 + x * series;
+    f64::from_bits(((whole as i64 + 1023) as u64) << 52) * series
+}
+
+#[cfg(test)]
+mod tests {
+    use super::decay;
+
+    #[test]
+    fn decay_is_the_exponential() {
+        for i in 0..2000 {
+            let q = 0.05 * f64::from(i);
+            let (is, should) = (decay(q), (-0.5 * q).exp());
+            assert!((is / should - 1.0).abs() < 2e-8, "{is} for {should} at {q}");
         }
     }
 }

@@ -17,6 +17,7 @@ use nightloom_raster::Plane;
 
 use crate::components::{Component, Components};
 use crate::faint_lines::FaintLines;
+use crate::line::Line;
 use crate::{Background, LandMask};
 
 /// What drew a streak.
@@ -74,19 +75,6 @@ const CROWDED: f64 = 0.03;
 const DARK: f64 = 0.35;
 /// The beat it then has at least.
 const DASHED: f64 = 0.3;
-
-/// One line being put together.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Line {
-    pub(crate) x: f64,
-    pub(crate) y: f64,
-    pub(crate) angle: f64,
-    pub(crate) half: f64,
-    /// Variance across, square pixels.
-    pub(crate) across: f64,
-    pub(crate) snr: f32,
-    pub(crate) pieces: usize,
-}
 
 /// The streaks among the patches and the faint lines; `sigma` is the width of the stars.
 pub(crate) fn find_streaks(

@@ -11,7 +11,7 @@ use std::sync::atomic::AtomicBool;
 use nightloom_optics::Exposure;
 use nightloom_outing::{FrameLight, FrameTold, IdentifyReport, Step, World, identify_frame};
 use nightloom_raster::{DecodeError, DecodeOptions, Frame, FrameMeta, Limits, decode_here_with};
-use nightloom_simulate::{Counts, Mishaps, Scenario, Size, Tracker, Truth, TruthPictures, render};
+use nightloom_simulate::{Counts, Mishaps, Scenario, Size, TrackerFaults, Truth, TruthPictures, render};
 use nightloom_sky::{Angle, Instant};
 
 fn main() -> Result<(), Box<dyn Error>> {
@@ -150,7 +150,7 @@ fn scenario(n: usize) -> Scenario {
         },
         sky_exposure: exposure,
         sky_aim: aim,
-        tracker: Tracker {
+        tracker: TrackerFaults {
             axis_off_east: Angle::from_deg(0.0),
             axis_off_up: Angle::from_deg(0.0),
             ..base.tracker

@@ -4,9 +4,9 @@ use std::path::PathBuf;
 
 use clap::Args;
 use nightloom_optics::noise::{
-    Background, Choice, READ_NOISE_SHARE, Subject, choices, sky_e_per_s, sky_limited_s,
+    Choice, Collected, PixelBackground, READ_NOISE_SHARE, choices, sky_e_per_s, sky_limited_s,
 };
-use nightloom_optics::{Exposure, Limits, Setting, Written, ladder, solve};
+use nightloom_optics::{Exposure, LadderLimits, Setting, Written, ladder, solve};
 use nightloom_outing::chart::{Look, SignalChart, ladder_chart, signal_chart};
 use nightloom_outing::{short, time_words};
 use serde_json::{Value, json};
@@ -91,8 +91,8 @@ fn draw_ladder(args: &ExposureArgs, look: Look) -> Result<String, Failure> {
 }
 
 /// Limits that let a ladder go from one exposure to another, where none are given.
-fn up_to(limits: &Limits, from: &Exposure, to: &Exposure) -> Limits {
-    Limits {
+fn up_to(limits: &LadderLimits, from: &Exposure, to: &Exposure) -> LadderLimits {
+    LadderLimits {
         longest_s: limits.longest_s.or(Some(from.seconds.max(to.seconds))),
         shortest_s: limits.shortest_s.or(Some(from.seconds.min(to.seconds))),
         highest_iso: limits.highest_iso.or(Some(from.iso.max(to.iso))),
@@ -107,7 +107,7 @@ pub(super) struct Signal {
     told: String,
     subject_mag: f64,
     rate: f64,
-    background: Background,
+    background: PixelBackground,
     total_s: f64,
     pause_s: f64,
     exposure_s: f64,
@@ -118,7 +118,7 @@ impl Signal {
         let (path, read_noise_e) = camera(args)?;
         let chart = &args.chart;
         let subject_mag = chart.subject.unwrap_or(sky_mag + FAINTER_MAG);
-        let background = Background {
+        let background = PixelBackground {
             sky_e_per_s: sky_e_per_s(sky_mag, &path)?,
             dark_e_per_s: chart.dark,
             read_noise_e,
@@ -144,8 +144,8 @@ impl Signal {
         })
     }
 
-    fn subject(&self) -> Subject {
-        Subject::Extended { e_per_s: self.rate }
+    fn subject(&self) -> Collected {
+        Collected::Extended { e_per_s: self.rate }
     }
 
     /// Two stops to both sides of the length chosen.

@@ -6,7 +6,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// The crates in their order: each may import only from those before it.
-const ORDER: [&str; 12] = [
+pub(crate) const ORDER: [&str; 12] = [
     "fit",
     "sky",
     "optics",

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
 use std::sync::atomic::AtomicBool;
 
-use nightloom_simulate::{Aim, Counts, Mishaps, Scenario, Size, Tracker, TruthPictures, render};
+use nightloom_simulate::{Aim, Counts, Mishaps, Scenario, Size, TrackerFaults, TruthPictures, render};
 use nightloom_sky::{Air, Angle, Site};
 use serde_json::Value;
 
@@ -53,11 +53,11 @@ pub(crate) fn scenario(latitude: f64, off_arcmin: [f64; 2]) -> Scenario {
             altitude: Angle::from_deg(52.0),
             roll: Angle::from_deg(3.0),
         },
-        tracker: Tracker {
+        tracker: TrackerFaults {
             axis_off_up: Angle::from_arcmin(end * off_arcmin[0]),
             axis_off_east: Angle::from_arcmin(end * off_arcmin[1]),
             periodic_amplitude: Angle::default(),
-            ..Tracker::default()
+            ..TrackerFaults::default()
         },
         mishaps: Mishaps::none(),
         truth_pictures: TruthPictures::None,

@@ -3,7 +3,8 @@
 use std::fs;
 use std::path::Path;
 
-use nightloom_raster::{DngFrame, Limits, Pixels, decode_here, write_dng};
+use nightloom_raster::{Limits, Pixels, decode_here};
+use nightloom_simulate::{DngFrame, write_dng};
 
 use crate::night::{
     Chance, LAND, Night, SKY, Temp, assert_same_results, build, built, frame, left_out, output, refused,

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
 
 use nightloom_raster::{Limits, Pixels, Plane, Rgb, decode_here};
-use nightloom_simulate::{Counts, Mishaps, OddExposure, Role, Scenario, Size, TruthPictures, render};
+use nightloom_simulate::{Counts, Mishaps, OddExposure, Scenario, ShotRole, Size, TruthPictures, render};
 use serde_json::Value;
 
 use crate::night::{Temp, built, output};
@@ -32,7 +32,7 @@ fn painted(scenario: &Scenario) -> Temp {
     temp
 }
 
-fn odd(role: Role, index: usize, seconds: f64, iso: f64) -> OddExposure {
+fn odd(role: ShotRole, index: usize, seconds: f64, iso: f64) -> OddExposure {
     OddExposure {
         role,
         index,
@@ -141,9 +141,9 @@ fn a_bracket_of_the_land_is_one_land_whatever_the_files_are_called() {
     let night = painted(&scenario(
         counts,
         vec![
-            odd(Role::Land, 0, usual.seconds / 4.0, usual.iso),
-            odd(Role::Land, 1, usual.seconds * 4.0, usual.iso),
-            odd(Role::Land, 2, usual.seconds, usual.iso / 4.0),
+            odd(ShotRole::Land, 0, usual.seconds / 4.0, usual.iso),
+            odd(ShotRole::Land, 1, usual.seconds * 4.0, usual.iso),
+            odd(ShotRole::Land, 2, usual.seconds, usual.iso / 4.0),
         ],
     ));
     let land = names(&night.night().join("land"));
@@ -196,8 +196,8 @@ fn one_odd_frame_leaves_the_picture_as_it_is_and_is_told() {
     let night = painted(&scenario(
         counts,
         vec![
-            odd(Role::Sky, 0, usual.seconds / 4.0, usual.iso),
-            odd(Role::Sky, 1, usual.seconds, usual.iso / 4.0),
+            odd(ShotRole::Sky, 0, usual.seconds / 4.0, usual.iso),
+            odd(ShotRole::Sky, 1, usual.seconds, usual.iso / 4.0),
         ],
     ));
     let foreign = painted(&Scenario {
@@ -380,9 +380,9 @@ fn calibration_frames_that_do_not_fit_say_so() {
     let night = painted(&scenario(
         counts,
         vec![
-            odd(Role::Dark, 0, usual.seconds * 2.0, usual.iso),
-            odd(Role::Dark, 1, usual.seconds * 2.0, usual.iso),
-            odd(Role::Dark, 2, usual.seconds * 2.0, usual.iso),
+            odd(ShotRole::Dark, 0, usual.seconds * 2.0, usual.iso),
+            odd(ShotRole::Dark, 1, usual.seconds * 2.0, usual.iso),
+            odd(ShotRole::Dark, 2, usual.seconds * 2.0, usual.iso),
         ],
     ));
     let flats = names(&night.night().join("flats"));

@@ -5,7 +5,8 @@ use std::io::{BufRead, BufReader};
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
 
-use nightloom_raster::{Cfa, DngFrame, FrameMeta, write_dng};
+use nightloom_raster::{Cfa, FrameMeta};
+use nightloom_simulate::{DngFrame, write_dng};
 use serde_json::Value;
 
 use crate::night::{LAND, Night, SKY};

@@ -6,7 +6,8 @@ use std::process::{Child, Command, Output, Stdio};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
-use nightloom_raster::{Cfa, DngFrame, FrameMeta, write_dng};
+use nightloom_raster::{Cfa, FrameMeta};
+use nightloom_simulate::{DngFrame, write_dng};
 use serde_json::Value;
 
 /// A folder that is gone when the test is.

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use nalgebra::{Matrix3, Rotation3, Vector3};
 use nightloom_raster::Plane;
-use nightloom_simulate::{Role, Truth, TruthFrame};
+use nightloom_simulate::{ShotRole, Truth, TruthFrame};
 use nightloom_sky::{Angle, Instant};
 use serde_json::Value;
 
@@ -61,8 +61,8 @@ fn centroid(plane: &Plane, at: [f64; 2]) -> Option<[f64; 2]> {
 /// The truth's stars in the first land frame's pixels, as the sky stood at `instant`, by the truth's
 /// lens, aims, site and air. Bright lone stars only.
 fn predicted(truth: &Truth, instant: Instant) -> Vec<[f64; 2]> {
-    let first = |role: Role| truth.frames.iter().find(|f| f.role == role).unwrap();
-    let (sky, land) = (first(Role::Sky), first(Role::Land));
+    let first = |role: ShotRole| truth.frames.iter().find(|f| f.role == role).unwrap();
+    let (sky, land) = (first(ShotRole::Sky), first(ShotRole::Land));
     let (site, air) = (&truth.scenario.site, &truth.scenario.air);
     let then = sky.start.plus_seconds(sky.exposure.seconds / 2.0);
     let turn = site.ground_from_icrs(instant) * site.ground_from_icrs(then).inverse();

@@ -3,7 +3,8 @@
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
-use nightloom_raster::{Cfa, DngFrame, FrameMeta, write_dng};
+use nightloom_raster::{Cfa, FrameMeta};
+use nightloom_simulate::{DngFrame, write_dng};
 use serde_json::Value;
 
 const GAIN_E: f64 = 2.0;

@@ -5,7 +5,7 @@ use crate::field::{FieldError, Range, check};
 
 /// How the land is to be exposed.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
-pub struct LandSettings {
+pub struct LandExposureSettings {
     /// ISO speed: the lowest one, where the sensor holds most.
     pub iso: f64,
     /// Apertures to choose from.
@@ -17,7 +17,7 @@ pub struct LandSettings {
     pub longest_s: f64,
 }
 
-impl Default for LandSettings {
+impl Default for LandExposureSettings {
     /// ISO 100, whole stops from f/1.4 to f/8, one stop below middle grey, at most five minutes.
     fn default() -> Self {
         Self {
@@ -46,7 +46,7 @@ pub struct LandExposure {
 /// # Errors
 /// A light or stops that are no finite numbers; an ISO, an f-number or a longest exposure that is not
 /// above zero.
-pub fn land_exposures(ev100: f64, settings: &LandSettings) -> Result<Vec<LandExposure>, FieldError> {
+pub fn land_exposures(ev100: f64, settings: &LandExposureSettings) -> Result<Vec<LandExposure>, FieldError> {
     check("the light on the land in EV100", ev100, Range::Finite, "-3")?;
     check("the stops above middle grey", settings.stops, Range::Finite, "-1")?;
     check("the ISO", settings.iso, Range::Positive, "100")?;

@@ -4,10 +4,8 @@ mod depth;
 mod exposures;
 mod focus_chain;
 mod focus_plan;
-mod match_sky;
 
 pub use depth::{Airy, Depth, airy, circle_of_confusion_mm, depth, hyperfocal_m};
-pub use exposures::{LandExposure, LandSettings, land_exposures};
+pub use exposures::{LandExposure, LandExposureSettings, land_exposures};
 pub use focus_chain::{FOCUS_STEPS, focus_chain};
 pub use focus_plan::{FocusPlan, FocusQuestion, focus_plan};
-pub use match_sky::{METER_CONSTANT, SkyMatch, match_land_to_sky, sky_ev100};

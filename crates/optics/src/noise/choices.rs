@@ -1,6 +1,6 @@
 //! The same total time in few long or many short exposures, side by side.
 
-use super::snr::{Background, Subject, signal_to_noise};
+use super::snr::{Collected, PixelBackground, signal_to_noise};
 use crate::field::{FieldError, Range, check};
 
 /// One way to spend the time.
@@ -31,8 +31,8 @@ pub struct Choice {
 /// # Errors
 /// A length or a total that is not above zero; a pause below zero; see [`signal_to_noise`].
 pub fn choices(
-    subject: &Subject,
-    background: &Background,
+    subject: &Collected,
+    background: &PixelBackground,
     total_s: f64,
     pause_s: f64,
     exposures_s: &[f64],
@@ -44,7 +44,7 @@ pub fn choices(
         Range::NotNegative,
         "2",
     )?;
-    let quiet = Background {
+    let quiet = PixelBackground {
         read_noise_e: 0.0,
         ..*background
     };

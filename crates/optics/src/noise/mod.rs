@@ -1,16 +1,14 @@
-//! Light and noise in electrons: the sky's rate, signal-to-noise, limits, saturation, and how many
+//! Light and noise in electrons: the sky's rate, signal-to-noise, limits, and how many
 //! exposures of what length.
 //!
 //! Everything here is per pixel of the sensor and in electrons; magnitudes are V.
 
 mod choices;
 mod limits;
-mod saturation;
 mod sky_rate;
 mod snr;
 
 pub use choices::{Choice, choices};
 pub use limits::{READ_NOISE_SHARE, sky_limited_s};
-pub use saturation::{Headroom, brightest_pixel, headroom};
 pub use sky_rate::{LightPath, ZERO_POINT_V, sky_e_per_s, star_e_per_s};
-pub use snr::{BEST_RADIUS, Background, NoiseShares, SignalToNoise, Subject, signal_to_noise};
+pub use snr::{BEST_RADIUS, Collected, NoiseShares, PixelBackground, SignalToNoise, signal_to_noise};

@@ -4,7 +4,7 @@ use crate::field::{FieldError, Range, check};
 
 /// What each pixel collects beside the subject.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
-pub struct Background {
+pub struct PixelBackground {
     /// Sky, electrons per second and pixel.
     pub sky_e_per_s: f64,
     /// Dark current, electrons per second and pixel.
@@ -13,7 +13,7 @@ pub struct Background {
     pub read_noise_e: f64,
 }
 
-impl Background {
+impl PixelBackground {
     /// Refuses what cannot be.
     ///
     /// # Errors
@@ -44,7 +44,7 @@ impl Background {
 /// What the picture is about, as it falls on the sensor.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "snake_case", tag = "kind")]
-pub enum Subject {
+pub enum Collected {
     /// Something larger than a pixel: judged pixel by pixel.
     Extended {
         /// Electrons per second and pixel.
@@ -68,7 +68,7 @@ pub const BEST_RADIUS: f64 = 0.673;
 /// Standard deviation over full width at half maximum of a Gaussian, 1/(2√(2 ln 2)).
 pub(super) const SIGMA_PER_FWHM: f64 = 0.424_660_900_144;
 
-impl Subject {
+impl Collected {
     /// A star in the aperture in which it stands out best from sky and read noise.
     pub fn star(e_per_s: f64, fwhm_px: f64) -> Self {
         Self::Star {
@@ -148,8 +148,8 @@ pub struct NoiseShares {
 /// # Errors
 /// A rate below zero; an exposure or a number of frames that is not above it.
 pub fn signal_to_noise(
-    subject: &Subject,
-    background: &Background,
+    subject: &Collected,
+    background: &PixelBackground,
     exposure_s: f64,
     frames: u32,
 ) -> Result<SignalToNoise, FieldError> {

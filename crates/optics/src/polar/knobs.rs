@@ -77,13 +77,6 @@ impl Base {
     }
 }
 
-impl KnobTurns {
-    /// The azimuth's turn as what it does to the sky near an axis that stands `height` above the base.
-    pub fn azimuth_on_sky(&self, height: Angle) -> Angle {
-        self.azimuth * height.cos()
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;

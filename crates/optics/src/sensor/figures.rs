@@ -4,7 +4,7 @@ use super::photon_transfer::Transfer;
 use crate::field::{FieldError, Range, check};
 
 /// Degrees over which dark current doubles, where nothing better is known: common practice, no source.
-pub const DOUBLING_C: f64 = 6.0;
+pub(crate) const DOUBLING_C: f64 = 6.0;
 
 /// Gain and read noise at one ISO.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -30,7 +30,7 @@ impl IsoFigures {
         }
     }
     /// Stops between full well and read noise: log2(full well/read noise).
-    pub fn dynamic_range_stops(&self) -> f64 {
+    pub(crate) fn dynamic_range_stops(&self) -> f64 {
         (self.full_well_e / self.read_noise_e).log2()
     }
 }
@@ -141,37 +141,6 @@ impl Sensor {
             read_noise_e: end.read_noise_e,
             full_well_e: end.full_well_e * fuller,
         })
-    }
-
-    /// The ISO at which one electron is one number of the file. Beyond it nothing is gained by finer
-    /// numbers. `None` without ISO settings.
-    pub fn unity_iso(&self) -> Option<f64> {
-        let first = self.isos.first()?;
-        let reached = self.isos.iter().position(|f| f.gain_e_per_dn <= 1.0);
-        Some(match reached {
-            Some(0) => first.iso * first.gain_e_per_dn,
-            Some(k) => {
-                let (a, b) = (&self.isos[k - 1], &self.isos[k]);
-                let part = a.gain_e_per_dn.ln() / (a.gain_e_per_dn / b.gain_e_per_dn).ln();
-                a.iso * (b.iso / a.iso).powf(part)
-            }
-            None => self.isos.last().map_or(first.iso, |f| f.iso * f.gain_e_per_dn),
-        })
-    }
-
-    /// Dark current at a temperature of the sensor: doubling every [`Sensor::doubling_c`] degrees. The
-    /// sensor is warmer than the air, by some degrees after many long exposures.
-    ///
-    /// # Errors
-    /// A temperature that is not finite.
-    pub fn dark_at(&self, temperature_c: f64) -> Result<f64, FieldError> {
-        check(
-            "the sensor's temperature in °C",
-            temperature_c,
-            Range::Finite,
-            "5",
-        )?;
-        Ok(self.dark_e_per_s * ((temperature_c - self.dark_at_c) / self.doubling_c).exp2())
     }
 }
 

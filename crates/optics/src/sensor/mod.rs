@@ -10,7 +10,7 @@ mod variance_line;
 
 pub use classes::classes;
 pub use dark_rate::{DarkCurrent, DarkLevel, dark_current, dark_current_from_noise, in_electrons};
-pub use figures::{DOUBLING_C, IsoFigures, Sensor};
+pub use figures::{IsoFigures, Sensor};
 pub use iso_effect::{IsoEffect, iso_effect};
 pub use line::Measured;
 pub use photon_transfer::{Transfer, TransferError, TransferPoint, TransferSettings, photon_transfer};

@@ -5,7 +5,7 @@ use crate::Exposure;
 
 /// How far each setting may go. What is `None` ends with the series; apertures stay as they are.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Limits {
+pub struct LadderLimits {
     /// Longest time, seconds.
     pub longest_s: Option<f64>,
     /// Shortest time, seconds.
@@ -66,7 +66,7 @@ const FULL_THIRD: f64 = 1e-6;
 ///
 /// # Errors
 /// [`StopsError::BeyondLimit`] where `from` is outside the limits; [`StopsError::Value`] for no step.
-pub fn ladder(from: &Exposure, step_thirds: i32, limits: &Limits) -> Result<Ladder, StopsError> {
+pub fn ladder(from: &Exposure, step_thirds: i32, limits: &LadderLimits) -> Result<Ladder, StopsError> {
     let sense = step_thirds.signum();
     if sense == 0 {
         return Err(StopsError::Value {
@@ -103,7 +103,7 @@ struct Bounds {
 }
 
 impl Bounds {
-    fn new(from: &Exposure, sense: i32, limits: &Limits) -> Result<Self, StopsError> {
+    fn new(from: &Exposure, sense: i32, limits: &LadderLimits) -> Result<Self, StopsError> {
         let end = |setting: Setting, last: bool| {
             let (low, high) = setting.ends();
             setting.marked(if last { high } else { low }).unwrap_or(1.0)

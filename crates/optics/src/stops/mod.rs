@@ -9,7 +9,7 @@ mod settings_text;
 
 pub use attach::Attachment;
 pub use equivalent::{Comparison, Equivalent, StopsBy, compare, solve};
-pub use ladder::{Ladder, Limit, Limits, Rung, ladder};
+pub use ladder::{Ladder, LadderLimits, Limit, Rung, ladder};
 pub use series::Setting;
 pub use settings_text::Written;
 

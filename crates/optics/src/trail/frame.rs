@@ -1,7 +1,7 @@
 //! Trails over the whole frame.
 
 use super::path::{Motion, Reach};
-use super::{Shot, Subject, Trail};
+use super::{Shot, Trail, Trailing};
 use crate::Camera;
 
 /// Coarse places across and down the frame from which the longest trail is sought.
@@ -46,7 +46,7 @@ pub struct TrailMap {
 
 impl Shot {
     /// Trails at the middle, the corners, the edges, and the longest of all.
-    pub fn frame_trails(&self, subject: Subject) -> FrameTrails {
+    pub fn frame_trails(&self, subject: Trailing) -> FrameTrails {
         let motion = self.motion();
         let camera = &self.camera;
         let trail = |pixel| motion.trail(camera, pixel, subject);
@@ -60,12 +60,12 @@ impl Shot {
     }
 
     /// The longest trail in the frame; `None` where some path leaves what the lens can show.
-    pub fn worst(&self, subject: Subject) -> Option<Worst> {
+    pub fn worst(&self, subject: Trailing) -> Option<Worst> {
         worst(&self.motion(), &self.camera, subject)
     }
 
     /// Trails on a grid of at least two by two places.
-    pub fn trail_map(&self, columns: usize, rows: usize, subject: Subject) -> TrailMap {
+    pub fn trail_map(&self, columns: usize, rows: usize, subject: Trailing) -> TrailMap {
         let (columns, rows) = (columns.max(2), rows.max(2));
         let motion = self.motion();
         let at_px: Vec<[f64; 2]> = grid(columns, rows).map(|[x, y]| self.camera.at(x, y)).collect();
@@ -112,7 +112,7 @@ pub(super) fn grid(columns: usize, rows: usize) -> impl Iterator<Item = [f64; 2]
     (0..rows).flat_map(move |y| (0..columns).map(move |x| [share(x, columns), share(y, rows)]))
 }
 
-pub(super) fn worst(motion: &Motion, camera: &Camera, subject: Subject) -> Option<Worst> {
+pub(super) fn worst(motion: &Motion, camera: &Camera, subject: Trailing) -> Option<Worst> {
     let reach = |[x, y]: [f64; 2]| motion.length_px(camera, camera.at(x, y), subject);
     let mut best = ([0.5, 0.5], f64::NEG_INFINITY);
     for place in grid(COARSE[0], COARSE[1]) {

@@ -16,7 +16,7 @@ mod tolerance;
 
 pub use frame::{FrameTrails, TrailMap, Worst};
 pub use mount::{Periodic, Rate, Tracker};
-pub use path::{Shot, Subject, Trail};
+pub use path::{Shot, Trail, Trailing};
 pub use periodic::{share_kept, share_of_frames_kept, worst_excursion};
 pub use rules::{Rules, npf_full_s, npf_simple_s, rules};
 pub use scene::{SIDEREAL_ARCSEC_PER_S, Scene, longest_night_s};

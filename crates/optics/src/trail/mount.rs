@@ -25,7 +25,7 @@ pub enum Rate {
 
 impl Rate {
     /// Arcseconds per second about the axis.
-    pub fn arcsec_per_s(self) -> f64 {
+    pub(crate) fn arcsec_per_s(self) -> f64 {
         match self {
             Self::Sidereal => SIDEREAL_ARCSEC_PER_S,
             Self::Solar => 15.0,
@@ -79,7 +79,7 @@ impl Periodic {
     }
 
     /// How far the axis is ahead, compared with when the shutter opened.
-    pub fn since_start(&self, seconds: f64) -> Angle {
+    pub(crate) fn since_start(&self, seconds: f64) -> Angle {
         let turn = std::f64::consts::TAU * seconds / self.period_s;
         self.amplitude * ((turn + self.phase.rad()).sin() - self.phase.sin())
     }

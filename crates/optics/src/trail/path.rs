@@ -17,7 +17,7 @@ const MOST_STEPS: usize = 2000;
 
 /// What moves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Subject {
+pub enum Trailing {
     /// The stars.
     Sky,
     /// The ground.
@@ -95,7 +95,7 @@ impl Shot {
     ///
     /// The path is followed beyond the edges of the sensor. `None` where the lens makes no picture at
     /// `pixel`, or where the path leaves what the lens can show.
-    pub fn trail(&self, pixel: [f64; 2], subject: Subject) -> Option<Trail> {
+    pub fn trail(&self, pixel: [f64; 2], subject: Trailing) -> Option<Trail> {
         self.motion().trail(&self.camera, pixel, subject)
     }
 }
@@ -128,21 +128,21 @@ impl Motion {
     }
 
     /// Directions in the camera's frame, one for each moment.
-    fn directions(&self, first: &Vector3<f64>, subject: Subject) -> impl Iterator<Item = Vector3<f64>> {
+    fn directions(&self, first: &Vector3<f64>, subject: Trailing) -> impl Iterator<Item = Vector3<f64>> {
         let ground = self.start.inverse() * first;
-        let air = self.air.filter(|_| subject == Subject::Sky);
+        let air = self.air.filter(|_| subject == Trailing::Sky);
         let airless = air.map_or(ground, |air| air.lower(&ground));
         self.moments
             .iter()
             .map(move |(sky, camera)| match (subject, air) {
-                (Subject::Land, _) => camera * ground,
-                (Subject::Sky, None) => camera * (sky * airless),
-                (Subject::Sky, Some(air)) => camera * air.lift(&(sky * airless)),
+                (Trailing::Land, _) => camera * ground,
+                (Trailing::Sky, None) => camera * (sky * airless),
+                (Trailing::Sky, Some(air)) => camera * air.lift(&(sky * airless)),
             })
     }
 
     /// Length of the path in pixels only: what searches over the frame need.
-    pub(super) fn length_px(&self, camera: &Camera, pixel: [f64; 2], subject: Subject) -> Reach {
+    pub(super) fn length_px(&self, camera: &Camera, pixel: [f64; 2], subject: Trailing) -> Reach {
         let Some(first) = camera.lens.unproject(pixel) else {
             return Reach::Dark;
         };
@@ -158,7 +158,7 @@ impl Motion {
         Reach::Length(length.total())
     }
 
-    pub(super) fn trail(&self, camera: &Camera, pixel: [f64; 2], subject: Subject) -> Option<Trail> {
+    pub(super) fn trail(&self, camera: &Camera, pixel: [f64; 2], subject: Trailing) -> Option<Trail> {
         let first = camera.lens.unproject(pixel)?;
         let directions: Vec<Vector3<f64>> = self.directions(&first, subject).collect();
         let places = directions
@@ -178,7 +178,7 @@ impl Motion {
     pub(super) fn extent_px(&self, camera: &Camera, pixel: [f64; 2]) -> Option<f64> {
         let first = camera.lens.unproject(pixel)?;
         let places = self
-            .directions(&first, Subject::Sky)
+            .directions(&first, Trailing::Sky)
             .map(|d| camera.lens.project(&d))
             .collect::<Option<Vec<_>>>()?;
         Some(extent(&places))

@@ -4,7 +4,7 @@ use nightloom_sky::Angle;
 
 use super::frame::{grid, worst};
 use super::path::{Motion, Reach};
-use super::{SIDEREAL_ARCSEC_PER_S, Scene, Shot, Subject, Tracker};
+use super::{SIDEREAL_ARCSEC_PER_S, Scene, Shot, Tracker, Trailing};
 use crate::field::{Range, check};
 use crate::{Camera, FieldError};
 
@@ -42,7 +42,7 @@ pub fn longest_exposure_s(shot: &Shot, tolerance_px: f64) -> Result<Option<f64>,
         }
         seconds = local;
         let then = Shot { seconds, ..*shot };
-        match worst(&then.motion(), &shot.camera, Subject::Sky) {
+        match worst(&then.motion(), &shot.camera, Trailing::Sky) {
             Some(worst) if worst.length_px <= tolerance_px * (1.0 + PRECISE) => break,
             Some(worst) => place = worst.at_px,
             // Some path leaves the lens: where, is not known yet.
@@ -56,7 +56,7 @@ pub fn longest_exposure_s(shot: &Shot, tolerance_px: f64) -> Result<Option<f64>,
 fn longest_at(shot: &Shot, place: [f64; 2], tolerance_px: f64, most: f64) -> f64 {
     let over = |seconds: f64| {
         let then = Shot { seconds, ..*shot };
-        let reach = then.motion().length_px(&shot.camera, place, Subject::Sky);
+        let reach = then.motion().length_px(&shot.camera, place, Trailing::Sky);
         (reach.px() - tolerance_px) / tolerance_px
     };
     largest_below(over, most)
@@ -181,7 +181,7 @@ impl AxisSearch<'_> {
 
     fn px(&self, error_deg: f64, direction_deg: f64, place: [f64; 2]) -> f64 {
         self.motion(error_deg, direction_deg)
-            .length_px(self.camera, place, Subject::Sky)
+            .length_px(self.camera, place, Trailing::Sky)
             .px()
     }
 
@@ -205,7 +205,7 @@ impl AxisSearch<'_> {
             let direction = step * n as f64;
             let motion = self.motion(error_deg, direction);
             for &place in places {
-                let reach: Reach = motion.length_px(self.camera, place, Subject::Sky);
+                let reach: Reach = motion.length_px(self.camera, place, Trailing::Sky);
                 if reach.px() > best.2 {
                     best = (direction, place, reach.px());
                 }

@@ -26,19 +26,3 @@ fn exposure_values() {
     };
     assert!((night.ev() + 3.0).abs() < 1e-12 && (night.ev100() + 6.0).abs() < 1e-12);
 }
-
-#[test]
-fn gain_is_time_times_iso_over_f_number_squared() {
-    let a = Exposure {
-        seconds: 120.0,
-        f_number: 2.8,
-        iso: 1600.0,
-    };
-    let b = Exposure {
-        seconds: 60.0,
-        f_number: 5.6,
-        iso: 800.0,
-    };
-    assert!((a.gain_over(&b) - 16.0).abs() < 1e-12);
-    assert!((b.gain_over(&a) * a.gain_over(&b) - 1.0).abs() < 1e-12);
-}

@@ -1,9 +1,8 @@
 //! Land: exposures from its light, depth of field, focus brackets, match with the sky.
 
-use nightloom_optics::Exposure;
 use nightloom_optics::land::{
-    FOCUS_STEPS, FocusQuestion, LandSettings, airy, circle_of_confusion_mm, depth, focus_chain, focus_plan,
-    hyperfocal_m, land_exposures, match_land_to_sky, sky_ev100,
+    FOCUS_STEPS, FocusQuestion, LandExposureSettings, airy, circle_of_confusion_mm, depth, focus_chain,
+    focus_plan, hyperfocal_m, land_exposures,
 };
 
 /// The trade writes hyperfocal distances to a centimetre.
@@ -93,9 +92,9 @@ fn one_answer_holds_it_all_and_says_when_the_chain_is_too_short() {
 #[test]
 fn land_under_the_full_moon_and_under_the_stars() {
     // EV100 −3 at f/2.8, ISO 100 wants N²·2³ = 62.7 s; one stop darker half of it.
-    let settings = LandSettings {
+    let settings = LandExposureSettings {
         stops: 0.0,
-        ..LandSettings::default()
+        ..LandExposureSettings::default()
     };
     let all = land_exposures(-3.0, &settings).unwrap();
     let at = all.iter().find(|e| e.exposure.f_number == 2.8).unwrap();
@@ -105,36 +104,11 @@ fn land_under_the_full_moon_and_under_the_stars() {
         assert!((e.exposure.seconds * f64::from(e.frames) - e.total_s).abs() < 1e-9);
         assert!(e.exposure.seconds <= settings.longest_s);
     }
-    let darker = land_exposures(-3.0, &LandSettings::default()).unwrap();
+    let darker = land_exposures(-3.0, &LandExposureSettings::default()).unwrap();
     assert!((darker[0].total_s * 2.0 - all[0].total_s).abs() < 1e-9);
     let stars = land_exposures(-7.0, &settings).unwrap();
     let at = stars.iter().find(|e| e.exposure.f_number == 2.8).unwrap();
     assert_eq!(at.frames, 4); // 1003.5 s in frames of at most 300 s.
-}
-
-/// EV100 to two decimals.
-const EV: f64 = 0.005;
-
-#[test]
-fn the_sky_in_exposure_values_and_the_land_below_it() {
-    for (mag, ev) in [(20.0, -6.85), (21.0, -8.18), (21.5, -8.85), (22.0, -9.51)] {
-        assert!((sky_ev100(mag).unwrap() - ev).abs() < EV);
-    }
-    let sky = Exposure {
-        seconds: 60.0,
-        f_number: 2.8,
-        iso: 1600.0,
-    };
-    let land = Exposure {
-        seconds: 240.0,
-        f_number: 2.8,
-        iso: 100.0,
-    };
-    let m = match_land_to_sky(-8.85, &sky, -7.0, &land, 1.0).unwrap();
-    // With the new time the land stands one stop below the sky.
-    let land_now = -7.0 - m.land.ev100();
-    assert!((m.sky_stops - 1.0 - land_now).abs() < 1e-9, "{m:?}");
-    assert!((m.natural_stops + 1.85).abs() < 1e-9);
 }
 
 #[test]
@@ -150,10 +124,10 @@ fn land_refuses_what_cannot_be() {
     assert!(hyperfocal_m(0.0, 2.8, 0.012).is_err());
     assert!(hyperfocal_m(24.0, 0.0, 0.012).is_err());
     assert!(depth(0.02, 24.0, 2.8, 0.012).is_err());
-    assert!(land_exposures(f64::NAN, &LandSettings::default()).is_err());
-    let zero = LandSettings {
+    assert!(land_exposures(f64::NAN, &LandExposureSettings::default()).is_err());
+    let zero = LandExposureSettings {
         iso: 0.0,
-        ..LandSettings::default()
+        ..LandExposureSettings::default()
     };
     let said = land_exposures(-3.0, &zero).unwrap_err().to_string();
     assert_eq!(

@@ -1,8 +1,8 @@
 //! Rates, limits and signal-to-noise against the trade's figures and second routes.
 
 use nightloom_optics::noise::{
-    BEST_RADIUS, Background, LightPath, READ_NOISE_SHARE, Subject, ZERO_POINT_V, brightest_pixel, choices,
-    headroom, signal_to_noise, sky_e_per_s, sky_limited_s, star_e_per_s,
+    BEST_RADIUS, Collected, LightPath, PixelBackground, READ_NOISE_SHARE, ZERO_POINT_V, choices,
+    signal_to_noise, sky_e_per_s, sky_limited_s, star_e_per_s,
 };
 
 const WIDE: LightPath = LightPath {
@@ -73,7 +73,7 @@ fn what_cannot_be_is_refused_in_a_sentence_with_an_example() {
 }
 
 /// Electrons per second of a made-up night.
-const NIGHT: Background = Background {
+const NIGHT: PixelBackground = PixelBackground {
     sky_e_per_s: 1.36,
     dark_e_per_s: 0.1,
     read_noise_e: 2.0,
@@ -82,7 +82,7 @@ const NIGHT: Background = Background {
 #[test]
 fn signal_to_noise_is_the_textbook_sum() {
     // √n·O·t/√((O+P+D)t+R²), worked by hand: O 0.2, t 60, n 12: 0.2·60·√12/√(1.66·60+4).
-    let subject = Subject::Extended { e_per_s: 0.2 };
+    let subject = Collected::Extended { e_per_s: 0.2 };
     let got = signal_to_noise(&subject, &NIGHT, 60.0, 12).unwrap();
     let want = 0.2 * 60.0 * 12f64.sqrt() / (1.66f64 * 60.0 + 4.0).sqrt();
     assert!((got.ratio / want - 1.0).abs() < 1e-12, "{got:?}");
@@ -93,12 +93,12 @@ fn signal_to_noise_is_the_textbook_sum() {
 
 #[test]
 fn read_noise_adds_five_per_cent_at_the_sky_limited_exposure() {
-    let sky_only = Background {
+    let sky_only = PixelBackground {
         dark_e_per_s: 0.0,
         ..NIGHT
     };
     let seconds = sky_limited_s(1.36, 2.0, READ_NOISE_SHARE).unwrap();
-    let none = Subject::Extended { e_per_s: 0.0 };
+    let none = Collected::Extended { e_per_s: 0.0 };
     let made = choices(&none, &sky_only, 3600.0, 0.0, &[seconds]).unwrap();
     assert!((made[0].read_noise_adds - 0.05).abs() < 1e-9, "{made:?}");
 }
@@ -107,7 +107,7 @@ fn read_noise_adds_five_per_cent_at_the_sky_limited_exposure() {
 fn the_aperture_of_a_star_is_the_best_one() {
     // 0.673 full widths (1.585 σ) is where Σ light/√area peaks, and it holds 71.5 % of the light.
     let ratio = |radius_px: f64| {
-        let star = Subject::Star {
+        let star = Collected::Star {
             e_per_s: 1e-3,
             fwhm_px: 2.5,
             radius_px,
@@ -123,7 +123,7 @@ fn the_aperture_of_a_star_is_the_best_one() {
 
 #[test]
 fn choices_of_equal_time_stand_side_by_side() {
-    let subject = Subject::Extended { e_per_s: 0.2 };
+    let subject = Collected::Extended { e_per_s: 0.2 };
     let made = choices(&subject, &NIGHT, 3600.0, 5.0, &[10.0, 60.0, 240.0, 5000.0]).unwrap();
     let frames: Vec<u32> = made.iter().map(|c| c.frames).collect();
     assert_eq!(frames, [240, 55, 14, 0]);
@@ -143,40 +143,9 @@ fn choices_of_equal_time_stand_side_by_side() {
     assert_eq!(exact[0].frames, 12);
 }
 
-/// Against the integral of the Gaussian over the pixel by 400 × 400 points.
-const PIXEL_SHARE: f64 = 2e-6;
-
-#[test]
-fn the_brightest_pixel_is_the_gaussian_integrated_over_it() {
-    for (fwhm, [x, y]) in [(1.2, [0.0, 0.0]), (2.0, [0.3, -0.1]), (3.5, [0.5, 0.5])] {
-        let sigma = fwhm / (8.0 * 2f64.ln()).sqrt();
-        let mut sum = 0.0;
-        for k in 0..160_000 {
-            let dx = (k % 400) as f64 / 400.0 + 0.00125 - 0.5 - x;
-            let dy = (k / 400) as f64 / 400.0 + 0.00125 - 0.5 - y;
-            sum += (-(dx * dx + dy * dy) / (2.0 * sigma * sigma)).exp();
-        }
-        let want = sum / 160_000.0 / (2.0 * std::f64::consts::PI * sigma * sigma);
-        let got = brightest_pixel(fwhm, [x, y]).unwrap();
-        assert!((got - want).abs() < PIXEL_SHARE, "{fwhm}: {got} for {want}");
-    }
-}
-
-#[test]
-fn a_star_of_the_saturating_magnitude_just_fills_the_well() {
-    let at = |mag| headroom(mag, (&WIDE, 24.0), 2.2, &NIGHT, 10_000.0, 60.0).unwrap();
-    let mag = at(5.0).saturating_mag.unwrap();
-    let edge = at(mag);
-    assert!((edge.peak_e - 10_000.0).abs() < 1e-6 && edge.stops.abs() < 1e-9);
-    assert!((edge.longest_s - 60.0).abs() < 1e-9);
-    assert!(at(mag - 1.0).stops < 0.0 && at(mag + 1.0).stops > 0.0);
-    let drowned = headroom(5.0, (&WIDE, 24.0), 2.2, &NIGHT, 50.0, 60.0).unwrap();
-    assert_eq!(drowned.saturating_mag, None);
-}
-
 #[test]
 fn noise_refuses_what_cannot_be() {
-    let subject = Subject::Extended { e_per_s: 0.2 };
+    let subject = Collected::Extended { e_per_s: 0.2 };
     assert!(signal_to_noise(&subject, &NIGHT, 0.0, 1).is_err());
     let said = signal_to_noise(&subject, &NIGHT, 60.0, 0)
         .unwrap_err()
@@ -185,8 +154,6 @@ fn noise_refuses_what_cannot_be() {
         said,
         "the number of frames must be a number above zero, for example 12; 0 was given"
     );
-    assert!(signal_to_noise(&Subject::star(100.0, -1.0), &NIGHT, 60.0, 1).is_err());
+    assert!(signal_to_noise(&Collected::star(100.0, -1.0), &NIGHT, 60.0, 1).is_err());
     assert!(choices(&subject, &NIGHT, -1.0, 0.0, &[60.0]).is_err());
-    assert!(brightest_pixel(0.0, [0.0, 0.0]).is_err());
-    assert!(headroom(5.0, (&WIDE, 24.0), 2.2, &NIGHT, 0.0, 60.0).is_err());
 }

@@ -1,7 +1,8 @@
 //! Stops, marks and equivalents.
 
 use nightloom_optics::{
-    Attachment, Equivalent, Exposure, Limit, Limits, Setting, StopsError, Written, compare, ladder, solve,
+    Attachment, Equivalent, Exposure, LadderLimits, Limit, Setting, StopsError, Written, compare, ladder,
+    solve,
 };
 
 /// What "exact" means for an equivalent, stops.
@@ -325,7 +326,7 @@ fn attachments_are_stops() {
 #[test]
 fn a_ladder_ends_where_a_limit_is_met_and_says_which() {
     let from = read("15s f/2.8 ISO6400").complete("from").unwrap();
-    let rungs = |limits: &Limits, thirds: i32| {
+    let rungs = |limits: &LadderLimits, thirds: i32| {
         let ladder = ladder(&from, thirds, limits).unwrap();
         let rungs: Vec<(f64, f64, f64)> = ladder
             .rungs
@@ -334,10 +335,10 @@ fn a_ladder_ends_where_a_limit_is_met_and_says_which() {
             .collect();
         (rungs, ladder.ended_by)
     };
-    let paper = Limits {
+    let paper = LadderLimits {
         lowest_iso: Some(800.0),
         narrowest: Some(4.0),
-        ..Limits::default()
+        ..LadderLimits::default()
     };
     assert_eq!(
         rungs(&paper, 3),
@@ -352,16 +353,16 @@ fn a_ladder_ends_where_a_limit_is_met_and_says_which() {
             vec![Limit::LowestIso, Limit::Narrowest]
         )
     );
-    let short = Limits {
+    let short = LadderLimits {
         longest_s: Some(100.0),
         ..paper
     };
     assert_eq!(rungs(&short, 3).1, [Limit::Longest]);
     assert_eq!(rungs(&short, 3).0.len(), 3);
-    let wide = Limits {
+    let wide = LadderLimits {
         widest: Some(2.0),
         highest_iso: Some(12800.0),
-        ..Limits::default()
+        ..LadderLimits::default()
     };
     assert_eq!(
         rungs(&wide, -3),
@@ -379,7 +380,7 @@ fn a_ladder_ends_where_a_limit_is_met_and_says_which() {
     );
     assert_eq!(shared.rungs.len(), 2);
     // Every rung is the same exposure by the marks.
-    let (all, _) = rungs(&Limits::default(), 1);
+    let (all, _) = rungs(&LadderLimits::default(), 1);
     assert!(all.len() > 20);
     for (t, n, iso) in all {
         let there = read(&format!("{t}s f/{n} ISO{iso}"));
@@ -388,9 +389,9 @@ fn a_ladder_ends_where_a_limit_is_met_and_says_which() {
             .marked_difference_stops;
         assert!(off.abs() < EXACT_STOPS, "{t} {n} {iso}: {off}");
     }
-    let beyond = Limits {
+    let beyond = LadderLimits {
         longest_s: Some(10.0),
-        ..Limits::default()
+        ..LadderLimits::default()
     };
     assert!(matches!(
         ladder(&from, 3, &beyond),

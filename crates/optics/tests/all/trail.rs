@@ -1,7 +1,7 @@
 //! Trails, against an independent integration and the figures of the trade.
 
 use nightloom_optics::{
-    Camera, Periodic, Projection, Rate, SIDEREAL_ARCSEC_PER_S, Scene, Shot, Subject, Tracker, TrailError,
+    Camera, Periodic, Projection, Rate, SIDEREAL_ARCSEC_PER_S, Scene, Shot, Tracker, TrailError, Trailing,
     axis_allowance, longest_exposure_s, longest_night_s, npf_full_s, npf_simple_s, rules, share_kept,
     share_of_frames_kept, worst_excursion,
 };
@@ -34,7 +34,7 @@ fn shot(lat: f64, dec: f64, ha_h: f64, camera: Camera, seconds: f64) -> Shot {
 }
 
 fn centre_px(shot: &Shot) -> f64 {
-    shot.frame_trails(Subject::Sky).centre.unwrap().length_px
+    shot.frame_trails(Trailing::Sky).centre.unwrap().length_px
 }
 
 /// `tests/reference/make_trails.py`: 240 cases, any latitude, 14 to 200 mm on 36 × 24 mm.
@@ -51,7 +51,7 @@ fn agrees_with_numerical_integration() {
             shot.tracker = Some(Tracker::pointing(deg(v[6]), deg(v[7])).unwrap());
             tracked += 1;
         }
-        let trails = shot.frame_trails(Subject::Sky);
+        let trails = shot.frame_trails(Trailing::Sky);
         let close = |got: f64, want: f64, part: f64| {
             assert!((got - want).abs() < (PART * want).max(PIXELS), "{got}: {line}");
             assert!((got / want - 1.0).abs() < part, "{got} against {want}: {line}");
@@ -75,7 +75,7 @@ fn agrees_with_numerical_integration() {
 fn a_fixed_camera_sees_the_sky_turn() {
     for (dec, lat) in [(0.0, 40.0), (60.0, -20.0), (-45.0, 51.0)] {
         let trail = shot(lat, dec, 1.0, camera(24.0, 5.95), 60.0)
-            .frame_trails(Subject::Sky)
+            .frame_trails(Trailing::Sky)
             .centre
             .unwrap();
         let want = 15.041_067 * 60.0 * deg(dec).cos();
@@ -91,9 +91,9 @@ fn a_fixed_camera_sees_the_sky_turn() {
         let mut shot = shot(0.0, 0.0, 0.0, camera(focal, pitch), 120.0);
         assert!((centre_px(&shot) - want).abs() < 0.5);
         shot.tracker = Some(Tracker::pointing(deg(0.0), deg(0.0)).unwrap());
-        let land = shot.frame_trails(Subject::Land).centre.unwrap();
+        let land = shot.frame_trails(Trailing::Land).centre.unwrap();
         assert!((land.length_px - want).abs() < 0.5, "{land:?}");
-        assert!(shot.frame_trails(Subject::Sky).worst.unwrap().length_px < 1e-6);
+        assert!(shot.frame_trails(Trailing::Sky).worst.unwrap().length_px < 1e-6);
     }
 }
 
@@ -102,7 +102,7 @@ fn a_fixed_camera_sees_the_sky_turn() {
 fn stars_move_the_way_they_do() {
     let shift = |lat: f64, dec: f64, ha: f64| {
         shot(lat, dec, ha, camera(24.0, 5.95), 60.0)
-            .frame_trails(Subject::Sky)
+            .frame_trails(Trailing::Sky)
             .centre
             .unwrap()
             .shift_px
@@ -130,12 +130,12 @@ fn an_axis_on_the_pole_holds_the_stars() {
         let axis = Tracker::pointing(deg(lat.abs()), deg(if south { 180.0 } else { 0.0 })).unwrap();
         assert!(axis.axis_error(&held.scene.north_pole()).arcsec() < 1e-6);
         held.tracker = Some(axis);
-        assert!(held.worst(Subject::Sky).unwrap().length_px < 1e-6, "{lat}");
+        assert!(held.worst(Trailing::Sky).unwrap().length_px < 1e-6, "{lat}");
         // Off by a degree: |Δ| = 2ω sin(ε/2), worst where the star is square to it.
         let mut most: f64 = 0.0;
         for way in 0..12 {
             held.tracker = Some(Tracker::off_pole(deg(lat), deg(1.0), deg(30.0 * f64::from(way))));
-            most = most.max(held.frame_trails(Subject::Sky).centre.unwrap().length.arcsec());
+            most = most.max(held.frame_trails(Trailing::Sky).centre.unwrap().length.arcsec());
             let error = held.tracker.unwrap().axis_error(&held.scene.north_pole());
             assert!((error.deg() - 1.0).abs() < 1e-9);
         }
@@ -152,7 +152,7 @@ fn drift_of_a_misaligned_axis() {
         let mut shot = shot(45.0, 0.0, 0.0, camera(focal, pitch), seconds);
         // On the meridian the star is square to an axis that is off sideways... and to one too high.
         shot.tracker = Some(Tracker::off_pole(deg(45.0), error, deg(90.0)));
-        shot.frame_trails(Subject::Sky).centre.unwrap()
+        shot.frame_trails(Trailing::Sky).centre.unwrap()
     };
     // Published: 180 mm, 6 µm, 0.2° off, 60 s: 3″, about 0.5 px.
     let trail = drift(deg(0.2), 180.0, 6.0, 60.0);
@@ -230,7 +230,7 @@ fn the_axis_error_that_an_exposure_allows() {
                 seconds: 240.0,
             };
             shot.tracker = Some(Tracker::off_pole(deg(45.0), frame, deg(5.0 * f64::from(way))));
-            most = most.max(shot.worst(Subject::Sky).unwrap().length_px);
+            most = most.max(shot.worst(Trailing::Sky).unwrap().length_px);
         }
         assert!((most - 1.0).abs() < PART, "{focal} mm: {most} px");
     }
@@ -254,7 +254,7 @@ fn the_longest_exposure_uses_the_tolerance_up() {
             shot.tracker =
                 error_arcmin.map(|e| Tracker::off_pole(deg(lat), Angle::from_arcmin(e), deg(200.0)));
             shot.seconds = longest_exposure_s(&shot, tolerance).unwrap().unwrap();
-            let px = shot.worst(Subject::Sky).unwrap().length_px;
+            let px = shot.worst(Trailing::Sky).unwrap().length_px;
             assert!(
                 (px / tolerance - 1.0).abs() < 1e-4,
                 "{lat} {focal} {tolerance}: {px}"
@@ -279,7 +279,7 @@ fn wrong_rates_trail_in_hour_angle() {
         (Rate::Times(1.01), 0.150_410_67 * 600.0),
     ] {
         shot.tracker = Some(Tracker { rate, ..pole });
-        let sky = shot.frame_trails(Subject::Sky).centre.unwrap().length.arcsec();
+        let sky = shot.frame_trails(Trailing::Sky).centre.unwrap().length.arcsec();
         assert!((sky / want - 1.0).abs() < 1e-6, "{rate:?}: {sky}");
     }
     // At half rate the land smears just as much.
@@ -287,16 +287,16 @@ fn wrong_rates_trail_in_hour_angle() {
         rate: Rate::Half,
         ..pole
     });
-    let land = shot.frame_trails(Subject::Land).centre.unwrap().length.arcsec();
+    let land = shot.frame_trails(Trailing::Land).centre.unwrap().length.arcsec();
     assert!((land / (7.520_533_5 * 600.0) - 1.0).abs() < 1e-6);
     // Off, it is a fixed camera.
     shot.tracker = Some(Tracker {
         rate: Rate::Off,
         ..pole
     });
-    let off = shot.frame_trails(Subject::Sky);
+    let off = shot.frame_trails(Trailing::Sky);
     shot.tracker = None;
-    assert_eq!(off, shot.frame_trails(Subject::Sky));
+    assert_eq!(off, shot.frame_trails(Trailing::Sky));
 }
 
 /// A star sinking from 10° to 5° moves 4.3′ by refraction, about 5 px at 24 mm and 5.95 µm (computed).
@@ -308,7 +308,7 @@ fn refraction_moves_a_low_star_on_a_perfect_tracker() {
     sinking.tracker = Some(Tracker::pointing(deg(0.0), deg(0.0)).unwrap());
     assert!(centre_px(&sinking) < 1e-6);
     sinking.air = Some(Air::default());
-    let trail = sinking.frame_trails(Subject::Sky).centre.unwrap();
+    let trail = sinking.frame_trails(Trailing::Sky).centre.unwrap();
     assert!(
         (trail.length.arcmin() - 4.3).abs() < 0.15,
         "{}",
@@ -320,7 +320,7 @@ fn refraction_moves_a_low_star_on_a_perfect_tracker() {
     let mut high = shot(0.0, 0.0, 1.0, camera(24.0, 5.95), 3600.0 / SIDEREAL_ARCSEC_PER_S);
     high.tracker = sinking.tracker;
     high.air = sinking.air;
-    let arcsec = high.frame_trails(Subject::Sky).centre.unwrap().length.arcsec();
+    let arcsec = high.frame_trails(Trailing::Sky).centre.unwrap().length.arcsec();
     let want = 58.28 * (deg(16.0).tan() - deg(15.0).tan());
     assert!((arcsec - want).abs() < 0.06, "{arcsec} against {want}");
 }
@@ -367,7 +367,7 @@ fn periodic_error_on_the_sensor() {
         ..Tracker::pointing(deg(45.0), deg(0.0)).unwrap()
     });
     // About the middle of the swing: 2A sin(π/4).
-    let trail = shot.frame_trails(Subject::Sky).centre.unwrap();
+    let trail = shot.frame_trails(Trailing::Sky).centre.unwrap();
     let want = worst_excursion(gear.amplitude, 480.0, 120.0).arcsec();
     assert!(
         (trail.length.arcsec() - want).abs() < 1e-3,
@@ -377,7 +377,7 @@ fn periodic_error_on_the_sensor() {
     assert!((trail.extent_px - trail.length_px).abs() < 1e-3);
     // Over whole turns the path is 4A long for each, its extent 2A.
     shot.seconds = 960.0;
-    let trail = shot.frame_trails(Subject::Sky).centre.unwrap();
+    let trail = shot.frame_trails(Trailing::Sky).centre.unwrap();
     assert!(
         (trail.length.arcsec() / 200.0 - 1.0).abs() < 0.005,
         "{}",
@@ -499,10 +499,10 @@ fn bad_input_is_a_sentence_with_the_field_and_an_example() {
 /// Six hours move a star out of any rectilinear picture; a fisheye still holds it.
 #[test]
 fn a_path_that_leaves_the_lens_is_none_not_a_number() {
-    let gone = shot(45.0, 0.0, 0.0, camera(24.0, 5.95), 6.5 * 3600.0).frame_trails(Subject::Sky);
+    let gone = shot(45.0, 0.0, 0.0, camera(24.0, 5.95), 6.5 * 3600.0).frame_trails(Trailing::Sky);
     assert!(gone.centre.is_none() && gone.worst.is_none());
     let fisheye = Camera::new(Projection::Stereographic, 14.0, 5.95, [36.0, 24.0]).unwrap();
-    let held = shot(45.0, 0.0, 0.0, fisheye, 6.5 * 3600.0).frame_trails(Subject::Sky);
+    let held = shot(45.0, 0.0, 0.0, fisheye, 6.5 * 3600.0).frame_trails(Trailing::Sky);
     assert!(held.centre.is_some() && held.worst.is_some());
     assert!(
         longest_exposure_s(&shot(45.0, 0.0, 0.0, camera(24.0, 5.95), 1.0), 50_000.0)
@@ -515,14 +515,14 @@ fn a_path_that_leaves_the_lens_is_none_not_a_number() {
 fn the_map_holds_what_single_trails_say() {
     let mut shot = shot(40.0, 20.0, -2.0, camera(24.0, 5.95), 300.0);
     shot.tracker = Some(Tracker::off_pole(deg(40.0), deg(0.7), deg(120.0)));
-    let map = shot.trail_map(7, 5, Subject::Sky);
+    let map = shot.trail_map(7, 5, Trailing::Sky);
     assert_eq!((map.trails.len(), map.at_px.len()), (35, 35));
     assert_eq!(map.at_px[0], shot.camera.corners()[0]);
     assert_eq!(map.at_px[34], shot.camera.corners()[3]);
     for (&at, trail) in map.at_px.iter().zip(&map.trails) {
-        assert_eq!(*trail, shot.trail(at, Subject::Sky));
+        assert_eq!(*trail, shot.trail(at, Trailing::Sky));
     }
-    let trails = shot.frame_trails(Subject::Sky);
+    let trails = shot.frame_trails(Trailing::Sky);
     assert_eq!(map.trails[17], trails.centre);
     let longest = map
         .trails
@@ -553,7 +553,7 @@ fn answers_come_at_once() {
         assert!(best < 10.0, "{what}: {best:.2} ms");
     };
     timed("trails", &|| {
-        assert!(shot.frame_trails(Subject::Sky).worst.is_some());
+        assert!(shot.frame_trails(Trailing::Sky).worst.is_some());
     });
     timed("longest exposure", &|| {
         assert!(longest_exposure_s(&shot, 1.0).unwrap().is_some());
@@ -566,6 +566,6 @@ fn answers_come_at_once() {
         assert!(share_of_frames_kept(&shot, 1.0).unwrap().is_some());
     });
     timed("map", &|| {
-        assert_eq!(shot.trail_map(24, 16, Subject::Sky).trails.len(), 384);
+        assert_eq!(shot.trail_map(24, 16, Trailing::Sky).trails.len(), 384);
     });
 }

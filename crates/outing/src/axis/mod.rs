@@ -23,7 +23,8 @@ use nightloom_stars::axis::{
 pub use correction::{Correction, KnobReport, ScreenStep};
 pub use drift::{DriftAsk, DriftReport, axis_by_drift};
 pub use report::{
-    AxisPlace, AxisReport, ErrorReport, FrameLine, LeftOutFrame, Measured, PoleReport, RateReport, TwoAnswers,
+    AxisPlace, AxisReport, ErrorReport, FrameLine, LeftOutFrame, PoleReport, RateReport, TwoAnswers,
+    UpdatedAxis,
 };
 pub use safe::Tolerance;
 pub use words::{LEVEL, turn_words};

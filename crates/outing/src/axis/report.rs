@@ -111,7 +111,7 @@ pub struct LeftOutFrame {
 
 /// What an axis was after an adjustment, from one frame.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Measured {
+pub struct UpdatedAxis {
     /// File name.
     pub name: String,
     /// Middle of the exposure, UTC.
@@ -167,7 +167,7 @@ pub struct AxisReport {
     pub periodic_error: Option<PeriodicFit>,
     /// After each adjustment.
     #[serde(skip_serializing_if = "Vec::is_empty")]
-    pub updates: Vec<Measured>,
+    pub updates: Vec<UpdatedAxis>,
     /// The error before the first adjustment.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub before: Option<ErrorReport>,
@@ -245,7 +245,7 @@ impl AxisReport {
         pole: &Pole,
     ) {
         let error = AxisError::of(axis, &pole.refracted);
-        self.updates.push(Measured {
+        self.updates.push(UpdatedAxis {
             name: known.name.clone(),
             middle: known.middle(),
             axis: AxisPlace::of(axis),

@@ -3,7 +3,7 @@
 use nalgebra::{Rotation3, Unit, UnitVector3, Vector3};
 use nightloom_optics::polar::AxisError;
 use nightloom_optics::{
-    Camera, FieldError, Lens, Rate, Scene, Shot, Subject, Tracker, axis_allowance, longest_exposure_s,
+    Camera, FieldError, Lens, Rate, Scene, Shot, Tracker, Trailing, axis_allowance, longest_exposure_s,
 };
 use nightloom_sky::{Air, Angle};
 use nightloom_stars::axis::Pole;
@@ -83,7 +83,7 @@ impl Stance<'_> {
             air: Some(*self.air),
             seconds: exposure_s,
         };
-        let trail = |axis| shot(axis).worst(Subject::Sky).map(|w| w.length_px);
+        let trail = |axis| shot(axis).worst(Trailing::Sky).map(|w| w.length_px);
         let now = trail(axis.into_inner());
         let per_arcmin = allowed.map_or(0.0, |a| ask.tolerance_px / a.arcmin());
         let by_trail = now.is_some_and(|px| px + per_arcmin * sigma.arcmin() <= ask.tolerance_px);

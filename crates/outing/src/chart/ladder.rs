@@ -1,6 +1,6 @@
 //! Equivalents of one exposure: time across, ISO up, one slanting line for each f-number.
 
-use nightloom_optics::{Exposure, Ladder, Limit, Limits, Setting};
+use nightloom_optics::{Exposure, Ladder, LadderLimits, Limit, Setting};
 
 use super::Look;
 use super::labels::{Side, Taken, rect, time};
@@ -21,7 +21,7 @@ const LEAST: [f64; 2] = [7.0, 5.0];
 ///
 /// Marks lie where they stand exactly (15 s at 16 s), so that all settings of one exposure and one
 /// f-number lie on one line. `limits` are those the ladder was made with.
-pub fn ladder_chart(ladder: &Ladder, limits: &Limits, look: Look) -> String {
+pub fn ladder_chart(ladder: &Ladder, limits: &LadderLimits, look: Look) -> String {
     let Some((first, last)) = ladder.rungs.first().zip(ladder.rungs.last()) else {
         return Sheet::new(WIDTH, HEIGHT, look, "No exposure").done();
     };
@@ -72,7 +72,7 @@ fn place(e: &Exposure) -> [f64; 2] {
 
 struct Draw<'a> {
     ladder: &'a Ladder,
-    limits: &'a Limits,
+    limits: &'a LadderLimits,
     /// Time, aperture and ISO together: the same for all.
     light: f64,
     x: Scale,
@@ -82,7 +82,7 @@ struct Draw<'a> {
 }
 
 impl<'a> Draw<'a> {
-    fn new(ladder: &'a Ladder, limits: &'a Limits, first: &Exposure) -> Self {
+    fn new(ladder: &'a Ladder, limits: &'a LadderLimits, first: &Exposure) -> Self {
         let places: Vec<_> = ladder.rungs.iter().map(|r| place(&r.settings)).collect();
         let range = |k: usize| {
             let low = places.iter().map(|p| p[k]).fold(f64::MAX, f64::min) - MARGIN;

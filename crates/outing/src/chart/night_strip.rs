@@ -3,7 +3,7 @@
 
 use jiff::tz::TimeZone;
 use nightloom_sky::Instant;
-use nightloom_sky::night::{Night, Sample, Span};
+use nightloom_sky::night::{Night, NightSample, Span};
 
 use super::Look;
 use super::svg::{Scale, Sheet, clock, full_hours};
@@ -13,7 +13,7 @@ pub struct NightStrip<'a> {
     /// The night.
     pub night: &'a Night,
     /// The night sampled from noon to noon, with the first subject if there is one.
-    pub samples: &'a [Sample],
+    pub samples: &'a [NightSample],
     /// The zone in whose time hours are shown.
     pub zone: &'a TimeZone,
     /// Name or coordinates of the place.
@@ -83,7 +83,7 @@ struct Draw<'a> {
     strip: &'a NightStrip<'a>,
     span: Span,
     time: Scale,
-    samples: Vec<&'a Sample>,
+    samples: Vec<&'a NightSample>,
 }
 
 impl Draw<'_> {
@@ -181,7 +181,7 @@ impl Draw<'_> {
                 .iter()
                 .filter_map(|s| Some((self.x(s.at), s.subject.as_ref()?)))
         };
-        let line = |of: &dyn Fn(&Sample) -> f64| -> Vec<[f64; 2]> {
+        let line = |of: &dyn Fn(&NightSample) -> f64| -> Vec<[f64; 2]> {
             self.samples.iter().map(|s| [self.x(s.at), y.at(of(s))]).collect()
         };
         sheet.line("thin dash", line(&|s| s.moon_altitude_deg));
@@ -214,7 +214,7 @@ impl Draw<'_> {
 
     /// Each line's name, where it stands highest in the strip.
     fn names(&self, sheet: &mut Sheet, y: &Scale) {
-        let name = |sheet: &mut Sheet, of: &dyn Fn(&Sample) -> Option<f64>, words: &str| {
+        let name = |sheet: &mut Sheet, of: &dyn Fn(&NightSample) -> Option<f64>, words: &str| {
             let known = self.samples.iter().filter_map(|s| Some((self.x(s.at), of(s)?)));
             let highest = known.max_by(|a, b| a.1.total_cmp(&b.1));
             if let Some((x, altitude)) = highest.filter(|(_, altitude)| *altitude > 2.0) {
@@ -224,7 +224,7 @@ impl Draw<'_> {
             }
         };
         if let Some(subject) = self.strip.night.subjects.first() {
-            let altitude = |s: &Sample| s.subject.as_ref().map(|s| s.altitude_deg);
+            let altitude = |s: &NightSample| s.subject.as_ref().map(|s| s.altitude_deg);
             name(sheet, &altitude, &subject.name);
         }
         name(sheet, &|s| Some(s.moon_altitude_deg), "moon");
@@ -321,7 +321,7 @@ impl Draw<'_> {
     /// What a minute on the first subject is worth, as the height of a ribbon under its bar.
     fn worth(&self, sheet: &mut Sheet, top: f64) {
         let foot = top + ROW - 4.0;
-        let height = |s: &Sample| s.subject.as_ref().map_or(0.0, |s| s.grade * 9.0);
+        let height = |s: &NightSample| s.subject.as_ref().map_or(0.0, |s| s.grade * 9.0);
         let edge = self.samples.iter().map(|s| [self.x(s.at), foot + height(s)]);
         sheet.shape(
             "fill",
@@ -340,7 +340,7 @@ impl Draw<'_> {
                 sheet.words([LEFT - 6.0, at + 4.0], "end soft small", &mag.to_string());
             }
         }
-        let value = |s: &Sample| {
+        let value = |s: &NightSample| {
             s.subject
                 .as_ref()
                 .map_or((s.zenith_mag, 0.0), |s| (s.sky_mag, s.moon_cost_mag))

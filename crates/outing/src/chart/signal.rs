@@ -1,7 +1,7 @@
 //! Signal-to-noise: against the time spent, and against the length of one exposure.
 
 use nightloom_optics::noise::{
-    Background, Choice, READ_NOISE_SHARE, Subject, choices, signal_to_noise, sky_limited_s,
+    Choice, Collected, PixelBackground, READ_NOISE_SHARE, choices, signal_to_noise, sky_limited_s,
 };
 use nightloom_optics::{FieldError, Setting};
 
@@ -16,9 +16,9 @@ pub struct SignalChart<'a> {
     /// Subject and sky in words.
     pub told: &'a str,
     /// The subject, as it falls on the sensor.
-    pub subject: Subject,
+    pub subject: Collected,
     /// Sky, dark current and read noise. The sky's rate is above zero.
-    pub background: Background,
+    pub background: PixelBackground,
     /// Time to spend, seconds.
     pub total_s: f64,
     /// Between two exposures, seconds.
@@ -273,8 +273,8 @@ impl<'a> Draw<'a> {
     }
 }
 
-fn without_reading(background: &Background) -> Background {
-    Background {
+fn without_reading(background: &PixelBackground) -> PixelBackground {
+    PixelBackground {
         read_noise_e: 0.0,
         ..*background
     }

@@ -1,6 +1,6 @@
 //! Trails over the frame: strokes for their direction, numbers for their length, lines of equal length.
 
-use nightloom_optics::{Shot, Subject, Trail};
+use nightloom_optics::{Shot, Trail, Trailing};
 
 use super::Look;
 use super::contour::contour;
@@ -107,7 +107,7 @@ impl<'a> Draw<'a> {
         let (right, foot) = (left + wide * unit, TOP + tall * unit);
         let x = Scale::new([-0.5, wide - 0.5], [left, right]);
         let y = Scale::new([-0.5, tall - 0.5], [TOP, foot]);
-        let map = picture.shot.trail_map(FINE[0], FINE[1], Subject::Sky);
+        let map = picture.shot.trail_map(FINE[0], FINE[1], Trailing::Sky);
         let place = |px: &[f64; 2]| [x.at(px[0]), y.at(px[1])];
         let cell = (right - left).max(foot - TOP) / STROKES;
         let strokes = strokes(picture, [(right - left) / cell, (foot - TOP) / cell]);
@@ -155,7 +155,7 @@ impl<'a> Draw<'a> {
 
     /// Lengths at the corners, the middles of the edges and the middle.
     fn numbers(&self, sheet: &mut Sheet, taken: &mut Taken) {
-        let trails = self.picture.shot.frame_trails(Subject::Sky);
+        let trails = self.picture.shot.frame_trails(Trailing::Sky);
         let px = |trail: &Option<Trail>| trail.map_or("leaves".to_owned(), |t| format!("{:.2}", t.length_px));
         let (middle, half) = ((self.left + self.right) / 2.0, (TOP + self.foot) / 2.0);
         let (above, below) = (TOP - 9.0, self.foot + 18.0);
@@ -301,14 +301,14 @@ impl<'a> Draw<'a> {
             "no star moves".to_owned()
         };
         sheet.words([x, y], "soft small", &words);
-        if let Some(worst) = self.picture.shot.worst(Subject::Sky) {
+        if let Some(worst) = self.picture.shot.worst(Trailing::Sky) {
             let words = format!("longest in the frame {:.2} px", worst.length_px);
             sheet.words([RIGHT, y], "end small", &words);
         }
         let shot = &self.picture.shot;
         let land = shot
             .tracker
-            .and_then(|_| shot.trail(shot.camera.lens.centre_px, Subject::Land));
+            .and_then(|_| shot.trail(shot.camera.lens.centre_px, Trailing::Land));
         if let Some(land) = land {
             let words = format!("the land moves {:.1} px at the middle", land.length_px);
             sheet.words([RIGHT, y + 16.0], "end small", &words);
@@ -324,6 +324,6 @@ fn strokes(picture: &TrailPicture, cells: [f64; 2]) -> Vec<([f64; 2], Trail)> {
     (0..rows)
         .flat_map(|row| (0..columns).map(move |column| [share(column, columns), share(row, rows)]))
         .map(|[x, y]| shot.camera.at(x, y))
-        .filter_map(|pixel| Some((pixel, shot.trail(pixel, Subject::Sky)?)))
+        .filter_map(|pixel| Some((pixel, shot.trail(pixel, Trailing::Sky)?)))
         .collect()
 }

@@ -4,7 +4,7 @@
 use jiff::tz::TimeZone;
 use nalgebra::{Rotation3, Unit, Vector3};
 use nightloom_optics::Lens;
-use nightloom_sky::night::Sample;
+use nightloom_sky::night::NightSample;
 use nightloom_sky::subjects::milky_way::Arch;
 use nightloom_sky::{Angle, Instant, Skyline};
 
@@ -20,7 +20,7 @@ pub struct NightView<'a> {
     /// The land's edge.
     pub skyline: &'a Skyline,
     /// The night sampled, with the subject.
-    pub samples: &'a [Sample],
+    pub samples: &'a [NightSample],
     /// The zone in whose time hours are shown.
     pub zone: &'a TimeZone,
     /// The Milky Way at `at`, if it is to be drawn.
@@ -351,7 +351,7 @@ impl Draw<'_> {
 
     /// The subject's way: solid in the dark over the land, dotted otherwise, with the hours.
     fn way(&self, sheet: &mut Sheet) {
-        let place = |s: &Sample| {
+        let place = |s: &NightSample| {
             let subject = s.subject.as_ref()?;
             Some((
                 self.at(subject.azimuth_deg, subject.altitude_deg),
@@ -383,8 +383,8 @@ impl Draw<'_> {
         }
     }
 
-    fn nearest(&self, at: Instant) -> Option<&Sample> {
-        let away = |s: &&Sample| s.at.seconds_since(at).abs();
+    fn nearest(&self, at: Instant) -> Option<&NightSample> {
+        let away = |s: &&NightSample| s.at.seconds_since(at).abs();
         self.view
             .samples
             .iter()

@@ -7,6 +7,7 @@ mod focus;
 mod look;
 mod night;
 mod set;
+mod standing;
 mod trend;
 
 use std::path::{Path, PathBuf};
@@ -18,7 +19,7 @@ use nightloom_stars::cause::{Cause, CauseFound, Diagnosis, Inspection, SHARP_PX,
 use crate::single::{LensTold, Lenses, SkyPlace, decoded};
 use crate::{SingleError, World};
 
-pub use night::Standing;
+pub use standing::Standing;
 pub use trend::{Trend, Trends, trends};
 
 /// What is told beforehand of frames to be checked.
@@ -89,7 +90,7 @@ impl FrameCheck {
 
     /// Starlight in magnitudes, more is brighter, comparable between frames of one lens: the zero point
     /// with exposure, ISO and aperture taken out.
-    pub fn starlight_mag(&self) -> Option<f64> {
+    pub(crate) fn starlight_mag(&self) -> Option<f64> {
         let [exposure, iso, aperture] = self.settings;
         let light = exposure? * iso.unwrap_or(100.0) / aperture.unwrap_or(1.0).powi(2);
         (light > 0.0)
@@ -137,7 +138,7 @@ pub fn check_frame(
     crate::single::check(&options.lens)?;
     let mut lenses = options.lenses.as_deref().map(Lenses::read).transpose()?;
     let frame = decoded(path, world)?;
-    let standing = night::standing(path, options.site, &frame.meta, world);
+    let standing = standing::standing(path, options.site, &frame.meta, world);
     let (check, seen) = checked(
         &path.display().to_string(),
         &frame,

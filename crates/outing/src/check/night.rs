@@ -1,46 +1,15 @@
 //! What is known of the night beside the pixels: place, time, moon, the camera's kind.
 
-use std::path::Path;
-
 use nightloom_optics::sensor::{IsoFigures, classes};
 use nightloom_raster::{Frame, FrameMeta};
-use nightloom_sky::brightness::{Lights, MoonLight, Patch, SkyModel};
+use nightloom_sky::brightness::{Lights, MoonLight, SkyOverSite, SkyPatch};
 use nightloom_sky::{
-    Angle, EarthOrientation, Instant, Observer, Site, SolarBody, Target, moon_illuminated_fraction,
-    moon_phase_angle,
+    Angle, EarthOrientation, Observer, SolarBody, Target, moon_illuminated_fraction, moon_phase_angle,
 };
 use nightloom_stars::cause::{MoonTold, NightTold};
 
-use super::CheckOptions;
 use super::look::Look;
-use crate::World;
-use crate::single::{stance, taken};
-
-/// Where and when a frame was taken, as far as is known.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Standing {
-    /// The place.
-    pub site: Option<Site>,
-    /// Middle of the exposure.
-    pub middle: Option<Instant>,
-}
-
-/// Place and time as told, as the outing says, or as the file says.
-///
-/// Without the offset of the camera's clock the time is good for the catalogue's proper motion only, and the place is
-/// left out: moon and sun would be wrong.
-pub(super) fn standing(path: &Path, site: Option<Site>, meta: &FrameMeta, world: &dyn World) -> Standing {
-    match stance(path, site, None, meta, world) {
-        Some(known) => Standing {
-            site: Some(known.site),
-            middle: Some(known.middle),
-        },
-        None => Standing {
-            site: None,
-            middle: taken(meta).map(|t| t.plus_seconds(0.5 * meta.exposure_s.unwrap_or(0.0))),
-        },
-    }
-}
+use super::{CheckOptions, Standing};
 
 pub(super) fn told(frame: &Frame, seen: &Look, standing: &Standing, options: &CheckOptions) -> NightTold {
     let meta = &frame.meta;
@@ -96,18 +65,18 @@ fn moon(lights: &Lights, seen: &Look, standing: &Standing) -> Option<MoonTold> {
         let observer = Observer::new(&site, at, EarthOrientation::default()).ok()?;
         let (moon, _) = observer.icrs(&Target::Body(SolarBody::Moon));
         let height = (site.ground_from_icrs(at) * d).z.clamp(-1.0, 1.0).asin();
-        Some(Patch {
+        Some(SkyPatch {
             altitude: Angle::from_rad(height.max(0.02)),
             moon_separation: Angle::from_rad(moon.angle(&d)),
         })
     });
-    let patch = patch.unwrap_or(Patch {
+    let patch = patch.unwrap_or(SkyPatch {
         altitude: Angle::from_deg(SOMEWHERE.0),
         moon_separation: Angle::from_deg(SOMEWHERE.1),
     });
     Some(MoonTold {
         altitude_deg: lights.moon.altitude.deg(),
         lit: moon_illuminated_fraction(at).ok()?,
-        cost_mag: SkyModel::default().moon_cost_mag(lights, &patch).max(0.0),
+        cost_mag: SkyOverSite::default().moon_cost_mag(lights, &patch).max(0.0),
     })
 }

@@ -11,7 +11,7 @@ use std::path::PathBuf;
 
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
-use nightloom_sky::brightness::{Background, SkyModel};
+use nightloom_sky::brightness::{SkyBackground, SkyOverSite};
 use nightloom_sky::night::{NightError, Nights, Standpoint};
 use nightloom_sky::skyline::North;
 use nightloom_sky::subjects::{self, Subject, SubjectError};
@@ -164,9 +164,9 @@ impl Evening {
         let skyline_known = skyline.is_some();
         standpoint.skyline = skyline.unwrap_or_default();
         if let Some(mag) = told.sky_mag {
-            standpoint.sky = SkyModel {
-                background: Background::measured(mag),
-                ..SkyModel::default()
+            standpoint.sky = SkyOverSite {
+                background: SkyBackground::measured(mag),
+                ..SkyOverSite::default()
             };
         }
         Ok(Self {

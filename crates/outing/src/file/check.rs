@@ -8,8 +8,8 @@ use nightloom_sky::Instant;
 use toml_edit::{Document, Item, Key, TableLike, Value as Toml};
 
 use super::near::nearest;
-use super::options::{FRAME_OPTIONS, Kind, OPTIONS, OptionSpec, SECTIONS};
-use crate::error::Fault;
+use super::options::{FRAME_OPTIONS, OPTIONS, OptionKind, OptionSpec, SECTIONS};
+use crate::error::SettingFault;
 use crate::zone::near_zones;
 
 /// A value of the right kind within its range.
@@ -43,11 +43,11 @@ pub(super) struct Checked {
 
 struct Checker<'a> {
     text: &'a str,
-    faults: Vec<Fault>,
+    faults: Vec<SettingFault>,
     out: Checked,
 }
 
-pub(super) fn check(text: &str) -> Result<Checked, Vec<Fault>> {
+pub(super) fn check(text: &str) -> Result<Checked, Vec<SettingFault>> {
     let document = Document::parse(text).map_err(|e| vec![syntax_fault(text, &e)])?;
     let mut checker = Checker {
         text,
@@ -65,13 +65,13 @@ pub(super) fn check(text: &str) -> Result<Checked, Vec<Fault>> {
     }
 }
 
-fn syntax_fault(text: &str, error: &toml_edit::TomlError) -> Fault {
+fn syntax_fault(text: &str, error: &toml_edit::TomlError) -> SettingFault {
     let line = error.span().map_or(1, |s| line_at(text, s.start));
     let message = error.message().trim().replace('\n', "; ");
     let shown = text.lines().nth(line - 1).unwrap_or_default().trim();
     let key = shown.split('=').next().unwrap_or_default().trim().to_owned();
     let key = if shown.contains('=') { key } else { String::new() };
-    Fault {
+    SettingFault {
         line,
         key,
         message: format!("this is not valid TOML ({message}), found “{shown}”; a line is: key = value"),
@@ -94,7 +94,7 @@ impl Checker<'_> {
     }
 
     fn fault(&mut self, line: usize, key: impl Into<String>, message: String) {
-        self.faults.push(Fault {
+        self.faults.push(SettingFault {
             line,
             key: key.into(),
             message,
@@ -249,7 +249,7 @@ fn unknown_key(section: &str, key: &str) -> String {
 
 fn unit(option: &OptionSpec) -> Option<&'static str> {
     match option.kind {
-        Kind::Number { unit, .. } | Kind::Whole { unit, .. } | Kind::Pair { unit, .. }
+        OptionKind::Number { unit, .. } | OptionKind::Whole { unit, .. } | OptionKind::Pair { unit, .. }
             if !unit.is_empty() =>
         {
             Some(unit)
@@ -283,29 +283,29 @@ fn value_of(option: &OptionSpec, item: &Item) -> Result<Value, String> {
     };
     let text = item.as_str();
     match option.kind {
-        Kind::Text => text.map(|t| Value::Text(t.to_owned())).ok_or_else(|| wrong("")),
-        Kind::Flag => item.as_bool().map(Value::Flag).ok_or_else(|| wrong("")),
-        Kind::Number { min, max, .. } => in_range(option, item, min, max)
+        OptionKind::Text => text.map(|t| Value::Text(t.to_owned())).ok_or_else(|| wrong("")),
+        OptionKind::Flag => item.as_bool().map(Value::Flag).ok_or_else(|| wrong("")),
+        OptionKind::Number { min, max, .. } => in_range(option, item, min, max)
             .map(Value::Number)
             .map_err(|h| wrong(&h)),
-        Kind::Whole { min, max, .. } => match item.as_integer() {
+        OptionKind::Whole { min, max, .. } => match item.as_integer() {
             Some(n) if (min..=max).contains(&n) => Ok(Value::Whole(n)),
             _ => Err(wrong("")),
         },
-        Kind::Choice(words) => choice(text, words).map_err(|h| wrong(&h)),
-        Kind::Pair { min, max, .. } => pair(item, min, max).map(Value::Pair).ok_or_else(|| wrong("")),
-        Kind::Date => date(item).map(Value::Date).ok_or_else(|| wrong("")),
-        Kind::Moment => moment(item).map(Value::Moment).map_err(|h| wrong(&h)),
-        Kind::Zone => match text {
+        OptionKind::Choice(words) => choice(text, words).map_err(|h| wrong(&h)),
+        OptionKind::Pair { min, max, .. } => pair(item, min, max).map(Value::Pair).ok_or_else(|| wrong("")),
+        OptionKind::Date => date(item).map(Value::Date).ok_or_else(|| wrong("")),
+        OptionKind::Moment => moment(item).map(Value::Moment).map_err(|h| wrong(&h)),
+        OptionKind::Zone => match text {
             Some(t) if TimeZone::get(t).is_ok() => Ok(Value::Text(t.to_owned())),
             Some(t) => Err(wrong(&did_you_mean(&near_zones(t)))),
             None => Err(wrong("")),
         },
-        Kind::Offset => text
+        OptionKind::Offset => text
             .and_then(offset_seconds)
             .map(Value::OffsetS)
             .ok_or_else(|| wrong("")),
-        Kind::Frame => match text {
+        OptionKind::Frame => match text {
             Some(t) => match plain_path(t) {
                 None => Ok(Value::Text(t.to_owned())),
                 Some(better) => Err(wrong(&format!("write \"{better}\""))),

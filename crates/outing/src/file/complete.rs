@@ -6,7 +6,7 @@ use nightloom_raster::{Cfa, FitsRows};
 use nightloom_sky::{Angle, Instant, Site};
 
 use super::check::{At, Checked, Value};
-use crate::error::Fault;
+use crate::error::SettingFault;
 use crate::plan::{FrameOverride, LandUse, Rejection, Settings, White};
 use crate::role::Role;
 
@@ -80,7 +80,7 @@ impl Values {
     }
 }
 
-pub(super) fn complete(checked: Checked) -> Result<Settings, Vec<Fault>> {
+pub(super) fn complete(checked: Checked) -> Result<Settings, Vec<SettingFault>> {
     let values = Values(checked);
     let mut settings = Settings::default();
     let place = place(&values)?;
@@ -99,7 +99,7 @@ pub(super) fn complete(checked: Checked) -> Result<Settings, Vec<Fault>> {
     Ok(settings)
 }
 
-fn place(values: &Values) -> Result<Option<Site>, Vec<Fault>> {
+fn place(values: &Values) -> Result<Option<Site>, Vec<SettingFault>> {
     let (lat, lon) = (
         values.number("site", "latitude_deg"),
         values.number("site", "longitude_deg"),
@@ -110,7 +110,7 @@ fn place(values: &Values) -> Result<Option<Site>, Vec<Fault>> {
         let message = format!(
             "expected {missing} beside it, found none; give both or neither (a page takes “47.25, 8.5” as latitude_deg)"
         );
-        Err(vec![Fault {
+        Err(vec![SettingFault {
             line,
             key: format!("site.{there}"),
             message,
@@ -131,7 +131,7 @@ fn place(values: &Values) -> Result<Option<Site>, Vec<Fault>> {
     }
 }
 
-fn levels(values: &Values) -> Result<(), Vec<Fault>> {
+fn levels(values: &Values) -> Result<(), Vec<SettingFault>> {
     let level = |key: &'static str| values.number("rig", key);
     match (level("fits_black"), level("fits_white")) {
         (Some(black), Some(white)) if white <= black => {
@@ -139,7 +139,7 @@ fn levels(values: &Values) -> Result<(), Vec<Fault>> {
             let message = format!(
                 "expected more than fits_black ({black}), found {white}; exchange them or correct one"
             );
-            Err(vec![Fault {
+            Err(vec![SettingFault {
                 line,
                 key: "rig.fits_white".into(),
                 message,

@@ -2,10 +2,10 @@
 
 use toml_edit::{DocumentMut, Item, Value as Toml};
 
-use super::options::{Kind, OPTIONS, OptionSpec};
+use super::options::{OPTIONS, OptionKind, OptionSpec};
 use super::{parse_settings, template};
 use crate::discover::OUTING_TOML;
-use crate::error::{Fault, SettingsError};
+use crate::error::{SettingFault, SettingsError};
 
 /// The value of one option as a person would type it, texts without quotes; `None` where it is off.
 ///
@@ -116,7 +116,7 @@ fn known(section: &str, key: &str) -> Result<&'static OptionSpec, SettingsError>
 fn fault(key: &str, message: String) -> SettingsError {
     SettingsError {
         file: OUTING_TOML.into(),
-        faults: vec![Fault {
+        faults: vec![SettingFault {
             line: 0,
             key: key.into(),
             message,
@@ -136,15 +136,15 @@ fn parsed(text: &str) -> Result<DocumentMut, SettingsError> {
 fn as_toml(option: &OptionSpec, typed: &str) -> Result<Toml, SettingsError> {
     let bare = |text: &str| text.parse::<Toml>().ok();
     let value = match option.kind {
-        Kind::Number { .. } => plain_number(typed).map(Toml::from),
-        Kind::Whole { .. } => typed.parse::<i64>().ok().map(Toml::from),
-        Kind::Flag => match typed {
+        OptionKind::Number { .. } => plain_number(typed).map(Toml::from),
+        OptionKind::Whole { .. } => typed.parse::<i64>().ok().map(Toml::from),
+        OptionKind::Flag => match typed {
             "true" | "yes" | "on" => Some(Toml::from(true)),
             "false" | "no" | "off" => Some(Toml::from(false)),
             _ => None,
         },
-        Kind::Pair { .. } => bare(&format!("[{}]", typed.trim_matches(['[', ']']))),
-        Kind::Date => bare(typed).filter(Toml::is_datetime),
+        OptionKind::Pair { .. } => bare(&format!("[{}]", typed.trim_matches(['[', ']']))),
+        OptionKind::Date => bare(typed).filter(Toml::is_datetime),
         _ => Some(Toml::from(unquoted(typed))),
     };
     value.ok_or_else(|| {

@@ -13,7 +13,7 @@ mod template;
 use std::path::Path;
 
 use crate::discover::OUTING_TOML;
-use crate::error::{Fault, SettingsError};
+use crate::error::{SettingFault, SettingsError};
 use crate::plan::Settings;
 
 pub use check::{offset_seconds, real};
@@ -34,7 +34,7 @@ pub use template::{Filled, markdown, template};
 /// # Errors
 /// Everything that is wrong with it, in line order.
 pub fn parse_settings(text: &str, file: &str) -> Result<Settings, SettingsError> {
-    let named = |mut faults: Vec<Fault>| {
+    let named = |mut faults: Vec<SettingFault>| {
         faults.sort_by_key(|f| f.line);
         SettingsError {
             file: file.to_owned(),
@@ -53,7 +53,7 @@ pub fn read_settings(folder: &Path) -> Result<Settings, SettingsError> {
     let path = folder.join(OUTING_TOML);
     let failed = |message: String| SettingsError {
         file: path.display().to_string(),
-        faults: vec![Fault {
+        faults: vec![SettingFault {
             line: 0,
             key: String::new(),
             message,
@@ -84,14 +84,14 @@ pub fn check_frame_names<'a>(
     let mut faults = Vec::new();
     let missing = |name: &str| !found.contains(&name);
     for (name, said) in settings.frames.iter().filter(|(n, _)| missing(n)) {
-        faults.push(Fault {
+        faults.push(SettingFault {
             line: said.line,
             key: format!("frames.{name:?}"),
             message: no_such_frame(name, &found),
         });
     }
     if let Some(name) = settings.sky.reference.as_deref().filter(|n| missing(n)) {
-        faults.push(Fault {
+        faults.push(SettingFault {
             line: settings.sky.reference_line,
             key: "sky.reference".into(),
             message: no_such_frame(name, &found),

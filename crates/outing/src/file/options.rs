@@ -5,7 +5,7 @@ use nightloom_sky::Site;
 
 /// What a value must be.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Kind {
+pub enum OptionKind {
     /// Any text in quotes.
     Text,
     /// A number.
@@ -59,7 +59,7 @@ pub struct OptionSpec {
     /// Its key, with the unit as a suffix.
     pub key: &'static str,
     /// What its value must be.
-    pub kind: Kind,
+    pub kind: OptionKind,
     /// Its default as TOML; `None` when absence means something, which `help` tells.
     pub default: Option<&'static str>,
     /// A possible value as TOML that is not the default.
@@ -96,7 +96,7 @@ pub const SECTIONS: &[(&str, &str)] = &[
 const fn option(
     section: &'static str,
     key: &'static str,
-    kind: Kind,
+    kind: OptionKind,
     default: Option<&'static str>,
     example: &'static str,
     help: &'static str,
@@ -111,8 +111,8 @@ const fn option(
     }
 }
 
-const fn number(unit: &'static str, min: f64, max: f64) -> Kind {
-    Kind::Number { unit, min, max }
+const fn number(unit: &'static str, min: f64, max: f64) -> OptionKind {
+    OptionKind::Number { unit, min, max }
 }
 
 /// Every option outside `[frames]`, in the order of the file.
@@ -120,7 +120,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "outing",
         "name",
-        Kind::Text,
+        OptionKind::Text,
         None,
         "\"The old mine under Lyra\"",
         "A name for the report.",
@@ -128,7 +128,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "outing",
         "note",
-        Kind::Text,
+        OptionKind::Text,
         None,
         "\"Wind from 2 o'clock on.\"",
         "Anything worth remembering; goes into the report.",
@@ -136,7 +136,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "outing",
         "evening",
-        Kind::Date,
+        OptionKind::Date,
         None,
         "2026-09-12",
         "The date on which the night begins, by the site's clock.",
@@ -144,7 +144,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "outing",
         "subject",
-        Kind::Text,
+        OptionKind::Text,
         None,
         "\"Orion Nebula\"",
         "What the picture is about: a constellation, star, nebula, planet, shower, the Milky Way's core, or RA,DEC in ICRS degrees.",
@@ -176,7 +176,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "site",
         "zone",
-        Kind::Zone,
+        OptionKind::Zone,
         None,
         "\"Europe/Zurich\"",
         "Time zone by its IANA name: for a camera clock whose offset nothing tells, and for showing times; without it a night's zone is found from the coordinates.",
@@ -184,7 +184,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "site",
         "skyline",
-        Kind::Text,
+        OptionKind::Text,
         None,
         "\"ridge.csv\"",
         "A CSV of azimuth (from true north) and altitude in degrees, by its path from this folder; without it skyline.csv, if it is there.",
@@ -192,7 +192,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "rig",
         "camera",
-        Kind::Text,
+        OptionKind::Text,
         None,
         "\"A body\"",
         "Camera, for the record.",
@@ -200,7 +200,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "rig",
         "lens",
-        Kind::Text,
+        OptionKind::Text,
         None,
         "\"24 mm f/1.8\"",
         "Lens, for the record.",
@@ -224,7 +224,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "rig",
         "projection",
-        Kind::Choice(&[
+        OptionKind::Choice(&[
             "rectilinear",
             "equidistant",
             "equisolid",
@@ -238,7 +238,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "rig",
         "fits_cfa",
-        Kind::Choice(&["RGGB", "BGGR", "GRBG", "GBRG"]),
+        OptionKind::Choice(&["RGGB", "BGGR", "GRBG", "GBRG"]),
         None,
         "\"RGGB\"",
         "The colour filters of FITS files that do not tell them, first pixel first; without it they are grey.",
@@ -246,7 +246,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "rig",
         "fits_rows",
-        Kind::Choice(&["bottom-up", "top-down"]),
+        OptionKind::Choice(&["bottom-up", "top-down"]),
         None,
         "\"top-down\"",
         "Whether the first row of FITS files is the picture's bottom or top, instead of what they tell.",
@@ -270,7 +270,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "camera_clock",
         "offset",
-        Kind::Offset,
+        OptionKind::Offset,
         None,
         "\"+02:00\"",
         "The clock's offset from UTC, instead of what the files say.",
@@ -286,7 +286,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "sky",
         "rejection",
-        Kind::Choice(&["auto", "none"]),
+        OptionKind::Choice(&["auto", "none"]),
         Some("\"auto\""),
         "\"none\"",
         "Whether satellites, aircraft and hot pixels are rejected; auto suits the limits to the number of frames.",
@@ -294,7 +294,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "sky",
         "min_stars",
-        Kind::Whole {
+        OptionKind::Whole {
             unit: "stars",
             min: 3,
             max: 1000,
@@ -314,7 +314,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "sky",
         "reference",
-        Kind::Frame,
+        OptionKind::Frame,
         None,
         "\"sky/IMG_0007.DNG\"",
         "The frame that the others are registered to; without it the best one.",
@@ -322,7 +322,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "land",
         "use",
-        Kind::Text,
+        OptionKind::Text,
         Some("\"night\""),
         "\"twilight\"",
         "Which land frames become the land: those of the \"night\", those of \"twilight\", or those of one setting, as \"60 s, f/2.8, ISO 1600\". Without any of the night, all are used.",
@@ -330,7 +330,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "land",
         "match_night",
-        Kind::Flag,
+        OptionKind::Flag,
         Some("false"),
         "true",
         "Whether land of twilight is brought to the night's colour and brightness, by the sky that it shows.",
@@ -338,7 +338,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "land",
         "register",
-        Kind::Flag,
+        OptionKind::Flag,
         Some("true"),
         "false",
         "Whether land frames are moved onto each other where the tripod gave way.",
@@ -346,7 +346,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "land",
         "reject",
-        Kind::Flag,
+        OptionKind::Flag,
         Some("true"),
         "false",
         "Whether trails and passing lights are rejected.",
@@ -354,7 +354,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "seam",
         "instant",
-        Kind::Moment,
+        OptionKind::Moment,
         None,
         "2026-09-12T21:40:00Z",
         "The moment whose sky is shown over the ridge, UTC; without it the middle of the land exposures.",
@@ -362,7 +362,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "seam",
         "offset_px",
-        Kind::Pair {
+        OptionKind::Pair {
             unit: "pixels",
             min: -20000.0,
             max: 20000.0,
@@ -398,7 +398,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "picture",
         "white",
-        Kind::Choice(&["stars", "as-shot"]),
+        OptionKind::Choice(&["stars", "as-shot"]),
         Some("\"stars\""),
         "\"as-shot\"",
         "What the colours are balanced by.",
@@ -414,7 +414,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "picture",
         "grow",
-        Kind::Flag,
+        OptionKind::Flag,
         Some("true"),
         "false",
         "Whether the canvas grows where the sky reaches beyond the land frame.",
@@ -426,7 +426,7 @@ pub const FRAME_OPTIONS: &[OptionSpec] = &[
     option(
         "frames.PATH",
         "role",
-        Kind::Choice(&["sky", "land", "dark", "flat", "bias"]),
+        OptionKind::Choice(&["sky", "land", "dark", "flat", "bias"]),
         None,
         "\"land\"",
         "What the frame is for, instead of what was decided.",
@@ -434,14 +434,14 @@ pub const FRAME_OPTIONS: &[OptionSpec] = &[
     option(
         "frames.PATH",
         "use",
-        Kind::Flag,
+        OptionKind::Flag,
         None,
         "false",
         "false leaves the frame out; true keeps it against a check's verdict.",
     ),
 ];
 
-impl Kind {
+impl OptionKind {
     /// What is expected, as in “a number from -90 to 90 (degrees)”.
     pub fn expected(&self) -> String {
         let with_unit = |text: String, unit: &str| {

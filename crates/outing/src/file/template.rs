@@ -1,6 +1,6 @@
 //! `outing.toml` as it is first written, and the options as a table for the documentation.
 
-use super::options::{FRAME_OPTIONS, Kind, OPTIONS, OptionSpec, SECTIONS};
+use super::options::{FRAME_OPTIONS, OPTIONS, OptionKind, OptionSpec, SECTIONS};
 
 /// A value that could be filled in.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -40,7 +40,7 @@ fn lines_of(option: &OptionSpec, filled: &[Filled]) -> String {
         .iter()
         .find(|f| f.section == option.section && f.key == key);
     let about = match option.kind {
-        Kind::Text | Kind::Frame => help.to_owned(),
+        OptionKind::Text | OptionKind::Frame => help.to_owned(),
         kind => format!("{help} Expects {}.", kind.expected()),
     };
     match (given, option.default) {

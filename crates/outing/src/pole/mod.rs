@@ -13,9 +13,9 @@ pub use sight::{Sight, sight};
 pub use words::{BEAM_FREE, CAUTIONS, Hint, clock_words, hints};
 
 /// Width of a finger at arm's length, degrees (1.5° to 2°: common practice, no source).
-pub const FINGER_DEG: f64 = 1.75;
+pub(crate) const FINGER_DEG: f64 = 1.75;
 /// Width of a usual beam: a milliradian, degrees.
-pub const BEAM_DEG: f64 = 0.057_3;
+pub(crate) const BEAM_DEG: f64 = 0.057_3;
 /// Stars of the figure round the south pole: σ, χ, τ and υ Octantis.
 const OCTANS: [(u32, &str); 4] = [(104_382, "σ"), (92_824, "χ"), (115_836, "τ"), (111_196, "υ")];
 /// Hops told.

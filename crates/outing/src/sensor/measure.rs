@@ -8,15 +8,12 @@ use nightloom_raster::{Cfa, Plane};
 use nightloom_stack::{HotSettings, PairPatch, find_hot_pixels, lower_of_both, pair_patches, place_levels};
 
 use super::frames::{self, Seen};
-use super::sort::{Sorted, Unlit};
+use super::sort::{HOT_FROM_S, Sorted, Unlit};
 use super::words;
 use super::{
-    Channel, DarkCurrentReport, FramesUsed, HotReport, LeftOut, Saturation, SensorAtIso, SensorError,
+    Channel, DarkCurrentReport, FramesUsed, HotReport, Saturation, SensorAtIso, SensorError, UnusedFrame,
 };
 use crate::world::World;
-
-/// Hot pixels and dark current show from this exposure on, seconds.
-pub(super) const HOT_FROM_S: f64 = 1.0;
 /// The noise's dark current counts when it is above the level's by so many errors and …
 const HIDDEN_SIGMA: f64 = 3.0;
 /// … so many times as large.
@@ -41,7 +38,7 @@ struct Gathered {
 /// Decodes, and leaves out with the reason what will not decode a second time.
 struct Reader<'a> {
     world: &'a dyn World,
-    left_out: &'a mut Vec<LeftOut>,
+    left_out: &'a mut Vec<UnusedFrame>,
 }
 
 impl Reader<'_> {
@@ -49,7 +46,7 @@ impl Reader<'_> {
         frames::show(self.world, stage, 0, 1, &frame.path)?;
         Ok(frames::plane(&frame.path, self.world)
             .map_err(|reason| {
-                self.left_out.push(LeftOut {
+                self.left_out.push(UnusedFrame {
                     path: frame.path.clone(),
                     reason,
                 });
@@ -61,7 +58,7 @@ impl Reader<'_> {
 pub(super) fn measure(
     sorted: &Sorted,
     world: &dyn World,
-    left_out: &mut Vec<LeftOut>,
+    left_out: &mut Vec<UnusedFrame>,
 ) -> Result<SensorAtIso, SensorError> {
     let mut reader = Reader { world, left_out };
     let mut gathered = Gathered::default();

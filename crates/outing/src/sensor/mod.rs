@@ -44,7 +44,7 @@ pub struct SensorReport {
     /// One entry per camera, frame size and ISO.
     pub sensors: Vec<SensorAtIso>,
     /// Frames that could not serve.
-    pub left_out: Vec<LeftOut>,
+    pub left_out: Vec<UnusedFrame>,
 }
 
 impl SensorReport {
@@ -56,7 +56,7 @@ impl SensorReport {
 
 /// A frame that could not serve.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct LeftOut {
+pub struct UnusedFrame {
     /// The file.
     pub path: PathBuf,
     /// Why, a sentence's end.
@@ -171,7 +171,7 @@ pub fn measure_sensor(named: &[PathBuf], world: &dyn World) -> Result<SensorRepo
         frames::show(world, "Looking at the frames", k, paths.len(), path)?;
         match look(path, world) {
             Ok(frame) => seen.push(frame),
-            Err(reason) => left_out.push(LeftOut {
+            Err(reason) => left_out.push(UnusedFrame {
                 path: path.clone(),
                 reason,
             }),

@@ -2,8 +2,11 @@
 
 use std::collections::BTreeMap;
 
-use super::LeftOut;
+use super::UnusedFrame;
 use super::frames::Seen;
+
+/// Hot pixels and dark current show from this exposure on, seconds.
+pub(super) const HOT_FROM_S: f64 = 1.0;
 
 /// From this share of saturation on a frame is lit.
 const LIT: f64 = 0.03;
@@ -52,7 +55,7 @@ pub(super) fn by_sensor(seen: Vec<Seen>) -> Vec<Vec<Seen>> {
 }
 
 /// Sorts the frames of one sensor (at least one).
-pub(super) fn sort(frames: Vec<Seen>, left_out: &mut Vec<LeftOut>) -> Sorted {
+pub(super) fn sort(frames: Vec<Seen>, left_out: &mut Vec<UnusedFrame>) -> Sorted {
     let like = frames[0].clone();
     let piled_dn = frames.iter().filter_map(|f| f.piled_dn).reduce(f64::max);
     let (mut lit, mut unlit) = (Vec::new(), Vec::new());
@@ -85,8 +88,8 @@ pub(super) fn sort(frames: Vec<Seen>, left_out: &mut Vec<LeftOut>) -> Sorted {
     }
 }
 
-fn refuse(left_out: &mut Vec<LeftOut>, frame: Seen, reason: &str) {
-    left_out.push(LeftOut {
+fn refuse(left_out: &mut Vec<UnusedFrame>, frame: Seen, reason: &str) {
+    left_out.push(UnusedFrame {
         path: frame.path,
         reason: reason.to_owned(),
     });

@@ -3,8 +3,7 @@
 use nightloom_optics::sensor::{DarkCurrent, Transfer, TransferError};
 
 use super::SensorAtIso;
-use super::measure::HOT_FROM_S;
-use super::sort::Sorted;
+use super::sort::{HOT_FROM_S, Sorted};
 
 /// Up to here χ² per degree of freedom needs no remark.
 const FAIR_CHI2: f64 = 1.5;

@@ -12,7 +12,7 @@ use super::pole_help;
 use super::pole_table::PoleTable;
 use super::words::{self, fill};
 use super::zone::{Offset, SiteClock};
-use super::{Fault, Planned, SheetError};
+use super::{NightFault, Planned, SheetError};
 use crate::evening::hours;
 use crate::hash_bytes;
 use crate::shots::{
@@ -57,7 +57,7 @@ pub struct Content {
     /// What to mind.
     pub warnings: Vec<String>,
     /// The shot list.
-    pub steps: Vec<Step>,
+    pub steps: Vec<SheetStep>,
     /// What happens in the sky.
     pub moments: Vec<Moment>,
     /// Sums over the list.
@@ -73,7 +73,7 @@ pub struct Content {
     /// How to find the pole.
     pub pole_help: Vec<String>,
     /// What test frames show.
-    pub faults: &'static [Fault],
+    pub faults: &'static [NightFault],
     /// What to pack.
     pub pack: Vec<String>,
     /// The set-up, in order.
@@ -88,7 +88,7 @@ pub struct Content {
 
 /// One line of the shot list.
 #[derive(Serialize)]
-pub struct Step {
+pub struct SheetStep {
     /// The line.
     #[serde(flatten)]
     pub block: Block,
@@ -243,14 +243,14 @@ fn window_told(clock: &SiteClock, window: &Span, is: &str) -> String {
     fill(words::say::WINDOW, &with)
 }
 
-fn step(block: &Block, settings: &ShotSettings) -> Step {
+fn step(block: &Block, settings: &ShotSettings) -> SheetStep {
     use LandLightWanted::{Dawn, Dusk, Moon};
     let waits = match block.kind {
         BlockKind::Land => matches!(settings.land_light, Dusk | Dawn | Moon),
         BlockKind::Flat => settings.flat_light == FlatLight::Dawn,
         _ => false,
     };
-    Step {
+    SheetStep {
         moves: !waits,
         words: block.kind.words(),
         detail: block.detail(),

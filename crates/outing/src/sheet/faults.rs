@@ -4,7 +4,7 @@ use serde::Serialize;
 
 /// What a test frame shows, why, and what to do about it.
 #[derive(Clone, Copy, Debug, Serialize)]
-pub struct Fault {
+pub struct NightFault {
     /// What is seen on the camera's screen at full size.
     pub see: &'static str,
     /// The likely causes, the likeliest first.
@@ -14,8 +14,8 @@ pub struct Fault {
 }
 
 /// Common practice, no source; the causes are those that cost most nights.
-pub(super) const FAULTS: &[Fault] = &[
-    Fault {
+pub(super) const FAULTS: &[NightFault] = &[
+    NightFault {
         see: "Stars are lines, all alike, in every frame",
         why: "Tracker off, wrong hemisphere or rate, a loose clutch; or the axis is off the pole.",
         act: &[
@@ -24,7 +24,7 @@ pub(super) const FAULTS: &[Fault] = &[
             "Still lines: go down the ladder to half the time.",
         ],
     },
-    Fault {
+    NightFault {
         see: "Lines of another length in each frame",
         why: "The tracker's gear, or wind.",
         act: &[
@@ -33,7 +33,7 @@ pub(super) const FAULTS: &[Fault] = &[
             "Halve the time and double the number.",
         ],
     },
-    Fault {
+    NightFault {
         see: "Stars are double, or have a hook",
         why: "A bump, a step beside the tripod, the shutter, a head that slips.",
         act: &[
@@ -41,7 +41,7 @@ pub(super) const FAULTS: &[Fault] = &[
             "Tighten head, plate and legs; then sight the pole again.",
         ],
     },
-    Fault {
+    NightFault {
         see: "Round in the middle, winged in the corners",
         why: "The lens wide open, or it is not quite in focus.",
         act: &[
@@ -49,7 +49,7 @@ pub(super) const FAULTS: &[Fault] = &[
             "Close the aperture by a stop; the ladder gives the time.",
         ],
     },
-    Fault {
+    NightFault {
         see: "One side soft, the other sharp",
         why: "Focus between the two, a tilted lens or plate.",
         act: &[
@@ -57,7 +57,7 @@ pub(super) const FAULTS: &[Fault] = &[
             "Look at the lens mount.",
         ],
     },
-    Fault {
+    NightFault {
         see: "Stars are round but fat, or small rings",
         why: "Out of focus: the hard stop is not infinity, the cold has moved it, or autofocus is on.",
         act: &[
@@ -66,7 +66,7 @@ pub(super) const FAULTS: &[Fault] = &[
             "Tape the ring, and look again as it cools.",
         ],
     },
-    Fault {
+    NightFault {
         see: "Soft stars with glows, worse from frame to frame",
         why: "Dew or frost on the glass; or thin cloud.",
         act: &[
@@ -75,7 +75,7 @@ pub(super) const FAULTS: &[Fault] = &[
             "Glass dry and glows stay: it is cloud. Wait.",
         ],
     },
-    Fault {
+    NightFault {
         see: "Too dark: the histogram stands on the left edge",
         why: "Too little light for this sky: the noise of the camera will show.",
         act: &[
@@ -83,7 +83,7 @@ pub(super) const FAULTS: &[Fault] = &[
             "A wider aperture or a longer time until the sky stands clear of the edge.",
         ],
     },
-    Fault {
+    NightFault {
         see: "Too bright: star cores white, no colour",
         why: "Too much light or too high an ISO; moon, town or twilight.",
         act: &[
@@ -91,7 +91,7 @@ pub(super) const FAULTS: &[Fault] = &[
             "Sky bright all over: is it dark yet? See the night's times.",
         ],
     },
-    Fault {
+    NightFault {
         see: "One long bright line",
         why: "A satellite, an aircraft or a meteor.",
         act: &[
@@ -99,12 +99,12 @@ pub(super) const FAULTS: &[Fault] = &[
             "An aircraft near: no beam, lights down, wait.",
         ],
     },
-    Fault {
+    NightFault {
         see: "The land is smeared",
         why: "The camera turns with the sky: that is as it should be.",
         act: &["Sharp land comes from the land frames, with the tracker off."],
     },
-    Fault {
+    NightFault {
         see: "The land is black",
         why: "No light on it in the middle of the night.",
         act: &[
@@ -112,7 +112,7 @@ pub(super) const FAULTS: &[Fault] = &[
             "No lamps where others photograph, or where the site forbids them.",
         ],
     },
-    Fault {
+    NightFault {
         see: "The frame has moved since the last one",
         why: "Head or plate gave way under the camera.",
         act: &[
@@ -120,7 +120,7 @@ pub(super) const FAULTS: &[Fault] = &[
             "Take one land frame more with the new framing.",
         ],
     },
-    Fault {
+    NightFault {
         see: "Black bands, a grey edge, a cut corner",
         why: "Hood, heater or strap in the way; cap half on; lamp from the side.",
         act: &["Look along the lens. Turn every lamp off and take another."],

@@ -1,6 +1,6 @@
 //! Equivalents of the plan's exposures, both ways from them.
 
-use nightloom_optics::{Exposure, Limits, Rung, Setting, StopsError, ladder};
+use nightloom_optics::{Exposure, LadderLimits, Rung, Setting, StopsError, ladder};
 use serde::Serialize;
 
 use crate::shots::{Block, BlockKind, ShotSettings};
@@ -59,7 +59,7 @@ fn exposure(seconds: f64, f_number: Option<f64>, iso: Option<f64>) -> Option<Exp
 
 fn both_ways(plan: &Exposure) -> Result<Vec<Rung>, StopsError> {
     let narrowest = Setting::Aperture.brighter_marked(plan.f_number, -NARROWER_STOPS);
-    let limits = Limits {
+    let limits = LadderLimits {
         longest_s: Some(LONGEST_S.max(plan.seconds)),
         shortest_s: Some(SHORTEST_S.min(plan.seconds)),
         highest_iso: Some(HIGHEST_ISO.max(plan.iso)),

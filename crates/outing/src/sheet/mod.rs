@@ -16,8 +16,8 @@ use nightloom_sky::night::{Night, NightError};
 use crate::evening::Evening;
 use crate::shots::{ShotList, ShotSettings};
 
-pub use content::{Content, Step};
-pub use faults::Fault;
+pub use content::{Content, SheetStep};
+pub use faults::NightFault;
 pub use ladders::LadderOf;
 pub use moments::Moment;
 pub use pole_table::{PoleRow, PoleTable};

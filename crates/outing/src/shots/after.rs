@@ -1,7 +1,8 @@
 //! What comes after the sky frames: land, flats, darks and the way home.
 
 use super::block::BlockKind;
-use super::lay::{Line, Piece};
+use super::lay::Line;
+use super::piece::Piece;
 use super::settings::{FlatLight, LandLightWanted};
 
 const NO_MOON: &str = "no moonlight falls on the land before or after the sky frames";

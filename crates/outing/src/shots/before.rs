@@ -1,7 +1,8 @@
 //! What comes before the sky frames, counted back from them.
 
 use super::block::BlockKind;
-use super::lay::{Line, Piece};
+use super::lay::Line;
+use super::piece::Piece;
 use super::settings::LandLightWanted;
 use super::sky_run::sky_run;
 

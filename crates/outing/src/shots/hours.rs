@@ -2,7 +2,7 @@
 
 use nightloom_sky::Instant;
 use nightloom_sky::brightness::ev100_incident;
-use nightloom_sky::night::{Night, Sample, Span};
+use nightloom_sky::night::{Night, NightSample, Span};
 
 use super::ShotsError;
 
@@ -37,7 +37,7 @@ impl Hours {
     ///
     /// # Errors
     /// No such span.
-    pub fn of(night: &Night, samples: &[Sample], moonlit: bool) -> Result<Self, ShotsError> {
+    pub fn of(night: &Night, samples: &[NightSample], moonlit: bool) -> Result<Self, ShotsError> {
         let (sky, sky_is) = sky_span(night, moonlit)?;
         let sun = &night.sun;
         Ok(Self {

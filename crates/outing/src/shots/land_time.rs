@@ -1,6 +1,6 @@
 //! How long the land is exposed in its light.
 
-use nightloom_optics::land::{LandSettings, land_exposures};
+use nightloom_optics::land::{LandExposureSettings, land_exposures};
 
 use super::ShotsError;
 use super::hours::{Hours, TWILIGHT_EV100};
@@ -43,10 +43,10 @@ impl Hours {
         let Some(ev100) = self.land_ev100(light) else {
             return Ok(None);
         };
-        let settings = LandSettings {
+        let settings = LandExposureSettings {
             iso,
             f_numbers: vec![f_number],
-            ..LandSettings::default()
+            ..LandExposureSettings::default()
         };
         let found = land_exposures(ev100, &settings)?.into_iter().next();
         Ok(found.map(|one| Run {

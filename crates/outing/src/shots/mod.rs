@@ -13,6 +13,7 @@ mod hours;
 mod land_time;
 mod lay;
 mod list;
+mod piece;
 mod power;
 mod settings;
 mod sky_run;
@@ -24,8 +25,8 @@ pub use dew::{DEW_MARGIN_C, Dew, dew, dew_point_c};
 pub use drop::{Cut, Droppable, LEAST_SKY_FRAMES};
 pub use hours::{Hours, TWILIGHT_EV100};
 pub use list::{ShotList, ShotTotals, shot_list};
-pub use power::{Power, PowerSettings, cold_factor, power};
-pub use settings::{AirNow, FlatLight, LandLightWanted, Run, ShotSettings};
+pub use power::{Power, cold_factor, power};
+pub use settings::{AirNow, FlatLight, LandLightWanted, PowerSettings, Run, ShotSettings};
 pub use words::{CAUTIONS, short_seconds};
 
 /// Why there is no shot list.

@@ -2,36 +2,11 @@
 
 use serde::Serialize;
 
-use super::settings::Run;
-
-/// Temperature at which a battery is taken to give all it has, °C.
-const WARM_C: f64 = 20.0;
+use super::settings::{PowerSettings, Run, WARM_C};
 /// Temperature at which half is left, °C.
 const COLD_C: f64 = -10.0;
 /// Nothing is claimed below this share.
 const LEAST: f64 = 0.3;
-
-/// What a charge is worth.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
-pub struct PowerSettings {
-    /// Hours of exposing on one charge at 20 °C. Cameras differ by a factor of two (common practice, no source).
-    pub hours_per_charge: f64,
-    /// The photographer's own count of sky frames on one charge; goes before the hours.
-    pub frames_per_charge: Option<f64>,
-    /// The air's temperature when that was counted, °C.
-    pub counted_at_c: f64,
-}
-
-impl Default for PowerSettings {
-    /// 3 hours; own figures counted at 20 °C.
-    fn default() -> Self {
-        Self {
-            hours_per_charge: 3.0,
-            frames_per_charge: None,
-            counted_at_c: WARM_C,
-        }
-    }
-}
 
 /// Batteries.
 #[derive(Clone, Debug, PartialEq, Serialize)]

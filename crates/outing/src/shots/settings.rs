@@ -4,12 +4,36 @@ use serde::Serialize;
 
 use super::ShotsError;
 use super::card::CardSettings;
-use super::power::PowerSettings;
 
 /// More frames of one kind than this are a slip.
 const MOST_FRAMES: u32 = 2000;
 /// No part of a night is longer, seconds.
 const DAY_S: f64 = 86_400.0;
+
+/// Temperature at which a battery is taken to give all it has, °C.
+pub(super) const WARM_C: f64 = 20.0;
+
+/// What a charge is worth.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct PowerSettings {
+    /// Hours of exposing on one charge at 20 °C. Cameras differ by a factor of two (common practice, no source).
+    pub hours_per_charge: f64,
+    /// The photographer's own count of sky frames on one charge; goes before the hours.
+    pub frames_per_charge: Option<f64>,
+    /// The air's temperature when that was counted, °C.
+    pub counted_at_c: f64,
+}
+
+impl Default for PowerSettings {
+    /// 3 hours; own figures counted at 20 °C.
+    fn default() -> Self {
+        Self {
+            hours_per_charge: 3.0,
+            frames_per_charge: None,
+            counted_at_c: WARM_C,
+        }
+    }
+}
 
 /// Equal frames one after another.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
@@ -209,7 +233,7 @@ impl ShotSettings {
     }
 
     /// The darks as a run.
-    pub fn dark_run(&self) -> Run {
+    pub(crate) fn dark_run(&self) -> Run {
         Run {
             f_number: None,
             ..self.sky.with_frames(self.darks)

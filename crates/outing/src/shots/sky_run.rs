@@ -1,7 +1,7 @@
 //! The sky frames with their nudges and re-checks.
 
 use super::block::BlockKind;
-use super::lay::Piece;
+use super::piece::Piece;
 use super::settings::{Run, ShotSettings};
 
 const RECHECK: &str = "focus on a star, axis on the pole, dew on the glass, battery";

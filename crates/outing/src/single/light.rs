@@ -43,7 +43,7 @@ pub struct FrameLight {
     /// Magnitude of a point source found at 5 σ.
     pub limiting_mag: Option<f64>,
     /// How the lens darkens its corners.
-    pub falloff: Option<Falloff>,
+    pub falloff: Option<FalloffReport>,
     /// Stars that all this rests on.
     pub stars: usize,
     /// Robust scatter of one of them, magnitudes.
@@ -56,7 +56,7 @@ pub struct FrameLight {
 
 /// How the lens darkens its corners, in stops below the middle.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
-pub struct Falloff {
+pub struct FalloffReport {
     /// By the stars at the corner.
     pub corner_stops: f64,
     /// Its standard deviation.
@@ -137,7 +137,7 @@ fn fill(light: &mut FrameLight, told: Photometry, input: &LightInput<'_>) {
     light.stars = told.stars;
     light.scatter_mag = Some(told.scatter_mag);
     light.slope = Some(told.slope[0]);
-    light.falloff = Some(Falloff {
+    light.falloff = Some(FalloffReport {
         corner_stops: told.corner_stops[0],
         corner_sigma: told.corner_stops[1],
         background_corner_stops: told.sky.as_ref().map(|s| s.corner_stops),

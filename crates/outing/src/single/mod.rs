@@ -20,7 +20,7 @@ pub(crate) use identify::{Identified, Sought, identified, seek};
 pub use identify::{IdentifyReport, ResidualMap, SkyPlace, identify_frame};
 pub(crate) use lenses::Lenses;
 pub use lenses::LensesError;
-pub use light::{Falloff, FrameLight, frame_light};
+pub use light::{FalloffReport, FrameLight, frame_light};
 pub use picture::{FramePicture, SkyTones, frame_picture};
 pub use stars::{StarReport, StarsReport, StreakKind, StreakReport, frame_stars, frame_stars_in_green};
 pub use told::{FrameTold, LensTold};

@@ -4,14 +4,14 @@ use jiff::civil::date;
 use jiff::tz::TimeZone;
 use nightloom_optics::Lens;
 use nightloom_outing::chart::{Framing, Look, NightStrip, NightView, night_strip, night_view, year_chart};
-use nightloom_sky::night::{Night, Nights, Sample, Standpoint};
+use nightloom_sky::night::{Night, NightSample, Nights, Standpoint};
 use nightloom_sky::subjects::{self, milky_way::Arch};
 use nightloom_sky::{Angle, Site, Skyline};
 
 struct Scene {
     nights: Nights,
     night: Night,
-    samples: Vec<Sample>,
+    samples: Vec<NightSample>,
     zone: TimeZone,
     skyline: Skyline,
     site: Site,

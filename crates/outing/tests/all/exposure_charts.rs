@@ -1,10 +1,10 @@
 //! Charts of exposures say what the arithmetic says.
 
 use nightloom_optics::noise::{
-    Background, READ_NOISE_SHARE, Subject as Collected, choices, signal_to_noise, sky_limited_s,
+    Collected, PixelBackground, READ_NOISE_SHARE, choices, signal_to_noise, sky_limited_s,
 };
 use nightloom_optics::{
-    Camera, Exposure, Ladder, Limit, Limits, Projection, Scene, Shot, Subject, Tracker, ladder,
+    Camera, Exposure, Ladder, LadderLimits, Limit, Projection, Scene, Shot, Tracker, Trailing, ladder,
 };
 use nightloom_outing::chart::{Look, SignalChart, TrailPicture, ladder_chart, signal_chart, trail_map};
 use nightloom_sky::Angle;
@@ -17,11 +17,11 @@ const FROM: Exposure = Exposure {
     iso: 6400.0,
 };
 
-fn limits() -> Limits {
-    Limits {
+fn limits() -> LadderLimits {
+    LadderLimits {
         lowest_iso: Some(800.0),
         narrowest: Some(4.0),
-        ..Limits::default()
+        ..LadderLimits::default()
     }
 }
 
@@ -33,7 +33,7 @@ fn signal() -> SignalChart<'static> {
     SignalChart {
         told: "nebula <faint>",
         subject: Collected::Extended { e_per_s: 0.14 },
-        background: Background {
+        background: PixelBackground {
             sky_e_per_s: 1.36,
             dark_e_per_s: 0.02,
             read_noise_e: 2.0,
@@ -127,7 +127,7 @@ fn the_ladder_shows_its_rungs_and_its_end() {
 
 #[test]
 fn another_limit_is_another_end() {
-    let limits = Limits {
+    let limits = LadderLimits {
         longest_s: Some(45.0),
         ..limits()
     };
@@ -190,7 +190,7 @@ fn the_five_per_cent_mark_is_where_the_noise_says() {
     let limited = sky_limited_s(1.36, 2.0, READ_NOISE_SHARE).expect("in range");
     says(&svg, "read noise adds 5 %");
     says(&svg, &format!("at {limited:.1} s, more before"));
-    let sky_alone = Background {
+    let sky_alone = PixelBackground {
         dark_e_per_s: 0.0,
         ..chart.background
     };
@@ -224,7 +224,7 @@ fn figures_out_of_range_are_refused() {
 fn the_map_shows_the_lengths_of_the_frame() {
     for shot in [shot(Some([51.2, 0.4]), -5.0, 120.0), shot(None, 50.0, 20.0)] {
         let svg = trail_map(&picture(shot), Look::Day);
-        let trails = shot.frame_trails(Subject::Sky);
+        let trails = shot.frame_trails(Trailing::Sky);
         for trail in trails.corners.iter().chain([&trails.centre]) {
             says(
                 &svg,

@@ -8,7 +8,7 @@ use nightloom_optics::noise::{LightPath, sky_e_per_s, star_e_per_s};
 use nightloom_optics::{Lens, level};
 use nightloom_outing::Standing;
 use nightloom_raster::{CameraColour, Frame, FrameMeta, Levels, Pixels, Plane};
-use nightloom_sky::brightness::{Lights, MoonLight, Patch, SkyModel};
+use nightloom_sky::brightness::{Lights, MoonLight, SkyOverSite, SkyPatch};
 use nightloom_sky::{
     EarthOrientation, Instant, Observer, Site, SolarBody, Target, catalogue, moon_phase_angle,
 };
@@ -315,11 +315,11 @@ fn moment(random: &mut Random, site: &Site, fault: Cause) -> (Instant, Rotation3
                 distance_km: distance_km.unwrap(),
             },
         };
-        let patch = Patch {
+        let patch = SkyPatch {
             altitude: nightloom_sky::Angle::from_rad(altitude),
             moon_separation: nightloom_sky::Angle::from_rad(moon.angle(&d)),
         };
-        let cost = SkyModel::default().moon_cost_mag(&lights, &patch).max(0.0);
+        let cost = SkyOverSite::default().moon_cost_mag(&lights, &patch).max(0.0);
         if fault == Cause::Moon && !(0.8..4.0).contains(&cost) {
             continue;
         }

@@ -4,9 +4,8 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
 
 use nightloom_outing::{SensorError, SensorReport, Step, World, measure_sensor};
-use nightloom_raster::{
-    Cfa, DecodeError, DecodeOptions, DngFrame, Frame, FrameMeta, Limits, decode_here_with, write_dng,
-};
+use nightloom_raster::{Cfa, DecodeError, DecodeOptions, Frame, FrameMeta, Limits, decode_here_with};
+use nightloom_simulate::{DngFrame, write_dng};
 use nightloom_sky::Instant;
 
 use crate::temp::Temp;

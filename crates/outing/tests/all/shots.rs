@@ -7,7 +7,7 @@ use nightloom_outing::shots::{
     PowerSettings, Run, ShotList, ShotSettings, ShotsError, TWILIGHT_EV100, card, cold_factor, dew,
     dew_point_c, power, shot_list,
 };
-use nightloom_sky::night::{Night, Nights, Sample, Span, Standpoint};
+use nightloom_sky::night::{Night, NightSample, Nights, Span, Standpoint};
 use nightloom_sky::{Angle, Site, subjects};
 
 const LIGHTS: [LandLightWanted; 4] = [
@@ -19,7 +19,11 @@ const LIGHTS: [LandLightWanted; 4] = [
 /// Rounding of instants to the nanosecond, and of sums, seconds.
 const SAME_S: f64 = 1e-3;
 
-fn night_of(latitude_deg: f64, evening: jiff::civil::Date, subject: Option<&str>) -> (Night, Vec<Sample>) {
+fn night_of(
+    latitude_deg: f64,
+    evening: jiff::civil::Date,
+    subject: Option<&str>,
+) -> (Night, Vec<NightSample>) {
     let site = Site {
         latitude: Angle::from_deg(latitude_deg),
         longitude: Angle::from_deg(24.1),

@@ -8,7 +8,7 @@ use axum::http::HeaderMap;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 use nightloom_outing::option_in;
-use nightloom_outing::options::{Kind, OPTIONS, OptionSpec, SECTIONS};
+use nightloom_outing::options::{OPTIONS, OptionKind, OptionSpec, SECTIONS};
 use serde_json::json;
 
 use super::app::{App, EditError};
@@ -54,8 +54,8 @@ fn row(option: &OptionSpec, now: &str) -> Markup {
     let id = format!("{}.{}", option.section, option.key);
     let usual = option.default.map(|d| d.trim_matches('"')).unwrap_or_default();
     let words = match option.kind {
-        Kind::Choice(words) => words,
-        Kind::Flag => &["true", "false"],
+        OptionKind::Choice(words) => words,
+        OptionKind::Flag => &["true", "false"],
         _ => &[],
     };
     html! {
@@ -63,7 +63,7 @@ fn row(option: &OptionSpec, now: &str) -> Markup {
             label for=(id) { (option.key.replace('_', " ")) }
             @if words.is_empty() {
                 input id=(id) name=(id) value=(now) placeholder=(usual) autocomplete="off" spellcheck="false"
-                    inputmode=[matches!(option.kind, Kind::Number { .. }).then_some("text")]
+                    inputmode=[matches!(option.kind, OptionKind::Number { .. }).then_some("text")]
                     aria-describedby=(format!("{id}.help")) data-section=(option.section) data-key=(option.key) data-was=(now);
             } @else {
                 select id=(id) name=(id) aria-describedby=(format!("{id}.help")) data-section=(option.section) data-key=(option.key) data-was=(now) {

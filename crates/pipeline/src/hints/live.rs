@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex, PoisonError};
 
-use nightloom_raster::{Plane, Rgb};
+use nightloom_raster::{Plane, Rgb, WorkFile};
 use nightloom_seam::{
     Coarse, Evidence, Matte, MatteSettings, Patch, SeamError, Stroke, Work, group_strokes, read_edge,
     solve_group,
@@ -15,7 +15,6 @@ use nightloom_seam::{
 use serde::{Deserialize, Serialize};
 
 use super::{HintsError, LandHints};
-use crate::exact::read_planes;
 use crate::journal::{Entry, JOURNAL};
 use nightloom_outing::WORK;
 use nightloom_outing::{Digest, hash_bytes};
@@ -44,7 +43,7 @@ pub(crate) struct EdgeFacts {
 
 /// The land frame that the picture is laid on.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct LandFrame {
+pub struct EdgeFrame {
     /// Path inside the outing.
     pub name: String,
     /// Width and height, pixels.
@@ -96,8 +95,8 @@ impl LiveEdge {
     ///
     /// # Errors
     /// [`LiveEdgeError::Missing`].
-    pub fn land_frame(folder: &Path) -> Result<LandFrame, LiveEdgeError> {
-        last(folder).map(|(_, facts)| LandFrame {
+    pub fn land_frame(folder: &Path) -> Result<EdgeFrame, LiveEdgeError> {
+        last(folder).map(|(_, facts)| EdgeFrame {
             name: facts.frame,
             size_px: facts.land_px,
             origin_px: facts.origin_px,
@@ -111,10 +110,10 @@ impl LiveEdge {
     /// If there is none, or it is damaged.
     pub fn open(folder: &Path) -> Result<Self, LiveEdgeError> {
         let (key, facts) = last(folder)?;
-        let planes = read_planes(&folder.join(&facts.land)).map_err(LiveEdgeError::Damaged)?;
-        let wrong = || LiveEdgeError::Damaged(io::ErrorKind::InvalidData.into());
-        let planes: [Plane; 3] = planes.try_into().map_err(|_| wrong())?;
-        let land = on_canvas(Rgb::from_planes(planes), facts.canvas_px, facts.origin_px);
+        let land = WorkFile::open(&folder.join(&facts.land))
+            .and_then(|file| file.read_rgb())
+            .map_err(|e| LiveEdgeError::Damaged(e.into()))?;
+        let land = on_canvas(land, facts.canvas_px, facts.origin_px);
         let file = File::open(folder.join(&facts.edge)).map_err(LiveEdgeError::Damaged)?;
         let mut file = BufReader::with_capacity(1 << 20, file);
         let (coarse, matte) = read_edge(&mut file, &land).map_err(LiveEdgeError::Damaged)?;

@@ -17,7 +17,7 @@ use serde::{Deserialize, Serialize};
 use nightloom_outing::{Digest, hash_bytes};
 
 pub(crate) use live::{EDGE_STEP, EdgeFacts, on_canvas};
-pub use live::{LandFrame, LiveEdge, LiveEdgeError};
+pub use live::{EdgeFrame, LiveEdge, LiveEdgeError};
 
 /// The file in the outing's folder.
 pub const HINTS_TOML: &str = "hints.toml";

@@ -12,7 +12,7 @@ use nightloom_outing::Role;
 
 /// What the pixels of one frame show. Levels are linear, black subtracted, 1 at saturation.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct Content {
+pub struct FrameContent {
     /// Median level.
     pub level: f64,
     /// Robust standard deviation of single pixels about their neighbours of the same colour.
@@ -47,7 +47,7 @@ const MEDIAN_SCATTER: f64 = 1.2533;
 /// corners bends by about 3 % on this grid.
 const EDGE_STEP: f64 = 0.06;
 
-impl Content {
+impl FrameContent {
     /// Measures a frame's pixels, with what `nightloom_stars::measure` found in it.
     pub fn of(pixels: &Pixels, field: &Field) -> Self {
         let mut content = match pixels {
@@ -66,7 +66,7 @@ impl Content {
 
     /// The same with what the stars' shapes say of a common motion; `image` is what `field` was measured in.
     #[must_use]
-    pub fn with_drift(mut self, image: &Plane, field: &Field) -> Self {
+    pub(crate) fn with_drift(mut self, image: &Plane, field: &Field) -> Self {
         // Only directions and lengths in pixels are asked for, so any moderate lens serves.
         let (width, height) = (image.width(), image.height());
         let lens = Lens::rectilinear(0.8 * (width as f64).hypot(height as f64), width, height);
@@ -94,10 +94,10 @@ impl Content {
 }
 
 /// Levels of one plane; `step` is the distance to the next pixel of the same colour.
-fn levels(plane: &Plane, step: usize) -> Content {
+fn levels(plane: &Plane, step: usize) -> FrameContent {
     let (width, height) = (plane.width(), plane.height());
     if width < 2 * step + 2 || height < 2 * step + 2 {
-        return Content::default();
+        return FrameContent::default();
     }
     let [across, down] = [
         BLOCKS[0].min(width / (4 * step)).max(1),
@@ -120,13 +120,13 @@ fn levels(plane: &Plane, step: usize) -> Content {
     let edges = contours(&medians, across, down);
     let level = middle(medians.clone());
     let structure = middle(medians.iter().map(|m| (m - level).abs())) * SIGMA_PER_MAD;
-    Content {
+    FrameContent {
         level,
         noise: middle(noises),
         structure,
         edges,
         block_px,
-        ..Content::default()
+        ..FrameContent::default()
     }
 }
 
@@ -225,7 +225,7 @@ pub(super) fn covered_or_flat(frame: &FrameFacts, all: &[FrameFacts]) -> Option<
     None
 }
 
-fn dark_or_bias(frame: &FrameFacts, c: &Content, longest: f64) -> RoleDecision {
+fn dark_or_bias(frame: &FrameFacts, c: &FrameContent, longest: f64) -> RoleDecision {
     let light = format!("no light: level {:.2} % of saturation, even", c.level * 100.0);
     match frame.meta.exposure_s {
         Some(t) if t <= BIAS_S || t <= BIAS_PART * longest => {

@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 use jiff::civil::DateTime;
 
 use super::content::middle;
-use super::{Content, FrameFacts, RoleDecision};
+use super::{FrameContent, FrameFacts, RoleDecision};
 use nightloom_outing::Role;
 
 /// The turning of the sky on the equator, arcseconds per second (TRADE.md 3).
@@ -124,7 +124,7 @@ fn sharpest(frames: &[FrameFacts], group: &[usize]) -> Option<f64> {
 }
 
 fn vote(frame: &FrameFacts, sharpest: Option<f64>) -> Vote {
-    let Some(Content {
+    let Some(FrameContent {
         stars,
         elongation: Some(elongation),
         trail_px,

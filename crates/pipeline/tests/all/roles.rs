@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use nightloom_outing::{FrameOverride, Role};
 use nightloom_pipeline::{
-    Content, FrameFacts, RoleDecision, decide_roles, left_out_by_camera, role_of_folder,
+    FrameContent, FrameFacts, RoleDecision, decide_roles, left_out_by_camera, role_of_folder,
 };
 use nightloom_raster::FrameMeta;
 
@@ -20,7 +20,7 @@ fn meta(exposure_s: f64, iso: f64) -> FrameMeta {
     }
 }
 
-fn frame(name: &str, exposure_s: f64, iso: f64, content: Option<Content>) -> FrameFacts {
+fn frame(name: &str, exposure_s: f64, iso: f64, content: Option<FrameContent>) -> FrameFacts {
     FrameFacts {
         name: name.into(),
         meta: meta(exposure_s, iso),
@@ -29,8 +29,8 @@ fn frame(name: &str, exposure_s: f64, iso: f64, content: Option<Content>) -> Fra
     }
 }
 
-fn tracked() -> Content {
-    Content {
+fn tracked() -> FrameContent {
+    FrameContent {
         level: 0.05,
         noise: 0.01,
         structure: 0.02,
@@ -44,8 +44,8 @@ fn tracked() -> Content {
     }
 }
 /// 60 s at 24 mm and 5.95 µm: 51.1″/px, the equator trails by 17.6 px.
-fn fixed() -> Content {
-    Content {
+fn fixed() -> FrameContent {
+    FrameContent {
         stars: 120,
         elongation: Some(4.5),
         trail_px: Some(14.0),
@@ -53,8 +53,8 @@ fn fixed() -> Content {
         ..tracked()
     }
 }
-fn covered() -> Content {
-    Content {
+fn covered() -> FrameContent {
+    FrameContent {
         level: 0.0006,
         noise: 0.004,
         structure: 0.0001,
@@ -67,14 +67,14 @@ fn covered() -> Content {
         drift_px: None,
     }
 }
-fn even() -> Content {
-    Content {
+fn even() -> FrameContent {
+    FrameContent {
         level: 0.45,
         noise: 0.01,
         structure: 0.06,
         edges: 0.0,
         block_px: 4000,
-        ..Content::default()
+        ..FrameContent::default()
     }
 }
 
@@ -129,7 +129,7 @@ fn settings_go_before_folders_and_say_their_line() {
 fn a_flat_pile_is_sorted_by_content() {
     let mut frames = Vec::new();
     let mut expected = Vec::new();
-    let mut add = |n: usize, exposure: f64, iso: f64, content: Content, role: &'static str| {
+    let mut add = |n: usize, exposure: f64, iso: f64, content: FrameContent, role: &'static str| {
         for _ in 0..n {
             frames.push(frame(
                 &format!("IMG_{:04}.dng", frames.len()),
@@ -172,7 +172,7 @@ fn the_order_of_frames_does_not_matter() {
 /// A kick against the tripod trails one tracked frame; it stays a sky frame, to be left out as such.
 #[test]
 fn one_bumped_frame_among_the_sky_stays_sky() {
-    let bumped = Content {
+    let bumped = FrameContent {
         elongation: Some(5.0),
         trail_px: Some(20.0),
         ..tracked()
@@ -193,7 +193,7 @@ fn one_bumped_frame_among_the_sky_stays_sky() {
 /// Land taken at the very settings of the sky, the tracker switched off for the last three.
 #[test]
 fn a_run_of_trailed_frames_at_the_same_settings_is_land() {
-    let trailed = Content {
+    let trailed = FrameContent {
         trail_px: Some(22.0),
         ..fixed()
     };
@@ -216,7 +216,7 @@ fn a_run_of_trailed_frames_at_the_same_settings_is_land() {
 /// 4 s at 24 mm trail by 1.2 px: shapes say nothing, company does.
 #[test]
 fn short_land_frames_are_told_by_their_company() {
-    let short = Content {
+    let short = FrameContent {
         stars: 60,
         elongation: Some(1.2),
         trail_px: Some(0.0),
@@ -234,7 +234,7 @@ fn short_land_frames_are_told_by_their_company() {
 
 #[test]
 fn moonlit_land_without_stars_is_land_not_a_flat() {
-    let moonlit = Content {
+    let moonlit = FrameContent {
         level: 0.2,
         edges: 0.3,
         stars: 0,
@@ -309,7 +309,7 @@ fn content_is_measured_from_pixels() {
     let of = |value: &dyn Fn(usize, usize) -> f32| {
         let plane = Plane::from_fn(480, 320, value);
         let field = measure(&Plane::filled(16, 16, 0.0), &DetectSettings::default());
-        Content::of(&Pixels::Grey(plane), &field)
+        FrameContent::of(&Pixels::Grey(plane), &field)
     };
     let dark = of(&|x, y| 0.001 + 0.004 * noise(x, y));
     assert!(
@@ -340,7 +340,7 @@ fn content_is_measured_from_pixels() {
 /// equator trails by 3.9 px), its sixth frame bumped and half an hour before the land was taken.
 #[test]
 fn a_pile_with_short_trails_is_sorted_by_comparison() {
-    let content = |level: f64, structure: f64, edges: f64, stars: usize, elongation: f64| Content {
+    let content = |level: f64, structure: f64, edges: f64, stars: usize, elongation: f64| FrameContent {
         level,
         noise: 0.0005,
         structure,
@@ -382,7 +382,7 @@ fn a_pile_with_short_trails_is_sorted_by_comparison() {
 /// A sky without any land in it is as even as a flat; its stars and its exposure tell.
 #[test]
 fn a_bright_sky_without_land_is_no_flat() {
-    let sky = Content {
+    let sky = FrameContent {
         level: 0.2,
         structure: 0.03,
         edges: 0.0,
@@ -398,12 +398,12 @@ fn a_bright_sky_without_land_is_no_flat() {
 /// A single land frame at the sky's settings, taken half an hour later, is no bumped sky frame.
 #[test]
 fn a_lone_trailed_frame_apart_in_time_is_land() {
-    let at = |i: usize, minute: usize, content: Content| {
+    let at = |i: usize, minute: usize, content: FrameContent| {
         let mut f = frame(&format!("{i}.dng"), 90.0, 1600.0, Some(content));
         f.meta.taken_local = Some(format!("2024-11-20T21:{minute:02}:00"));
         f
     };
-    let trailed = Content {
+    let trailed = FrameContent {
         trail_px: Some(22.0),
         ..fixed()
     };
@@ -421,7 +421,7 @@ fn a_lone_trailed_frame_apart_in_time_is_land() {
 #[test]
 fn stars_drawn_out_by_the_lens_are_still_sky() {
     // 1.8 times as long as wide, but every which way: no motion that all share.
-    let lens = Content {
+    let lens = FrameContent {
         elongation: Some(1.8),
         drift_px: Some(0.0),
         ..tracked()
@@ -433,12 +433,12 @@ fn stars_drawn_out_by_the_lens_are_still_sky() {
 #[test]
 fn a_short_motion_of_the_skys_own_length_tells_the_fixed_tripod() {
     // 15 s at 24 mm and 5.95 µm: the equator moves by 4.4 px, too short to be measured as a trail.
-    let still = Content {
+    let still = FrameContent {
         elongation: Some(1.9),
         drift_px: Some(3.8),
         ..tracked()
     };
-    let sharp = Content {
+    let sharp = FrameContent {
         elongation: Some(1.1),
         drift_px: Some(0.0),
         ..tracked()

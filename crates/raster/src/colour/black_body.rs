@@ -13,16 +13,9 @@ pub fn temperature_of_b_v(b_v: f64) -> f64 {
     4600.0 * (1.0 / (0.92 * b_v + 1.7) + 1.0 / (0.92 * b_v + 0.62))
 }
 
-/// CIE 1931 chromaticity (x, y) of a black body, from Planck's law and the 2° observer at 5 nm from
-/// 360 to 830 nm; within 1e-5 of the same at 1 nm (test `black_bodies_have_the_colour_of_plancks_law`).
-/// Temperatures below 800 K count as 800 K.
-pub fn black_body_xy(kelvin: f64) -> [f64; 2] {
-    let [x, y, z] = black_body_xyz(kelvin);
-    [x / (x + y + z), y / (x + y + z)]
-}
-
-/// Linear Rec. 2020 colour of a black body with luminance 1. Below about 1300 K it lies outside
-/// the space and blue is negative.
+/// Linear Rec. 2020 colour of a black body with luminance 1, from Planck's law and the 2° observer at 5 nm from
+/// 360 to 830 nm. Below about 1300 K it lies outside the space and blue is negative; temperatures below 800 K count
+/// as 800 K.
 pub fn black_body_rgb(kelvin: f64) -> [f32; 3] {
     let xyz = black_body_xyz(kelvin);
     apply(&xyz_to_rec2020(), xyz.map(|v| v / xyz[1])).map(|v| v as f32)

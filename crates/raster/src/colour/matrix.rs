@@ -53,11 +53,6 @@ pub fn xyz_to_srgb() -> Matrix {
 pub fn rec2020_to_srgb() -> Matrix {
     product(&xyz_to_srgb(), &rec2020_to_xyz())
 }
-/// Linear sRGB to linear Rec. 2020.
-pub fn srgb_to_rec2020() -> Matrix {
-    product(&xyz_to_rec2020(), &srgb_to_xyz())
-}
-
 /// The matrix that takes XYZ seen under one white to XYZ of the same look under another (Bradford,
 /// linear). Whites as XYZ.
 pub fn bradford(from: [f64; 3], to: [f64; 3]) -> Matrix {

@@ -11,11 +11,11 @@ use rayon::prelude::*;
 
 use crate::{CameraColour, Rgb};
 
-pub use black_body::{black_body_rgb, black_body_xy, temperature_of_b_v};
+pub use black_body::{black_body_rgb, temperature_of_b_v};
 pub use curves::{encode_srgb, srgb_decode, srgb_encode};
 pub use matrix::{
     D50_XYZ, D65_XY, Matrix, REC2020_XY, SRGB_XY, apply, bradford, inverse, product, rec2020_to_srgb,
-    rec2020_to_xyz, rgb_to_xyz, srgb_to_rec2020, srgb_to_xyz, xy_to_xyz, xyz_to_rec2020, xyz_to_srgb,
+    rec2020_to_xyz, rgb_to_xyz, srgb_to_xyz, xy_to_xyz, xyz_to_rec2020, xyz_to_srgb,
 };
 
 /// Share of red, green and blue in luminance, Rec. 2020 (ITU-R BT.2020-2, table 4).

@@ -1,6 +1,5 @@
 //! From camera colour to the working space, by the maker's colour matrix.
 
-use super::coded::SRGB_TO_WORKING;
 use crate::CameraColour;
 
 type M3 = [[f64; 3]; 3];
@@ -108,6 +107,14 @@ fn invert(m: &M3) -> Option<M3> {
     (determinant.is_finite() && determinant.abs() > 1.0e-9)
         .then(|| [0, 1, 2].map(|i| [0, 1, 2].map(|j| cofactor(j, i) / determinant)))
 }
+
+/// From linear sRGB to linear Rec. 2020, both D65: the product of the primaries' matrices
+/// (ITU-R BT.2087-0, Annex 1, M2).
+pub(crate) const SRGB_TO_WORKING: [[f32; 3]; 3] = [
+    [0.627_403_9, 0.329_283, 0.043_313_067],
+    [0.069_097_29, 0.919_540_4, 0.011_362_315],
+    [0.016_391_44, 0.088_013_31, 0.895_595_25],
+];
 
 #[cfg(test)]
 mod tests {

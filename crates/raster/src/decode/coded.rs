@@ -288,11 +288,3 @@ fn plane(walk: &Walk, fill: impl Fn(&mut [f32], usize) + Sync) -> Plane {
         .for_each(|(y, row)| fill(row, y));
     Plane::from_vec(walk.width, walk.height, data)
 }
-
-/// From linear sRGB to linear Rec. 2020, both D65: the product of the primaries' matrices
-/// (ITU-R BT.2087-0, Annex 1, M2).
-pub(crate) const SRGB_TO_WORKING: [[f32; 3]; 3] = [
-    [0.627_403_9, 0.329_283, 0.043_313_067],
-    [0.069_097_29, 0.919_540_4, 0.011_362_315],
-    [0.016_391_44, 0.088_013_31, 0.895_595_25],
-];

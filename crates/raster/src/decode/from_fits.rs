@@ -21,7 +21,8 @@
 //! `BLACKLVL`, or the size of `PEDESTAL`), else 0: then the sensor's offset stays in the values,
 //! and a bias or dark frame, or [`DecodeOptions::fits_black`], must take it out.
 
-use super::coded::{Channels, Coded, Header, SRGB_TO_WORKING, Samples};
+use super::camera_colour::SRGB_TO_WORKING;
+use super::coded::{Channels, Coded, Header, Samples};
 use super::exif::{position, tidy};
 use super::layout::check_size;
 use super::profile::Curve;

@@ -4,7 +4,7 @@ use std::path::Path;
 
 /// The kinds that are taken.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Kind {
+pub(crate) enum FileKind {
     /// Camera raw of any maker, DNG among them.
     Raw,
     /// A TIFF that may be a raw (the same magic): the directories decide.
@@ -37,20 +37,20 @@ fn has_extension(path: &Path, list: &[&str]) -> bool {
 }
 
 /// The kind by the first bytes (32 are enough).
-pub(crate) fn kind(head: &[u8]) -> Option<Kind> {
+pub(crate) fn kind(head: &[u8]) -> Option<FileKind> {
     let starts = |magic: &[u8]| head.starts_with(magic);
     let raw: [&[u8]; 6] = [b"FUJIFILMCCD-RAW", b"\0MRM", b"IIRO", b"IIRS", b"MMOR", b"IIU\0"];
     let boxed = head.get(4..12) == Some(b"ftypcrx ") || head.get(6..14) == Some(b"HEAPCCDR");
     if starts(b"\x89PNG\r\n\x1a\n") {
-        Some(Kind::Png)
+        Some(FileKind::Png)
     } else if starts(b"\xff\xd8\xff") {
-        Some(Kind::Jpeg)
+        Some(FileKind::Jpeg)
     } else if starts(b"SIMPLE  =") {
-        Some(Kind::Fits)
+        Some(FileKind::Fits)
     } else if boxed || raw.iter().any(|magic| starts(magic)) {
-        Some(Kind::Raw)
+        Some(FileKind::Raw)
     } else if starts(b"II*\0") || starts(b"MM\0*") || starts(b"II+\0") || starts(b"MM\0+") {
-        Some(Kind::TiffOrRaw)
+        Some(FileKind::TiffOrRaw)
     } else {
         None
     }

@@ -27,7 +27,7 @@ pub use kind::is_frame_path;
 pub use limits::{DecodeOptions, FitsRows, Limits};
 
 use crate::{Frame, FrameMeta};
-use kind::Kind;
+use kind::FileKind;
 use layout::Layout;
 use std::io::Read;
 use std::path::Path;
@@ -71,8 +71,8 @@ fn meta_by(
     raw: impl Fn(&Path) -> Result<FrameMeta, DecodeError>,
 ) -> Result<FrameMeta, DecodeError> {
     match sniff(path)? {
-        Kind::Raw => raw(path),
-        Kind::TiffOrRaw => {
+        FileKind::Raw => raw(path),
+        FileKind::TiffOrRaw => {
             let (source, layout) = open_tiff(path)?;
             if is_raw(path, &layout) {
                 raw(path)
@@ -80,9 +80,9 @@ fn meta_by(
                 Ok(from_tiff::meta(source.buf()))
             }
         }
-        Kind::Png => from_png::meta(path, &Limits::default()),
-        Kind::Jpeg => from_jpeg::meta(path),
-        Kind::Fits => from_fits::meta(path),
+        FileKind::Png => from_png::meta(path, &Limits::default()),
+        FileKind::Jpeg => from_jpeg::meta(path),
+        FileKind::Fits => from_fits::meta(path),
     }
 }
 
@@ -92,8 +92,8 @@ pub(crate) fn decode_coded(
     limits: &Limits,
 ) -> Result<Coded, DecodeError> {
     match sniff(path)? {
-        Kind::Raw => raw::decode(path, limits),
-        Kind::TiffOrRaw => {
+        FileKind::Raw => raw::decode(path, limits),
+        FileKind::TiffOrRaw => {
             let (source, layout) = open_tiff(path)?;
             if is_raw(path, &layout) {
                 raw::decode(path, limits)
@@ -101,9 +101,9 @@ pub(crate) fn decode_coded(
                 from_tiff::decode(path, source.buf(), &layout, limits)
             }
         }
-        Kind::Png => from_png::decode(path, limits),
-        Kind::Jpeg => from_jpeg::decode(path, limits),
-        Kind::Fits => from_fits::decode(path, options, limits),
+        FileKind::Png => from_png::decode(path, limits),
+        FileKind::Jpeg => from_jpeg::decode(path, limits),
+        FileKind::Fits => from_fits::decode(path, options, limits),
     }
 }
 
@@ -120,7 +120,7 @@ fn is_raw(path: &Path, layout: &Layout) -> bool {
 }
 
 /// What kind of file it is.
-fn sniff(path: &Path) -> Result<Kind, DecodeError> {
+fn sniff(path: &Path) -> Result<FileKind, DecodeError> {
     let unreadable = |e: std::io::Error| DecodeError::io(path, e);
     let file = std::fs::File::open(path).map_err(unreadable)?;
     let meta = file.metadata().map_err(unreadable)?;

@@ -1,7 +1,6 @@
 //! What an ICC matrix profile (ICC.1:2022) says: the tone curve and the primaries.
 
-use super::camera_colour::profile_to_working;
-use super::coded::SRGB_TO_WORKING;
+use super::camera_colour::{SRGB_TO_WORKING, profile_to_working};
 use crate::CameraColour;
 
 /// From encoded to linear values, both 0 to 1.

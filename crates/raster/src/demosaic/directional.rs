@@ -5,13 +5,13 @@ use crate::Cfa;
 
 /// Size and phase of a padded tile.
 #[derive(Clone, Copy)]
-pub(super) struct View {
+pub(super) struct MosaicView {
     pub(super) width: usize,
     pub(super) height: usize,
     pub(super) cfa: Cfa,
 }
 
-impl View {
+impl MosaicView {
     /// First column of row `y` that is not green, and the colour there (0 red, 2 blue).
     fn chroma(self, y: usize) -> (usize, usize) {
         let first = usize::from(self.cfa.colour(0, y) == 1);
@@ -36,7 +36,7 @@ pub(super) struct Scratch {
 }
 
 impl Scratch {
-    pub(super) fn resize(&mut self, view: View) {
+    pub(super) fn resize(&mut self, view: MosaicView) {
         let n = view.width * view.height;
         let [gh, gv] = &mut self.gradient;
         for buffer in [
@@ -52,17 +52,17 @@ impl Scratch {
         }
         self.along_row.resize(n, 0.0);
     }
-    pub(super) fn mosaic_row(&mut self, y: usize, view: View) -> &mut [f32] {
+    pub(super) fn mosaic_row(&mut self, y: usize, view: MosaicView) -> &mut [f32] {
         &mut self.mosaic[y * view.width..][..view.width]
     }
-    pub(super) fn rgb_row(&self, channel: usize, y: usize, view: View) -> &[f32] {
+    pub(super) fn rgb_row(&self, channel: usize, y: usize, view: MosaicView) -> &[f32] {
         let plane = [&self.red, &self.green, &self.blue][channel];
         &plane[y * view.width..][..view.width]
     }
 }
 
 /// Demosaics the tile; correct at [`super::tile::HALO`] pixels from its edge and further in.
-pub(super) fn run(s: &mut Scratch, view: View, directions: Directions) {
+pub(super) fn run(s: &mut Scratch, view: MosaicView, directions: Directions) {
     directional_green(s, view);
     gradients(s, view);
     decide(s, view, directions);
@@ -76,7 +76,7 @@ pub(super) fn run(s: &mut Scratch, view: View, directions: Directions) {
 /// Runs `f` with the index of each red and blue pixel at least `margin` from the edge, and the
 /// colour there.
 #[inline(always)]
-fn each_chroma(view: View, margin: usize, mut f: impl FnMut(usize, usize)) {
+fn each_chroma(view: MosaicView, margin: usize, mut f: impl FnMut(usize, usize)) {
     for y in margin..view.height - margin {
         let (first, colour) = view.chroma(y);
         let start = margin + ((margin ^ first) & 1);
@@ -89,7 +89,7 @@ fn each_chroma(view: View, margin: usize, mut f: impl FnMut(usize, usize)) {
 /// Runs `f` with the index of each green pixel at least `margin` from the edge, and the colour of
 /// its neighbours in the row.
 #[inline(always)]
-fn each_green(view: View, margin: usize, mut f: impl FnMut(usize, usize)) {
+fn each_green(view: MosaicView, margin: usize, mut f: impl FnMut(usize, usize)) {
     for y in margin..view.height - margin {
         let (first, colour) = view.chroma(y);
         let start = margin + ((margin ^ first ^ 1) & 1);
@@ -107,7 +107,7 @@ fn mixed(share: f32, row: f32, column: f32) -> f32 {
 
 /// Section II-A: green along rows and along columns by the five-tap filter
 /// (−1/4, 1/2, 1/2, 1/2, −1/4).
-fn directional_green(s: &mut Scratch, view: View) {
+fn directional_green(s: &mut Scratch, view: MosaicView) {
     let w = view.width;
     let m = &s.mosaic;
     let five = |i: usize, d: usize| {
@@ -121,7 +121,7 @@ fn directional_green(s: &mut Scratch, view: View) {
 }
 
 /// Section II-B: how much the colour difference changes from one pixel to the next of its colour.
-fn gradients(s: &mut Scratch, view: View) {
+fn gradients(s: &mut Scratch, view: MosaicView) {
     let w = view.width;
     let m = &s.mosaic;
     let [dh, dv] = &mut s.gradient;
@@ -134,7 +134,7 @@ fn gradients(s: &mut Scratch, view: View) {
 
 /// Section II-B: the direction whose gradients, summed around the pixel, are smaller; or, beyond the
 /// paper, a mixture of both.
-fn decide(s: &mut Scratch, view: View, directions: Directions) {
+fn decide(s: &mut Scratch, view: MosaicView, directions: Directions) {
     let w = view.width;
     let [dh, dv] = &s.gradient;
     // `a` steps along the direction, `b` across it.
@@ -156,7 +156,7 @@ fn decide(s: &mut Scratch, view: View, directions: Directions) {
 
 /// Section III: red and blue at green pixels, from the differences of the two neighbours that have
 /// that colour.
-fn colour_at_green(s: &mut Scratch, view: View) {
+fn colour_at_green(s: &mut Scratch, view: MosaicView) {
     let w = view.width;
     s.red.copy_from_slice(&s.mosaic);
     s.blue.copy_from_slice(&s.mosaic);
@@ -169,7 +169,7 @@ fn colour_at_green(s: &mut Scratch, view: View) {
 }
 
 /// Section III: red at blue pixels and blue at red ones, along the direction taken there.
-fn colour_at_opposite(s: &mut Scratch, view: View) {
+fn colour_at_opposite(s: &mut Scratch, view: MosaicView) {
     let w = view.width;
     each_chroma(view, 8, |i, colour| {
         let (own, other) = if colour == 0 {
@@ -183,7 +183,7 @@ fn colour_at_opposite(s: &mut Scratch, view: View) {
 }
 
 /// Section IV, step 1: green at red and blue pixels from the low-passed difference.
-fn refine_green(s: &mut Scratch, view: View) {
+fn refine_green(s: &mut Scratch, view: MosaicView) {
     let w = view.width;
     each_chroma(view, 9, |i, colour| {
         let own = if colour == 0 { &s.red } else { &s.blue };
@@ -194,7 +194,7 @@ fn refine_green(s: &mut Scratch, view: View) {
 }
 
 /// Section IV, step 2: red and blue at green pixels, with the better green.
-fn refine_colour_at_green(s: &mut Scratch, view: View) {
+fn refine_colour_at_green(s: &mut Scratch, view: MosaicView) {
     let w = view.width;
     let (m, g) = (&s.mosaic, &s.green);
     let between = |i: usize, d: usize| g[i] + ((m[i - d] - g[i - d]) + (m[i + d] - g[i + d])) * 0.5;
@@ -205,7 +205,7 @@ fn refine_colour_at_green(s: &mut Scratch, view: View) {
 }
 
 /// Section IV, step 3: red at blue pixels and blue at red ones from the low-passed difference.
-fn refine_colour_at_opposite(s: &mut Scratch, view: View) {
+fn refine_colour_at_opposite(s: &mut Scratch, view: MosaicView) {
     let w = view.width;
     each_chroma(view, 11, |i, colour| {
         let (own, other) = if colour == 0 {

@@ -1,6 +1,6 @@
 //! Cutting a mosaic into tiles that overlap by what the method looks at.
 
-use super::directional::{self, Scratch, View};
+use super::directional::{self, MosaicView, Scratch};
 use super::{Directions, TILE_HEIGHT, TILE_WIDTH};
 use crate::Mosaic;
 
@@ -17,7 +17,7 @@ pub(super) fn demosaic_tile(
 ) {
     let (width, height) = (mosaic.plane.width(), mosaic.plane.height());
     let (inner_w, inner_h) = (TILE_WIDTH.min(width - x0), TILE_HEIGHT.min(height - y0));
-    let view = View {
+    let view = MosaicView {
         width: inner_w + 2 * HALO,
         height: inner_h + 2 * HALO,
         cfa: mosaic.cfa,

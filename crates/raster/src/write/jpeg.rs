@@ -7,23 +7,6 @@ use jpeg_encoder::{Encoder, EncodingError, ImageBuffer, JpegColorType, SamplingF
 
 use super::{WriteError, to_u8};
 use crate::Rgb;
-use crate::atomic::write_whole;
-
-/// Writes a JPEG without chroma subsampling (stars are points of colour). `picture` holds 0..1 in
-/// the encoding that the profile states; `quality` is 1 to 100.
-///
-/// # Errors
-/// [`WriteError`] when a side is 0 or above 65535 px, or the file cannot be written.
-pub fn write_jpeg(path: &Path, picture: &Rgb, quality: u8, icc: &[u8]) -> Result<(), WriteError> {
-    let size = jpeg_size(picture).ok_or_else(|| {
-        WriteError::shape(
-            path,
-            "sides of 1 to 65535 px",
-            format!("{} × {}", picture.width(), picture.height()),
-        )
-    })?;
-    write_whole(path, |file| encode(file, picture, size, quality, icc)).map_err(WriteError::io(path))
-}
 
 /// The same as bytes, for pictures inside a report.
 ///

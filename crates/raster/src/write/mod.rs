@@ -12,11 +12,11 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 pub use fits::{FitsValue, write_fits_f32};
-pub use jpeg::{jpeg_bytes, write_jpeg};
+pub use jpeg::jpeg_bytes;
 pub use openraster::{CompositeOp, OraImage, OraLayer, write_ora};
-pub use png::{png_bytes, write_png16};
-pub use rows::{PlaneRows, RgbaRows, Rows16, to_u8, to_u16};
-pub use tiff::{TiffSettings, TiffShape, write_tiff_f32, write_tiff16, write_tiff16_rows};
+pub use png::png_bytes;
+pub use rows::{PlaneRows, Rows16, to_u8, to_u16};
+pub use tiff::{TiffSettings, TiffShape, write_tiff16, write_tiff16_rows};
 
 /// Why a file was not written.
 #[derive(Debug, thiserror::Error)]

@@ -45,7 +45,7 @@ impl CompositeOp {
 }
 
 /// One layer: its pixels as rows of 16-bit RGB with straight alpha (four samples a pixel) in the
-/// encoding of the picture's profile. Use [`super::RgbaRows`] for planes in memory, or a closure.
+/// encoding of the picture's profile; a closure will do.
 pub struct OraLayer<'a> {
     /// The name shown.
     pub name: String,

@@ -9,7 +9,6 @@ use png::{BitDepth, ColorType, Compression, Encoder, EncodingError, Filter, Info
 use super::rows::in_bands;
 use super::{Rows16, WriteError, to_u8};
 use crate::Rgb;
-use crate::atomic::write_whole;
 
 /// What a 16-bit PNG is to hold.
 #[derive(Clone, Copy, Debug)]
@@ -39,26 +38,6 @@ pub fn png_bytes(picture: &Rgb, icc: &[u8]) -> Result<Vec<u8>, WriteError> {
     let mut bytes = Vec::new();
     encode8(&mut bytes, picture, shape).map_err(WriteError::io(name))?;
     Ok(bytes)
-}
-
-/// Writes a 16-bit PNG given row by row: 1 channel grey, 3 RGB, 4 RGB with straight alpha.
-///
-/// # Errors
-/// [`WriteError`] when the shape is impossible, a row cannot be had, or the file cannot be written.
-pub fn write_png16(
-    path: &Path,
-    (width, height, channels): (usize, usize, usize),
-    icc: &[u8],
-    rows: &dyn Rows16,
-) -> Result<(), WriteError> {
-    let shape = PngShape {
-        width,
-        height,
-        channels,
-        icc,
-        dpi: None,
-    };
-    write_whole(path, |file| encode16(file, shape, rows)).map_err(WriteError::io(path))
 }
 
 fn encode8(out: &mut impl Write, picture: &Rgb, shape: PngShape) -> io::Result<()> {

@@ -4,7 +4,7 @@ use std::io;
 
 use rayon::prelude::*;
 
-use crate::{Plane, Rgb};
+use crate::Plane;
 
 /// A picture given row by row in 16-bit samples, channels interleaved: what a writer asks for
 /// instead of a copy of the picture. Called from several threads and for each row once or more.
@@ -44,27 +44,6 @@ pub struct PlaneRows<'a>(pub &'a [&'a Plane]);
 impl Rows16 for PlaneRows<'_> {
     fn row(&self, y: usize, out: &mut [u16]) -> io::Result<()> {
         interleave(self.0.iter().map(|p| p.row(y)), self.0.len(), out);
-        Ok(())
-    }
-}
-
-/// RGB with straight (not premultiplied) alpha as rows of four samples; without a plane of alpha
-/// it is opaque. Values 0..1 in the file's encoding.
-#[derive(Clone, Copy, Debug)]
-pub struct RgbaRows<'a> {
-    /// The colour.
-    pub rgb: &'a Rgb,
-    /// The cover, 0 clear to 1 opaque, of the same size.
-    pub alpha: Option<&'a Plane>,
-}
-
-impl Rows16 for RgbaRows<'_> {
-    fn row(&self, y: usize, out: &mut [u16]) -> io::Result<()> {
-        interleave(self.rgb.planes().iter().map(|p| p.row(y)), 4, out);
-        match self.alpha {
-            Some(alpha) => put_channel(alpha.row(y), 3, 4, out),
-            None => out.iter_mut().skip(3).step_by(4).for_each(|o| *o = u16::MAX),
-        }
         Ok(())
     }
 }

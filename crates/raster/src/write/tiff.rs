@@ -1,4 +1,4 @@
-//! TIFF 6.0: 16-bit and 32-bit float, grey or RGB, uncompressed or deflated.
+//! TIFF 6.0: 16-bit, grey or RGB, uncompressed or deflated.
 
 use std::borrow::Cow;
 use std::fs::File;
@@ -38,8 +38,7 @@ pub struct TiffShape {
 /// How a TIFF is stored.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct TiffSettings {
-    /// Deflate with the horizontal predictor: smaller and slower. Off by default. Has no effect on
-    /// float samples.
+    /// Deflate with the horizontal predictor: smaller and slower. Off by default.
     pub deflate: bool,
 }
 
@@ -74,44 +73,12 @@ pub fn write_tiff16_rows(
     settings: TiffSettings,
     rows: &dyn Rows16,
 ) -> Result<(), WriteError> {
-    let fill = |y: usize, out: &mut [u16]| rows.row(y, out);
     Job {
         shape,
         icc,
         description,
         settings,
-        fill: &fill,
-    }
-    .write(path)
-}
-
-/// Writes 32-bit float samples as they are, negative values and values above 1 included: one plane
-/// as grey, three as RGB.
-///
-/// # Errors
-/// [`WriteError`] when the planes are not one or three of one size, the description is not ASCII, or
-/// the file cannot be written.
-pub fn write_tiff_f32(
-    path: &Path,
-    planes: &[&Plane],
-    icc: &[u8],
-    description: &str,
-) -> Result<(), WriteError> {
-    let shape = shape_of(path, planes)?;
-    let fill = |y: usize, out: &mut [f32]| {
-        for (channel, plane) in planes.iter().enumerate() {
-            for (pixel, &value) in out.chunks_exact_mut(planes.len()).zip(plane.row(y)) {
-                pixel[channel] = value;
-            }
-        }
-        Ok(())
-    };
-    Job {
-        shape,
-        icc,
-        description,
-        settings: TiffSettings::default(),
-        fill: &fill,
+        rows,
     }
     .write(path)
 }
@@ -137,25 +104,11 @@ fn shape_of(path: &Path, planes: &[&Plane]) -> Result<TiffShape, WriteError> {
     }
 }
 
-/// A type of sample that TIFF knows.
-trait Sample: Copy + Default + Send + bytemuck::Pod {
-    const FORMAT: SampleFormat;
-    /// Makes each sample of a row the difference from the pixel before (TIFF 6.0, section 14).
-    fn predict(row: &mut [Self], channels: usize);
-}
-
-impl Sample for u16 {
-    const FORMAT: SampleFormat = SampleFormat::Uint;
-    fn predict(row: &mut [Self], channels: usize) {
-        for i in (channels..row.len()).rev() {
-            row[i] = row[i].wrapping_sub(row[i - channels]);
-        }
+/// Makes each sample of a row the difference from the pixel before (TIFF 6.0, section 14).
+fn predict(row: &mut [u16], channels: usize) {
+    for i in (channels..row.len()).rev() {
+        row[i] = row[i].wrapping_sub(row[i - channels]);
     }
-}
-
-impl Sample for f32 {
-    const FORMAT: SampleFormat = SampleFormat::IEEEFP;
-    fn predict(_: &mut [Self], _: usize) {}
 }
 
 /// Bytes of type UNDEFINED, as ICC.1:2010 annex B.4 has a profile in a TIFF.
@@ -174,15 +127,15 @@ impl TiffValue for Undefined<'_> {
 
 /// One file to be written. The directory is laid out here because the library's own encoder of
 /// images, fed strip by strip, leaves them uncompressed whatever it was told (0.11.3).
-struct Job<'a, T> {
+struct Job<'a> {
     shape: TiffShape,
     icc: &'a [u8],
     description: &'a str,
     settings: TiffSettings,
-    fill: &'a (dyn Fn(usize, &mut [T]) -> io::Result<()> + Sync),
+    rows: &'a dyn Rows16,
 }
 
-impl<T: Sample> Job<'_, T> {
+impl Job<'_> {
     fn write(&self, path: &Path) -> Result<(), WriteError> {
         let TiffShape {
             width,
@@ -223,7 +176,7 @@ impl<T: Sample> Job<'_, T> {
         })?;
         directory.write_tag(Tag::ImageWidth, as_u32(width as u64)?)?;
         directory.write_tag(Tag::ImageLength, as_u32(height as u64)?)?;
-        directory.write_tag(Tag::BitsPerSample, &vec![8 * size_of::<T>() as u16; channels][..])?;
+        directory.write_tag(Tag::BitsPerSample, &vec![16_u16; channels][..])?;
         let (compression, photometric) = (self.compression(), self.photometric());
         directory.write_tag(Tag::Compression, compression.to_u16())?;
         directory.write_tag(Tag::PhotometricInterpretation, photometric)?;
@@ -238,21 +191,18 @@ impl<T: Sample> Job<'_, T> {
         directory.write_tag(Tag::YResolution, Rational { n: DPI, d: 1 })?;
         directory.write_tag(Tag::ResolutionUnit, ResolutionUnit::Inch)?;
         directory.write_tag(Tag::Software, "Nightloom")?;
-        if self.deflated() {
+        if self.settings.deflate {
             directory.write_tag(Tag::Predictor, Predictor::Horizontal)?;
         }
-        directory.write_tag(Tag::SampleFormat, &vec![T::FORMAT; channels][..])?;
+        directory.write_tag(Tag::SampleFormat, &vec![SampleFormat::Uint; channels][..])?;
         if !self.icc.is_empty() {
             directory.write_tag(Tag::IccProfile, Undefined(self.icc))?;
         }
         directory.finish()
     }
 
-    fn deflated(&self) -> bool {
-        self.settings.deflate && T::FORMAT == SampleFormat::Uint
-    }
     fn compression(&self) -> CompressionMethod {
-        if self.deflated() {
+        if self.settings.deflate {
             CompressionMethod::Deflate
         } else {
             CompressionMethod::None
@@ -274,13 +224,13 @@ impl<T: Sample> Job<'_, T> {
     ) -> Result<(), TiffError> {
         let row = self.shape.width * self.shape.channels;
         let together = rows * STRIPS_AT_ONCE;
-        let mut samples = vec![T::default(); row * together.min(self.shape.height)];
+        let mut samples = vec![0_u16; row * together.min(self.shape.height)];
         for y0 in (0..self.shape.height).step_by(together) {
             let part = &mut samples[..row * together.min(self.shape.height - y0)];
             part.par_chunks_exact_mut(row)
                 .enumerate()
-                .try_for_each(|(y, out)| (self.fill)(y0 + y, out))?;
-            if self.deflated() {
+                .try_for_each(|(y, out)| self.rows.row(y0 + y, out))?;
+            if self.settings.deflate {
                 let strips: Result<Vec<_>, _> =
                     part.par_chunks_mut(row * rows).map(|s| self.deflate(s)).collect();
                 strips?.iter().try_for_each(|s| write(s))?;
@@ -292,11 +242,11 @@ impl<T: Sample> Job<'_, T> {
         Ok(())
     }
 
-    fn deflate(&self, strip: &mut [T]) -> io::Result<Vec<u8>> {
+    fn deflate(&self, strip: &mut [u16]) -> io::Result<Vec<u8>> {
         let channels = self.shape.channels;
         strip
             .chunks_exact_mut(self.shape.width * channels)
-            .for_each(|row| T::predict(row, channels));
+            .for_each(|row| predict(row, channels));
         let mut encoder = ZlibEncoder::new(Vec::new(), Compression::fast());
         encoder.write_all(bytemuck::cast_slice(strip))?;
         encoder.finish()

@@ -3,7 +3,7 @@
 use std::fs;
 use std::io::{self, Write};
 
-use nightloom_raster::atomic::{is_left_over, write_whole};
+use nightloom_raster::atomic::write_whole;
 
 fn names(folder: &std::path::Path) -> Vec<String> {
     let mut names: Vec<_> = fs::read_dir(folder)
@@ -95,12 +95,4 @@ fn many_writers_of_one_name_leave_one_whole_file() {
         "one writer's bytes, not a mixture"
     );
     assert_eq!(names(folder.path()), ["result"]);
-}
-
-#[test]
-fn left_over_names_are_told_from_others() {
-    assert!(is_left_over(".picture.tif-4711-0.part"));
-    assert!(!is_left_over("picture.tif"));
-    assert!(!is_left_over(".picture.tif.part"));
-    assert!(!is_left_over(".-0.part"));
 }

@@ -4,8 +4,9 @@
 
 use nightloom_raster::{
     Cfa, DecodeOptions, FitsRows, Frame, Limits, Pixels, decode_here, decode_here_with, is_frame_path,
-    read_meta, write_dng,
+    read_meta,
 };
+use nightloom_simulate::write_dng;
 use std::path::{Path, PathBuf};
 
 /// Largest error of a linear value, in parts of saturation: single precision, nothing more.

@@ -1,7 +1,8 @@
 //! All four filter phases under all eight orientations: a colour at a known place must come out
 //! of the file upright, at its place, under its own filter.
 
-use nightloom_raster::{Cfa, DngFrame, Limits, Pixels, decode_here, write_dng};
+use nightloom_raster::{Cfa, Limits, Pixels, decode_here};
+use nightloom_simulate::{DngFrame, write_dng};
 
 /// Odd and even sides, so that flips move the phase in one direction and not in the other.
 const SIZES: [(usize, usize); 3] = [(40, 30), (41, 30), (40, 31)];

@@ -221,7 +221,7 @@ fn a_raw_without_its_pixels_still_tells_its_exposure() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("a.dng");
     let (meta, samples) = (crate::dng::meta(), crate::dng::samples(600 * 400));
-    nightloom_raster::write_dng(&path, &crate::dng::frame(600, 400, &samples, &meta)).unwrap();
+    nightloom_simulate::write_dng(&path, &crate::dng::frame(600, 400, &samples, &meta)).unwrap();
     // The directories stand at the end: cut the pixels out of the middle and move the pointer.
     let whole = std::fs::read(&path).unwrap();
     let pixels = 600 * 400 * 2;

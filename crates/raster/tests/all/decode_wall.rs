@@ -1,7 +1,8 @@
 //! The wall: whatever is wrong with a file, the program gets an error about that file, in time
 //! and within its memory.
 
-use nightloom_raster::{DecodeError, DecodeOptions, Limits, Wall, decode_here, write_dng};
+use nightloom_raster::{DecodeError, DecodeOptions, Limits, Wall, decode_here};
+use nightloom_simulate::write_dng;
 use rayon::prelude::*;
 use std::path::{Path, PathBuf};
 use std::time::Instant;

@@ -1,7 +1,8 @@
 //! The DNG writer: what it writes is read back by two independent decoders (rawpy's LibRaw by a
 //! committed table, rawler at run time).
 
-use nightloom_raster::{Cfa, DngError, DngFrame, FrameMeta, Limits, Pixels, decode_here, write_dng};
+use nightloom_raster::{Cfa, FrameMeta, Limits, Pixels, decode_here};
+use nightloom_simulate::{DngError, DngFrame, write_dng};
 
 pub(crate) const XYZ_TO_CAMERA: [[f64; 3]; 3] = [
     [0.7034, -0.0804, -0.1014],

@@ -1,9 +1,9 @@
-//! Scratch files: what goes in comes out, to the step that is promised.
+//! Work files: what goes in comes out, to the step that is promised.
 
 use std::fs;
 
 use nightloom_raster::workfile::{WORK_MAX, WORK_MIN, WORK_STEP};
-use nightloom_raster::{Plane, Rgb, WorkFile, WorkFileError};
+use nightloom_raster::{Plane, Rgb, WorkFile, WorkFileError, WorkShape, WorkValues};
 
 fn picture(width: usize, height: usize) -> Rgb {
     let plane = |c: usize| {
@@ -45,6 +45,39 @@ fn values_outside_are_clamped_and_no_number_is_lowest() {
         back.data(),
         [WORK_MIN, WORK_MAX, WORK_MIN, WORK_MAX, WORK_MIN, 0.0]
     );
+}
+
+#[test]
+fn what_is_stored_exactly_comes_back_to_the_bit() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("stack");
+    let plane = Plane::from_fn(300, 200, |x, y| (x as f32 - 7.3) * 1e-3 + y as f32);
+    let tiny = Plane::filled(300, 200, f32::MIN_POSITIVE);
+    let file = WorkFile::write_planes(&path, &[&plane, &tiny], WorkValues::Float32).unwrap();
+    let mut block = [0.0; 6];
+    file.read_block(0, [11, 150], 3, 2, &mut block).unwrap();
+    let want = |k: usize| plane.at(11 + k % 3, 150 + k / 3);
+    assert!(block.iter().enumerate().all(|(k, v)| *v == want(k)));
+    assert_eq!(file.read_planes().unwrap(), [plane, tiny]);
+    assert!(file.read_planes::<3>().is_err());
+    let small = Plane::filled(3, 3, 0.0);
+    let unlike = [&Plane::filled(3, 4, 0.0), &small];
+    assert!(WorkFile::write_planes(&path, &unlike, WorkValues::Float32).is_err());
+}
+
+/// Any program can read it: a line of JSON of 128 bytes, then the values.
+#[test]
+fn the_header_is_a_line_of_json() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("stack");
+    WorkFile::write_planes(&path, &[&Plane::filled(2, 1, 1.5)], WorkValues::Float32).unwrap();
+    let bytes = fs::read(&path).unwrap();
+    let (head, values) = bytes.split_at(128);
+    assert_eq!(
+        String::from_utf8_lossy(head).trim_end(),
+        r#"{"nightloom_work_file":2,"width":2,"height":1,"planes":1,"values":"float32"}"#
+    );
+    assert_eq!((head[127], values), (b'\n', &[0, 0, 192, 63, 0, 0, 192, 63][..]));
 }
 
 #[test]
@@ -92,8 +125,20 @@ fn a_damaged_scratch_file_is_told() {
     let mut other = whole.clone();
     other[0] ^= 1;
     let mut huge = whole.clone();
-    huge[8..32].fill(0xff);
-    for bytes in [&whole[..whole.len() - 1], &whole[..20], &[], &other, &huge] {
+    let at = whole.windows(12).position(|w| w == b"\"height\":50,").unwrap();
+    huge.splice(at..at + 12, b"\"height\":18446744073709551615,".iter().copied());
+    let huge = huge[..whole.len()].to_vec();
+    let mut later = whole.clone();
+    let at = whole.windows(3).position(|w| w == b":2,").unwrap();
+    later[at + 1] = b'3';
+    for bytes in [
+        &whole[..whole.len() - 1],
+        &whole[..20],
+        &[],
+        &other,
+        &huge,
+        &later,
+    ] {
         fs::write(&path, bytes).unwrap();
         let error = WorkFile::open(&path).unwrap_err();
         assert!(matches!(error, WorkFileError::Damaged { .. }), "{error}");
@@ -110,7 +155,13 @@ fn a_damaged_scratch_file_is_told() {
 fn a_source_that_fails_leaves_no_scratch_file() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("frame");
-    let failing = WorkFile::create(&path, 10, 10, 3, |plane, y, _| {
+    let shape = WorkShape {
+        width: 10,
+        height: 10,
+        planes: 3,
+        values: WorkValues::Fixed16,
+    };
+    let failing = WorkFile::create(&path, shape, |plane, y, _| {
         if (plane, y) == (2, 5) {
             Err(std::io::Error::other("gone"))
         } else {

@@ -112,7 +112,7 @@ fn sixteen_bit_tiff_holds_every_sample_and_the_profile() {
 }
 
 #[test]
-fn grey_and_float_tiffs_come_back() {
+fn a_grey_tiff_comes_back() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("matte.tif");
     let matte = Plane::from_fn(33, 20, |x, y| (x + y) as f32 / 51.0);
@@ -123,16 +123,6 @@ fn grey_and_float_tiffs_come_back() {
         panic!("not 16 bit")
     };
     assert!(samples.iter().zip(matte.data()).all(|(s, v)| *s == to_u16(*v)));
-
-    let linear =
-        Rgb::from_planes([0.0, 1.0, 2.0].map(|k| Plane::from_fn(33, 20, |x, y| k - 0.01 * (x * y) as f32)));
-    write_tiff_f32(&path, &planes(&linear), &icc::rec2020_linear(), "").unwrap();
-    let tiff::decoder::DecodingResult::F32(samples) = open_tiff(&path).read_image().unwrap() else {
-        panic!("not float")
-    };
-    for (i, s) in samples.iter().enumerate() {
-        assert_eq!(*s, linear.at(i / 3 % 33, i / 99)[i % 3]);
-    }
 }
 
 #[test]
@@ -171,7 +161,6 @@ fn failing_sources_and_folders_leave_nothing() {
     };
     let error = write_tiff16_rows(&path, shape, &[], "", TiffSettings::default(), &failing).unwrap_err();
     assert!(error.to_string().contains("row lost"), "{error}");
-    assert!(write_png16(&path, (20, 30, 3), &[], &failing).is_err());
     let picture = picture(20, 30);
     let whole = PlaneRows(&planes(&picture));
     let image = OraImage {
@@ -186,9 +175,8 @@ fn failing_sources_and_folders_leave_nothing() {
     assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0);
 
     let nowhere = folder.path().join("none").join("picture");
-    assert!(write_tiff_f32(&nowhere, &planes(&picture), &[], "").is_err());
+    assert!(write_tiff16(&nowhere, &planes(&picture), &[], "").is_err());
     assert!(write_fits_f32(&nowhere, &planes(&picture), &[]).is_err());
-    assert!(write_jpeg(&nowhere, &picture, 90, &[]).is_err());
 }
 
 /// A FITS reader of the least kind: header cards and big-endian floats (FITS 4.0, 3 and 4).
@@ -304,12 +292,8 @@ fn jpeg_looks_like_the_picture_and_carries_the_profile() {
         / pixels.len() as f64;
     assert!(error < JPEG_TOLERANCE_LEVELS, "{error}");
     assert_eq!(bytes, jpeg_bytes(&picture, 95, &icc::srgb()).unwrap());
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("preview.jpg");
-    write_jpeg(&path, &picture, 95, &icc::srgb()).unwrap();
-    assert_eq!(fs::read(&path).unwrap(), bytes);
     assert!(matches!(
-        write_jpeg(&path, &Rgb::filled(0, 3, [0.0; 3]), 95, &[]),
+        jpeg_bytes(&Rgb::filled(0, 3, [0.0; 3]), 95, &[]),
         Err(WriteError::Shape { .. })
     ));
     assert!(jpeg_bytes(&Rgb::filled(1, 65536, [0.0; 3]), 95, &[]).is_err());
@@ -352,18 +336,23 @@ fn layer<'a>(name: &str, pixels: &'a dyn Rows16, width: usize, height: usize) ->
     }
 }
 
+/// Colour and its cover as rows of RGB with straight alpha.
+fn rgba<'a>(rgb: &'a Rgb, alpha: &'a Plane) -> impl Fn(usize, &mut [u16]) -> io::Result<()> + Sync + 'a {
+    move |y, out| {
+        for (x, pixel) in out.as_chunks_mut::<4>().0.iter_mut().enumerate() {
+            let [r, g, b] = rgb.at(x, y);
+            *pixel = [r, g, b, alpha.at(x, y)].map(to_u16);
+        }
+        Ok(())
+    }
+}
+
 /// A picture of two layers as OpenRaster.
 fn write_layers(path: &Path, picture: &Rgb) {
     let (w, h) = (picture.width(), picture.height());
     let alpha = Plane::from_fn(w, h, |_, y| (y as f32 / h as f32 - 0.3).clamp(0.0, 1.0));
-    let land = RgbaRows {
-        rgb: picture,
-        alpha: Some(&alpha),
-    };
-    let sky = RgbaRows {
-        rgb: picture,
-        alpha: None,
-    };
+    let whole = Plane::filled(w, h, 1.0);
+    let (land, sky) = (rgba(picture, &alpha), rgba(picture, &whole));
     let merged = PlaneRows(&planes(picture));
     let mut layers = vec![layer("land & <trees>", &land, w, h), layer("sky", &sky, w, h)];
     layers[0].x = -3;

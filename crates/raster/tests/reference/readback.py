@@ -42,21 +42,20 @@ def decode(v):
     return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4)
 
 
-# FITS: the standard's own checker, and the same numbers as the float TIFF.
+# FITS: the standard's own checker.
 with fits.open(FOLDER / "linear.fits") as hdus:
     hdus.verify("exception")
     cube = hdus[0].data
     check(f"FITS verifies, {cube.shape} {cube.dtype}", cube.dtype == ">f4" and cube.shape[0] == 3)
     check("FITS keywords", hdus[0].header["EXPTIME"] == 90.0 and "made up" in str(hdus[0].header["HISTORY"]))
-linear = tifffile.imread(FOLDER / "linear.tif")
-check("float TIFF equals FITS", np.array_equal(np.moveaxis(cube, 0, -1), linear))
+linear = np.moveaxis(cube, 0, -1)
 check("negative values kept", linear.min() < 0)
 
 # TIFF: 16 bit, same pixels stored both ways, profile, and the curve.
 plain, deflated = (tifffile.imread(FOLDER / n) for n in ("picture.tif", "deflated.tif"))
 check(f"16-bit TIFF {plain.shape}", plain.dtype == np.uint16 and np.array_equal(plain, deflated))
 wanted = np.floor(np.clip(encode(linear.astype(float)), 0, 1) * 65535 + 0.5)
-check("16-bit TIFF is the sRGB curve of the float one", np.abs(plain - wanted).max() <= 1)
+check("16-bit TIFF is the sRGB curve of the FITS", np.abs(plain - wanted).max() <= 1)
 with tifffile.TiffFile(FOLDER / "picture.tif") as t:
     tag = t.pages[0].tags[34675]
     check("ICC tag is UNDEFINED", tag.dtype == 7)
@@ -97,13 +96,11 @@ check(f"JPEG differs by {error:.2f} levels in the mean", error < 2.5)
 codes = np.array([[200, 120, 60], [30, 60, 90], [128, 128, 128], [255, 255, 255], [90, 140, 100]], np.uint8)
 ours = ImageCms.ImageCmsProfile(io.BytesIO(profile))
 check("littlecms: " + ImageCms.getProfileDescription(ours).strip(), True)
-for space, curve in ((profile, decode), (bytes(tifffile.TiffFile(FOLDER / "linear.tif").pages[0].tags[34675].value), lambda v: v)):
-    transform = ImageCms.buildTransform(
-        ImageCms.ImageCmsProfile(io.BytesIO(space)), ImageCms.createProfile("sRGB"), "RGB", "RGB",
-        renderingIntent=ImageCms.Intent.RELATIVE_COLORIMETRIC,
-    )
-    got = np.asarray(ImageCms.applyTransform(Image.fromarray(codes[None]), transform))[0]
-    want = np.round(encode(curve(codes / 255.0) @ REC2020_TO_SRGB.T) * 255)
-    check(f"littlecms converts as computed, worst {np.abs(got - want).max():.0f} level", np.abs(got - want).max() <= 1)
+transform = ImageCms.buildTransform(
+    ours, ImageCms.createProfile("sRGB"), "RGB", "RGB", renderingIntent=ImageCms.Intent.RELATIVE_COLORIMETRIC
+)
+got = np.asarray(ImageCms.applyTransform(Image.fromarray(codes[None]), transform))[0]
+want = np.round(encode(decode(codes / 255.0) @ REC2020_TO_SRGB.T) * 255)
+check(f"littlecms converts as computed, worst {np.abs(got - want).max():.0f} level", np.abs(got - want).max() <= 1)
 grey = bytes(tifffile.TiffFile(FOLDER / "matte.tif").pages[0].tags[34675].value)
 check("littlecms opens grey: " + ImageCms.getProfileDescription(ImageCms.ImageCmsProfile(io.BytesIO(grey))).strip(), True)

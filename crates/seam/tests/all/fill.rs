@@ -1,7 +1,7 @@
 //! The strip no tracked frame saw.
 
 use nightloom_raster::{Plane, Rgb};
-use nightloom_seam::{FillSettings, Gap, ToneSettings, Work, fill_sky, match_sky};
+use nightloom_seam::{FillSettings, Gap, ToneMatchSettings, Work, fill_sky, match_sky};
 
 use crate::{
     matte::matte_of,
@@ -54,7 +54,7 @@ fn unseen_sky_is_filled_without_a_step_and_reported() {
         &sky,
         &matte.alpha,
         &coverage,
-        &ToneSettings::default(),
+        &ToneMatchSettings::default(),
     )
     .expect("match");
     let gap = Gap {
@@ -123,7 +123,7 @@ fn trails_are_left_out_or_kept_as_asked() {
         &sky,
         &matte.alpha,
         &coverage,
-        &ToneSettings::default(),
+        &ToneMatchSettings::default(),
     )
     .expect("match");
     let settings = SceneSettings::default();

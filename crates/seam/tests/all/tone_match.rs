@@ -1,7 +1,7 @@
 //! Gain and offset between two pictures of one sky.
 
 use nightloom_raster::{Plane, Rgb};
-use nightloom_seam::{ToneSettings, match_sky};
+use nightloom_seam::{ToneMatchSettings, match_sky};
 
 use crate::{
     matte::matte_of,
@@ -40,7 +40,7 @@ fn gain_and_offset_come_back_under_stars_and_trails() {
             &sky,
             &matte.alpha,
             &coverage,
-            &ToneSettings::default(),
+            &ToneMatchSettings::default(),
         )
         .expect("match");
         assert!(tone.blocks > 100, "{tone:?}");
@@ -78,7 +78,7 @@ fn nothing_in_common_is_the_identity_and_says_so() {
         &scene.stars,
         &scene.alpha,
         &none,
-        &ToneSettings::default(),
+        &ToneMatchSettings::default(),
     )
     .expect("match");
     assert_eq!((tone.blocks, tone.gain), (0, [1.0; 3]));

@@ -2,7 +2,9 @@
 
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use nightloom_simulate::{Counts, Mishaps, Scenario, SimulateError, StreakKind, TruthPictures, render};
+use nightloom_simulate::{
+    Counts, Mishaps, PaintedStreakKind, Scenario, SimulateError, TruthPictures, render,
+};
 use nightloom_sky::Angle;
 
 use crate::night::{folder, mosaic, rendered, scenario};
@@ -104,7 +106,7 @@ fn mishaps_fall_where_they_are_asked_for() {
         truth.frames[0]
             .streaks
             .iter()
-            .any(|s| s.kind == StreakKind::Aircraft)
+            .any(|s| s.kind == PaintedStreakKind::Aircraft)
     );
     assert!(truth.frames[1].cloud && !truth.frames[0].cloud);
     assert!(truth.frames[2].bumped_at_s.is_some());

@@ -3,7 +3,7 @@
 use std::fs::File;
 use std::io::BufReader;
 
-use nightloom_simulate::Role;
+use nightloom_simulate::ShotRole;
 use tiff::decoder::{Decoder, DecodingResult};
 
 use crate::night::NIGHT;
@@ -53,8 +53,8 @@ fn blurred_and_bare_coverage_have_one_area() {
 #[test]
 fn the_land_frame_shows_the_true_land() {
     let night = &*NIGHT;
-    let frame = &night.mosaics(Role::Land)[0];
-    let flat = &night.mosaics(Role::Flat)[0];
+    let frame = &night.mosaics(ShotRole::Land)[0];
+    let flat = &night.mosaics(ShotRole::Flat)[0];
     let land = tiff("land.tif");
     let vignetting = |x: usize, y: usize, c: usize| {
         // The middle of the flat in this colour is the axis.
@@ -110,8 +110,8 @@ fn the_sky_turns_between_sky_and_land_frames() {
     const TOLERANCE_DEG: f64 = 0.002;
     let truth = night_truth();
     let matrix = |rows: [[f64; 3]; 3]| nalgebra::Matrix3::from_fn(|r, c| rows[r][c]);
-    let frames =
-        [Role::Sky, Role::Land].map(|role| truth.frames.iter().find(|f| f.role == role).expect("a frame"));
+    let frames = [ShotRole::Sky, ShotRole::Land]
+        .map(|role| truth.frames.iter().find(|f| f.role == role).expect("a frame"));
     let [sky, land] = frames.map(|f| matrix(f.camera_from_ground[1]).transpose() * matrix(f.attitude[1]));
     let turned = ((land * sky.transpose()).trace() / 2.0 - 0.5).acos().to_degrees();
     let seconds = frames[1].start.seconds_since(frames[0].start);

@@ -5,7 +5,7 @@ use std::sync::LazyLock;
 use std::sync::atomic::AtomicBool;
 
 use nightloom_raster::{Limits, Mosaic, Pixels, decode_here};
-use nightloom_simulate::{Counts, Mishaps, Role, Scenario, Size, Truth, render};
+use nightloom_simulate::{Counts, Mishaps, Scenario, ShotRole, Size, Truth, render};
 
 /// A folder of the test run, emptied first.
 pub(crate) fn folder(name: &str) -> PathBuf {
@@ -47,7 +47,7 @@ pub(crate) static NIGHT: LazyLock<Night> = LazyLock::new(|| {
 });
 
 impl Night {
-    pub(crate) fn mosaics(&self, role: Role) -> Vec<Mosaic> {
+    pub(crate) fn mosaics(&self, role: ShotRole) -> Vec<Mosaic> {
         let frames = self.truth.frames.iter().filter(|f| f.role == role);
         frames.map(|f| mosaic(&self.folder.join(&f.path))).collect()
     }

@@ -1,7 +1,7 @@
 //! Photon, read and dark noise as a camera test would measure them.
 
 use nightloom_raster::Mosaic;
-use nightloom_simulate::Role;
+use nightloom_simulate::ShotRole;
 
 use crate::night::NIGHT;
 
@@ -37,7 +37,7 @@ fn pair(a: &Mosaic, b: &Mosaic, window: [usize; 4], steps: f64) -> (f64, f64) {
 fn flats_follow_the_photon_transfer_curve() {
     let night = &*NIGHT;
     let sensor = &night.truth.sensor;
-    let flats = night.mosaics(Role::Flat);
+    let flats = night.mosaics(ShotRole::Flat);
     let steps = sensor.white - sensor.black;
     for window in [[300, 200, 300, 200], [20, 20, 200, 200]] {
         let (mean, variance) = pair(&flats[0], &flats[1], window, steps);
@@ -53,7 +53,7 @@ fn flats_follow_the_photon_transfer_curve() {
 #[test]
 fn flats_fall_off_as_the_truth_says() {
     let night = &*NIGHT;
-    let flat = &night.mosaics(Role::Flat)[0];
+    let flat = &night.mosaics(ShotRole::Flat)[0];
     let mean = |left: usize, top: usize| {
         let values = (top..top + 20).flat_map(|y| (left..left + 20).map(move |x| (x, y)));
         values.map(|(x, y)| f64::from(flat.plane.at(x, y))).sum::<f64>() / 400.0
@@ -70,7 +70,7 @@ fn flats_fall_off_as_the_truth_says() {
 fn darks_hold_dark_current_and_read_noise() {
     let night = &*NIGHT;
     let sensor = &night.truth.sensor;
-    let darks = night.mosaics(Role::Dark);
+    let darks = night.mosaics(ShotRole::Dark);
     let steps = sensor.white - sensor.black;
     let mut values: Vec<f64> = darks[0]
         .plane
@@ -100,7 +100,7 @@ fn darks_hold_dark_current_and_read_noise() {
 fn hot_pixels_stay_in_place() {
     let night = &*NIGHT;
     let sensor = &night.truth.sensor;
-    let darks = night.mosaics(Role::Dark);
+    let darks = night.mosaics(ShotRole::Dark);
     let seconds = night.truth.frames[0].exposure.seconds;
     let bright: Vec<_> = sensor
         .hot

@@ -2,7 +2,7 @@
 
 use nalgebra::{Matrix3, Vector3};
 use nightloom_raster::Mosaic;
-use nightloom_simulate::Role;
+use nightloom_simulate::ShotRole;
 
 use crate::night::NIGHT;
 
@@ -74,11 +74,11 @@ fn slope(mut points: Vec<(Vector3<f64>, f64)>) -> Vector3<f64> {
     plane
 }
 
-fn check(role: Role, name: &str, core: f64) {
+fn check(role: ShotRole, name: &str, core: f64) {
     let night = &*NIGHT;
     let mut mosaic = night.mosaics(role).swap_remove(0);
     // Hot pixels are taken out by the darks.
-    for dark in night.mosaics(Role::Dark) {
+    for dark in night.mosaics(ShotRole::Dark) {
         let pairs = mosaic.plane.data_mut().iter_mut().zip(dark.plane.data());
         pairs.for_each(|(value, dark)| *value -= dark / 3.0);
     }
@@ -125,10 +125,10 @@ fn fall_off(at: [f64; 2]) -> f64 {
 
 #[test]
 fn tracked_stars_stand_where_they_should() {
-    check(Role::Sky, "sky", 4.5);
+    check(ShotRole::Sky, "sky", 4.5);
 }
 
 #[test]
 fn trailed_stars_stand_where_they_should() {
-    check(Role::Land, "land", 6.5);
+    check(ShotRole::Land, "land", 6.5);
 }

@@ -11,19 +11,19 @@ pub const NATURAL_ZENITH_MAG: f64 = 22.0;
 
 /// The background at the zenith, moonless and away from the Milky Way.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Background {
+pub struct SkyBackground {
     natural: SurfaceBrightness,
     artificial: SurfaceBrightness,
 }
 
-impl Default for Background {
+impl Default for SkyBackground {
     /// A natural sky.
     fn default() -> Self {
         Self::measured(NATURAL_ZENITH_MAG)
     }
 }
 
-impl Background {
+impl SkyBackground {
     /// From a reading at the zenith, V mag/arcsec², on a moonless night. What exceeds
     /// [`NATURAL_ZENITH_MAG`] counts as artificial; a darker reading counts as natural whole.
     pub fn measured(zenith_mag: f64) -> Self {
@@ -38,12 +38,6 @@ impl Background {
             natural,
             artificial: SurfaceBrightness::from_cd_m2(all.cd_m2() - natural.cd_m2()),
         }
-    }
-
-    /// A rough start from a Bortle class, 1 to 9: the middle of [`bortle_range_mag`]. `None` for other numbers.
-    pub fn from_bortle(class: u8) -> Option<Self> {
-        let (bright, dark) = bortle_range_mag(class)?;
-        Some(Self::measured(f64::midpoint(bright, dark)))
     }
 
     /// All of it at the zenith.
@@ -70,22 +64,4 @@ impl Background {
         self.artificial
             .scaled(scattered(scattering_airmass(altitude)) / scattered(1.0))
     }
-}
-
-/// Zenith brightness that published tables give a Bortle class (1 to 9), V mag/arcsec²: the brightest and the
-/// darkest of them. Bortle (2001, Sky & Telescope 101, 2, 126) described what the eye sees and gave no such
-/// numbers; classes overlap and tables differ by 0.1 to 0.5 mag. From memory: a start until it is measured.
-pub const fn bortle_range_mag(class: u8) -> Option<(f64, f64)> {
-    Some(match class {
-        1 => (21.7, 22.0),
-        2 => (21.5, 22.0),
-        3 => (21.3, 21.9),
-        4 => (20.4, 21.7),
-        5 => (19.1, 20.5),
-        6 => (18.4, 19.5),
-        7 => (18.0, 18.9),
-        8 => (17.0, 18.4),
-        9 => (16.0, 18.0),
-        _ => return None,
-    })
 }

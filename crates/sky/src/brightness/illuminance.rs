@@ -5,8 +5,6 @@
 //! Circular 171; the same stands in Urban & Seidelmann 2013). Both tables were read in independent transcriptions, not
 //! in the book itself; the rows join at every bound within 1.5 % and give the published 0.008 lux at −12°.
 
-use std::f64::consts::PI;
-
 use crate::Angle;
 
 /// The moon's rows: lowest altitude in degrees, coefficients.
@@ -34,9 +32,6 @@ const MEAN_PARALLAX_DEG: f64 = 0.951;
 const SUNKEN_DECADES_PER_DEG: f64 = 0.3;
 /// Lower than this the moon counts as gone, degrees.
 const MOON_GONE_DEG: f64 = -7.0;
-/// Reflectance of a grey card and of a landscape to which meters are set.
-const GREY: f64 = 0.18;
-
 /// Light on level, open land by its causes, lux.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct LandLight {
@@ -57,10 +52,6 @@ impl LandLight {
     /// The exposure value at ISO 100 of an incident-light meter on it.
     pub fn ev100(&self) -> f64 {
         ev100_incident(self.lux())
-    }
-    /// Luminance of land that throws back 18 %, cd/m².
-    pub fn grey_land_cd_m2(&self) -> f64 {
-        self.lux() * GREY / PI
     }
 }
 

@@ -1,7 +1,7 @@
 //! How bright the sky and the land are: natural and artificial background, moonlight, twilight.
 //!
 //! The primary unit is the V magnitude of a square arcsecond; [`SurfaceBrightness`] is additive and gives
-//! luminance and exposure values too. [`SkyModel`] holds what belongs to a site, [`Lights`] what the sun
+//! luminance and exposure values too. [`SkyOverSite`] holds what belongs to a site, [`Lights`] what the sun
 //! and the moon do at one moment.
 
 mod background;
@@ -9,7 +9,7 @@ mod illuminance;
 mod moonlight;
 mod twilight;
 
-pub use background::{Background, NATURAL_ZENITH_MAG, bortle_range_mag};
+pub use background::{NATURAL_ZENITH_MAG, SkyBackground};
 pub use illuminance::{LandLight, ev100_incident, ev100_reflected, moon_lux, sun_lux};
 pub use moonlight::{MEAN_MOON_KM, MoonLight, moon_scattering};
 pub use twilight::{TWILIGHT_REFERENCE_MAG, twilight_excess_mag};
@@ -90,7 +90,7 @@ pub struct Lights {
 
 /// A direction whose sky is asked for.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Patch {
+pub struct SkyPatch {
     /// Apparent altitude; the brightness below the horizon is that at the horizon.
     pub altitude: Angle,
     /// How far the moon is from it, 0° to 180°.
@@ -123,30 +123,30 @@ impl SkyParts {
 
 /// The sky over a site: its background and how much its air takes.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct SkyModel {
+pub struct SkyOverSite {
     /// The background at the zenith.
-    pub background: Background,
+    pub background: SkyBackground,
     /// Extinction in V, magnitudes per airmass: about 0.12 on a high mountain to 0.3 in haze.
     pub extinction_mag: f64,
 }
 
-impl Default for SkyModel {
+impl Default for SkyOverSite {
     /// A natural sky and 0.2 mag per airmass, a clear night at low elevation (common practice, no source).
     fn default() -> Self {
         Self {
-            background: Background::default(),
+            background: SkyBackground::default(),
             extinction_mag: 0.2,
         }
     }
 }
 
-impl SkyModel {
+impl SkyOverSite {
     /// The light of a patch by its causes.
     ///
     /// Moonlight is good to 8 % to 23 % where Krisciunas & Schaefer (1991) tried it. The twilight is that of
     /// the zenith: low over the sunken sun it is brighter by magnitudes. The artificial part is taken as even
     /// round the horizon, so a near town's dome is not in it; nor is the Milky Way, which adds up to 1 mag.
-    pub fn parts(&self, lights: &Lights, patch: &Patch) -> SkyParts {
+    pub fn parts(&self, lights: &Lights, patch: &SkyPatch) -> SkyParts {
         let k = self.extinction_mag;
         SkyParts {
             natural: self.background.natural_at(patch.altitude, k),
@@ -158,7 +158,7 @@ impl SkyModel {
 
     /// How much brighter the moon makes the patch: magnitudes per square arcsecond that it costs, 0 without
     /// moon. (In tenths of a magnitude, ten times this.)
-    pub fn moon_cost_mag(&self, lights: &Lights, patch: &Patch) -> f64 {
+    pub fn moon_cost_mag(&self, lights: &Lights, patch: &SkyPatch) -> f64 {
         let parts = self.parts(lights, patch);
         let without = parts.background() + parts.twilight;
         without.mag() - parts.total().mag()
@@ -170,8 +170,8 @@ impl SkyModel {
     /// For exposures that the sky limits, signal over noise grows with S·√(t/B): S is the subject's light
     /// left by extinction and B the sky's brightness, so the time for one result goes as B/S². The grade
     /// is the dark zenith's B/S² over this one's: 0.5 means that two minutes now do what one does there.
-    /// 0 below the horizon. A definition of our own; what enters it is described at [`SkyModel::parts`].
-    pub fn grade(&self, lights: &Lights, patch: &Patch) -> f64 {
+    /// 0 below the horizon. A definition of our own; what enters it is described at [`SkyOverSite::parts`].
+    pub fn grade(&self, lights: &Lights, patch: &SkyPatch) -> f64 {
         if patch.altitude.deg() <= 0.0 {
             return 0.0;
         }

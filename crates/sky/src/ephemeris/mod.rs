@@ -89,7 +89,7 @@ impl SolarBody {
 
     /// Radius of the disc in kilometres: the sun's nominal radius (IAU 2015 resolution B3), the moon's mean radius,
     /// the planets' equatorial radii (IAU working group report 2015, Archinal et al. 2018).
-    pub const fn radius_km(self) -> f64 {
+    pub(crate) const fn radius_km(self) -> f64 {
         match self {
             Self::Sun => 695_700.0,
             Self::Moon => 1737.4,

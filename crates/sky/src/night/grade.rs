@@ -6,7 +6,7 @@ use super::path::{Path, altitude_of};
 use super::show;
 use super::sky::NightSky;
 use super::span::Spans;
-use crate::brightness::{Lights, MoonLight, Patch};
+use crate::brightness::{Lights, MoonLight, SkyPatch};
 use crate::{Angle, Instant};
 
 /// The light of the night is looked at this often, seconds. A moonrise changes the grade within some minutes.
@@ -14,7 +14,7 @@ const STEP_S: f64 = 300.0;
 
 /// The night at one instant, for drawing.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Sample {
+pub struct NightSample {
     /// When.
     #[serde(serialize_with = "show::instant")]
     pub at: Instant,
@@ -87,10 +87,10 @@ impl NightSky<'_> {
     }
 
     /// The patch of sky behind what goes this way.
-    fn patch(&self, path: &Path, seconds: f64) -> Patch {
+    fn patch(&self, path: &Path, seconds: f64) -> SkyPatch {
         let direction = path.direction(seconds);
         let moon = self.moon.direction(seconds);
-        Patch {
+        SkyPatch {
             altitude: self.nights.air.lifted_altitude(altitude_of(&direction)),
             moon_separation: Angle::from_rad(direction.dot(&moon).clamp(-1.0, 1.0).acos()),
         }
@@ -124,16 +124,16 @@ impl NightSky<'_> {
     }
 
     /// The night at `count` instants from its first to its last, at least two; with a subject if a way is given.
-    pub fn samples(&self, count: usize, path: Option<&Path>) -> Vec<Sample> {
+    pub fn samples(&self, count: usize, path: Option<&Path>) -> Vec<NightSample> {
         let count = count.max(2);
         let step = self.window.length_s() / (count - 1) as f64;
         (0..count).map(|n| self.sample(n as f64 * step, path)).collect()
     }
 
-    fn sample(&self, seconds: f64, path: Option<&Path>) -> Sample {
+    fn sample(&self, seconds: f64, path: Option<&Path>) -> NightSample {
         let model = &self.nights.standpoint.sky;
         let lights = self.lights(seconds);
-        let zenith = Patch {
+        let zenith = SkyPatch {
             altitude: Angle::from_deg(90.0),
             moon_separation: Angle::from_deg(90.0) - lights.moon.altitude,
         };
@@ -150,7 +150,7 @@ impl NightSky<'_> {
             }
         };
         let land = model.land(&lights);
-        Sample {
+        NightSample {
             at: self.window.from.plus_seconds(seconds),
             sun_altitude_deg: lights.sun_altitude.deg(),
             moon_altitude_deg: lights.moon.altitude.deg(),

@@ -22,7 +22,7 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
 pub use events::{Culmination, MoonEvents, SunEvents};
-pub use grade::Sample;
+pub use grade::NightSample;
 pub use one::Night;
 pub use path::{Path, Timeline};
 pub use region::SkyBox;
@@ -33,7 +33,7 @@ pub use when::{Chance, WhenQuestion};
 pub use window::{Window, WindowError, YEARS};
 pub use year::{Year, YearNight};
 
-use crate::brightness::SkyModel;
+use crate::brightness::SkyOverSite;
 use crate::{Air, EarthOrientation, PlaceError, Site, Skyline, Watch};
 use ridge::Ridge;
 
@@ -49,7 +49,7 @@ pub struct Standpoint {
     /// The air that lifts the subject over the land's edge; typical air at this elevation and 10 °C if not given.
     pub air: Option<Air>,
     /// How bright the sky is.
-    pub sky: SkyModel,
+    pub sky: SkyOverSite,
 }
 
 impl Standpoint {
@@ -60,7 +60,7 @@ impl Standpoint {
             orientation: EarthOrientation::default(),
             skyline: Skyline::flat(),
             air: None,
-            sky: SkyModel::default(),
+            sky: SkyOverSite::default(),
         }
     }
 }

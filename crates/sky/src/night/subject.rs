@@ -7,7 +7,7 @@ use super::path::Path;
 use super::show;
 use super::sky::NightSky;
 use super::span::{Span, Spans};
-use crate::subjects::{Kind, Subject};
+use crate::subjects::{Subject, SubjectKind};
 use crate::{DateError, Instant};
 
 /// A subject's night.
@@ -16,7 +16,7 @@ pub struct SubjectNight {
     /// Its name.
     pub name: String,
     /// What it is.
-    pub kind: Kind,
+    pub kind: SubjectKind,
     /// When it stands over the skyline while it is dark: sun below −18° and moon below the horizon.
     pub windows: Vec<Span>,
     /// Minutes of those.
@@ -28,7 +28,7 @@ pub struct SubjectNight {
     pub culmination: Option<Culmination>,
     /// Minutes over the skyline with the sun below −18°, moonlit ones too, each times its grade.
     ///
-    /// See [`crate::brightness::SkyModel::grade`]: a minute on the subject at the zenith of the dark, moonless sky is 1.
+    /// See [`crate::brightness::SkyOverSite::grade`]: a minute on the subject at the zenith of the dark, moonless sky is 1.
     #[serde(serialize_with = "show::minutes")]
     pub graded_minutes: f64,
     /// What the moon costs at the subject in the mean over those minutes, magnitudes per square arcsecond.

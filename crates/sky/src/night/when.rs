@@ -31,7 +31,7 @@ pub struct Chance {
     /// Beginning and end.
     #[serde(flatten)]
     pub span: Span,
-    /// Minutes, each times its grade ([`crate::brightness::SkyModel::grade`]): as many minutes on the subject at the
+    /// Minutes, each times its grade ([`crate::brightness::SkyOverSite::grade`]): as many minutes on the subject at the
     /// zenith of the dark, moonless sky would give the same. Answers are sorted by it.
     #[serde(serialize_with = "show::minutes")]
     pub worth_minutes: f64,

@@ -173,12 +173,6 @@ impl Observer {
         altitude_of(&self.seen(target).ground)
     }
 
-    /// The airless altitude of a disc's centre, and its semidiameter.
-    pub fn altitude_and_semidiameter(&self, target: &Target) -> (Angle, Angle) {
-        let seen = self.seen(target);
-        (altitude_of(&seen.ground), semidiameter(target, seen.distance_km))
-    }
-
     /// The celestial pole of date above this horizon (north of the equator the north pole), without refraction, in
     /// the ground frame. On the equator itself the north pole.
     pub fn pole(&self) -> UnitVector3<f64> {

@@ -12,7 +12,8 @@ use super::ellipsoid::{Place, Section};
 use super::error::HorizonError;
 use super::profile::Skyline;
 use super::terrain::Terrain;
-use super::walk::{Leg, Sample, walk};
+use super::unknown::{Edge, Unknown, sectors};
+use super::walk::{GroundSample, Leg, walk};
 use crate::Angle;
 
 /// No mountain is higher, metres: Everest and its snow.
@@ -70,21 +71,6 @@ pub struct Horizon {
     pub tiles_ground_m: Option<f64>,
     /// Where the tiles know nothing and a mountain could stand higher than the skyline; in order of azimuth.
     pub unknown: Vec<Unknown>,
-}
-
-/// A sector in which terrain is missing that could matter.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Unknown {
-    /// Its first azimuth.
-    pub from: Angle,
-    /// Its last azimuth, clockwise from the first; below it where the sector goes through north.
-    pub to: Angle,
-    /// Where it begins at the nearest, metres from the camera.
-    pub nearest_m: f64,
-    /// The height above the sea that the lowest hidden land must have to be seen, metres.
-    pub needed_m: f64,
-    /// Whether it is a void in a tile, not the end of the tiles.
-    pub void: bool,
 }
 
 /// Height tables in three dimensions: where the eye is and how the Earth falls away in one azimuth.
@@ -175,7 +161,7 @@ pub fn horizon(
         skyline: skyline(&edges),
         ground_m,
         tiles_ground_m,
-        unknown: super::unknown::sectors(&edges, step_deg),
+        unknown: sectors(&edges, step_deg),
     })
 }
 
@@ -228,17 +214,6 @@ struct Observer<'a> {
     settings: &'a HorizonSettings,
 }
 
-/// What one azimuth shows.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Edge {
-    /// Tangent of the apparent altitude.
-    slope: f64,
-    /// Infinite at sea.
-    distance_m: f64,
-    /// Where heights are first unknown, the height needed there to be seen, and whether in a void.
-    pub(super) unknown: Option<(f64, f64, bool)>,
-}
-
 /// How far the ground given by hand corrects the tiles, metres.
 const SETTLED_M: f64 = 500.0;
 
@@ -262,14 +237,14 @@ impl Observer<'_> {
                 break;
             }
             walk(self.terrain, &leg, |sample| match sample {
-                Sample::Land { height_m, at_m } if at_m > UNDERFOOT_M => {
+                GroundSample::Land { height_m, at_m } if at_m > UNDERFOOT_M => {
                     let found = sight.slope(height_m - self.sunk(at_m), at_m);
                     if found > slope {
                         (slope, distance_m) = (found, at_m);
                     }
                 }
-                Sample::Land { .. } => {}
-                Sample::Unknown { from_m, to_m } => join(&mut gaps, from_m, to_m),
+                GroundSample::Land { .. } => {}
+                GroundSample::Unknown { from_m, to_m } => join(&mut gaps, from_m, to_m),
             });
         }
         Edge {

@@ -18,8 +18,6 @@ const MOST_POINTS: usize = 360_000;
 /// use nightloom_sky::{Angle, Skyline};
 /// let wall = Skyline::new([10.0, 20.0, 10.0, 0.0].map(Angle::from_deg).to_vec())?;
 /// assert!((wall.altitude(Angle::from_deg(315.0)).deg() - 5.0).abs() < 1e-9);
-/// let clear = wall.clearance(Angle::from_deg(21.5), Angle::from_deg(90.0));
-/// assert!((clear.deg() - 1.5).abs() < 1e-9);
 /// # Ok::<(), nightloom_sky::SkylineError>(())
 /// ```
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -123,12 +121,6 @@ impl Skyline {
         let (here, next, part) = self.between(azimuth);
         let (a, b) = (self.altitudes_deg[here], self.altitudes_deg[next]);
         Angle::from_deg(a + (b - a) * part)
-    }
-
-    /// How far something at this *apparent* (refracted) altitude stands above the edge; negative
-    /// behind it. Its zeros over time are the rising and the setting over the skyline.
-    pub fn clearance(&self, apparent_altitude: Angle, azimuth: Angle) -> Angle {
-        apparent_altitude - self.altitude(azimuth)
     }
 
     /// Distance of the edge at the nearest point, metres; `None` where it is not known or no land.

@@ -1,7 +1,32 @@
 //! Sectors in which terrain is missing.
 
-use super::horizon::{Edge, Unknown};
 use crate::Angle;
+
+/// A sector in which terrain is missing that could matter.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Unknown {
+    /// Its first azimuth.
+    pub from: Angle,
+    /// Its last azimuth, clockwise from the first; below it where the sector goes through north.
+    pub to: Angle,
+    /// Where it begins at the nearest, metres from the camera.
+    pub nearest_m: f64,
+    /// The height above the sea that the lowest hidden land must have to be seen, metres.
+    pub needed_m: f64,
+    /// Whether it is a void in a tile, not the end of the tiles.
+    pub void: bool,
+}
+
+/// What one azimuth shows.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Edge {
+    /// Tangent of the apparent altitude.
+    pub(super) slope: f64,
+    /// Infinite at sea.
+    pub(super) distance_m: f64,
+    /// Where heights are first unknown, the height needed there to be seen, and whether in a void.
+    pub(super) unknown: Option<(f64, f64, bool)>,
+}
 
 /// Joins neighbouring azimuths with missing terrain into sectors, round through north.
 pub(super) fn sectors(edges: &[Edge], step_deg: f64) -> Vec<Unknown> {

@@ -52,7 +52,7 @@ impl Leg {
 }
 
 /// What is met on the way.
-pub(super) enum Sample {
+pub(super) enum GroundSample {
     /// Land of known height.
     Land { height_m: f64, at_m: f64 },
     /// A stretch without heights.
@@ -60,7 +60,7 @@ pub(super) enum Sample {
 }
 
 /// Goes along a leg, tile by tile.
-pub(super) fn walk(terrain: &Terrain, leg: &Leg, mut meet: impl FnMut(Sample)) {
+pub(super) fn walk(terrain: &Terrain, leg: &Leg, mut meet: impl FnMut(GroundSample)) {
     // A hair's breadth past an edge, to be in the next tile.
     let hair = (0.001 / leg.length_m()).min(1.0);
     let mut part = 0.0;
@@ -71,7 +71,7 @@ pub(super) fn walk(terrain: &Terrain, leg: &Leg, mut meet: impl FnMut(Sample)) {
             None => {
                 let to = (part + GROPE_M / leg.length_m()).min(1.0);
                 let (from_m, to_m) = (leg.distance_m(part), leg.distance_m(to));
-                meet(Sample::Unknown { from_m, to_m });
+                meet(GroundSample::Unknown { from_m, to_m });
                 to
             }
         };
@@ -79,7 +79,7 @@ pub(super) fn walk(terrain: &Terrain, leg: &Leg, mut meet: impl FnMut(Sample)) {
 }
 
 /// Goes over one tile's grid from a part of the leg on; returns where it leaves the tile or the leg ends.
-fn cross(terrain: &Terrain, tile: &Tile, leg: &Leg, from: f64, meet: &mut impl FnMut(Sample)) -> f64 {
+fn cross(terrain: &Terrain, tile: &Tile, leg: &Leg, from: f64, meet: &mut impl FnMut(GroundSample)) -> f64 {
     let (start, end) = (tile.grid(leg.start), tile.grid(leg.end));
     let (columns, rows) = tile.reach();
     let column = Axis::new(start.0, end.0, columns);
@@ -172,7 +172,7 @@ struct Ground<'a> {
 
 impl Ground<'_> {
     /// Goes to a part of the leg in steps that suit the distance.
-    fn advance(&mut self, to: f64, meet: &mut impl FnMut(Sample)) {
+    fn advance(&mut self, to: f64, meet: &mut impl FnMut(GroundSample)) {
         let (from_m, to_m) = (self.leg.distance_m(self.at), self.leg.distance_m(to));
         let from = self.at;
         let steps = ((to_m - from_m) / (from_m * STEP).max(LEAST_STEP_M))
@@ -186,7 +186,7 @@ impl Ground<'_> {
         self.look(to, meet);
     }
 
-    fn look(&mut self, part: f64, meet: &mut impl FnMut(Sample)) {
+    fn look(&mut self, part: f64, meet: &mut impl FnMut(GroundSample)) {
         let before_m = self.leg.distance_m(self.at);
         let at_m = self.leg.distance_m(part);
         let mut height_m = self.tile.bilinear(self.column.at(part), self.row.at(part));
@@ -199,12 +199,12 @@ impl Ground<'_> {
                 .unwrap_or(f64::NAN);
         }
         meet(if height_m.is_nan() {
-            Sample::Unknown {
+            GroundSample::Unknown {
                 from_m: before_m,
                 to_m: at_m,
             }
         } else {
-            Sample::Land { height_m, at_m }
+            GroundSample::Land { height_m, at_m }
         });
         self.at = part;
     }

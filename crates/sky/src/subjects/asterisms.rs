@@ -2,7 +2,7 @@
 
 use nalgebra::{UnitVector3, Vector3};
 
-use super::{Kind, Subject, stars};
+use super::{Subject, SubjectKind, stars};
 use crate::Angle;
 
 /// Names and Hipparcos numbers of the stars (the figures from memory; the stars' places are the catalogue's).
@@ -32,7 +32,7 @@ pub(super) fn subjects() -> impl Iterator<Item = Subject> {
         let right_ascension = centre.y.atan2(centre.x).to_degrees().rem_euclid(360.0);
         let mut subject = Subject::at(
             names[0],
-            Kind::Asterism,
+            SubjectKind::Asterism,
             right_ascension,
             centre.z.asin().to_degrees(),
         )

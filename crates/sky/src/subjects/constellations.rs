@@ -2,7 +2,7 @@
 
 use std::sync::LazyLock;
 
-use super::{Kind, Subject, number, rows};
+use super::{Subject, SubjectKind, number, rows};
 use crate::Angle;
 
 /// Made by `data/make_subjects.py`.
@@ -44,14 +44,14 @@ pub fn all() -> &'static [Constellation] {
 }
 
 /// The constellation with these three letters, in the IAU's spelling.
-pub fn by_abbreviation(abbreviation: &str) -> Option<&'static Constellation> {
+pub(crate) fn by_abbreviation(abbreviation: &str) -> Option<&'static Constellation> {
     ALL.iter().find(|c| c.abbreviation == abbreviation)
 }
 
 pub(super) fn subjects() -> impl Iterator<Item = Subject> {
     ALL.iter().map(|c| {
         let (ra, dec) = (c.right_ascension.deg(), c.declination.deg());
-        let mut subject = Subject::at(c.name, Kind::Constellation, ra, dec).also([c.abbreviation]);
+        let mut subject = Subject::at(c.name, SubjectKind::Constellation, ra, dec).also([c.abbreviation]);
         subject.size = Some((c.extent, c.extent));
         if c.abbreviation == "Cru" {
             subject.also.push("Southern Cross".to_owned());

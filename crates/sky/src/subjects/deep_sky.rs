@@ -1,6 +1,6 @@
 //! Nebulae, clusters, galaxies, star clouds: Messier's, and the large ones that short lenses frame.
 
-use super::{Kind, Subject, number, rows};
+use super::{Subject, SubjectKind, number, rows};
 use crate::Angle;
 
 /// Made by `data/make_subjects.py`, which says where each figure is from.
@@ -20,17 +20,17 @@ pub(super) fn subjects() -> impl Iterator<Item = Subject> {
 }
 
 /// The types of the source.
-fn kind(code: &str) -> Kind {
+fn kind(code: &str) -> SubjectKind {
     match code {
-        "G" => Kind::Galaxy,
-        "OCl" => Kind::OpenCluster,
-        "GCl" => Kind::GlobularCluster,
-        "PN" => Kind::PlanetaryNebula,
-        "SNR" => Kind::SupernovaRemnant,
-        "DrkN" => Kind::DarkNebula,
-        "*Ass" => Kind::StarCloud,
-        "**" => Kind::DoubleStar,
-        "Other" => Kind::Asterism,
-        _ => Kind::Nebula,
+        "G" => SubjectKind::Galaxy,
+        "OCl" => SubjectKind::OpenCluster,
+        "GCl" => SubjectKind::GlobularCluster,
+        "PN" => SubjectKind::PlanetaryNebula,
+        "SNR" => SubjectKind::SupernovaRemnant,
+        "DrkN" => SubjectKind::DarkNebula,
+        "*Ass" => SubjectKind::StarCloud,
+        "**" => SubjectKind::DoubleStar,
+        "Other" => SubjectKind::Asterism,
+        _ => SubjectKind::Nebula,
     }
 }

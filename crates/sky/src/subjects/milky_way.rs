@@ -3,7 +3,7 @@
 use nalgebra::{Matrix3, Rotation3, UnitVector3, Vector3};
 
 use super::zodiacal::azimuth;
-use super::{Kind, Subject};
+use super::{Subject, SubjectKind};
 use crate::Angle;
 
 /// Sagittarius A*, ICRS degrees: 17h 45m 40.0409s, −29° 00′ 28.118″ (Reid & Brunthaler 2004, ApJ 616, 872, at J2000).
@@ -155,6 +155,6 @@ pub(super) fn subjects() -> impl Iterator<Item = Subject> {
         };
         let right_ascension = place.y.atan2(place.x).to_degrees().rem_euclid(360.0);
         let declination = place.z.clamp(-1.0, 1.0).asin().to_degrees();
-        Subject::at(name, Kind::MilkyWay, right_ascension, declination).also(also.iter().copied())
+        Subject::at(name, SubjectKind::MilkyWay, right_ascension, declination).also(also.iter().copied())
     })
 }

@@ -6,6 +6,7 @@ pub mod boundaries;
 pub mod constellations;
 mod deep_sky;
 mod elements;
+mod error;
 pub mod milky_way;
 mod search;
 pub mod showers;
@@ -14,7 +15,8 @@ pub mod zodiacal;
 
 use std::fmt;
 
-pub use search::{SubjectError, all, find, search};
+pub use error::SubjectError;
+pub use search::{all, find, search};
 pub use stars::proper_name;
 
 use constellations::Constellation;
@@ -27,7 +29,7 @@ use crate::{Angle, DateError, Instant, Target};
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize)]
 #[serde(rename_all = "kebab-case")]
 #[allow(missing_docs, reason = "the words say it")]
-pub enum Kind {
+pub enum SubjectKind {
     Sun,
     Moon,
     Planet,
@@ -51,7 +53,7 @@ pub enum Kind {
     Own,
 }
 
-impl fmt::Display for Kind {
+impl fmt::Display for SubjectKind {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
             Self::Sun => "sun",
@@ -97,7 +99,7 @@ pub struct Subject {
     /// Other names and designations, the most used first.
     pub also: Vec<String>,
     /// What it is.
-    pub kind: Kind,
+    pub kind: SubjectKind,
     /// Larger and smaller extent on the sky; both the same where only one is known.
     pub size: Option<(Angle, Angle)>,
     /// V magnitude of the whole, where it means something.
@@ -109,9 +111,9 @@ impl Subject {
     /// One of the user's own: a direction, or a comet by its orbit.
     pub fn own(name: impl Into<String>, target: Target) -> Self {
         let kind = if matches!(target, Target::Comet(_)) {
-            Kind::Comet
+            SubjectKind::Comet
         } else {
-            Kind::Own
+            SubjectKind::Own
         };
         Self::new(name, kind, Whereabouts::Target(target))
     }
@@ -155,7 +157,7 @@ impl Subject {
         }
     }
 
-    fn new(name: impl Into<String>, kind: Kind, whereabouts: Whereabouts) -> Self {
+    fn new(name: impl Into<String>, kind: SubjectKind, whereabouts: Whereabouts) -> Self {
         Self {
             name: name.into(),
             also: Vec::new(),
@@ -166,7 +168,12 @@ impl Subject {
         }
     }
 
-    fn at(name: impl Into<String>, kind: Kind, right_ascension_deg: f64, declination_deg: f64) -> Self {
+    fn at(
+        name: impl Into<String>,
+        kind: SubjectKind,
+        right_ascension_deg: f64,
+        declination_deg: f64,
+    ) -> Self {
         let target = Target::fixed(
             Angle::from_deg(right_ascension_deg),
             Angle::from_deg(declination_deg),

@@ -4,8 +4,8 @@ use std::collections::HashMap;
 use std::sync::LazyLock;
 
 use super::{
-    Kind, Subject, Whereabouts, asterisms, constellations, deep_sky, elements, milky_way, showers, stars,
-    zodiacal,
+    Subject, SubjectError, SubjectKind, Whereabouts, asterisms, constellations, deep_sky, elements,
+    milky_way, showers, stars, zodiacal,
 };
 use crate::{Angle, SolarBody, Target};
 
@@ -13,62 +13,6 @@ use crate::{Angle, SolarBody, Target};
 const OFFERED: usize = 5;
 /// Words that may be left off a name.
 const DISPENSABLE: [&str; 5] = ["nebula", "galaxy", "cluster", "region", "cloud"];
-
-/// Why there is no such subject.
-#[derive(Clone, Debug, PartialEq, thiserror::Error)]
-pub enum SubjectError {
-    /// Nothing was asked for.
-    #[error(
-        "no subject is named; give a name such as \"Orion Nebula\", \"M 31\" or \"HIP 11767\", or RA,DEC in ICRS degrees"
-    )]
-    Empty,
-    /// No such name.
-    #[error("no subject is called \"{query}\"; {}", offer(.nearest))]
-    Unknown {
-        /// What was asked for.
-        query: String,
-        /// Names that are near it, the nearest first.
-        nearest: Vec<String>,
-    },
-    /// No such star among those embedded.
-    #[error(
-        "HIP {hip} is not in the embedded catalogue, which holds the stars brighter than V = 8; give its RA,DEC in ICRS degrees instead"
-    )]
-    Star {
-        /// The number asked for.
-        hip: u32,
-    },
-    /// Coordinates beyond the sphere.
-    #[error(
-        "the {what} in \"{query}\" is {found_deg}; expected {expected} degrees (right ascension first, ICRS)"
-    )]
-    Coordinates {
-        /// What was asked for.
-        query: String,
-        /// Which of the two.
-        what: &'static str,
-        /// What it must be.
-        expected: &'static str,
-        /// What it is.
-        found_deg: f64,
-    },
-    /// Elements of no orbit.
-    #[error("the orbit of \"{name}\" cannot be read: {problem}")]
-    Orbit {
-        /// The comet.
-        name: String,
-        /// What is wrong with which element.
-        problem: String,
-    },
-}
-
-fn offer(nearest: &[String]) -> String {
-    match nearest {
-        [] => "give another name, or RA,DEC in ICRS degrees".to_owned(),
-        [one] => format!("perhaps {one} is meant"),
-        [most @ .., last] => format!("perhaps {} or {last} is meant", most.join(", ")),
-    }
-}
 
 struct Index {
     subjects: Vec<Subject>,
@@ -150,9 +94,9 @@ pub fn search(query: &str) -> Vec<&'static Subject> {
 fn solar_system() -> impl Iterator<Item = Subject> {
     SolarBody::ALL.into_iter().map(|body| {
         let (name, kind) = match body {
-            SolarBody::Sun => ("Sun", Kind::Sun),
-            SolarBody::Moon => ("Moon", Kind::Moon),
-            planet => (planet.name(), Kind::Planet),
+            SolarBody::Sun => ("Sun", SubjectKind::Sun),
+            SolarBody::Moon => ("Moon", SubjectKind::Moon),
+            planet => (planet.name(), SubjectKind::Planet),
         };
         Subject::new(name, kind, Whereabouts::Target(Target::Body(body)))
     })
@@ -196,7 +140,7 @@ fn short_keys(subject: &Subject) -> Vec<String> {
     let names = std::iter::once(&subject.name).chain(&subject.also);
     let mut keys = Vec::new();
     for name in names {
-        if subject.kind == Kind::Star {
+        if subject.kind == SubjectKind::Star {
             keys.extend(stars::short_forms(name).iter().map(|form| key(form)));
         }
         let shorter = name

@@ -2,11 +2,10 @@
 
 use std::sync::LazyLock;
 
-use jiff::tz::TimeZone;
 use nalgebra::Vector3;
 
 use super::zodiacal::{ecliptic_from_icrs, solar_longitude};
-use super::{Kind, Subject, Whereabouts, number, rows};
+use super::{Subject, SubjectKind, Whereabouts, number, rows};
 use crate::{Angle, DateError, Instant, Target};
 
 /// Transcribed by hand; its head says from where.
@@ -64,17 +63,6 @@ impl Shower {
         }
     }
 
-    /// Whether the UTC date is within the days of its activity.
-    pub fn is_active(&self, instant: Instant) -> bool {
-        let date = TimeZone::UTC.to_datetime(instant.timestamp()).date();
-        let today = (date.month(), date.day());
-        if self.from <= self.to {
-            (self.from..=self.to).contains(&today)
-        } else {
-            today >= self.from || today <= self.to
-        }
-    }
-
     /// The radiant on a day: that of the maximum, moved along the ecliptic with the sun.
     ///
     /// A radiant keeps its ecliptic longitude against the sun within some tenths of a degree a day (common
@@ -106,7 +94,11 @@ fn day(field: &str) -> (i8, i8) {
 
 pub(super) fn subjects() -> impl Iterator<Item = Subject> {
     ALL.iter().map(|shower| {
-        let named = Subject::new(shower.name, Kind::MeteorShower, Whereabouts::Radiant(shower));
+        let named = Subject::new(
+            shower.name,
+            SubjectKind::MeteorShower,
+            Whereabouts::Radiant(shower),
+        );
         named.also([shower.code])
     })
 }

@@ -6,7 +6,7 @@ use std::sync::LazyLock;
 use nalgebra::Vector3;
 
 use super::constellations::by_abbreviation;
-use super::{Kind, Subject, Whereabouts, rows};
+use super::{Subject, SubjectKind, Whereabouts, rows};
 use crate::catalogue::stars;
 use crate::{CatalogueStar, Target};
 
@@ -65,7 +65,7 @@ pub(super) fn place(hip: u32) -> Option<Vector3<f64>> {
 pub(super) fn by_number(hip: u32) -> Option<Subject> {
     let star = *BY_NUMBER.get(&hip)?;
     let target = Whereabouts::Target(Target::from(star));
-    let mut subject = Subject::new(format!("HIP {hip}"), Kind::Star, target);
+    let mut subject = Subject::new(format!("HIP {hip}"), SubjectKind::Star, target);
     subject.magnitude = Some(f64::from(star.v_mag));
     Some(subject)
 }

@@ -2,7 +2,7 @@
 
 use nalgebra::{Rotation3, UnitVector3, Vector3};
 
-use super::{Kind, Subject, Whereabouts};
+use super::{Subject, SubjectKind, Whereabouts};
 use crate::{Angle, DateError, Instant, Target};
 
 /// Obliquity of the ecliptic at J2000, arcseconds (IAU 2006).
@@ -10,30 +10,8 @@ const OBLIQUITY_ARCSEC: f64 = 84_381.406;
 /// How far from the sun the light's cone is photographed, degrees: bright enough, and above the twilight.
 const CONE_DEG: f64 = 45.0;
 
-/// Which of its two cones: after dusk over the sunset, or before dawn over the sunrise.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Cone {
-    /// East of the sun.
-    Evening,
-    /// West of the sun.
-    Morning,
-}
-
-/// How the zodiacal light stands over the horizon.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct ConeAxis {
-    /// Azimuth where the axis meets the horizon.
-    pub foot_azimuth: Angle,
-    /// Angle between the axis and the horizon, 0° to 90°: above 60° the light is well seen.
-    pub steepness: Angle,
-    /// True azimuth of the axis's point at the elongation asked for.
-    pub azimuth: Angle,
-    /// True altitude of that point.
-    pub altitude: Angle,
-}
-
 /// From ICRS axes to the ecliptic and equinox of J2000 (frame bias of 0.02″ left out).
-pub fn ecliptic_from_icrs() -> Rotation3<f64> {
+pub(crate) fn ecliptic_from_icrs() -> Rotation3<f64> {
     Rotation3::from_axis_angle(&Vector3::x_axis(), -Angle::from_arcsec(OBLIQUITY_ARCSEC).rad())
 }
 
@@ -53,39 +31,6 @@ pub fn solar_longitude(instant: Instant) -> Result<Angle, DateError> {
 pub fn point_of_ecliptic(instant: Instant, east_of_sun: Angle) -> Result<UnitVector3<f64>, DateError> {
     let (sin, cos) = (solar_longitude(instant)? + east_of_sun).rad().sin_cos();
     Ok(ecliptic_from_icrs().inverse() * UnitVector3::new_normalize(Vector3::new(cos, sin, 0.0)))
-}
-
-/// The axis of one cone of the zodiacal light, its point `elongation` from the sun, without refraction.
-///
-/// The axis is taken for the ecliptic; the dust's own plane of symmetry is up to 3° off it (Leinert et al. 1998, A&AS 127, 1).
-/// `ground_from_icrs` is the site's turning ([`crate::Site::ground_from_icrs`]).
-///
-/// # Errors
-/// As [`solar_longitude`].
-pub fn cone_axis(
-    instant: Instant,
-    ground_from_icrs: &Rotation3<f64>,
-    cone: Cone,
-    elongation: Angle,
-) -> Result<ConeAxis, DateError> {
-    let sign = if cone == Cone::Evening { 1.0 } else { -1.0 };
-    let here = ground_from_icrs * point_of_ecliptic(instant, elongation * sign)?;
-    let pole = ground_from_icrs * ecliptic_from_icrs().inverse() * Vector3::z();
-    // The ecliptic meets the horizon square to its pole: on the two sides of the pole's azimuth.
-    let crossing =
-        UnitVector3::try_new(Vector3::new(pole.y, -pole.x, 0.0), 1e-12).unwrap_or(Vector3::x_axis());
-    let towards_sun = ground_from_icrs * point_of_ecliptic(instant, Angle::default())?;
-    let foot = if crossing.dot(&towards_sun) >= 0.0 {
-        crossing
-    } else {
-        -crossing
-    };
-    Ok(ConeAxis {
-        foot_azimuth: azimuth(&foot),
-        steepness: Angle::from_rad(pole.z.abs().min(1.0).acos()),
-        azimuth: azimuth(&here),
-        altitude: Angle::from_rad(here.z.clamp(-1.0, 1.0).asin()),
-    })
 }
 
 /// From north through east, of a direction in the ground frame.
@@ -117,6 +62,6 @@ pub(super) fn subjects() -> impl Iterator<Item = Subject> {
     ];
     points.into_iter().map(|(name, also, east)| {
         let point = Whereabouts::EastOfSun(Angle::from_deg(east));
-        Subject::new(name, Kind::ZodiacalLight, point).also(also.iter().copied())
+        Subject::new(name, SubjectKind::ZodiacalLight, point).also(also.iter().copied())
     })
 }

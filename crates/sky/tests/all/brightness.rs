@@ -2,8 +2,8 @@
 
 use nightloom_sky::Angle;
 use nightloom_sky::brightness::{
-    Background, Lights, MEAN_MOON_KM, MoonLight, Patch, SkyModel, SurfaceBrightness, bortle_range_mag,
-    ev100_incident, ev100_reflected, moon_lux, moon_scattering, sun_lux, twilight_excess_mag,
+    Lights, MEAN_MOON_KM, MoonLight, SkyBackground, SkyOverSite, SkyPatch, SurfaceBrightness, ev100_incident,
+    ev100_reflected, moon_lux, moon_scattering, sun_lux, twilight_excess_mag,
 };
 
 /// Half a unit of the last digit of a table.
@@ -33,8 +33,8 @@ fn night(moon: MoonLight) -> Lights {
     }
 }
 
-fn patch(altitude: f64, separation: f64) -> Patch {
-    Patch {
+fn patch(altitude: f64, separation: f64) -> SkyPatch {
+    SkyPatch {
         altitude: deg(altitude),
         moon_separation: deg(separation),
     }
@@ -54,13 +54,13 @@ fn the_scattering_function_has_the_published_values() {
 #[test]
 fn the_worked_case_of_the_moonlight_model() {
     const TABLE_MAG: f64 = 5e-4;
-    let model = SkyModel {
-        background: Background::measured(21.587),
+    let model = SkyOverSite {
+        background: SkyBackground::measured(21.587),
         extinction_mag: 0.15,
     };
     // An all-natural dark sky, as in the paper.
-    let natural = SkyModel {
-        background: Background::with_natural(21.587, 21.587),
+    let natural = SkyOverSite {
+        background: SkyBackground::with_natural(21.587, 21.587),
         ..model
     };
     let lights = night(moon(20.0, 45.0));
@@ -106,7 +106,7 @@ fn twilight_goes_on_smoothly_past_the_fit() {
         );
     }
     assert_eq!(twilight_excess_mag(deg(-19.0)), 0.0);
-    let sunset = SkyModel::default().parts(
+    let sunset = SkyOverSite::default().parts(
         &Lights {
             sun_altitude: deg(0.0),
             moon: moon(NO_MOON_DEG, 180.0),
@@ -163,7 +163,7 @@ fn twilight_on_the_land_has_the_published_values() {
     within(sun_lux(deg(-6.0)), 3.4, 0.4);
     within(sun_lux(deg(0.0)), 760.0, 60.0);
     // The natural sky alone, π times its luminance, is what is left at −18°: two unconnected routes.
-    let dark = SkyModel::default().land(&night(moon(NO_MOON_DEG, 180.0)));
+    let dark = SkyOverSite::default().land(&night(moon(NO_MOON_DEG, 180.0)));
     assert_eq!((dark.moon_lux, dark.twilight_lux), (0.0, 0.0));
     within(dark.lux(), 6e-4, 1e-4);
 }
@@ -187,7 +187,7 @@ fn the_rows_of_the_polynomials_join() {
 #[test]
 fn moonlit_landscapes_lie_near_the_exposure_tables() {
     const STOP: f64 = 1.05;
-    let ev = |altitude, phase| SkyModel::default().land(&night(moon(altitude, phase))).ev100();
+    let ev = |altitude, phase| SkyOverSite::default().land(&night(moon(altitude, phase))).ev100();
     within(ev(60.0, 0.0), -2.5, STOP);
     within(ev(85.0, 0.0), -2.5, STOP);
     within(ev(60.0, 45.0), -4.0, STOP);
@@ -199,7 +199,7 @@ fn moonlit_landscapes_lie_near_the_exposure_tables() {
 
 #[test]
 fn the_moon_costs_less_the_farther_the_lower_and_the_thinner_it_is() {
-    let model = SkyModel::default();
+    let model = SkyOverSite::default();
     let cost = |altitude, phase, separation| {
         model.moon_cost_mag(&night(moon(altitude, phase)), &patch(60.0, separation))
     };
@@ -224,13 +224,13 @@ fn the_moon_costs_less_the_farther_the_lower_and_the_thinner_it_is() {
 
 #[test]
 fn the_background_by_altitude() {
-    let natural = Background::default();
+    let natural = SkyBackground::default();
     let k = 0.2;
     within(natural.natural_at(deg(90.0), k).mag(), 22.0, 1e-9);
     // Brighter towards the horizon until extinction wins: 21.4 at 20° with 0.2 mag per airmass, 1.7 airmasses more.
     let low = natural.natural_at(deg(20.0), k).mag();
     within(low, 22.0 - 2.5 * 2.564_f64.log10() + 0.2 * 1.564, 1e-3);
-    let town = Background::measured(19.0);
+    let town = SkyBackground::measured(19.0);
     within(town.zenith().mag(), 19.0, 1e-9);
     let ratio = town.artificial_at(deg(20.0), k).cd_m2() / town.artificial_at(deg(90.0), k).cd_m2();
     assert!((1.5..2.6).contains(&ratio), "{ratio}");
@@ -239,26 +239,14 @@ fn the_background_by_altitude() {
         town.artificial_at(deg(90.0), 0.0)
     );
     assert_eq!(
-        Background::measured(22.3).artificial_at(deg(90.0), k).cd_m2(),
+        SkyBackground::measured(22.3).artificial_at(deg(90.0), k).cd_m2(),
         0.0
     );
 }
 
 #[test]
-fn bortle_classes_are_a_rough_start_and_no_more() {
-    let mut last = f64::INFINITY;
-    for class in 1..=9 {
-        let (bright, dark) = bortle_range_mag(class).unwrap();
-        let middle = Background::from_bortle(class).unwrap().zenith().mag();
-        assert!(bright < middle && middle < dark && middle < last);
-        last = middle;
-    }
-    assert!(Background::from_bortle(0).is_none() && Background::from_bortle(10).is_none());
-}
-
-#[test]
 fn the_grade_is_one_at_the_dark_zenith_and_falls_with_every_hindrance() {
-    let model = SkyModel::default();
+    let model = SkyOverSite::default();
     let dark = night(moon(NO_MOON_DEG, 90.0));
     // Pickering's airmass is 0.9999997 at the zenith.
     within(model.grade(&dark, &patch(90.0, 90.0)), 1.0, 1e-6);

@@ -83,10 +83,10 @@ fn sun_events(night: &Night) -> [(Option<Instant>, f64); 8] {
 /// How far the moon's upper limb or the sun's centre is from its threshold, arcseconds.
 fn off_arcsec(row: &Row<'_>, at: Instant, body: SolarBody, threshold_deg: f64) -> f64 {
     let observer = Observer::new(&row.site(), at, row.orientation(true)).expect("an observer");
-    let (altitude, radius) = observer.altitude_and_semidiameter(&Target::Body(body));
+    let place = observer.place(&Target::Body(body));
     match body {
-        SolarBody::Moon => (altitude + radius).arcsec() + 34.0 * 60.0,
-        _ => altitude.arcsec() - threshold_deg * 3600.0,
+        SolarBody::Moon => (place.altitude + place.semidiameter).arcsec() + 34.0 * 60.0,
+        _ => place.altitude.arcsec() - threshold_deg * 3600.0,
     }
 }
 

@@ -49,7 +49,7 @@ fn over(skyline: &Skyline, at: Instant, target: &Target) -> bool {
     let place = observer
         .with_air(Air::at_elevation(site.elevation_m, 10.0))
         .place(target);
-    skyline.clearance(place.refracted_altitude, place.azimuth).rad() >= 0.0
+    place.refracted_altitude >= skyline.altitude(place.azimuth)
 }
 
 #[test]
@@ -92,9 +92,7 @@ fn ends_of_spans_stand_on_the_edge() {
             }
             let observer = Observer::new(&site, at, EarthOrientation::default()).expect("an observer");
             let place = observer.place(&core_target());
-            let off = teeth()
-                .clearance(place.refracted_altitude, place.azimuth)
-                .arcsec();
+            let off = (place.refracted_altitude - teeth().altitude(place.azimuth)).arcsec();
             assert!(off.abs() < TOLERANCE_ARCSEC, "{at}: {off}″");
         }
     }

@@ -1,9 +1,9 @@
 //! Subjects: names, places, boundaries, the Milky Way, the ecliptic, showers, against outside tables.
 
 use nalgebra::{UnitVector3, Vector3};
-use nightloom_sky::subjects::zodiacal::{Cone, cone_axis, solar_longitude};
+use nightloom_sky::subjects::zodiacal::{point_of_ecliptic, solar_longitude};
 use nightloom_sky::subjects::{
-    Kind, Subject, SubjectError, all, boundaries, constellations, find, milky_way, search, showers,
+    Subject, SubjectError, SubjectKind, all, boundaries, constellations, find, milky_way, search, showers,
 };
 use nightloom_sky::{Angle, Instant, Site, SolarBody, Star, Target};
 
@@ -113,9 +113,12 @@ fn every_row_of_the_tables_is_whole() {
         // Its own name leads back to it.
         assert_eq!(find(&subject.name).unwrap().name, subject.name);
     }
-    let count = |kind: Kind| all().iter().filter(|s| s.kind == kind).count();
-    assert_eq!((count(Kind::Planet), count(Kind::Constellation)), (7, 88));
-    assert_eq!(count(Kind::Star), 369);
+    let count = |kind: SubjectKind| all().iter().filter(|s| s.kind == kind).count();
+    assert_eq!(
+        (count(SubjectKind::Planet), count(SubjectKind::Constellation)),
+        (7, 88)
+    );
+    assert_eq!(count(SubjectKind::Star), 369);
     for n in 1..=110 {
         let messier = find(&format!("M{n}")).unwrap();
         assert!(
@@ -243,7 +246,7 @@ fn an_unknown_name_offers_the_nearest() {
 #[test]
 fn coordinates_and_numbers_of_stars_are_taken() {
     let own = find("83.822, −5.39").unwrap();
-    assert_eq!(own.kind, Kind::Own);
+    assert_eq!(own.kind, SubjectKind::Own);
     assert!(separation_deg(place(&own), (83.822, -5.39)) < 1e-9);
     for wrong in ["361,0", "10,91", "-1,5", "nan,5"] {
         let error = find(wrong).unwrap_err();
@@ -347,42 +350,16 @@ fn the_ecliptic_stands_where_astropy_has_it() {
             v[2]
         );
         let ground = site(&v).ground_from_icrs(instant);
-        let axis = cone_axis(instant, &ground, Cone::Evening, Angle::from_deg(45.0)).unwrap();
-        let off = separation_deg((axis.azimuth.deg(), axis.altitude.deg()), (v[6], v[5]));
+        let here = ground * point_of_ecliptic(instant, Angle::from_deg(45.0)).unwrap();
+        let seen = (here.x.atan2(here.y).to_degrees(), here.z.asin().to_degrees());
+        let off = separation_deg(seen, (v[6], v[5]));
         assert!(off < PLACE_DEG, "{utc}: {off}°");
-        assert!(
-            degrees_apart(axis.foot_azimuth.deg(), v[3]) < 0.03,
-            "{utc}: {axis:?} {}",
-            v[3]
-        );
-        assert!(
-            (axis.steepness.deg() - v[4]).abs() < 0.2,
-            "{utc}: {axis:?} {}",
-            v[4]
-        );
     }
 }
 
 #[test]
-fn showers_are_active_and_wander_as_published() {
-    let perseids = showers::all().iter().find(|s| s.code == "PER").unwrap();
+fn showers_are_at_their_height_and_wander_as_published() {
     let on = |text: &str| text.parse::<Instant>().unwrap();
-    assert!(
-        perseids.is_active(on("2026-08-13T00:00:00Z")) && !perseids.is_active(on("2026-09-01T00:00:00Z"))
-    );
-    let quadrantids = showers::all().iter().find(|s| s.code == "QUA").unwrap();
-    for (date, active) in [
-        ("2026-12-31", true),
-        ("2027-01-03", true),
-        ("2027-01-20", false),
-        ("2026-12-20", false),
-    ] {
-        assert_eq!(
-            quadrantids.is_active(on(&format!("{date}T00:00:00Z"))),
-            active,
-            "{date}"
-        );
-    }
     // IMO, 2026 calendar, table 5: the day of the maximum, by the sun's longitude.
     for (code, day) in [
         ("QUA", "2026-01-03"),
@@ -405,6 +382,7 @@ fn showers_are_active_and_wander_as_published() {
         assert!(off < 0.6, "{code}: {off}°");
     }
     // IMO's table of drifts has the Perseids at 37°, +56° on Aug 5 (from memory): 8 days and 6° before the maximum.
+    let perseids = showers::all().iter().find(|s| s.code == "PER").unwrap();
     let Target::Star(early) = perseids.radiant_at(on("2026-08-05T12:00:00Z")).unwrap() else {
         panic!()
     };

@@ -5,11 +5,13 @@ use rayon::prelude::*;
 
 use super::bands::Level;
 use super::block::Sums;
-use super::vote::AUDIBLE;
 
 /// Blocks further from the motion than this are of another one, pixels: beyond it a gradient knows
 /// little.
 pub(super) const REACH_PX: f64 = 1.5;
+/// A block that says less is taken to say nothing: of blocks that hold noise only, one in 400 reaches it
+/// by chance.
+pub(super) const AUDIBLE: f64 = 4.0;
 /// What a block's shift errs by besides noise, rms, pixels: interpolation, half a block of another
 /// depth. The first rounds allow for more, halved in each, so that a turn or a zoom shows before its
 /// outermost blocks count as strangers.

@@ -5,11 +5,7 @@ use rayon::prelude::*;
 
 use super::bands::Level;
 use super::block::Sums;
-use super::consensus::{Freedom, Model, SYSTEMATIC_PX, settle, softened};
-
-/// A block that says less is taken to say nothing: of blocks that hold noise only, one in 400 reaches it
-/// by chance.
-pub(super) const AUDIBLE: f64 = 4.0;
+use super::consensus::{AUDIBLE, Freedom, Model, SYSTEMATIC_PX, settle, softened};
 /// The most that one block may say.
 const LOUDEST: f64 = 10.0;
 /// A block agrees when its own place is nearer than 99 of 100 are by chance (χ² of two), and may speak

@@ -1,5 +1,5 @@
 use nightloom_raster::Rgb;
-use nightloom_stack::{BackgroundError, BackgroundSettings, fit_background};
+use nightloom_stack::{BackgroundError, GradientSettings, fit_background};
 
 use crate::scene::Random;
 
@@ -53,7 +53,7 @@ fn the_gradient_goes_and_the_milky_way_stays() {
     const GRADIENT_LEFT: f64 = 0.2;
     const CONTRAST_KEPT: f64 = 0.9;
     let mut rgb = picture(0.002);
-    let model = fit_background(&rgb, None, None, &BackgroundSettings::default()).unwrap();
+    let model = fit_background(&rgb, None, None, &GradientSettings::default()).unwrap();
     model.subtract(&mut rgb, 1.0, true);
     let [gradient, band] = amplitudes(&rgb);
     assert!(
@@ -66,7 +66,7 @@ fn the_gradient_goes_and_the_milky_way_stays() {
 #[test]
 fn too_little_sky_is_said() {
     let rgb = Rgb::filled(100, 100, [0.1; 3]);
-    let error = fit_background(&rgb, None, None, &BackgroundSettings::default()).unwrap_err();
+    let error = fit_background(&rgb, None, None, &GradientSettings::default()).unwrap_err();
     assert!(
         matches!(error, BackgroundError::TooLittleSky { needed: 24, got: 4 }),
         "{error}"

@@ -1,7 +1,7 @@
 use std::sync::atomic::AtomicBool;
 
 use nightloom_raster::{Plane, Rgb};
-use nightloom_stack::{CombineError, CombineSettings, Input, Stacked, combine, combine_aligned};
+use nightloom_stack::{CombineError, CombineSettings, Input, Stacked, combine};
 
 use crate::scene::{Dirt, Night, Random, Star, Streak};
 
@@ -256,14 +256,7 @@ fn noise_falls_as_the_root_of_n() {
     };
     let frames: Vec<Rgb> = (0..16).map(frame).collect();
     for n in [1, 4, 9, 16] {
-        let sources: Vec<&dyn nightloom_stack::Source> = frames[..n].iter().map(|f| f as _).collect();
-        let out = combine_aligned(
-            &sources,
-            &CombineSettings::default(),
-            &|_| (),
-            &AtomicBool::new(false),
-        )
-        .unwrap();
+        let out = crate::small_sets::aligned(&frames[..n]);
         let expected = 0.01 / (n as f64).sqrt();
         let got = f64::from(out.noise[1]);
         assert!(

@@ -2,8 +2,8 @@
 
 use nightloom_raster::{Plane, Rgb};
 use nightloom_stack::{
-    BackgroundSettings, MasterSettings, Source, ToneCurve, ToneSettings, WarpSettings, fit_background,
-    master, warp,
+    GradientSettings, MasterSettings, Source, ToneCurve, ToneSettings, WarpSettings, fit_background, master,
+    warp,
 };
 
 use crate::table::rows;
@@ -93,7 +93,7 @@ fn the_background_agrees_with_photutils_and_sep() {
         .collect();
     let plane = Plane::from_vec(256, 192, values);
     let rgb = Rgb::from_planes([plane.clone(), plane.clone(), plane]);
-    let settings = BackgroundSettings {
+    let settings = GradientSettings {
         mesh_px: 32,
         order: 1,
         ..Default::default()

@@ -3,7 +3,7 @@
 use std::sync::atomic::AtomicBool;
 
 use nightloom_raster::{Plane, Rgb};
-use nightloom_stack::{CombineSettings, Input, Mask, Source, Stacked, combine, combine_aligned};
+use nightloom_stack::{CombineSettings, Input, Mask, Stacked, combine};
 
 use crate::scene::{Random, Streak, add_star};
 
@@ -11,11 +11,20 @@ const W: usize = 240;
 const H: usize = 160;
 const SIGMA: f64 = 0.003;
 
-fn aligned(frames: &[Rgb]) -> Stacked {
-    let sources: Vec<&dyn Source> = frames.iter().map(|f| f as _).collect();
-    combine_aligned(
-        &sources,
-        &CombineSettings::default(),
+/// Frames that already lie on each other and all cover all of the canvas, combined.
+pub(crate) fn aligned(frames: &[Rgb]) -> Stacked {
+    let inputs: Vec<Input> = frames.iter().map(|f| Input::unmoved(f)).collect();
+    let (width, height) = (frames[0].width(), frames[0].height());
+    let settings = CombineSettings {
+        feather_px: 0.0,
+        level_frames: false,
+        ..CombineSettings::default()
+    };
+    combine(
+        &inputs,
+        width,
+        height,
+        &settings,
         &|_| (),
         &AtomicBool::new(false),
     )

@@ -4,7 +4,7 @@ use nalgebra::SVector;
 use nightloom_fit::{Loss, Normal, Robust, Row, SIGMA_PER_MAD, Scale, median_of, quantile, robust};
 
 use super::motion::Motion;
-use super::sample::Sample;
+use super::sample::ShapeSample;
 use crate::Field;
 use crate::shape::FWHM_PER_SIGMA;
 
@@ -31,7 +31,7 @@ pub struct Growth {
 const LEAST: usize = 12;
 const TERMS: usize = 6;
 
-pub(super) fn fit(samples: &[Sample], field: &Field, motion: &Motion) -> Growth {
+pub(super) fn fit(samples: &[ShapeSample], field: &Field, motion: &Motion) -> Growth {
     let widths: Vec<([f64; 2], f64)> = samples
         .iter()
         .map(|s| (s.place(field), width(s, motion)))
@@ -53,7 +53,7 @@ pub(super) fn fit(samples: &[Sample], field: &Field, motion: &Motion) -> Growth 
 }
 
 /// Width at half maximum with the fitted motion taken out.
-fn width(s: &Sample, motion: &Motion) -> f64 {
+fn width(s: &ShapeSample, motion: &Motion) -> f64 {
     let long = if motion.explained > 0.5 {
         // The motion accounts for the long axis; the short one is the lens's.
         s.across_px * s.across_px

@@ -15,6 +15,8 @@ mod path;
 mod profile;
 mod sample;
 mod stamp;
+mod third;
+mod told;
 mod veil;
 mod verdict;
 mod weigh;
@@ -34,10 +36,11 @@ pub use growth::Growth;
 pub use motion::{Motion, Turn};
 pub use path::PathLook;
 pub use profile::Profile;
-pub use sample::Sample;
+pub use sample::ShapeSample;
+pub use told::{MoonTold, NightTold};
 pub use veil::{Patches, SkyStar, Veil, veil};
 pub use verdict::{Cause, CauseFound, Diagnosis};
-pub use weigh::{MoonTold, NightTold, SHARP_PX, diagnose};
+pub use weigh::{SHARP_PX, diagnose};
 
 /// The lens and the pole as far as they are known.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -110,7 +113,7 @@ pub fn inspect(image: &Plane, field: &Field, view: &View) -> Inspection {
         patches: veil::patches(field, |x, y| f64::from(background.level_at(x, y))),
         shapes: samples.len(),
         width_px,
-        elongation: median_of(samples.iter().map(Sample::elongation)).unwrap_or(1.0),
+        elongation: median_of(samples.iter().map(ShapeSample::elongation)).unwrap_or(1.0),
         coma: coma::fit(&samples, field),
         path,
         doubled: doubled::find(field),

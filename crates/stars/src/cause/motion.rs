@@ -10,7 +10,7 @@ use nightloom_fit::{Damping, Loss, Normal, Problem, median_of};
 use nightloom_optics::Lens;
 
 use super::View;
-use super::sample::Sample;
+use super::sample::ShapeSample;
 
 use crate::Field;
 
@@ -65,7 +65,7 @@ struct Point {
 /// Fewer shapes say nothing of motion.
 const LEAST: usize = 5;
 
-pub(super) fn fit(samples: &[Sample], field: &Field, view: &View) -> Motion {
+pub(super) fn fit(samples: &[ShapeSample], field: &Field, view: &View) -> Motion {
     let points = points(samples, field, view);
     let none = Motion {
         length_px: 0.0,
@@ -123,7 +123,7 @@ fn derivative(lens: &Lens, pixel: [f64; 2]) -> Option<[[f64; 2]; 3]> {
     Some(by)
 }
 
-fn points(samples: &[Sample], field: &Field, view: &View) -> Vec<Point> {
+fn points(samples: &[ShapeSample], field: &Field, view: &View) -> Vec<Point> {
     let half = 0.5 * (field.width as f64).hypot(field.height as f64);
     let middle = [
         0.5 * (field.width as f64 - 1.0),

@@ -6,7 +6,7 @@
 use nightloom_raster::Plane;
 
 use super::motion::Motion;
-use super::sample::Sample;
+use super::sample::ShapeSample;
 use super::stamp;
 use crate::Field;
 use nightloom_fit::median_of;
@@ -43,8 +43,8 @@ const STEP: f64 = 0.5;
 /// Less elongation than this shows no path.
 const LEAST_ELONGATION: f64 = 1.12;
 
-pub(super) fn look(image: &Plane, field: &Field, samples: &[Sample], motion: &Motion) -> PathLook {
-    let elongation = median_of(samples.iter().map(Sample::elongation)).unwrap_or(1.0);
+pub(super) fn look(image: &Plane, field: &Field, samples: &[ShapeSample], motion: &Motion) -> PathLook {
+    let elongation = median_of(samples.iter().map(ShapeSample::elongation)).unwrap_or(1.0);
     if elongation < LEAST_ELONGATION || samples.len() < LEAST {
         return PathLook::default();
     }
@@ -75,7 +75,7 @@ pub(super) fn look(image: &Plane, field: &Field, samples: &[Sample], motion: &Mo
 fn profiles(
     image: &Plane,
     field: &Field,
-    s: &Sample,
+    s: &ShapeSample,
     direction: f64,
     reach: f64,
 ) -> Option<(Vec<f64>, Vec<f64>)> {

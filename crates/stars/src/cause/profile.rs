@@ -2,7 +2,7 @@
 
 use nightloom_raster::Plane;
 
-use super::sample::Sample;
+use super::sample::ShapeSample;
 use super::stamp;
 use crate::Field;
 use nightloom_fit::median_of;
@@ -27,7 +27,7 @@ const MOST: usize = 120;
 /// Directions that each radius is looked at in.
 const DIRECTIONS: usize = 16;
 
-pub(super) fn measure(image: &Plane, field: &Field, samples: &[Sample], width_px: f64) -> Profile {
+pub(super) fn measure(image: &Plane, field: &Field, samples: &[ShapeSample], width_px: f64) -> Profile {
     if width_px <= 0.0 || field.trail_px > 0.0 || samples.len() < 4 {
         return Profile {
             hollow: 1.0,
@@ -66,7 +66,7 @@ pub(super) fn measure(image: &Plane, field: &Field, samples: &[Sample], width_px
 }
 
 /// Medians round each ring, in units of the light within the first six.
-fn rings_of(image: &Plane, s: &Sample, step: f64, rings: usize, far: f64) -> Option<Vec<f64>> {
+fn rings_of(image: &Plane, s: &ShapeSample, step: f64, rings: usize, far: f64) -> Option<Vec<f64>> {
     let sky = stamp::ring(image, s.x, s.y, far)?;
     let mut out = Vec::with_capacity(rings);
     for i in 0..rings {

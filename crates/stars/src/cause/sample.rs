@@ -4,7 +4,7 @@ use nightloom_fit::median_of;
 use nightloom_raster::Plane;
 use rayon::prelude::*;
 
-use super::coma::{self, Third};
+use super::third::{Third, third};
 use super::{line, stamp};
 use crate::shape::{FWHM_PER_SIGMA, LocalSky, Moments, centre};
 use crate::{Background, BackgroundSettings, Field, Star};
@@ -14,7 +14,7 @@ use crate::{Background, BackgroundSettings, Field, Star};
 /// # Units
 /// Pixels; directions from +x (right) towards +y (down).
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Sample {
+pub struct ShapeSample {
     /// Centre.
     pub x: f64,
     /// Centre.
@@ -33,7 +33,7 @@ pub struct Sample {
     pub(super) third: Option<Third>,
 }
 
-impl Sample {
+impl ShapeSample {
     /// Long over short axis.
     pub fn elongation(&self) -> f64 {
         self.along_px / self.across_px.max(0.1)
@@ -64,7 +64,7 @@ const LEAST_SNR: f32 = 15.0;
 const ROUNDS: usize = 4;
 
 /// Shapes of the brightest unsaturated stars, spread over the frame.
-pub(super) fn samples(image: &Plane, field: &Field) -> Vec<Sample> {
+pub(super) fn samples(image: &Plane, field: &Field) -> Vec<ShapeSample> {
     let trailed = field.trail_px > 0.0;
     // Every fourth pixel tells the level well enough; a ring about each star corrects it.
     let background = Background::sampled(image, None, &BackgroundSettings::default(), 4);
@@ -104,7 +104,7 @@ fn chosen(field: &Field) -> Vec<&Star> {
 }
 
 /// Moments in a window that takes the star's own shape.
-fn point(image: &Plane, background: &Background, field: &Field, star: &Star) -> Option<Sample> {
+fn point(image: &Plane, background: &Background, field: &Field, star: &Star) -> Option<ShapeSample> {
     let start = f64::from(star.fwhm_px).max(1.2) / FWHM_PER_SIGMA;
     let most = (8.0 * f64::from(field.fwhm_px).max(1.5) / FWHM_PER_SIGMA).powi(2);
     let mut shape = Moments::round(start);
@@ -120,7 +120,7 @@ fn point(image: &Plane, background: &Background, field: &Field, star: &Star) -> 
     }
     let (long, short, angle) = shape.axes();
     let near = (at.0 - star.x).hypot(at.1 - star.y) < 2.0 * f64::from(star.fwhm_px);
-    (near && short > 0.05 && long < most).then(|| Sample {
+    (near && short > 0.05 && long < most).then(|| ShapeSample {
         x: at.0,
         y: at.1,
         across_px: short.sqrt(),
@@ -128,19 +128,19 @@ fn point(image: &Plane, background: &Background, field: &Field, star: &Star) -> 
         length_px: line::length(long, short),
         angle,
         flux: f64::from(star.flux),
-        third: coma::third(image, &sky, at, (long * short).powf(0.25)),
+        third: third(image, &sky, at, (long * short).powf(0.25)),
     })
 }
 
 /// The length of a trail between the half-bright places of its ends.
-fn trail(image: &Plane, field: &Field, star: &Star) -> Option<Sample> {
+fn trail(image: &Plane, field: &Field, star: &Star) -> Option<ShapeSample> {
     let across = (f64::from(star.fwhm_px) / FWHM_PER_SIGMA).max(0.4);
     // Two stops leave no level stretch between them; the path's profile will tell.
     let typical = f64::from(field.trail_px);
     let length = trail_length(image, star, across, typical)
         .filter(|l| *l > 0.3 * typical)
         .unwrap_or(typical);
-    Some(Sample {
+    Some(ShapeSample {
         x: star.x,
         y: star.y,
         across_px: across,

@@ -1,7 +1,7 @@
 //! The sentences: the figure a cause rests on, and the next step.
 
+use super::told::{NightTold, SIDEREAL_RAD_S, read_noise_share};
 use super::verdict::Cause;
-use super::weigh::{NightTold, SIDEREAL_RAD_S, read_noise_share};
 use super::{Inspection, Turn};
 
 const ARCSEC: f64 = 206_264.806;

@@ -24,7 +24,7 @@ use nightloom_sky::Air;
 pub use sky::{SkyLight, SkyMap, SkySpot};
 
 use crate::{BlindIdentification, Field};
-use sample::{Sample, sample};
+use sample::{MeasuredStar, sample};
 use solve::{Fit, fit};
 
 /// Where the stars stood in the air while the shutter was open.
@@ -158,7 +158,7 @@ pub fn photometry(input: &LightInput<'_>) -> Result<Photometry, NoPhotometry> {
     })
 }
 
-fn told(samples: &[Sample], fit: &Fit, slope: [f64; 2]) -> Photometry {
+fn told(samples: &[MeasuredStar], fit: &Fit, slope: [f64; 2]) -> Photometry {
     let [zero, colour, extinction, a, b] = fit.values;
     let sigma = |i: usize| fit.covariance[(i, i)].max(0.0).sqrt();
     let corner = nalgebra::SVector::from([0.0, 0.0, 0.0, 1.0, 1.0]);

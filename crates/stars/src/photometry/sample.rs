@@ -12,7 +12,7 @@ use crate::{Background, BackgroundSettings, Star};
 
 /// One star with its catalogue figures and its light.
 #[derive(Clone, Debug)]
-pub(super) struct Sample {
+pub(super) struct MeasuredStar {
     pub(super) v_mag: f64,
     pub(super) b_v: f64,
     /// Airmass; 0 where place or time is not known.
@@ -57,7 +57,7 @@ pub(super) struct Band {
 }
 
 /// Measures the stars worth it, and the sky, in every colour; the one that stands for V first.
-pub(super) fn sample(input: &LightInput<'_>) -> (Vec<Sample>, Vec<Band>) {
+pub(super) fn sample(input: &LightInput<'_>) -> (Vec<MeasuredStar>, Vec<Band>) {
     let candidates = candidates(input);
     let order: &[usize] = if input.colours == 3 { &[1, 0, 2] } else { &[0] };
     let land = input.field.land.grown(1);
@@ -225,7 +225,7 @@ fn growth(points: &[(f64, f64)]) -> (f64, f64) {
     }
 }
 
-fn describe(input: &LightInput<'_>, candidate: &Candidate<'_>, flux: &[f64]) -> Option<Sample> {
+fn describe(input: &LightInput<'_>, candidate: &Candidate<'_>, flux: &[f64]) -> Option<MeasuredStar> {
     let known = &catalogue::stars()[candidate.known];
     let seconds = input.exposure_s.unwrap_or(1.0);
     let airmass = match &input.overhead {
@@ -240,7 +240,7 @@ fn describe(input: &LightInput<'_>, candidate: &Candidate<'_>, flux: &[f64]) -> 
     };
     let snr = f64::from(candidate.star.snr);
     let light = flux.iter().map(|f| -2.5 * (f / seconds).log10()).collect();
-    Some(Sample {
+    Some(MeasuredStar {
         v_mag: f64::from(known.v_mag),
         b_v: f64::from(known.b_v),
         airmass,

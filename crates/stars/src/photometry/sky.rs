@@ -3,7 +3,7 @@
 use nalgebra::SVector;
 use nightloom_fit::{Normal, median_and_sigma, median_of};
 
-use super::sample::{Band, Sample};
+use super::sample::{Band, MeasuredStar};
 use super::solve::Fit;
 use super::{LightInput, WINGS_MAG};
 use crate::{BlindIdentification, Field};
@@ -75,7 +75,12 @@ struct Cell {
     altitude_deg: Option<f64>,
 }
 
-pub(super) fn sky(input: &LightInput<'_>, samples: &[Sample], bands: &[Band], fit: &Fit) -> Option<SkyLight> {
+pub(super) fn sky(
+    input: &LightInput<'_>,
+    samples: &[MeasuredStar],
+    bands: &[Band],
+    fit: &Fit,
+) -> Option<SkyLight> {
     let (grid, mut cells) = levels(input, bands);
     let (b_v, b_v_sigma) = colour(input, samples, &cells);
     let seconds = input.exposure_s.unwrap_or(1.0);
@@ -198,7 +203,7 @@ fn levels(input: &LightInput<'_>, bands: &[Band]) -> ([usize; 2], Vec<Option<Cel
 }
 
 /// The B−V of a star of the sky's red over blue, and its standard deviation.
-fn colour(input: &LightInput<'_>, samples: &[Sample], cells: &[Option<Cell>]) -> (f64, f64) {
+fn colour(input: &LightInput<'_>, samples: &[MeasuredStar], cells: &[Option<Cell>]) -> (f64, f64) {
     if input.colours != 3 {
         return DARK_SKY_BV;
     }

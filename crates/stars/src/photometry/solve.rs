@@ -3,7 +3,7 @@
 use nalgebra::{SMatrix, SVector};
 use nightloom_fit::{BIWEIGHT, Loss, Normal, median_and_sigma};
 
-use super::sample::Sample;
+use super::sample::MeasuredStar;
 
 /// Z, c, k, a, b of the module's equation.
 pub(super) const UNKNOWNS: usize = 5;
@@ -47,24 +47,24 @@ impl Fit {
         row.dot(&SVector::from(self.values))
     }
 
-    pub(super) fn residual(&self, sample: &Sample) -> f64 {
+    pub(super) fn residual(&self, sample: &MeasuredStar) -> f64 {
         left(sample) - row(sample, self.air_known).dot(&SVector::from(self.values))
     }
 }
 
 /// V + 2.5 log₁₀(F/t).
-fn left(sample: &Sample) -> f64 {
+fn left(sample: &MeasuredStar) -> f64 {
     sample.v_mag - sample.seen_mag[0]
 }
 
-fn row(sample: &Sample, air_known: bool) -> SVector<f64, UNKNOWNS> {
+fn row(sample: &MeasuredStar, air_known: bool) -> SVector<f64, UNKNOWNS> {
     let h2 = sample.h * sample.h;
     let airmass = if air_known { sample.airmass } else { USUAL_AIRMASS };
     SVector::from([1.0, sample.b_v, -airmass, -h2, -h2 * h2])
 }
 
 /// Solves with the biweight about the median.
-pub(super) fn fit(samples: &[Sample], air_known: bool) -> Fit {
+pub(super) fn fit(samples: &[MeasuredStar], air_known: bool) -> Fit {
     let mut zero: Vec<f64> = samples.iter().map(left).collect();
     let (middle, mut scatter) = median_and_sigma(&mut zero).unwrap_or((0.0, 0.0));
     let usual = USUAL_EXTINCTION;
@@ -101,7 +101,7 @@ pub(super) fn fit(samples: &[Sample], air_known: bool) -> Fit {
 }
 
 fn equations(
-    samples: &[Sample],
+    samples: &[MeasuredStar],
     last: &Fit,
     scatter: f64,
     prior: &[(f64, f64); UNKNOWNS],

@@ -1,6 +1,6 @@
 //! Whether a picture's numbers are proportional to light.
 
-use super::sample::Sample;
+use super::sample::MeasuredStar;
 use super::solve::Fit;
 use nightloom_fit::median_and_sigma;
 
@@ -11,7 +11,7 @@ const HARMLESS: f64 = 0.05;
 ///
 /// The catalogue's magnitude is on the x axis: it is nearly free of error, so that the faint stars' noise
 /// does not bend the line.
-pub(super) fn slope(samples: &[Sample], fit: &Fit) -> [f64; 2] {
+pub(super) fn slope(samples: &[MeasuredStar], fit: &Fit) -> [f64; 2] {
     let points: Vec<(f64, f64)> = samples.iter().map(|s| (s.v_mag, -fit.residual(s))).collect();
     let mut left: Vec<f64> = points.iter().map(|p| p.1).collect();
     let scatter = median_and_sigma(&mut left).map_or(0.0, |m| m.1);

@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 use nightloom_optics::{Rung, Setting};
 use nightloom_outing::setting_words;
-use nightloom_outing::sheet::{BEAM, Content, LadderOf, Step, fill};
+use nightloom_outing::sheet::{BEAM, Content, LadderOf, SheetStep, fill};
 use nightloom_outing::shots::Cut;
 
 use crate::sheet::words::{SCRIPT, SIGHT, SIGHTS, column, heading, say};
@@ -65,7 +65,7 @@ pub(super) fn shot_list(content: &Content, short_by_min: f64) -> Markup {
     }
 }
 
-fn row(content: &Content, line: usize, step: &Step) -> Markup {
+fn row(content: &Content, line: usize, step: &SheetStep) -> Markup {
     let block = &step.block;
     html! {
         li data-step=(line) {

@@ -8,7 +8,7 @@ mod widths;
 
 use nightloom_optics::Setting;
 use nightloom_outing::setting_words;
-use nightloom_outing::sheet::{BEAM, Content, Fault, LadderOf, Step, TITLE as NAME, fill};
+use nightloom_outing::sheet::{BEAM, Content, LadderOf, NightFault, SheetStep, TITLE as NAME, fill};
 
 use super::Paper;
 use super::html::parts::{dropped, stops_of};
@@ -162,7 +162,7 @@ impl Page {
         self.leave(content);
     }
 
-    fn step(&self, content: &Content, step: &Step) -> Piece {
+    fn step(&self, content: &Content, step: &SheetStep) -> Piece {
         let mut piece = Piece::default();
         let left = TICK + WHEN;
         let block = &step.block;
@@ -291,7 +291,7 @@ impl Page {
         }
     }
 
-    fn fault(&self, fault: &Fault) -> Piece {
+    fn fault(&self, fault: &NightFault) -> Piece {
         let mut piece = Piece::default();
         let mut y = piece.text([0.0, 0.0], self.width, BOLD, fault.see);
         y = piece.text([0.0, y], self.width, SMALL, fault.why);

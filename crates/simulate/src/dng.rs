@@ -2,8 +2,8 @@
 //! 1.4.0.0, June 2012; TIFF 6.0; EXIF 2.31): one uncompressed strip in the first directory, an
 //! EXIF directory, and a GPS directory where a position is known.
 
-use crate::atomic::write_whole;
-use crate::{Cfa, FrameMeta};
+use nightloom_raster::atomic::write_whole;
+use nightloom_raster::{Cfa, FrameMeta};
 use std::fs::File;
 use std::io::{BufWriter, Seek, Write};
 use std::path::Path;
