@@ -10,6 +10,8 @@ mod brackets;
 mod colour;
 #[path = "all/combine.rs"]
 mod combine;
+#[path = "all/focus_fuse.rs"]
+mod focus_fuse;
 #[path = "all/focus_groups.rs"]
 mod focus_groups;
 #[path = "all/focus_scene.rs"]

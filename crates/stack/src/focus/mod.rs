@@ -5,10 +5,10 @@
 
 mod breathing;
 mod detail;
+mod evidence;
 mod fuse;
 mod groups;
-mod pyramid;
-mod salience;
+mod labels;
 
 pub use breathing::{Breathing, breathing};
 pub use detail::{FocusDetail, NoiseLine};

@@ -52,6 +52,40 @@ fn a_bracket_is_told_from_sharpness() {
     }
 }
 
+/// Standings of two good frames and one that is worse everywhere.
+fn standings(seed: u64, worse: &Setting) -> Vec<(Vec<usize>, FocusStanding)> {
+    let painting = Painting::new(seed);
+    let good = [1, 2].map(|i| detail(&painting, &setting(0.0, 0.04, seed * 10 + i)));
+    let [first, second] = good;
+    let groups = focus_groups(&[first, detail(&painting, worse), second], &[]);
+    groups.into_iter().map(|g| (g.frames, g.standing)).collect()
+}
+
+#[test]
+fn a_frame_out_of_focus_everywhere_is_soft() {
+    for seed in 0..5 {
+        // Past infinity: nearer things are softer still.
+        let found = standings(seed, &setting(-0.15, 0.04, seed * 10));
+        let wanted = [(vec![0, 2], FocusStanding::Sharp), (vec![1], FocusStanding::Soft)];
+        assert_eq!(found, wanted, "seed {seed}");
+    }
+}
+
+#[test]
+fn a_frame_smeared_along_a_line_is_shaken() {
+    for seed in 0..5 {
+        let worse = Setting {
+            shake: 8.0,
+            ..setting(0.0, 0.04, seed * 10)
+        };
+        let wanted = [
+            (vec![0, 2], FocusStanding::Sharp),
+            (vec![1], FocusStanding::Shaken),
+        ];
+        assert_eq!(standings(seed, &worse), wanted, "seed {seed}");
+    }
+}
+
 #[test]
 fn told_distances_decide_first() {
     let painting = Painting::new(1);
@@ -114,9 +148,9 @@ fn alike_layers_fuse_to_their_mean_by_inverse_variance() {
         let both = p.planes()[1].data().iter().zip(clean.planes()[1].data());
         (both.map(|(v, t)| f64::from(v - t).powi(2)).sum::<f64>() / 153_600.0).sqrt()
     };
-    // The best mean leaves 0.894 of the better frame's noise; 0.951 is left.
+    // The best mean leaves 0.894 of the better frame's noise; 0.899 is left.
     assert!(
-        rms(&fused) < 0.96 * rms(&frames[0]),
+        rms(&fused) < 0.905 * rms(&frames[0]),
         "{} {}",
         rms(&fused),
         rms(&frames[0])

@@ -198,6 +198,13 @@ impl Painting {
         noisy(self.sharp(setting, false), setting)
     }
 
+    /// The layer that each pixel shows, with everything in focus.
+    pub(crate) fn depths(&self) -> Vec<usize> {
+        let front = |x: usize, y: usize| (1..4).rev().find(|l| self.cover(*l, x as f64, y as f64) > 0.5);
+        let pixels = (0..SIZE[0] * SIZE[1]).map(|k| (k % SIZE[0], k / SIZE[0]));
+        pixels.map(|(x, y)| front(x, y).unwrap_or(0)).collect()
+    }
+
     /// Share of sky, with everything in focus.
     pub(crate) fn sky(&self) -> Plane {
         Plane::from_fn(SIZE[0], SIZE[1], |x, y| {
