@@ -75,7 +75,7 @@ pub(crate) fn look(
         && reach < MOST_REACH
         && ends
         && like > 0.5 * at
-        && of_one_hue(&crowd, back, sigma, noise);
+        && of_one_hue(&crowd, back, sigma);
     Window { alike, proof }
 }
 
@@ -91,7 +91,7 @@ fn is_sky(away: &[[f32; 3]], back: [f32; 3], sigma: [f32; 3], noise: [f32; 3]) -
 
 /// Whether pixels as bright as the sky have its hue too, on the whole: ground of another colour passes through the
 /// sky's brightness beside its colour.
-fn of_one_hue(crowd: &[[f32; 3]], back: [f32; 3], sigma: [f32; 3], noise: [f32; 3]) -> bool {
+fn of_one_hue(crowd: &[[f32; 3]], back: [f32; 3], sigma: [f32; 3]) -> bool {
     let chance = 1.25 * (4.0 / crowd.len().max(1) as f32).sqrt();
     let share: [f32; 3] = std::array::from_fn(|c| {
         median_of(
@@ -103,7 +103,7 @@ fn of_one_hue(crowd: &[[f32; 3]], back: [f32; 3], sigma: [f32; 3], noise: [f32; 
     });
     let grey = share.iter().sum::<f32>() / 3.0;
     (0..3).all(|c| {
-        (share[c] - grey).abs() < HUE_ERROR + SURE * chance * noise[c] / back[c].max(f32::MIN_POSITIVE)
+        (share[c] - grey).abs() < HUE_ERROR + SURE * chance * sigma[c] / back[c].max(f32::MIN_POSITIVE)
     })
 }
 

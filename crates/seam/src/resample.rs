@@ -3,6 +3,8 @@
 use nightloom_raster::Plane;
 use rayon::prelude::*;
 
+use crate::grid_cut::STEPS;
+
 /// Bilinear look-up of a plane of cells at full-resolution pixel (x, y); edges are extended.
 pub(crate) fn sample_cells(cells: &Plane, factor: usize, x: f32, y: f32) -> f32 {
     let to_cell = |v: f32| (v + 0.5) / factor as f32 - 0.5;
@@ -99,42 +101,36 @@ fn box_mean(values: &mut [f32], first: usize, stride: usize, count: usize, radiu
     }
 }
 
-/// Fills NaN cells from their finite neighbours, growing inwards ring by ring.
+/// Fills NaN cells from their finite neighbours, growing inwards ring by ring. The slope that leads to the rim goes on
+/// beyond it, halved from ring to ring.
 pub(crate) fn fill_nan(plane: &mut Plane) {
     let (width, height) = (plane.width() as isize, plane.height() as isize);
+    let at = |plane: &Plane, x: isize, y: isize| {
+        let inside = (0..width).contains(&x) && (0..height).contains(&y);
+        Some(plane)
+            .filter(|_| inside)
+            .map(|p| p.at(x as usize, y as usize))
+            .filter(|v| v.is_finite())
+    };
     loop {
         let before = plane.clone();
         let mut open = 0usize;
-        for y in 0..height {
-            for x in 0..width {
-                if before.at(x as usize, y as usize).is_finite() {
-                    continue;
+        for (x, y) in (0..height).flat_map(|y| (0..width).map(move |x| (x, y))) {
+            if at(&before, x, y).is_some() {
+                continue;
+            }
+            let (mut sum, mut n) = (0.0, 0.0);
+            for (dx, dy) in STEPS {
+                if let Some(near) = at(&before, x + dx, y + dy) {
+                    let slope = at(&before, x + 2 * dx, y + 2 * dy).map_or(0.0, |far| near - far);
+                    sum += near + 0.5 * slope;
+                    n += 1.0;
                 }
-                let (mut sum, mut n) = (0.0, 0.0);
-                for (dx, dy) in [
-                    (-1, 0),
-                    (1, 0),
-                    (0, -1),
-                    (0, 1),
-                    (-1, -1),
-                    (1, -1),
-                    (-1, 1),
-                    (1, 1),
-                ] {
-                    let (u, v) = (x + dx, y + dy);
-                    if (0..width).contains(&u) && (0..height).contains(&v) {
-                        let value = before.at(u as usize, v as usize);
-                        if value.is_finite() {
-                            sum += value;
-                            n += 1.0;
-                        }
-                    }
-                }
-                if n > 0.0 {
-                    *plane.at_mut(x as usize, y as usize) = sum / n;
-                } else {
-                    open += 1;
-                }
+            }
+            if n > 0.0 {
+                *plane.at_mut(x as usize, y as usize) = sum / n;
+            } else {
+                open += 1;
             }
         }
         if open == 0 || open == before.data().len() {

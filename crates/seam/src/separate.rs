@@ -160,7 +160,7 @@ fn near_line(
 ) -> (Vec<bool>, Vec<f32>) {
     let columns = cells.width.div_ceil(by);
     let surfaces: [Plane; 3] = std::array::from_fn(|c| {
-        let surface = &line.sides.surface[c];
+        let surface = &line.sides.stiff[c];
         Plane::from_vec(columns, surface.len() / columns, surface.clone())
     });
     let unary = |k: usize| {

@@ -54,9 +54,10 @@ impl Likeness {
         self.bits[y * self.width + x]
     }
 
-    /// Differs from the sky but does not hang on the land: a star.
+    /// Differs from the sky but does not hang on the land: a star. Among twigs what is brighter than the sky is most
+    /// often the sky itself, of which too little was known.
     pub(crate) fn starry(&self, x: usize, y: usize) -> bool {
-        self.at(x, y) & (CHANGED | ATTACHED) == CHANGED
+        self.at(x, y) & (CHANGED | ATTACHED | STARLIKE) == CHANGED
     }
 
     /// Land no sky can shine through, for the land's colours.

@@ -35,8 +35,8 @@ pub(crate) fn feature(cell: &Cell) -> [f32; FEATURES] {
 
 /// Both sides of a border.
 pub(crate) struct Sides {
-    /// The sky's colour at each cell, where land hides it too.
-    pub(crate) surface: [Vec<f32>; 3],
+    /// The sky's colour at each cell, where land hides it too; too stiff to follow a crown of twigs.
+    pub(crate) stiff: [Vec<f32>; 3],
     sky: Mixture<FEATURES>,
     land: Mixture<FEATURES>,
     /// Likelihoods of each cell, natural logarithms: sky, land.
@@ -56,11 +56,12 @@ impl Sides {
         if ups.len() < LEAST_CELLS || downs.len() < LEAST_CELLS {
             return None;
         }
-        let surface = std::array::from_fn(|c| {
+        let fits: [_; 3] = std::array::from_fn(|c| {
             surface(cells, &|k| {
                 (is_sky(k) && usable(k)).then(|| cells.cells[k].colour[c])
             })
         });
+        let [stiff, surface] = [0, 1].map(|i| fits.each_ref().map(|f: &[Vec<f32>; 2]| f[i].clone()));
         let off = |k: usize| off_surface(&cells.cells[k], std::array::from_fn(|c| surface[c][k]));
         let free = |k: usize| feature(&cells.cells[k]);
         let sky = Mixture::fit(
@@ -76,7 +77,7 @@ impl Sides {
         let logs = (0..cells.cells.len()).map(|k| [sky.log_density(off(k)), land.log_density(free(k))]);
         Some(Self {
             logs: logs.collect(),
-            surface,
+            stiff,
             sky,
             land,
         })
@@ -85,8 +86,10 @@ impl Sides {
     /// Likelihoods of each usable cell if all of the picture is sky, natural logarithms.
     pub(crate) fn sky_alone(cells: &Cells) -> Vec<f32> {
         let usable = |k: &usize| cells.cells[*k].valid >= 0.5;
-        let surface: [Vec<f32>; 3] =
-            std::array::from_fn(|c| surface(cells, &|k| usable(&k).then(|| cells.cells[k].colour[c])));
+        let surface: [Vec<f32>; 3] = std::array::from_fn(|c| {
+            let [_, supple] = surface(cells, &|k| usable(&k).then(|| cells.cells[k].colour[c]));
+            supple
+        });
         let off = |k: usize| off_surface(&cells.cells[k], std::array::from_fn(|c| surface[c][k]));
         let all: Vec<[f32; FEATURES]> = (0..cells.cells.len()).filter(usable).map(off).collect();
         let sky = Mixture::fit(&all, PARTS[0], LEAST_SIGMA);
@@ -117,13 +120,15 @@ fn off_surface(cell: &Cell, surface: [f32; 3]) -> [f32; FEATURES] {
     f
 }
 
-/// A surface through scattered cells, from wide to narrow reach, departures held.
-fn surface(cells: &Cells, value: &dyn Fn(usize) -> Option<f32>) -> Vec<f32> {
+/// A surface through scattered cells, from wide to narrow reach, departures held; before the narrowest and after it.
+fn surface(cells: &Cells, value: &dyn Fn(usize) -> Option<f32>) -> [Vec<f32>; 2] {
     let n = cells.cells.len();
     let seen: Vec<f32> = (0..n).map(|k| f32::from(u8::from(value(k).is_some()))).collect();
     let middle = nightloom_fit::median_of((0..n).filter_map(value)).unwrap_or(0.0);
     let mut out = vec![middle; n];
+    let mut stiff = Vec::new();
     for times in [4.0, 2.0, 1.0] {
+        stiff.clone_from(&out);
         let reach = ((times * REACH * cells.width as f32).round() as usize).max(1);
         let share = blurred(&seen, cells.width, reach);
         let away: Vec<f32> = (0..n)
@@ -134,5 +139,5 @@ fn surface(cells: &Cells, value: &dyn Fn(usize) -> Option<f32>) -> Vec<f32> {
             out[k] += away[k] / (share[k] + LEAST_SHARE);
         }
     }
-    out
+    [stiff, out]
 }
