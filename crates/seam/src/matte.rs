@@ -134,7 +134,7 @@ pub fn matte(
     };
     for round in 0..ROUNDS {
         if zone.grow_into_gaps(evidence, &sky_model) || round == 0 {
-            let deep = |x, y| f32::from(u8::from(zone.at(x, y) & Zone::SOLID != 0));
+            let deep = |x, y| f32::from(u8::from(zone.at(x, y) & (Zone::SKY | Zone::NEAR) == 0));
             deep_model = LandModel::fit(land, &deep, work)?;
         }
         if round == 0 {

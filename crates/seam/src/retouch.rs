@@ -264,7 +264,7 @@ impl Solver<'_> {
         let mut alpha = Plane::filled(land.width(), land.height(), 0.0);
         for round in 0..ROUNDS {
             if zone.grow_into_gaps(&self.inside, &sky) || round == 0 {
-                let solid = |x, y| f32::from(u8::from(zone.at(x, y) & Zone::SOLID != 0));
+                let solid = |x, y| f32::from(u8::from(zone.at(x, y) & (Zone::SKY | Zone::NEAR) == 0));
                 deep = LandModel::fit(land, &solid, work)?.or(&self.matte.deep_model.from(x0, y0));
             }
             if round == 0 {
@@ -396,7 +396,7 @@ pub fn apply(
     coarse.sky_fraction = matte.sky_fraction;
     let mut zone = Zone::of(coarse, settings.band_px);
     zone.grow_into_gaps(evidence, &matte.sky_model);
-    let deep = |x, y| f32::from(u8::from(zone.at(x, y) & Zone::SOLID != 0));
+    let deep = |x, y| f32::from(u8::from(zone.at(x, y) & (Zone::SKY | Zone::NEAR) == 0));
     matte.deep_model = LandModel::fit(evidence.land, &deep, work)?;
     let colours = edge_colours(
         evidence,

@@ -31,8 +31,6 @@ impl Zone {
     pub(crate) const CLEAR: u8 = 4;
     /// Proof of sky behind it.
     pub(crate) const GAP: u8 = 8;
-    /// Land far from all sky: its pixels are the land's own.
-    pub(crate) const SOLID: u8 = 32;
     /// The photographer said so: no pixel of the cell is asked again.
     pub(crate) const TOLD: u8 = 16;
 
@@ -58,12 +56,7 @@ impl Zone {
             let both = if side[k] == 2 { near[k] } else { edge[k] };
             let looked = if both == 3 { Self::NEAR } else { 0 };
             let clear = if close[k] == 2 { Self::CLEAR } else { 0 };
-            let solid = if side[k] == 1 && near[k] == 1 {
-                Self::SOLID
-            } else {
-                0
-            };
-            sky | looked | clear | solid
+            sky | looked | clear
         });
         Self {
             bits: bits.collect(),
@@ -101,7 +94,7 @@ impl Zone {
 
     /// Whether land that lets no sky through lies within `px` of a pixel.
     pub(crate) fn beside_solid(&self, px: usize) -> impl Fn(usize, usize) -> bool + Sync + use<> {
-        let solid = |b: &u8| u8::from(b & Self::SOLID != 0);
+        let solid = |b: &u8| u8::from(b & (Self::SKY | Self::NEAR) == 0);
         let own: Vec<u8> = self.bits.iter().map(solid).collect();
         let near = resample::spread_bits(&own, self.width, self.height, px.div_ceil(self.factor));
         let (width, factor) = (self.width, self.factor);
@@ -129,7 +122,6 @@ impl Zone {
                 for u in i.saturating_sub(BRIDGE)..(i + BRIDGE + 1).min(self.width) {
                     let q = v * self.width + u;
                     let beside = u.abs_diff(i) <= 1 && v.abs_diff(j) <= 1;
-                    self.bits[q] &= !Self::SOLID;
                     if beside && self.bits[q] & (Self::NEAR | Self::SKY | Self::TOLD) == 0 {
                         self.bits[q] |= Self::NEAR;
                         grew = true;
