@@ -17,7 +17,7 @@ const REACH_SIGMA: f32 = 2.5;
 /// The reach may be this part of the way to the land, or its middle could not be told from its ends.
 const MOST_REACH: f32 = 0.25;
 /// Beyond the sky's end lie at most this part of the pixels that an even thinning out would put there …
-const BEYOND: f32 = 0.3;
+const BEYOND: f32 = 0.2;
 /// … and so many sigmas (of a count) fewer than it.
 const SURE: f32 = 3.0;
 /// A window with this share of pixels like the sky is sky, and needs no land to be told from.
@@ -31,11 +31,12 @@ pub(crate) struct Window {
     pub(crate) proof: bool,
 }
 
-/// Looks at the square of pixels from (x0, y0) to (x1, y1).
+/// Looks at those pixels of the square from (x0, y0) to (x1, y1) that `land` names: sky beside the ridge proves nothing.
 pub(crate) fn look(
     evidence: &Evidence,
     sky: &SkyModel,
     [x0, y0, x1, y1]: [usize; 4],
+    land: &dyn Fn(usize, usize) -> bool,
     least_share: f32,
 ) -> Window {
     let back = sky.at(x0 + (x1 - x0) / 2, y0 + (y1 - y0) / 2);
@@ -43,13 +44,14 @@ pub(crate) fn look(
     let sigma: [f32; 3] = std::array::from_fn(|c| noise[c].hypot(MODEL_ERROR * back[c]));
     let away: Vec<[f32; 3]> = (y0..y1)
         .flat_map(|y| (x0..x1).map(move |x| (x, y)))
+        .filter(|&(x, y)| land(x, y))
         .map(|(x, y)| {
             let colour = evidence.land.at(x, y);
             std::array::from_fn(|c| (colour[c] - back[c]) / sigma[c])
         })
         .filter(|v: &[f32; 3]| v.iter().all(|v| v.is_finite()))
         .collect();
-    let Some(land) = land_end(&away) else {
+    let Some(front) = land_end(&away) else {
         return Window {
             alike: 0.0,
             proof: false,
@@ -63,9 +65,9 @@ pub(crate) fn look(
         let proof = is_sky(&away, back, sigma, noise);
         return Window { alike, proof };
     }
-    let length = dot(&land, &land);
+    let length = dot(&front, &front);
     let reach = REACH_SIGMA / length.sqrt();
-    let along = |v: &[f32; 3]| dot(v, &land) / length;
+    let along = |v: &[f32; 3]| dot(v, &front) / length;
     let between = |low: f32, high: f32| count(&|v| (low..high).contains(&(along(v) / reach)));
     let (inside, at, beyond) = (between(1.0, 3.0), between(-1.0, 1.0), between(-3.0, -1.0));
     let thinning = at * (at / inside.max(1.0)).min(1.0);

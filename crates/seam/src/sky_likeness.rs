@@ -321,7 +321,8 @@ fn mark_edges(bits: &mut [u16], width: usize, height: usize) {
     let sky_near = resample::spread_bits(&sides, width, height, DEPTH_PX);
     for (i, b) in bits.iter_mut().enumerate() {
         let edge = match sides[i] {
-            LAND => sky_near[i] & SKY != 0,
+            // Cells in which no sky was proved are not asked again.
+            LAND => sky_near[i] & SKY != 0 && *b & (NEAR | SKY_SIDE) != 0,
             SKY => land_near[i] & LAND != 0,
             0 => false,
             _ => true,

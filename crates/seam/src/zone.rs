@@ -11,8 +11,8 @@ const WINDOW: usize = 3;
 /// Cells on the land's side of the coarse edge that are always looked at closely: no label is surer.
 const EDGE_CELLS: usize = 2;
 
-/// Cells of dense crown that may lie between two gaps.
-const BRIDGE: usize = 6;
+/// Cells of dense crown that may lie between two gaps. A lake lies farther behind its shore.
+const BRIDGE: usize = 3;
 
 /// Which coarse cells are certain and which lie near the edge.
 pub(crate) struct Zone {
@@ -31,6 +31,8 @@ impl Zone {
     pub(crate) const CLEAR: u8 = 4;
     /// Proof of sky behind it.
     pub(crate) const GAP: u8 = 8;
+    /// Land next to a sky cell: some of its pixels may be sky without any gap.
+    const RIM: u8 = 32;
     /// The photographer said so: no pixel of the cell is asked again.
     pub(crate) const TOLD: u8 = 16;
 
@@ -56,7 +58,12 @@ impl Zone {
             let both = if side[k] == 2 { near[k] } else { edge[k] };
             let looked = if both == 3 { Self::NEAR } else { 0 };
             let clear = if close[k] == 2 { Self::CLEAR } else { 0 };
-            sky | looked | clear
+            let rim = if side[k] == 1 && close[k] == 3 {
+                Self::RIM
+            } else {
+                0
+            };
+            sky | looked | clear | rim
         });
         Self {
             bits: bits.collect(),
@@ -147,6 +154,7 @@ impl Zone {
             high(i, evidence.land.width()),
             high(j, evidence.land.height()),
         ];
-        gaps::look(evidence, sky, window, GAP_SHARE)
+        let land = |x: usize, y: usize| self.at(x, y) & (Self::SKY | Self::RIM) == 0;
+        gaps::look(evidence, sky, window, &land, GAP_SHARE)
     }
 }

@@ -8,6 +8,8 @@ mod fill;
 mod foreground;
 #[path = "all/hints.rs"]
 mod hints;
+#[path = "all/land_or_sky.rs"]
+mod land_or_sky;
 #[path = "all/matte.rs"]
 mod matte;
 #[path = "all/scene.rs"]
