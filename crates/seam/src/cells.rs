@@ -130,3 +130,14 @@ fn spread_at(planes: &[Plane; 3], [x0, y0, x1, y1]: [usize; 4], lag: usize) -> f
     }
     median(&mut values).unwrap_or(0.0) * SIGMA_PER_MAD as f32 * std::f32::consts::FRAC_1_SQRT_2
 }
+
+/// Whether enough of a cell holds light.
+pub(crate) fn usable(cells: &Cells, i: usize) -> bool {
+    cells.cells[i].valid >= 0.5
+}
+
+/// How far apart the colours of two cells are, natural logarithms.
+pub(crate) fn difference(cells: &Cells, p: usize, q: usize) -> f32 {
+    let (a, b) = (&cells.cells[p].colour, &cells.cells[q].colour);
+    (0..3).map(|c| (a[c] - b[c]).powi(2)).sum::<f32>().sqrt()
+}

@@ -12,8 +12,9 @@ use nightloom_raster::Plane;
 
 use crate::{
     Coarse, SeparateSettings, Side, Stroke,
+    cells::{difference, usable},
     grid_cut::neighbour,
-    separate::{cut, difference, usable},
+    separate::cut,
     strokes::{Painted, Span},
     surface::Surface,
 };

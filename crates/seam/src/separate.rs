@@ -10,7 +10,7 @@ use nightloom_raster::Plane;
 
 use crate::{
     Evidence, SeamError, Work,
-    cells::Cells,
+    cells::{Cells, difference, usable},
     grid_cut::{GridCut, STEPS, neighbour},
     resample,
     skyline::{COLUMNS, Picture, Skyline, larger, merged, skyline},
@@ -256,15 +256,6 @@ fn add_motion(temporal: &crate::Temporal, cells: &Cells, weight: &mut [f32]) {
             *w += 3.0;
         }
     }
-}
-
-pub(crate) fn usable(cells: &Cells, i: usize) -> bool {
-    cells.cells[i].valid >= 0.5
-}
-
-pub(crate) fn difference(cells: &Cells, p: usize, q: usize) -> f32 {
-    let (a, b) = (&cells.cells[p].colour, &cells.cells[q].colour);
-    (0..3).map(|c| (a[c] - b[c]).powi(2)).sum::<f32>().sqrt()
 }
 
 /// The difference neighbours show where the picture is smooth: the lower quartile.

@@ -1,6 +1,9 @@
 //! What every child knows: land does not hang in the air, and sky is not shut in by land.
 
-use crate::{cells::Cells, grid_cut::neighbour, separate::usable};
+use crate::{
+    cells::{Cells, usable},
+    grid_cut::neighbour,
+};
 
 /// Land smaller than this part of the picture that touches neither the bottom nor a side hangs in the air.
 const HANGING: usize = 50;

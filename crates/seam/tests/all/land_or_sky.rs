@@ -107,7 +107,6 @@ fn worst(paint: impl Fn(&mut View) -> Rgb, lamps: &dyn Fn(&View) -> Vec<[f32; 2]
         let mut stars = view.stars();
         stars.extend(lamps(&view));
         let wrong = view.wrong(&land, &stars);
-        println!("seed {seed}: {wrong:?}");
         worst = [worst[0].max(wrong[0]), worst[1].max(wrong[1])];
     }
     worst
