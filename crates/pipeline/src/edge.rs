@@ -59,7 +59,7 @@ pub(super) fn find_edge(
 /// The edge without hints, which only the land stack decides.
 fn kept_or_found(bench: &mut Bench<'_>, ground: &Ground<'_>) -> Result<(Coarse, Matte), BuildError> {
     let Ground { land, canvas, .. } = ground;
-    let key = StepKey::new(EDGE_STEP, 2)
+    let key = StepKey::new(EDGE_STEP, 3)
         .input("land", land.key)
         .settings(&(
             canvas.width,
