@@ -6,25 +6,23 @@
 //! Huttenlocher 2012, Theory of Computing 8, 415). Exact, in time of the number of cells.
 
 /// What a border costs on a grid of cells, row by row.
-pub(crate) struct BorderCosts {
+pub(crate) struct BorderLinks {
     pub(crate) width: usize,
     pub(crate) height: usize,
-    /// Gained by each cell that is sky.
-    pub(crate) sky_gain: Vec<f32>,
     /// Cost of parting a cell from the one above it; the first row's is that of no sky at all.
     pub(crate) above: Vec<f32>,
     /// Cost of parting a cell from its right neighbour; the last column's is not used.
     pub(crate) right: Vec<f32>,
 }
 
-impl BorderCosts {
-    /// The cheapest border: how many cells of each column are sky, counted from the top.
-    pub(crate) fn cheapest(&self) -> Vec<usize> {
+impl BorderLinks {
+    /// The cheapest border where each cell gains so much as sky: how many cells of each column are, from the top.
+    pub(crate) fn cheapest(&self, sky_gain: &[f32]) -> Vec<usize> {
         let levels = self.height + 1;
-        let mut best = self.column(0);
+        let mut best = self.column(0, sky_gain);
         let mut from = vec![0u32; levels * self.width];
         for x in 1..self.width {
-            let own = self.column(x);
+            let own = self.column(x, sky_gain);
             let links = self.links(x - 1);
             let back = &mut from[x * levels..(x + 1) * levels];
             best = step(&best, &own, &links, back);
@@ -41,7 +39,7 @@ impl BorderCosts {
     }
 
     /// What all links cut by a border cost together.
-    pub(crate) fn links_cut(&self, border: &[usize]) -> f64 {
+    pub(crate) fn cut_by(&self, border: &[usize]) -> f64 {
         let mut sum = 0.0;
         for (x, &b) in border.iter().enumerate() {
             sum += self.above_cost(x, b);
@@ -64,12 +62,12 @@ impl BorderCosts {
         }
     }
 
-    fn column(&self, x: usize) -> Vec<f64> {
+    fn column(&self, x: usize, sky_gain: &[f32]) -> Vec<f64> {
         let mut gained = 0.0;
         (0..=self.height)
             .map(|b| {
                 if b > 0 {
-                    gained += f64::from(self.sky_gain[(b - 1) * self.width + x]);
+                    gained += f64::from(sky_gain[(b - 1) * self.width + x]);
                 }
                 self.above_cost(x, b) - gained
             })
@@ -118,12 +116,12 @@ fn step(before: &[f64], own: &[f64], links: &[f64], back: &mut [u32]) -> Vec<f64
 mod tests {
     use super::*;
 
-    fn energy(costs: &BorderCosts, border: &[usize]) -> f64 {
-        let gained: f32 = (0..costs.width)
+    fn energy(links: &BorderLinks, gain: &[f32], border: &[usize]) -> f64 {
+        let gained: f32 = (0..links.width)
             .flat_map(|x| (0..border[x]).map(move |y| (x, y)))
-            .map(|(x, y)| costs.sky_gain[y * costs.width + x])
+            .map(|(x, y)| gain[y * links.width + x])
             .sum();
-        costs.links_cut(border) - f64::from(gained)
+        links.cut_by(border) - f64::from(gained)
     }
 
     /// Every border of small random grids is tried; the one found must be the cheapest.
@@ -137,16 +135,18 @@ mod tests {
                 .collect()
         };
         for _ in 0..200 {
-            let costs = BorderCosts {
+            let gain = roll(-3.0, 3.0);
+            let links = BorderLinks {
                 width,
                 height,
-                sky_gain: roll(-3.0, 3.0),
                 above: roll(0.0, 3.0),
                 right: roll(0.0, 3.0),
             };
-            let found = energy(&costs, &costs.cheapest());
+            let found = energy(&links, &gain, &links.cheapest(&gain));
             let all = (0..5usize.pow(4)).map(|k| [k % 5, k / 5 % 5, k / 25 % 5, k / 125]);
-            let least = all.map(|b| energy(&costs, &b)).fold(f64::INFINITY, f64::min);
+            let least = all
+                .map(|b| energy(&links, &gain, &b))
+                .fold(f64::INFINITY, f64::min);
             assert_eq!(found, least);
         }
     }

@@ -19,6 +19,17 @@ pub(crate) struct Cell {
     pub(crate) valid: f32,
 }
 
+/// Numbers that describe a cell: three of colour, texture, structure.
+pub(crate) const FEATURES: usize = 5;
+
+impl Cell {
+    /// What it is compared by.
+    pub(crate) fn feature(&self) -> [f32; FEATURES] {
+        let [r, g, b] = self.colour;
+        [r, g, b, self.texture, self.structure]
+    }
+}
+
 /// The picture in cells.
 #[derive(Clone, Debug)]
 pub(crate) struct Cells {
@@ -60,6 +71,45 @@ impl Cells {
             factor,
             cells: rows?.concat(),
         })
+    }
+
+    /// What is known of single cells, joined over squares of `by` cells.
+    pub(crate) fn merged<T: Copy>(&self, by: usize, values: &[T], join: impl Fn(T, T) -> T) -> Vec<T> {
+        let (width, height) = (self.width.div_ceil(by), self.height.div_ceil(by));
+        (0..width * height)
+            .map(|k| {
+                let (x0, y0) = (k % width * by, k / width * by);
+                let rows = y0..(y0 + by).min(self.height);
+                rows.flat_map(|y| &values[y * self.width + x0..y * self.width + (x0 + by).min(self.width)])
+                    .copied()
+                    .reduce(&join)
+                    .unwrap_or(values[0])
+            })
+            .collect()
+    }
+
+    /// Larger cells, each the mean of the valid ones among `by` × `by`.
+    pub(crate) fn larger(&self, by: usize) -> Self {
+        let weighted = |c: &Cell| (c.feature().map(|v| v * c.valid), c.valid, 1.0f32);
+        let all: Vec<_> = self.cells.iter().map(weighted).collect();
+        let sums = self.merged(by, &all, |a, b| {
+            (std::array::from_fn(|i| a.0[i] + b.0[i]), a.1 + b.1, a.2 + b.2)
+        });
+        let mean = |(f, valid, n): ([f32; FEATURES], f32, f32)| {
+            let [r, g, b, texture, structure] = f.map(|v| v / valid.max(1e-6));
+            Cell {
+                colour: [r, g, b],
+                structure,
+                texture,
+                valid: valid / n,
+            }
+        };
+        Self {
+            width: self.width.div_ceil(by),
+            height: self.height.div_ceil(by),
+            factor: self.factor * by,
+            cells: sums.into_iter().map(mean).collect(),
+        }
     }
 }
 

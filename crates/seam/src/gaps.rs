@@ -25,10 +25,13 @@ const ALL_SKY: f32 = 0.6;
 
 /// Pixels of a window against the sky behind.
 pub(crate) struct Window {
-    /// Share of pixels that look like the sky.
-    pub(crate) alike: f32,
-    /// Whether they are proof of sky.
-    pub(crate) proof: bool,
+    /// Each pixel's distance from the sky in sigmas.
+    away: Vec<[f32; 3]>,
+    /// The sky behind.
+    back: [f32; 3],
+    /// Noise of one pixel of it, and with what is not known of the sky.
+    noise: [f32; 3],
+    sigma: [f32; 3],
 }
 
 /// Looks at those pixels of the square from (x0, y0) to (x1, y1) that `land` names: sky beside the ridge proves nothing.
@@ -37,76 +40,90 @@ pub(crate) fn look(
     sky: &SkyModel,
     [x0, y0, x1, y1]: [usize; 4],
     land: &dyn Fn(usize, usize) -> bool,
-    least_share: f32,
 ) -> Window {
     let back = sky.at(x0 + (x1 - x0) / 2, y0 + (y1 - y0) / 2);
     let noise: [f32; 3] = std::array::from_fn(|c| sky.noise_at(c, back[c]));
     let sigma: [f32; 3] = std::array::from_fn(|c| noise[c].hypot(MODEL_ERROR * back[c]));
-    let away: Vec<[f32; 3]> = (y0..y1)
-        .flat_map(|y| (x0..x1).map(move |x| (x, y)))
-        .filter(|&(x, y)| land(x, y))
-        .map(|(x, y)| {
-            let colour = evidence.land.at(x, y);
-            std::array::from_fn(|c| (colour[c] - back[c]) / sigma[c])
-        })
-        .filter(|v: &[f32; 3]| v.iter().all(|v| v.is_finite()))
-        .collect();
-    let Some(front) = land_end(&away) else {
-        return Window {
-            alike: 0.0,
-            proof: false,
-        };
-    };
-    let count = |test: &dyn Fn(&[f32; 3]) -> bool| away.iter().filter(|v| test(v)).count() as f32;
-    let near = |v: &[f32; 3]| v.iter().all(|v| v.abs() < REACH_SIGMA);
-    let like = count(&near);
-    let alike = like / away.len() as f32;
-    if alike >= ALL_SKY {
-        let proof = is_sky(&away, back, sigma, noise);
-        return Window { alike, proof };
-    }
-    let length = dot(&front, &front);
-    let reach = REACH_SIGMA / length.sqrt();
-    let along = |v: &[f32; 3]| dot(v, &front) / length;
-    let between = |low: f32, high: f32| count(&|v| (low..high).contains(&(along(v) / reach)));
-    let (inside, at, beyond) = (between(1.0, 3.0), between(-1.0, 1.0), between(-3.0, -1.0));
-    let thinning = at * (at / inside.max(1.0)).min(1.0);
-    let ends = beyond < BEYOND * thinning && thinning - beyond > SURE * thinning.sqrt();
-    let crowd: Vec<[f32; 3]> = away.iter().copied().filter(|v| along(v).abs() < reach).collect();
-    let proof = alike >= least_share
-        && reach < MOST_REACH
-        && ends
-        && like > 0.5 * at
-        && of_one_hue(&crowd, back, sigma);
-    Window { alike, proof }
-}
-
-/// Whether a window without land is the sky behind in each channel: noise must not hide what is not.
-fn is_sky(away: &[[f32; 3]], back: [f32; 3], sigma: [f32; 3], noise: [f32; 3]) -> bool {
-    // Demosaicing makes neighbours alike: four pixels tell what one would.
-    let chance = 1.25 * (4.0 / away.len() as f32).sqrt();
-    (0..3).all(|c| {
-        let middle = median_of(away.iter().map(|v| v[c])).unwrap_or(f32::INFINITY);
-        middle.abs() * sigma[c] < 2.0 * MODEL_ERROR * back[c] + SURE * chance * noise[c]
-    })
-}
-
-/// Whether pixels as bright as the sky have its hue too, on the whole: ground of another colour passes through the
-/// sky's brightness beside its colour.
-fn of_one_hue(crowd: &[[f32; 3]], back: [f32; 3], sigma: [f32; 3]) -> bool {
-    let chance = 1.25 * (4.0 / crowd.len().max(1) as f32).sqrt();
-    let share: [f32; 3] = std::array::from_fn(|c| {
-        median_of(
-            crowd
-                .iter()
-                .map(|v| v[c] * sigma[c] / back[c].max(f32::MIN_POSITIVE)),
-        )
-        .unwrap_or(f32::INFINITY)
+    let places = (y0..y1).flat_map(|y| (x0..x1).map(move |x| (x, y)));
+    let away = places.filter(|&(x, y)| land(x, y)).map(|(x, y)| {
+        let colour = evidence.land.at(x, y);
+        std::array::from_fn(|c| (colour[c] - back[c]) / sigma[c])
     });
-    let grey = share.iter().sum::<f32>() / 3.0;
-    (0..3).all(|c| {
-        (share[c] - grey).abs() < HUE_ERROR + SURE * chance * sigma[c] / back[c].max(f32::MIN_POSITIVE)
-    })
+    Window {
+        away: away
+            .filter(|v: &[f32; 3]| v.iter().all(|v| v.is_finite()))
+            .collect(),
+        back,
+        noise,
+        sigma,
+    }
+}
+
+impl Window {
+    fn count(&self, test: &dyn Fn(&[f32; 3]) -> bool) -> f32 {
+        self.away.iter().filter(|v| test(v)).count() as f32
+    }
+
+    fn like(&self) -> f32 {
+        self.count(&|v| v.iter().all(|v| v.abs() < REACH_SIGMA))
+    }
+
+    /// Share of pixels that look like the sky.
+    pub(crate) fn alike(&self) -> f32 {
+        self.like() / self.away.len().max(1) as f32
+    }
+
+    /// Whether the pixels prove sky, of which they show this share at least.
+    pub(crate) fn is_gap(&self, least_share: f32) -> bool {
+        let alike = self.alike();
+        if alike >= ALL_SKY {
+            return self.is_sky();
+        }
+        alike >= least_share && land_end(&self.away).is_some_and(|front| self.ends_at_sky(front))
+    }
+
+    /// Whether the way from land to sky ends at the sky and has its hue there.
+    fn ends_at_sky(&self, front: [f32; 3]) -> bool {
+        let length = dot(&front, &front);
+        let reach = REACH_SIGMA / length.sqrt();
+        let along = |v: &[f32; 3]| dot(v, &front) / length;
+        let between = |low: f32, high: f32| self.count(&|v| (low..high).contains(&(along(v) / reach)));
+        let (inside, at, beyond) = (between(1.0, 3.0), between(-1.0, 1.0), between(-3.0, -1.0));
+        let thinning = at * (at / inside.max(1.0)).min(1.0);
+        reach < MOST_REACH
+            && beyond < BEYOND * thinning
+            && thinning - beyond > SURE * thinning.sqrt()
+            && self.like() > 0.5 * at
+            && self.of_one_hue(|v| along(v).abs() < reach)
+    }
+
+    /// Whether a window without land is the sky behind in each channel: noise must not hide what is not.
+    fn is_sky(&self) -> bool {
+        let chance = chance(self.away.len());
+        (0..3).all(|c| {
+            let middle = median_of(self.away.iter().map(|v| v[c])).unwrap_or(f32::INFINITY);
+            middle.abs() * self.sigma[c] < 2.0 * MODEL_ERROR * self.back[c] + SURE * chance * self.noise[c]
+        })
+    }
+
+    /// Whether pixels as bright as the sky have its hue too, on the whole: ground of another colour passes through the
+    /// sky's brightness beside its colour.
+    fn of_one_hue(&self, as_bright: impl Fn(&[f32; 3]) -> bool) -> bool {
+        let crowd: Vec<&[f32; 3]> = self.away.iter().filter(|v| as_bright(v)).collect();
+        let relative: [f32; 3] = std::array::from_fn(|c| self.sigma[c] / self.back[c].max(f32::MIN_POSITIVE));
+        let share: [f32; 3] = std::array::from_fn(|c| {
+            median_of(crowd.iter().map(|v| v[c] * relative[c])).unwrap_or(f32::INFINITY)
+        });
+        let grey = share.iter().sum::<f32>() / 3.0;
+        let doubt = SURE * chance(crowd.len());
+        (0..3).all(|c| (share[c] - grey).abs() < HUE_ERROR + doubt * relative[c])
+    }
+}
+
+/// Error of a median of so many pixels, in sigmas of one (normal law). Demosaicing makes neighbours alike: four pixels
+/// tell what one would.
+fn chance(count: usize) -> f32 {
+    1.25 * (4.0 / count.max(1) as f32).sqrt()
 }
 
 /// Mean of the quarter of the pixels that is farthest from the sky, in sigmas.

@@ -1,11 +1,12 @@
-//! How the soft edge is made.
+//! Settings of the soft edge.
 
 use crate::SeamError;
 
 /// How the matte is made.
 #[derive(Clone, Debug, PartialEq)]
 pub struct MatteSettings {
-    /// How far from the coarse edge the matte is always looked at closely, pixels, 4 to 500.
+    /// How far from the coarse edge the sky is always looked at closely, pixels, 4 to 500. Land is so next to the edge
+    /// and where sky is proved behind it.
     pub band_px: usize,
     /// Residual from the sky, in noise sigmas, above which a pixel may be land, 1 to 20.
     pub threshold_sigma: f32,

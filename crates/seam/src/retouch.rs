@@ -208,7 +208,7 @@ impl Window {
             .for_each(|k| zone.look_at(k));
         for (q, side) in surely_told(said) {
             let k = at(q);
-            if side == Side::Sky || zone.seen_through(k, evidence, sky).alike > SKY_LIKE {
+            if side == Side::Sky || zone.alike(k, evidence, sky) > SKY_LIKE {
                 zone.tell(k);
             }
         }

@@ -13,7 +13,7 @@ use crate::{
     cells::{Cells, difference, usable},
     grid_cut::{GridCut, STEPS, neighbour},
     resample,
-    skyline::{COLUMNS, Picture, Skyline, larger, merged, skyline},
+    skyline::{COLUMNS, Picture, Skyline, skyline},
     topology,
 };
 
@@ -92,17 +92,17 @@ pub fn separate(evidence: &Evidence, settings: &SeparateSettings, work: &Work) -
     let long = evidence.land.width().max(evidence.land.height());
     let factor = long.div_ceil(settings.long_side).max(4);
     let cells = Cells::measure(evidence, factor, work)?;
-    if cells.cells.iter().all(|c| c.valid < 0.5) {
+    if (0..cells.cells.len()).all(|k| !usable(&cells, k)) {
         return Err(SeamError::Empty { what: "land picture" });
     }
     work.step(0.4)?;
     let known = Known::gather(evidence, &cells);
     let by = cells.width.max(cells.height).div_ceil(COLUMNS).max(1);
-    let wide = larger(&cells, by);
+    let wide = cells.larger(by);
     let picture = Picture {
         cells: &wide,
-        starry: &merged(&cells, by, &known.starry, |a, b| a || b),
-        known: &merged(&cells, by, &known.weight, |a, b| a + b),
+        starry: &cells.merged(by, &known.starry, |a, b| a || b),
+        known: &cells.merged(by, &known.weight, |a, b| a + b),
     };
     let found = skyline(&picture);
     work.step(0.8)?;
@@ -311,8 +311,8 @@ fn looks_like_land(cells: &Cells, evidence: &Evidence) -> bool {
     if seen || !evidence.stars.is_empty() {
         return false;
     }
-    let valid = cells.cells.iter().filter(|c| c.valid >= 0.5);
-    median_of(valid.map(|c| c.structure)).is_some_and(|m| m > SKY_STRUCTURE)
+    let valid = (0..cells.cells.len()).filter(|&k| usable(cells, k));
+    median_of(valid.map(|k| cells.cells[k].structure)).is_some_and(|m| m > SKY_STRUCTURE)
 }
 
 fn conclude(cells: Cells, labels: Vec<bool>, unary: Vec<f32>, settings: &SeparateSettings) -> Coarse {

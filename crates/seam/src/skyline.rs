@@ -10,9 +10,9 @@ use nightloom_fit::quantile;
 use rayon::prelude::*;
 
 use crate::{
-    border::BorderCosts,
-    cells::{Cell, Cells},
-    two_sides::{LAND_NUMBERS, Sides, feature},
+    border::BorderLinks,
+    cells::{Cells, usable},
+    two_sides::{LAND_NUMBERS, Sides, SkyAlone},
 };
 
 /// Columns of cells in which the skyline is looked for, at most.
@@ -60,7 +60,7 @@ pub(crate) struct Skyline {
 /// The most likely skyline; `None` where no land is needed to explain the picture.
 pub(crate) fn skyline(picture: &Picture) -> Option<Skyline> {
     let links = Links::of(picture.cells);
-    let starts = links.starts(picture.cells);
+    let starts = links.starts();
     let found: Vec<Option<Skyline>> = starts
         .into_par_iter()
         .map(|start| settle(picture, &links, start))
@@ -80,56 +80,48 @@ fn land_price(cells: &Cells, border: &[usize]) -> f64 {
     0.5 * f64::from(LAND_NUMBERS) * looks.ln() / cells.width as f64
 }
 
-/// How well a sky without land explains the picture, per column, as in [`score`].
+/// How well a sky without land explains the picture, per column.
 fn sky_alone(picture: &Picture) -> f64 {
-    let cells = picture.cells;
-    let all = vec![cells.height; cells.width];
-    let stars = StarOdds::of(picture, &all);
-    let looks: f64 = Sides::sky_alone(cells)
-        .into_iter()
-        .map(|l| f64::from(l.max(LEAST_LOG)))
-        .sum();
-    let usable = (0..cells.cells.len()).filter(|&k| cells.cells[k].valid >= 0.5);
-    let other: f64 = usable
-        .map(|k| f64::from(stars.log(k, true) + 0.5 * picture.known[k]))
-        .sum();
-    (f64::from(CELL_WEIGHT) * looks + other) / cells.width as f64
+    let all = vec![picture.cells.height; picture.cells.width];
+    let sky = SkyAlone::fit(picture.cells);
+    explained(picture, &all, &|k, _| sky.log_density(k)) / picture.cells.width as f64
 }
 
 /// Fits and seeks in turn until the border stays.
 fn settle(picture: &Picture, links: &Links, mut border: Vec<usize>) -> Option<Skyline> {
-    let mut sides = Sides::fit(picture.cells, &border)?;
+    let cells = picture.cells;
+    let mut sides = Sides::fit(cells, &border)?;
     for _ in 0..ROUNDS {
         let stars = StarOdds::of(picture, &border);
-        let gain = |k: usize| match picture.cells.cells[k].valid >= 0.5 {
+        let gain = |k: usize| match usable(cells, k) {
             true => SEEK_WEIGHT * sides.for_sky(k).clamp(-MOST, MOST) + stars.for_sky(k) + picture.known[k],
             false => 0.0,
         };
-        let costs = links.costs((0..picture.cells.cells.len()).map(gain).collect());
-        let next = costs.cheapest();
+        let gain: Vec<f32> = (0..cells.cells.len()).map(gain).collect();
+        let next = links.border.cheapest(&gain);
         if next == border {
             break;
         }
         border = next;
-        sides = Sides::fit(picture.cells, &border)?;
+        sides = Sides::fit(cells, &border)?;
     }
-    let score = score(picture, links, &border, &sides);
+    let looks = explained(picture, &border, &|k, sky| sides.log_density(k, sky));
+    let score = (looks - links.border.cut_by(&border)) / cells.width as f64;
     Some(Skyline { border, sides, score })
 }
 
-fn score(picture: &Picture, links: &Links, border: &[usize], sides: &Sides) -> f64 {
+/// How well cells and stars are explained by what is above a border and below it: a logarithm of likelihood.
+fn explained(picture: &Picture, border: &[usize], log_density: &dyn Fn(usize, bool) -> f32) -> f64 {
     let cells = picture.cells;
     let stars = StarOdds::of(picture, border);
-    let mut looks = 0.0;
-    let mut other = 0.0;
-    for (k, cell) in cells.cells.iter().enumerate().filter(|(_, c)| c.valid >= 0.5) {
+    let (mut looks, mut other) = (0.0, 0.0);
+    for k in (0..cells.cells.len()).filter(|&k| usable(cells, k)) {
         let sky = k / cells.width < border[k % cells.width];
-        looks += f64::from(sides.log_density(k, cell, sky).max(LEAST_LOG));
-        other +=
-            f64::from(stars.log(k, sky)) + 0.5 * f64::from(if sky { 1.0 } else { -1.0 } * picture.known[k]);
+        looks += f64::from(log_density(k, sky).max(LEAST_LOG));
+        let side = if sky { 0.5 } else { -0.5 };
+        other += f64::from(stars.log(k, sky) + side * picture.known[k]);
     }
-    let cut = links.costs(Vec::new()).links_cut(border);
-    (f64::from(CELL_WEIGHT) * looks + other - cut) / cells.width as f64
+    f64::from(CELL_WEIGHT) * looks + other
 }
 
 /// How much likelier stars are in the sky than star-like points on land.
@@ -143,7 +135,7 @@ impl<'a> StarOdds<'a> {
     fn of(picture: &'a Picture, border: &[usize]) -> Self {
         let cells = picture.cells;
         let mut counts = [[0.5f32, 1.0]; 2];
-        for (k, _) in cells.cells.iter().enumerate().filter(|(_, c)| c.valid >= 0.5) {
+        for k in (0..cells.cells.len()).filter(|&k| usable(cells, k)) {
             let land = usize::from(k / cells.width >= border[k % cells.width]);
             counts[land][0] += f32::from(u8::from(picture.starry[k]));
             counts[land][1] += 1.0;
@@ -170,10 +162,7 @@ impl<'a> StarOdds<'a> {
 
 /// What parting two neighbours costs.
 struct Links {
-    width: usize,
-    height: usize,
-    above: Vec<f32>,
-    right: Vec<f32>,
+    border: BorderLinks,
     /// Sharp steps downwards over the typical one.
     steps: Vec<f32>,
 }
@@ -182,8 +171,8 @@ impl Links {
     fn of(cells: &Cells) -> Self {
         let (width, height) = (cells.width, cells.height);
         let colour = |x: usize, y: usize| {
-            let cell = &cells.cells[y * width + x];
-            (cell.valid >= 0.5).then_some(cell.colour)
+            let k = y * width + x;
+            usable(cells, k).then(|| cells.cells[k].colour)
         };
         let at = |k: usize| (k % width, k / width);
         let up = |k: usize| {
@@ -207,37 +196,24 @@ impl Links {
             LINK * (SHARP_LINK + smooth)
         };
         Self {
-            width,
-            height,
-            right: right.iter().map(cost).collect(),
+            border: BorderLinks {
+                width,
+                height,
+                above: above.iter().map(cost).collect(),
+                right: right.iter().map(cost).collect(),
+            },
             steps: above.iter().map(|s| s.map_or(0.0, |s| s[1]) / typical).collect(),
-            above: above.iter().map(cost).collect(),
-        }
-    }
-
-    fn costs(&self, sky_gain: Vec<f32>) -> BorderCosts {
-        BorderCosts {
-            width: self.width,
-            height: self.height,
-            sky_gain,
-            above: self.above.clone(),
-            right: self.right.clone(),
         }
     }
 
     /// Straight lines at several heights, and the first step of several sizes met from the top.
-    fn starts(&self, cells: &Cells) -> Vec<Vec<usize>> {
-        let lines = (2..10).map(|k| vec![self.height * k / 10; self.width]);
+    fn starts(&self) -> Vec<Vec<usize>> {
+        let BorderLinks { width, height, .. } = self.border;
+        let lines = (2..10).map(|k| vec![height * k / 10; width]);
         let edges = [12.0, 24.0, 48.0].map(|least| {
-            let first = |x: usize| {
-                (1..self.height)
-                    .find(|y| {
-                        let k = y * self.width + x;
-                        self.steps[k] > least && cells.cells[k].valid >= 0.5
-                    })
-                    .unwrap_or(self.height)
-            };
-            (0..self.width).map(first).collect()
+            let sharp = |x: usize, y: &usize| self.steps[y * width + x] > least;
+            let first = |x: usize| (1..height).find(|y| sharp(x, y)).unwrap_or(height);
+            (0..width).map(first).collect()
         });
         lines.chain(edges).collect()
     }
@@ -259,48 +235,4 @@ fn sharpness(next: usize, end: usize, colour: &dyn Fn(usize) -> Option<[f32; 3]>
     // A step that falls between two cells shows half of itself in each.
     let share = (step / whole.max(1e-6) - even) / (0.5 - even);
     Some([step, step * share.clamp(0.0, 1.0)])
-}
-
-/// What is known of single cells, laid over larger ones.
-pub(crate) fn merged<T: Copy>(of: &Cells, by: usize, values: &[T], join: impl Fn(T, T) -> T) -> Vec<T> {
-    let (width, height) = (of.width.div_ceil(by), of.height.div_ceil(by));
-    (0..width * height)
-        .map(|k| {
-            let (x0, y0) = (k % width * by, k / width * by);
-            let rows = y0..(y0 + by).min(of.height);
-            rows.flat_map(|y| &values[y * of.width + x0..y * of.width + (x0 + by).min(of.width)])
-                .copied()
-                .reduce(&join)
-                .unwrap_or(values[0])
-        })
-        .collect()
-}
-
-/// Larger cells, each the mean of the valid ones in it.
-pub(crate) fn larger(cells: &Cells, by: usize) -> Cells {
-    let weighted = |c: &Cell| {
-        let f = feature(c).map(|v| v * c.valid);
-        (f, c.valid, 1.0f32)
-    };
-    let all: Vec<_> = cells.cells.iter().map(weighted).collect();
-    let sums = merged(cells, by, &all, |a, b| {
-        (std::array::from_fn(|i| a.0[i] + b.0[i]), a.1 + b.1, a.2 + b.2)
-    });
-    Cells {
-        width: cells.width.div_ceil(by),
-        height: cells.height.div_ceil(by),
-        factor: cells.factor * by,
-        cells: sums
-            .into_iter()
-            .map(|(f, valid, n)| {
-                let f = f.map(|v| v / valid.max(1e-6));
-                Cell {
-                    colour: [f[0], f[1], f[2]],
-                    texture: f[3],
-                    structure: f[4],
-                    valid: valid / n,
-                }
-            })
-            .collect(),
-    }
 }

@@ -4,13 +4,11 @@
 //! that follows the sky's own cells, and what remains is one narrow mixture. The land's is a free mixture.
 
 use crate::{
-    cells::{Cell, Cells},
+    cells::{Cell, Cells, FEATURES, usable},
     mixture::Mixture,
     resample::blurred,
 };
 
-/// Numbers that describe a cell: three of colour, texture, structure.
-pub(crate) const FEATURES: usize = 5;
 /// No feature is ever known better than this (natural logarithms).
 const LEAST_SIGMA: [f64; FEATURES] = [0.03, 0.03, 0.03, 0.05, 0.05];
 /// Parts of the mixtures of sky and land.
@@ -27,12 +25,6 @@ const LEAST_SHARE: f32 = 0.02;
 /// Cells that a side needs at least to be described.
 const LEAST_CELLS: usize = 30;
 
-/// What a cell is described by.
-pub(crate) fn feature(cell: &Cell) -> [f32; FEATURES] {
-    let [r, g, b] = cell.colour;
-    [r, g, b, cell.texture, cell.structure]
-}
-
 /// Both sides of a border.
 pub(crate) struct Sides {
     /// The sky's colour at each cell, where land hides it too; too stiff to follow a crown of twigs.
@@ -47,10 +39,9 @@ impl Sides {
     /// Fits both sides of a border (cells of sky per column); `None` if one of them is next to empty.
     pub(crate) fn fit(cells: &Cells, border: &[usize]) -> Option<Self> {
         let is_sky = |k: usize| k / cells.width < border[k % cells.width];
-        let usable = |k: usize| cells.cells[k].valid >= 0.5;
         let side = |wanted: bool| -> Vec<usize> {
             let all = 0..cells.cells.len();
-            all.filter(|&k| is_sky(k) == wanted && usable(k)).collect()
+            all.filter(|&k| is_sky(k) == wanted && usable(cells, k)).collect()
         };
         let (ups, downs) = (side(true), side(false));
         if ups.len() < LEAST_CELLS || downs.len() < LEAST_CELLS {
@@ -58,12 +49,12 @@ impl Sides {
         }
         let fits: [_; 3] = std::array::from_fn(|c| {
             surface(cells, &|k| {
-                (is_sky(k) && usable(k)).then(|| cells.cells[k].colour[c])
+                (is_sky(k) && usable(cells, k)).then(|| cells.cells[k].colour[c])
             })
         });
         let [stiff, surface] = [0, 1].map(|i| fits.each_ref().map(|f: &[Vec<f32>; 2]| f[i].clone()));
         let off = |k: usize| off_surface(&cells.cells[k], std::array::from_fn(|c| surface[c][k]));
-        let free = |k: usize| feature(&cells.cells[k]);
+        let free = |k: usize| cells.cells[k].feature();
         let sky = Mixture::fit(
             &ups.into_iter().map(off).collect::<Vec<_>>(),
             PARTS[0],
@@ -83,37 +74,47 @@ impl Sides {
         })
     }
 
-    /// Likelihoods of each usable cell if all of the picture is sky, natural logarithms.
-    pub(crate) fn sky_alone(cells: &Cells) -> Vec<f32> {
-        let usable = |k: &usize| cells.cells[*k].valid >= 0.5;
-        let surface: [Vec<f32>; 3] = std::array::from_fn(|c| {
-            let [_, supple] = surface(cells, &|k| usable(&k).then(|| cells.cells[k].colour[c]));
-            supple
-        });
-        let off = |k: usize| off_surface(&cells.cells[k], std::array::from_fn(|c| surface[c][k]));
-        let all: Vec<[f32; FEATURES]> = (0..cells.cells.len()).filter(usable).map(off).collect();
-        let sky = Mixture::fit(&all, PARTS[0], LEAST_SIGMA);
-        all.into_iter().map(|f| sky.log_density(f)).collect()
-    }
-
     /// How much likelier the cell is sky, natural logarithm.
     pub(crate) fn for_sky(&self, k: usize) -> f32 {
         self.logs[k][0] - self.logs[k][1]
     }
 
     /// Likelihood of a cell on one side, natural logarithm.
-    pub(crate) fn log_density(&self, k: usize, _cell: &Cell, sky: bool) -> f32 {
+    pub(crate) fn log_density(&self, k: usize, sky: bool) -> f32 {
         self.logs[k][usize::from(!sky)]
     }
 
     /// How much likelier another cell is sky, where the sky's surface is of this colour.
     pub(crate) fn cell_for_sky(&self, cell: &Cell, surface: [f32; 3]) -> f32 {
-        self.sky.log_density(off_surface(cell, surface)) - self.land.log_density(feature(cell))
+        self.sky.log_density(off_surface(cell, surface)) - self.land.log_density(cell.feature())
+    }
+}
+
+/// A picture that is all sky.
+pub(crate) struct SkyAlone(Vec<f32>);
+
+impl SkyAlone {
+    /// Fits the sky to every usable cell.
+    pub(crate) fn fit(cells: &Cells) -> Self {
+        let surface: [Vec<f32>; 3] = std::array::from_fn(|c| {
+            let [_, supple] = surface(cells, &|k| usable(cells, k).then(|| cells.cells[k].colour[c]));
+            supple
+        });
+        let off = |k: usize| off_surface(&cells.cells[k], std::array::from_fn(|c| surface[c][k]));
+        let all = 0..cells.cells.len();
+        let seen: Vec<[f32; FEATURES]> = all.clone().filter(|&k| usable(cells, k)).map(off).collect();
+        let sky = Mixture::fit(&seen, PARTS[0], LEAST_SIGMA);
+        Self(all.map(|k| sky.log_density(off(k))).collect())
+    }
+
+    /// Likelihood of a cell, natural logarithm.
+    pub(crate) fn log_density(&self, k: usize) -> f32 {
+        self.0[k]
     }
 }
 
 fn off_surface(cell: &Cell, surface: [f32; 3]) -> [f32; FEATURES] {
-    let mut f = feature(cell);
+    let mut f = cell.feature();
     for c in 0..3 {
         f[c] -= surface[c];
     }

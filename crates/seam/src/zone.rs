@@ -119,7 +119,7 @@ impl Zone {
         let mut grew = false;
         while let Some(k) = stack.pop() {
             if self.bits[k] & Self::GAP == 0 {
-                if !self.seen_through(k, evidence, sky).proof {
+                if !self.is_gap(k, evidence, sky) {
                     continue;
                 }
                 self.bits[k] |= Self::GAP;
@@ -143,18 +143,23 @@ impl Zone {
         grew
     }
 
-    /// A cell and those round it against the sky behind.
-    pub(crate) fn seen_through(&self, k: usize, evidence: &Evidence, sky: &SkyModel) -> gaps::Window {
-        let (i, j) = (k % self.width, k / self.width);
-        let low = |v: usize| v.saturating_sub(WINDOW) * self.factor;
-        let high = |v: usize, end: usize| ((v + WINDOW + 1) * self.factor).min(end);
-        let window = [
-            low(i),
-            low(j),
-            high(i, evidence.land.width()),
-            high(j, evidence.land.height()),
-        ];
+    /// Whether land of a cell and those round it proves sky behind.
+    fn is_gap(&self, k: usize, evidence: &Evidence, sky: &SkyModel) -> bool {
         let land = |x: usize, y: usize| self.at(x, y) & (Self::SKY | Self::RIM) == 0;
-        gaps::look(evidence, sky, window, &land, GAP_SHARE)
+        gaps::look(evidence, sky, self.square(k, WINDOW, evidence), &land).is_gap(GAP_SHARE)
+    }
+
+    /// Share of a cell's own pixels that look like the sky behind.
+    pub(crate) fn alike(&self, k: usize, evidence: &Evidence, sky: &SkyModel) -> f32 {
+        gaps::look(evidence, sky, self.square(k, 0, evidence), &|_, _| true).alike()
+    }
+
+    /// The pixels of a cell and those `around` it: first column and row, and the ones after the last.
+    fn square(&self, k: usize, around: usize, evidence: &Evidence) -> [usize; 4] {
+        let (i, j) = (k % self.width, k / self.width);
+        let low = |v: usize| v.saturating_sub(around) * self.factor;
+        let high = |v: usize, end: usize| ((v + around + 1) * self.factor).min(end);
+        let (width, height) = (evidence.land.width(), evidence.land.height());
+        [low(i), low(j), high(i, width), high(j, height)]
     }
 }
