@@ -17,9 +17,9 @@ use crate::{
 
 /// Columns of cells in which the skyline is looked for, at most.
 pub(crate) const COLUMNS: usize = 215;
-/// Cells next to each other tell much the same: what one cell counts beside the border's links. Common practice, no
-/// source; between 0.03 and 0.08 nothing changed on the real pictures looked at.
-const CELL_WEIGHT: f32 = 0.05;
+/// Cells next to each other tell much the same: what one cell counts beside the border's links. No source: of five real
+/// photographs 0.03 to 0.05 finds all skylines; at 0.08 the Milky Way over one is taken for land.
+const CELL_WEIGHT: f32 = 0.04;
 /// What it counts while the border is sought, so that the border follows the cells.
 const SEEK_WEIGHT: f32 = 0.1;
 /// The most that one cell says for either side.
