@@ -40,7 +40,7 @@ pub use hash::{Digest, hash_bytes, hash_file};
 pub use marks::{setting_words, short, time_words};
 pub use nightloom_stars::cause::{Cause, CauseFound};
 pub use plan::{
-    ClockSettings, FrameOverride, LandSettings, LandUse, OutingSettings, PictureSettings, Rejection,
+    ClockSettings, Crop, FrameOverride, LandSettings, LandUse, OutingSettings, PictureSettings, Rejection,
     RigSettings, SeamSettings, Settings, SiteSettings, SkySettings, White,
 };
 pub use role::Role;

@@ -194,7 +194,7 @@ impl Default for LandSettings {
 /// `[seam]`.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct SeamSettings {
-    /// The moment whose sky is shown over the ridge; the middle of the land exposures when not given.
+    /// The moment whose sky is shown over the ridge; the one that the tracked frames cover best when not given.
     pub instant: Option<Instant>,
     /// How far the sky is moved from where it stood, pixels right and down. Recorded in the report.
     pub offset_px: [f64; 2],
@@ -209,6 +209,19 @@ pub enum White {
     Stars,
     /// As the camera recorded it.
     AsShot,
+}
+
+/// What is kept of the full canvas.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Crop {
+    /// What tracked frames cover, and the land under it.
+    #[default]
+    Covered,
+    /// Everything.
+    All,
+    /// `[left, top, right, bottom]` in pixels of the full canvas; right and bottom are the first left out.
+    Box([usize; 4]),
 }
 
 /// `[picture]`.
@@ -226,6 +239,8 @@ pub struct PictureSettings {
     pub land_stops: f64,
     /// Whether the canvas grows where the sky reaches beyond the land frame.
     pub grow: bool,
+    /// What is kept of the full canvas.
+    pub crop: Crop,
 }
 
 impl Default for PictureSettings {
@@ -237,6 +252,7 @@ impl Default for PictureSettings {
             white: White::Stars,
             land_stops: 0.0,
             grow: true,
+            crop: Crop::Covered,
         }
     }
 }

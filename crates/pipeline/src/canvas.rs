@@ -49,6 +49,13 @@ pub(super) struct SkyCamera<'a> {
     pub(super) lens: &'a Lens,
 }
 
+impl SkyCamera<'_> {
+    /// Whether a pixel lies so far inside a frame of this size that it can be sampled.
+    pub(super) fn well_inside([x, y]: [f64; 2], size: (usize, usize)) -> bool {
+        x >= 3.0 && y >= 3.0 && x <= size.0 as f64 - 4.0 && y <= size.1 as f64 - 4.0
+    }
+}
+
 impl Canvas {
     /// A canvas that is just one frame of `width` × `height`.
     pub(super) fn of_frame(width: usize, height: usize, lens: Lens, from_reference: Rotation3<f64>) -> Self {
@@ -124,12 +131,24 @@ impl Canvas {
         }
     }
 
-    /// As the report shows it.
-    pub(super) fn report(&self) -> CanvasReport {
+    /// The part of this canvas in a box `[left, top, right, bottom]`.
+    pub(super) fn cropped(self, [left, top, right, bottom]: [usize; 4]) -> Self {
+        Self {
+            width: right - left,
+            height: bottom - top,
+            origin: [self.origin[0] - left as i64, self.origin[1] - top as i64],
+            ..self
+        }
+    }
+
+    /// As the report shows it, a box of a full canvas.
+    pub(super) fn report(&self, crop_px: [usize; 4], full_px: [usize; 2]) -> CanvasReport {
         CanvasReport {
             width_px: self.width,
             height_px: self.height,
             land_origin_px: self.origin,
+            crop_px,
+            full_px,
         }
     }
 }
@@ -141,8 +160,7 @@ pub(super) fn rows_to_grow(canvas: &Canvas, cameras: &[SkyCamera<'_>], size: (us
     let step = (canvas.height / 100).max(1);
     let most = canvas.height / 2;
     let seen = |pixel: [f64; 2]| {
-        let inside =
-            |[x, y]: [f64; 2]| x >= 3.0 && y >= 3.0 && x <= size.0 as f64 - 4.0 && y <= size.1 as f64 - 4.0;
+        let inside = |p| SkyCamera::well_inside(p, size);
         let frames = cameras
             .iter()
             .filter(|c| canvas.to_sky_frame(c, pixel).is_some_and(inside))

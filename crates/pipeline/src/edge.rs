@@ -11,7 +11,6 @@ use nightloom_seam::{
 };
 
 use super::bench::Bench;
-use super::canvas::Canvas;
 use super::error::BuildError;
 use super::join::with_work;
 use super::land::LandStack;
@@ -26,10 +25,9 @@ pub(super) struct Edge {
     pub(super) finding: Finding,
 }
 
-/// The land stack on the canvas and how it came about.
+/// The land stack in its frame's pixels and how it came about.
 pub(super) struct Ground<'a> {
     pub(super) land: &'a LandStack,
-    pub(super) canvas: &'a Canvas,
     /// Path of the first land frame, and how many there are.
     pub(super) frame: &'a str,
     pub(super) frames: usize,
@@ -45,7 +43,7 @@ pub(super) fn find_edge(
 ) -> Result<Edge, BuildError> {
     let (mut coarse, mut found) = kept_or_found(bench, ground)?;
     let size = ground.land.frame_px;
-    match hints.on_canvas(size, ground.canvas.origin) {
+    match hints.on_canvas(size, [0, 0]) {
         Ok(strokes) if strokes.is_empty() => {}
         Ok(strokes) => correct(bench, ground, &mut coarse, &mut found, &strokes)?,
         Err(error) => bench.warn(format!("The hints for the edge were left out: {error}.")),
@@ -58,16 +56,10 @@ pub(super) fn find_edge(
 
 /// The edge without hints, which only the land stack decides.
 fn kept_or_found(bench: &mut Bench<'_>, ground: &Ground<'_>) -> Result<(Coarse, Matte), BuildError> {
-    let Ground { land, canvas, .. } = ground;
-    let key = StepKey::new(EDGE_STEP, 3)
+    let land = ground.land;
+    let key = StepKey::new(EDGE_STEP, 4)
         .input("land", land.key)
-        .settings(&(
-            canvas.width,
-            canvas.height,
-            canvas.origin,
-            ground.frames,
-            ground.stars,
-        ))
+        .settings(&(ground.frames, ground.stars))
         .finish();
     let (name, path) = bench.work_file(EDGE_STEP, key, "edge")?;
     if bench.kept::<EdgeFacts>(EDGE_STEP, key).is_some() {
@@ -84,8 +76,6 @@ fn kept_or_found(bench: &mut Bench<'_>, ground: &Ground<'_>) -> Result<(Coarse, 
         land: land.work.clone(),
         edge: name.clone(),
         frame: ground.frame.to_owned(),
-        canvas_px: [canvas.width, canvas.height],
-        origin_px: canvas.origin,
         land_px: land.frame_px,
         frames: ground.frames,
     };
@@ -95,9 +85,7 @@ fn kept_or_found(bench: &mut Bench<'_>, ground: &Ground<'_>) -> Result<(Coarse, 
 
 fn find(bench: &Bench<'_>, ground: &Ground<'_>) -> Result<(Coarse, Matte), BuildError> {
     let land = ground.land;
-    // The cells lie over the land frame; on a grown canvas they would lie askew.
-    let alike = land.picture.height() / land.mean.height() == land.picture.width() / land.mean.width();
-    let temporal = (ground.frames > 1 && alike).then_some(Temporal {
+    let temporal = (ground.frames > 1).then_some(Temporal {
         mean: &land.mean,
         variance: &land.variance,
     });

@@ -24,15 +24,14 @@ pub(super) struct Joined {
     pub(super) tone: ToneMatch,
 }
 
-/// Joins the two. All planes are of the canvas's size. `with_stars` is a single land frame, whose
-/// stars fill the sky that no tracked frame saw; the land stack has lost them.
+/// Joins the two. All planes are of the canvas's size. Sky that no tracked frame saw is filled without stars: those of the
+/// land frames are trails.
 pub(super) fn join(
     bench: &Bench<'_>,
     land: Rgb,
     mut sky: Rgb,
     coverage: &Plane,
     matte: Matte,
-    with_stars: Option<Rgb>,
     known_gain: Option<[f32; 3]>,
 ) -> Result<Joined, BuildError> {
     bench.show("Matching land and sky", 0.0, "")?;
@@ -45,20 +44,11 @@ pub(super) fn join(
         coverage,
         matte: &matte,
         tone: &tone,
-        land: Some(with_stars.as_ref().unwrap_or(&land)),
+        land: Some(&land),
     };
     let fill = with_work(bench, "Filling the sky over the ridge", |work| {
-        fill_sky(
-            &mut sky,
-            &gap,
-            &FillSettings {
-                keep_trails: 1.0,
-                ..FillSettings::default()
-            },
-            work,
-        )
+        fill_sky(&mut sky, &gap, &FillSettings::default(), work)
     })?;
-    drop(with_stars);
     let mut land = with_work(bench, "Freeing the land's edge of old sky", |work| {
         foreground(land, &matte, &ForegroundSettings::default(), work)
     })?;

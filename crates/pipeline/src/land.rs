@@ -150,16 +150,6 @@ pub(super) fn stack_land(
     })
 }
 
-/// One land frame by itself, in the stack's colour and scale.
-pub(super) fn single(frame: &LandFrame<'_>) -> Result<Rgb, BuildError> {
-    let mut picture = WorkFile::open(&frame.frame.work)?.read_rgb()?;
-    to_working(&mut picture, &frame.frame.facts.colour);
-    for plane in picture.planes_mut() {
-        plane.data_mut().iter_mut().for_each(|v| *v *= frame.gain);
-    }
-    Ok(picture)
-}
-
 /// How far the tripod moved between the reference and each frame.
 fn shifts(
     bench: &Bench<'_>,

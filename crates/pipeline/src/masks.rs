@@ -4,87 +4,113 @@
 //! frames' matte and the turning of the sky, without looking at the smeared land itself; only
 //! where the pole or the times are not known does each frame's own content decide.
 
-use nightloom_raster::Plane;
+use nalgebra::Rotation3;
 use nightloom_stack::{MappingGrid, Mask};
-use nightloom_stars::LandMask;
+use nightloom_stars::{AirPath, LandMask};
 use rayon::prelude::*;
 
 use super::canvas::{Canvas, SkyCamera};
+use super::outline::{Look, Outline};
 use super::place::{EARTH_RATE, Placement};
 use nightloom_outing::FrameTime;
 
-/// Side of a mask cell, and the margin kept from the land, pixels.
-const CELL: usize = 8;
+/// Side of a mask cell, pixels: as fine as the outline is worth.
+const CELL: usize = 2;
+/// Side of a cell of what is only coarsely known.
+const COARSE: usize = 8;
 /// Moments of an exposure at which the land is looked up, at most.
 const MOST_MOMENTS: usize = 64;
+/// The land moves by so many pixels at most between two of them.
+const STEP_PX: f64 = 1.5;
 /// Mappings are sampled at every so many pixels; they are far smoother than that.
 const GRID: usize = 64;
 
-/// The sky part of the land frame in cells: the least matte of a cell and its neighbours.
-pub(super) fn sure_sky(matte: &Plane, canvas: &Canvas, size: (usize, usize)) -> Plane {
-    let (columns, rows) = (size.0.div_ceil(CELL), size.1.div_ceil(CELL));
-    let [ox, oy] = canvas.origin.map(|v| v.max(0) as usize);
-    let least = |column: usize, row: usize| {
-        let mut low = 1.0f32;
-        for y in row * CELL..((row + 1) * CELL).min(size.1) {
-            for x in column * CELL..((column + 1) * CELL).min(size.0) {
-                low = low.min(matte.at(x + ox, y + oy));
-            }
-        }
-        low
-    };
-    let cells = Plane::from_fn(columns, rows, least);
-    Plane::from_fn(columns, rows, |column, row| {
-        let mut low = 1.0f32;
-        for y in row.saturating_sub(1)..(row + 2).min(rows) {
-            for x in column.saturating_sub(1)..(column + 2).min(columns) {
-                low = low.min(cells.at(x, y));
-            }
-        }
-        low
-    })
-}
-
-/// The mask of a tracked frame on the canvas from the land's matte; `None` without a known pole.
+/// The mask of a tracked frame on the canvas from the land's outline, at all moments of its exposure; `None` without a
+/// known pole.
 pub(super) fn from_turning(
     canvas: &Canvas,
     placement: &Placement,
-    sure: &Plane,
+    outline: &Outline,
     time: &FrameTime,
 ) -> Option<Mask> {
-    // Between two moments the land moves by less than a cell.
     let motion_px = EARTH_RATE * time.exposure_s * canvas.lens.focal_px * 1.5;
-    let count = ((motion_px / CELL as f64).ceil() as usize + 2).min(MOST_MOMENTS);
+    let count = ((motion_px / STEP_PX).ceil() as usize + 2).min(MOST_MOMENTS);
+    let moments: Vec<(Rotation3<f64>, Option<AirPath>)> = (0..count)
+        .map(|k| {
+            let then = time
+                .start
+                .plus_seconds(time.exposure_s * k as f64 / (count - 1) as f64);
+            Some((placement.rotation_at(then)?, placement.air_at(then)))
+        })
+        .collect::<Option<_>>()?;
+    let maps: Vec<_> = moments
+        .iter()
+        .map(|(rotation, air)| move |pixel: [f64; 2]| canvas.to_land_frame(rotation, air.as_ref(), pixel))
+        .collect();
+    let grids: Vec<MappingGrid<'_>> = maps
+        .iter()
+        .map(|map| MappingGrid::new(map, canvas.width, canvas.height, GRID))
+        .collect();
     let (columns, rows) = (
         canvas.width.div_ceil(CELL).max(1),
         canvas.height.div_ceil(CELL).max(1),
     );
-    let mut clear = vec![1.0f32; columns * rows];
-    for k in 0..count {
-        let then = time
-            .start
-            .plus_seconds(time.exposure_s * k as f64 / (count - 1) as f64);
-        let (rotation, air) = (placement.rotation_at(then)?, placement.air_at(then));
-        let mapping = |pixel: [f64; 2]| canvas.to_land_frame(&rotation, air.as_ref(), pixel);
-        let grid = MappingGrid::new(&mapping, canvas.width, canvas.height, GRID);
-        clear
-            .par_chunks_mut(columns)
-            .enumerate()
-            .for_each(|(row, cells)| {
-                let y = (row * CELL + CELL / 2).min(canvas.height - 1);
-                let (mut xs, mut ys) = (vec![0.0; canvas.width], vec![0.0; canvas.width]);
-                grid.row(y, 0, &mut xs, &mut ys);
-                for (column, cell) in cells.iter_mut().enumerate() {
+    let mut clear = vec![255u8; columns * rows];
+    let blocks = clear.par_chunks_mut(columns * (COARSE / CELL)).enumerate();
+    blocks.for_each(|(row, cells)| block_row(row * COARSE, cells, columns, canvas, &grids, outline));
+    let value = |x: f64, y: f64| f32::from(clear[(y as usize / CELL) * columns + x as usize / CELL]) / 255.0;
+    Some(Mask::from_fn(canvas.width, canvas.height, CELL, value))
+}
+
+/// One row of coarse cells, from canvas row `y0` on: most are land or clear at a look.
+fn block_row(
+    y0: usize,
+    cells: &mut [u8],
+    columns: usize,
+    canvas: &Canvas,
+    grids: &[MappingGrid<'_>],
+    outline: &Outline,
+) {
+    let line = |grid: &MappingGrid<'_>, y: usize| {
+        let (mut xs, mut ys) = (vec![0.0f32; canvas.width], vec![0.0f32; canvas.width]);
+        grid.row(y.min(canvas.height - 1), 0, &mut xs, &mut ys);
+        (xs, ys)
+    };
+    let blocks = canvas.width.div_ceil(COARSE);
+    let middle = |k: usize| (k * COARSE + COARSE / 2).min(canvas.width - 1);
+    let mut near = vec![Vec::new(); blocks];
+    let mut land = vec![false; blocks];
+    for (k, grid) in grids.iter().enumerate() {
+        let (xs, ys) = line(grid, y0 + COARSE / 2);
+        for (block, near) in near.iter_mut().enumerate() {
+            let at = [xs[middle(block)], ys[middle(block)]];
+            match at.iter().all(|v| v.is_finite()).then(|| outline.look(at)) {
+                Some(Look::Land) => land[block] = true,
+                Some(Look::Near) => near.push(k),
+                _ => {}
+            }
+        }
+    }
+    let to_look = |k: usize| (0..blocks).any(|b| !land[b] && near[b].contains(&k));
+    let wanted: Vec<usize> = (0..grids.len()).filter(|&k| to_look(k)).collect();
+    for (j, row) in cells.chunks_exact_mut(columns).enumerate() {
+        for (column, cell) in row.iter_mut().enumerate() {
+            if land[column * CELL / COARSE] {
+                *cell = 0;
+            }
+        }
+        for &k in &wanted {
+            let (xs, ys) = line(&grids[k], y0 + j * CELL + CELL / 2);
+            for (column, cell) in row.iter_mut().enumerate().filter(|(_, c)| **c > 0) {
+                if near[column * CELL / COARSE].contains(&k) {
                     let x = (column * CELL + CELL / 2).min(canvas.width - 1);
                     if xs[x].is_finite() {
-                        *cell = cell.min(cell_at(sure, [f64::from(xs[x]), f64::from(ys[x])]));
+                        *cell = (*cell).min(outline.at([xs[x], ys[x]]));
                     }
                 }
-            });
+            }
+        }
     }
-    Some(Mask::from_fn(canvas.width, canvas.height, CELL, |x, y| {
-        clear[(y as usize / CELL) * columns + x as usize / CELL]
-    }))
 }
 
 /// The mask of a tracked frame from its own content.
@@ -99,7 +125,7 @@ pub(super) fn from_content(canvas: &Canvas, camera: &SkyCamera<'_>, land: &LandM
 pub(super) fn land_of_all<'a>(masks: impl Iterator<Item = &'a Mask>, canvas: &Canvas) -> Option<Mask> {
     let all: Vec<&Mask> = masks.collect();
     (!all.is_empty()).then(|| {
-        Mask::from_fn(canvas.width, canvas.height, CELL, |x, y| {
+        Mask::from_fn(canvas.width, canvas.height, COARSE, |x, y| {
             let at = |m: &&Mask| m.at(x as usize, y as usize);
             all.iter().map(at).fold(1.0, f32::min)
         })
@@ -110,8 +136,8 @@ pub(super) fn land_of_all<'a>(masks: impl Iterator<Item = &'a Mask>, canvas: &Ca
 /// content may miss land, and is no contradiction then.
 pub(super) fn agreement(a: &Mask, b: &Mask, canvas: &Canvas) -> f64 {
     let (mut both, mut of_a, mut of_b) = (0u32, 0u32, 0u32);
-    for y in (0..canvas.height).step_by(4 * CELL) {
-        for x in (0..canvas.width).step_by(4 * CELL) {
+    for y in (0..canvas.height).step_by(4 * COARSE) {
+        for x in (0..canvas.width).step_by(4 * COARSE) {
             let (a, b) = (a.at(x, y) < 0.5, b.at(x, y) < 0.5);
             both += u32::from(a && b);
             of_a += u32::from(a);
@@ -126,21 +152,15 @@ pub(super) fn agreement(a: &Mask, b: &Mask, canvas: &Canvas) -> f64 {
 
 fn mask(canvas: &Canvas, clear: impl Fn([f64; 2]) -> f32 + Sync) -> Mask {
     let (columns, rows) = (
-        canvas.width.div_ceil(CELL).max(1),
-        canvas.height.div_ceil(CELL).max(1),
+        canvas.width.div_ceil(COARSE).max(1),
+        canvas.height.div_ceil(COARSE).max(1),
     );
-    let centre = |i: usize| (i as f64 + 0.5) * CELL as f64 - 0.5;
+    let centre = |i: usize| (i as f64 + 0.5) * COARSE as f64 - 0.5;
     let values: Vec<f32> = (0..columns * rows)
         .into_par_iter()
         .map(|i| clear([centre(i % columns), centre(i / columns)]))
         .collect();
-    Mask::from_fn(canvas.width, canvas.height, CELL, |x, y| {
-        values[(y as usize / CELL) * columns + x as usize / CELL]
+    Mask::from_fn(canvas.width, canvas.height, COARSE, |x, y| {
+        values[(y as usize / COARSE) * columns + x as usize / COARSE]
     })
-}
-
-/// The cell under a land frame pixel; outside the frame the nearest one answers.
-fn cell_at(cells: &Plane, [x, y]: [f64; 2]) -> f32 {
-    let place = |v: f64, n: usize| (((v + 0.5) / CELL as f64).max(0.0) as usize).min(n - 1);
-    cells.at(place(x, cells.width()), place(y, cells.height()))
 }

@@ -2,7 +2,7 @@
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
-use super::report::{BuildReport, FrameReport};
+use super::report::{BuildReport, CanvasReport, FrameReport};
 use super::residual_map::residual_map;
 
 /// What the page shows beside the report itself.
@@ -97,6 +97,10 @@ fn figures(report: &BuildReport) -> Markup {
                 }
                 @if let Some(instant) = seam.instant {
                     (entry("Sky shown as it stood at", &instant.to_string()))
+                    (entry("… because", &seam.instant_reason))
+                }
+                @if let Some(seconds) = seam.instant_from_land_s {
+                    (entry("… from the middle of the land frames", &minutes(seconds)))
                 }
                 (entry("Placed by", &seam.placement))
                 @if let Some(rms) = seam.placement_rms_px {
@@ -114,6 +118,7 @@ fn figures(report: &BuildReport) -> Markup {
                     (entry("Radial distortion k₁, k₂, k₃", &format!("{:+.4}, {:+.4}, {:+.4}", lens.radial[0], lens.radial[1], lens.radial[2])))
                 }
                 (entry("Picture", &format!("{} × {} px", report.canvas.width_px, report.canvas.height_px)))
+                (entry("… a box of the full canvas", &boxed(&report.canvas)))
             }
         }
     }
@@ -121,6 +126,26 @@ fn figures(report: &BuildReport) -> Markup {
 
 fn entry(name: &str, value: &str) -> Markup {
     html! { div { dt { (name) } dd { (value) } } }
+}
+
+/// As in “12 min before them”.
+pub(super) fn minutes(seconds: f64) -> String {
+    let (long, side) = (
+        seconds.abs() / 60.0,
+        if seconds < 0.0 { "before" } else { "after" },
+    );
+    match long {
+        long if long < 1.0 => "less than a minute".into(),
+        long => format!("{long:.0} min {side} them"),
+    }
+}
+
+fn boxed(canvas: &CanvasReport) -> String {
+    let ([left, top, right, bottom], [width, height]) = (canvas.crop_px, canvas.full_px);
+    if canvas.crop_px == [0, 0, width, height] {
+        return "all of it".into();
+    }
+    format!("{left}, {top} to {right}, {bottom} of {width} × {height} px")
 }
 
 fn percent(share: f64) -> String {

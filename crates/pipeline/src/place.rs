@@ -68,6 +68,14 @@ impl Placement {
         self.pole
             .map(|pole| turned(&self.rotation, &pole, moment.seconds_since(self.instant)))
     }
+    /// The same camera at another moment; `None` when the pole is not known.
+    pub(super) fn moved_to(&self, moment: Instant) -> Option<Self> {
+        Some(Self {
+            instant: moment,
+            rotation: self.rotation_at(moment)?,
+            ..self.clone()
+        })
+    }
     /// The air at a moment.
     pub(super) fn air_at(&self, moment: Instant) -> Option<AirPath> {
         self.overhead.map(|o| o.at(moment))

@@ -25,6 +25,24 @@ pub(super) struct Placed {
     pub(super) by: String,
     /// Whether the instant is a time of the clock, not a stand-in.
     pub(super) timed: bool,
+    /// Why the sky of that instant is shown, in words.
+    pub(super) why: String,
+    /// The middle of the land frames that show stars, or of all.
+    pub(super) land_middle: Option<Instant>,
+}
+
+impl Placed {
+    /// The sky as it stood when the tracked frames cover it best, if it can be turned.
+    pub(super) fn moved(self, best: Option<Instant>) -> Self {
+        let Some(placement) = best.and_then(|moment| self.placement.moved_to(moment)) else {
+            return self;
+        };
+        Self {
+            placement,
+            why: "the tracked frames cover the sky over this land best then".into(),
+            ..self
+        }
+    }
 }
 
 /// Matches the land frames' stars to the reference sky frame and places the sky at the wanted
@@ -67,6 +85,12 @@ pub(super) fn place_sky(
         })
         .collect();
     let wanted = settings.seam.instant.filter(|_| timed);
+    let mut middles: Vec<Instant> = match sightings.is_empty() {
+        true => times.land.iter().flatten().map(FrameTime::middle).collect(),
+        false => sightings.iter().map(|s| s.middle).collect(),
+    };
+    middles.sort();
+    let land_middle = middles.get(middles.len() / 2).copied().filter(|_| timed);
     if let Some(placement) = place(&sightings, tracked.pole, wanted) {
         if settings.seam.instant.is_some_and(|w| w != placement.instant) {
             bench.warn(format!(
@@ -79,11 +103,19 @@ pub(super) fn place_sky(
             overhead: tracked.overhead,
             ..placement
         };
+        let why = match wanted {
+            Some(w) if w == placement.instant => "asked for in outing.toml",
+            _ => {
+                "the middle of the land exposures; without the pole and trusted times the sky cannot be turned"
+            }
+        };
         return Placed {
             placement,
             lens,
             by,
             timed,
+            why: why.into(),
+            land_middle,
         };
     }
     bench.warn("The land frames show no stars that match the tracked frames. The sky was placed as if the camera had not been re-aimed between the nearest tracked frame and the land frames; check the join.".into());
@@ -92,6 +124,8 @@ pub(super) fn place_sky(
         lens,
         by: "assumption: the camera was not re-aimed".into(),
         timed,
+        why: "the tracked frame nearest to the land frames was taken then".into(),
+        land_middle,
     }
 }
 

@@ -124,6 +124,12 @@ pub struct SeamReport {
     pub offset_px: [f64; 2],
     /// The moment at which the sky is shown.
     pub instant: Option<Instant>,
+    /// Why that moment, in words.
+    #[serde(default)]
+    pub instant_reason: String,
+    /// Seconds from the middle of the land exposures to the moment shown; negative before them.
+    #[serde(default)]
+    pub instant_from_land_s: Option<f64>,
     /// How the sky was placed over the land.
     pub placement: String,
     /// Residual of the land frames' stars against the sky stack.
@@ -145,8 +151,15 @@ pub struct CanvasReport {
     pub width_px: usize,
     /// Height.
     pub height_px: usize,
-    /// Where the first pixel of the land frame lies in the picture.
+    /// Where the first pixel of the land frame lies in the picture; negative where it is cropped away.
     pub land_origin_px: [i64; 2],
+    /// The box `[left, top, right, bottom]` that was taken from the full canvas, pixels; right and bottom are the first
+    /// left out.
+    #[serde(default)]
+    pub crop_px: [usize; 4],
+    /// Width and height of the full canvas.
+    #[serde(default)]
+    pub full_px: [usize; 2],
 }
 
 /// Where the results are.

@@ -13,7 +13,7 @@ use super::report::{
     BuildReport, ColourReport, FrameReport, LandReport, LensReport, Outputs, SeamReport, SkyReport,
     StepCounts,
 };
-use crate::build::{Made, Scene};
+use crate::scene::{Made, Scene};
 use nightloom_outing::RESULTS;
 use nightloom_outing::Role;
 
@@ -76,7 +76,7 @@ impl Scene<'_> {
                     .fold(0.0, f64::max),
             },
             seam,
-            canvas: made.canvas.report(),
+            canvas: made.grid,
             outputs: Outputs {
                 report: Some(path.clone()),
                 ..made.outputs
@@ -154,11 +154,19 @@ impl Scene<'_> {
             .map(nightloom_outing::FrameTime::middle);
         SeamReport {
             sky_fraction: made.sky_fraction,
-            offset_px: made.canvas.offset_px,
+            offset_px: made.offset_px,
             instant: match placed {
                 Some(p) => p.timed.then_some(p.placement.instant),
                 None => alone,
             },
+            instant_reason: placed.map_or_else(
+                || "the reference sky frame was taken then".into(),
+                |p| p.why.clone(),
+            ),
+            instant_from_land_s: placed.and_then(|p| {
+                let land = p.land_middle.filter(|_| p.timed)?;
+                Some(p.placement.instant.seconds_since(land))
+            }),
             placement: placed.map_or_else(|| "the reference sky frame".into(), |p| p.by.clone()),
             placement_rms_px: placed.map(|p| p.placement.rms_px).filter(|r| *r > 0.0),
             filled_fraction: made.filled_fraction,

@@ -38,6 +38,25 @@ impl Plane {
         }
         Self { width, height, data }
     }
+    /// This plane on a canvas of `width` × `height`, its first pixel at `origin`: cropped where it reaches beyond, `fill`
+    /// where it does not reach.
+    pub fn placed(self, [width, height]: [usize; 2], origin: [i64; 2], fill: f32) -> Self {
+        if (self.width, self.height, origin) == (width, height, [0, 0]) {
+            return self;
+        }
+        let mut out = Self::filled(width, height, fill);
+        // The first pixel of either that both have, and how many they share.
+        let shared = |origin: i64, own: usize, canvas: usize| {
+            let (from, to) = ((-origin).max(0) as usize, origin.max(0) as usize);
+            (from, to, own.saturating_sub(from).min(canvas.saturating_sub(to)))
+        };
+        let (x, to_x, columns) = shared(origin[0], self.width, width);
+        let (y, to_y, rows) = shared(origin[1], self.height, height);
+        for row in 0..rows {
+            out.row_mut(to_y + row)[to_x..to_x + columns].copy_from_slice(&self.row(y + row)[x..x + columns]);
+        }
+        out
+    }
     /// Pixels across.
     pub fn width(&self) -> usize {
         self.width

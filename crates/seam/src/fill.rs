@@ -16,8 +16,6 @@ use crate::{Matte, SeamError, ToneMatch, Work, resample, sky_model};
 pub struct FillSettings {
     /// Width of the soft change from seen to filled sky, pixels, 0 to 200.
     pub feather_px: usize,
-    /// How much of the land picture's own stars (or their trails) is kept in the fill, 0 to 1.
-    pub keep_trails: f32,
     /// Tracked frames that must have seen a pixel for it to count as seen.
     pub min_coverage: f32,
 }
@@ -25,8 +23,7 @@ pub struct FillSettings {
 impl Default for FillSettings {
     fn default() -> Self {
         Self {
-            feather_px: 24,
-            keep_trails: 0.0,
+            feather_px: 8,
             min_coverage: 1.0,
         }
     }
@@ -41,8 +38,7 @@ pub struct Gap<'a> {
     pub matte: &'a Matte,
     /// Brings the land picture's sky onto the stack's scale.
     pub tone: &'a ToneMatch,
-    /// The land picture before [`crate::foreground`] and on its own scale: its grain, and its stars if
-    /// they are to be kept. Without it the fill is smooth.
+    /// The land picture before [`crate::foreground`] and on its own scale: its grain. Without it the fill is smooth.
     pub land: Option<&'a Rgb>,
 }
 
@@ -95,7 +91,7 @@ pub fn fill_sky(
             for (x, v) in row.iter_mut().enumerate() {
                 let d = far[y * width + x] as usize;
                 if d <= settings.feather_px {
-                    let fill = join.fill(gap, settings, c, x, y);
+                    let fill = join.fill(gap, c, x, y);
                     let share = ease(d as f32 / (settings.feather_px + 1) as f32);
                     *v = if d == 0 {
                         fill
@@ -127,14 +123,6 @@ fn check(sky: &Rgb, gap: &Gap, settings: &FillSettings) -> Result<(), SeamError>
         return Err(SeamError::Setting {
             name: "feather_px",
             expected: "0 to 200",
-            found,
-        });
-    }
-    if !(0.0..=1.0).contains(&settings.keep_trails) {
-        let found = f64::from(settings.keep_trails);
-        return Err(SeamError::Setting {
-            name: "keep_trails",
-            expected: "0 to 1",
             found,
         });
     }
@@ -270,7 +258,7 @@ impl Join {
     }
 
     /// Fill of channel `c` at a pixel.
-    fn fill(&self, gap: &Gap, settings: &FillSettings, c: usize, x: usize, y: usize) -> f32 {
+    fn fill(&self, gap: &Gap, c: usize, x: usize, y: usize) -> f32 {
         let factor = sky_model::FACTOR;
         let correction = resample::sample_cells(&self.correction[c], factor, x as f32, y as f32);
         if !self.known {
@@ -289,10 +277,11 @@ impl Join {
         }
         let rest = seen - back;
         let sigma = model.noise_at(c, back);
+        // Stars of the land picture are trails; nothing of them is kept.
         let grain = if rest.abs() < 2.5 * sigma {
             self.grain[c] * rest
         } else {
-            settings.keep_trails * rest.max(0.0)
+            0.0
         };
         // Between the twigs part of the difference is land, so grain fades out with alpha.
         let open = ((alpha - 0.5) * 2.0).powi(2);

@@ -116,11 +116,13 @@ impl LandModel {
 
     /// The same land for a part of the picture that begins at (x0, y0).
     pub(crate) fn from(&self, x0: usize, y0: usize) -> Self {
-        let origin = [self.origin[0] + x0 as f32, self.origin[1] + y0 as f32];
-        Self {
-            origin,
-            ..self.clone()
-        }
+        self.clone().begun_at([x0 as f32, y0 as f32])
+    }
+
+    /// This model for a picture whose first pixel is this one's at (x, y); beyond the cells the outermost go on.
+    pub(crate) fn begun_at(mut self, [x, y]: [f32; 2]) -> Self {
+        self.origin = [self.origin[0] + x, self.origin[1] + y];
+        self
     }
 
     #[inline]

@@ -38,6 +38,27 @@ pub struct Matte {
     pub(crate) deep_model: LandModel,
 }
 
+impl Matte {
+    /// The same matte on another canvas of `width` × `height`, in which this one's first pixel lies at `origin`:
+    /// cropped where that is negative, open sky where the canvas reaches beyond. It is no longer one for
+    /// [`crate::write_edge`].
+    pub fn on_canvas(self, [width, height]: [usize; 2], origin: [i64; 2]) -> Self {
+        if (self.alpha.width(), self.alpha.height(), origin) == (width, height, [0, 0]) {
+            return self;
+        }
+        let begun = origin.map(|v| -v as f32);
+        let outside = if self.sky_fraction == 0.0 { 0.0 } else { 1.0 };
+        Self {
+            alpha: self.alpha.placed([width, height], origin, outside),
+            sky_model: self.sky_model.begun_at(begun),
+            land_model: self.land_model.map(|m| m.begun_at(begun)),
+            deep_model: self.deep_model.begun_at(begun),
+            sky_cells: Vec::new(),
+            ..self
+        }
+    }
+}
+
 /// Rounds of refitting sky and land colours to the matte and solving again.
 const ROUNDS: usize = 3;
 

@@ -116,6 +116,9 @@ pub(crate) fn load(
     Ok(layers)
 }
 
+/// A frame whose mask lets less than this through does not cover a pixel.
+const LEAST_SHARE: f32 = 0.05;
+
 fn layer(
     index: usize,
     input: &Input,
@@ -131,6 +134,10 @@ fn layer(
         }
     }
     let coordinates = prepared.grid.as_ref().map(|g| Coordinates::new(g, tile));
+    share
+        .iter_mut()
+        .filter(|s| **s < LEAST_SHARE)
+        .for_each(|s| *s = 0.0);
     let mut weight = share.clone();
     if let Some(c) = &coordinates {
         fade(&mut weight, c, input.source.size(), feather_px);
@@ -148,8 +155,8 @@ fn layer(
     };
     read.map_err(|source| CombineError::Read { index, source })?;
     normalise(input, prepared.level.as_ref(), tile, &mut values, &mut weight);
-    let covered = share.iter_mut().zip(&weight).filter(|(_, w)| **w <= 0.0);
-    covered.for_each(|(s, _)| *s = 0.0);
+    let covered = share.iter_mut().zip(&weight);
+    covered.for_each(|(s, w)| *s = f32::from(u8::from(*w > 0.0 && *s >= LEAST_SHARE)));
     Ok(Some(Layer {
         input: index,
         clipped: Vec::new(),

@@ -10,6 +10,7 @@ use toml_edit::{Document, Item, Key, TableLike, Value as Toml};
 use super::near::nearest;
 use super::options::{FRAME_OPTIONS, OPTIONS, OptionKind, OptionSpec, SECTIONS};
 use crate::error::SettingFault;
+use crate::plan::Crop;
 use crate::zone::near_zones;
 
 /// A value of the right kind within its range.
@@ -20,6 +21,7 @@ pub(super) enum Value {
     Whole(i64),
     Flag(bool),
     Pair([f64; 2]),
+    Crop(Crop),
     Moment(Instant),
     Date(Date),
     OffsetS(i32),
@@ -294,6 +296,7 @@ fn value_of(option: &OptionSpec, item: &Item) -> Result<Value, String> {
         },
         OptionKind::Choice(words) => choice(text, words).map_err(|h| wrong(&h)),
         OptionKind::Pair { min, max, .. } => pair(item, min, max).map(Value::Pair).ok_or_else(|| wrong("")),
+        OptionKind::Crop => crop(item).map(Value::Crop).map_err(|h| wrong(&h)),
         OptionKind::Date => date(item).map(Value::Date).ok_or_else(|| wrong("")),
         OptionKind::Moment => moment(item).map(Value::Moment).map_err(|h| wrong(&h)),
         OptionKind::Zone => match text {
@@ -371,6 +374,28 @@ fn pair(item: &Item, min: f64, max: f64) -> Option<[f64; 2]> {
         .filter(|v| (min..=max).contains(v))
         .collect();
     (array.len() == 2 && values.len() == 2).then(|| [values[0], values[1]])
+}
+
+fn crop(item: &Item) -> Result<Crop, String> {
+    if let Some(text) = item.as_str() {
+        return match choice(Some(text), &["covered", "all"])? {
+            Value::Text(word) if word == "all" => Ok(Crop::All),
+            _ => Ok(Crop::Covered),
+        };
+    }
+    let array = item.as_array().ok_or_else(String::new)?;
+    let edges: Vec<usize> = array
+        .iter()
+        .filter_map(Toml::as_integer)
+        .filter_map(|v| usize::try_from(v).ok())
+        .collect();
+    let edges = <[usize; 4]>::try_from(edges).map_err(|_| String::new())?;
+    let [left, top, right, bottom] = edges;
+    if array.len() == 4 && left < right && top < bottom {
+        Ok(Crop::Box(edges))
+    } else {
+        Err(String::new())
+    }
 }
 
 fn date(item: &Item) -> Option<Date> {

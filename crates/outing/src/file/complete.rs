@@ -7,7 +7,7 @@ use nightloom_sky::{Angle, Instant, Site};
 
 use super::check::{At, Checked, Value};
 use crate::error::SettingFault;
-use crate::plan::{FrameOverride, LandUse, Rejection, Settings, White};
+use crate::plan::{Crop, FrameOverride, LandUse, Rejection, Settings, White};
 use crate::role::Role;
 
 /// The lens's projection, as files name it.
@@ -52,6 +52,12 @@ impl Values {
     fn pair(&self, section: &'static str, key: &'static str) -> Option<[f64; 2]> {
         match self.at(section, key)?.value {
             Value::Pair(p) => Some(p),
+            _ => None,
+        }
+    }
+    fn crop(&self, section: &'static str, key: &'static str) -> Option<Crop> {
+        match self.at(section, key)?.value {
+            Value::Crop(crop) => Some(crop),
             _ => None,
         }
     }
@@ -214,6 +220,7 @@ fn picture(values: &Values, settings: &mut Settings) {
         .unwrap_or(p.white);
     p.land_stops = values.number("picture", "land_stops").unwrap_or(p.land_stops);
     p.grow = values.flag("picture", "grow").unwrap_or(p.grow);
+    p.crop = values.crop("picture", "crop").unwrap_or_default();
 }
 
 fn frames(checked: Checked, settings: &mut Settings) {

@@ -144,6 +144,7 @@ fn as_toml(option: &OptionSpec, typed: &str) -> Result<Toml, SettingsError> {
             _ => None,
         },
         OptionKind::Pair { .. } => bare(&format!("[{}]", typed.trim_matches(['[', ']']))),
+        OptionKind::Crop if typed.contains(',') => bare(&format!("[{}]", typed.trim_matches(['[', ']']))),
         OptionKind::Date => bare(typed).filter(Toml::is_datetime),
         _ => Some(Toml::from(unquoted(typed))),
     };

@@ -39,6 +39,8 @@ pub enum OptionKind {
         /// Largest possible value of each.
         max: f64,
     },
+    /// What is kept of a picture: “covered”, “all”, or `[left, top, right, bottom]`.
+    Crop,
     /// A moment in UTC, RFC 3339.
     Moment,
     /// A date, YYYY-MM-DD.
@@ -357,7 +359,7 @@ pub const OPTIONS: &[OptionSpec] = &[
         OptionKind::Moment,
         None,
         "2026-09-12T21:40:00Z",
-        "The moment whose sky is shown over the ridge, UTC; without it the middle of the land exposures.",
+        "The moment whose sky is shown over the ridge, UTC; without it the one for which the tracked frames cover the sky over this ridge best, near their middle.",
     ),
     option(
         "seam",
@@ -419,6 +421,14 @@ pub const OPTIONS: &[OptionSpec] = &[
         "false",
         "Whether the canvas grows where the sky reaches beyond the land frame.",
     ),
+    option(
+        "picture",
+        "crop",
+        OptionKind::Crop,
+        Some("\"covered\""),
+        "[120, 80, 5900, 3900]",
+        "What is kept of the full canvas: what the tracked frames cover and the land under it, all, or a box [left, top, right, bottom] in pixels. The report tells the box that was taken.",
+    ),
 ];
 
 /// What `[frames]` can say of one frame.
@@ -465,6 +475,9 @@ impl OptionKind {
             }
             Self::Pair { unit, min, max } => {
                 with_unit(format!("[right, down], two numbers from {min} to {max}"), unit)
+            }
+            Self::Crop => {
+                "\"covered\", \"all\", or [left, top, right, bottom] in whole pixels of the full canvas, right and bottom beyond left and top".into()
             }
             Self::Moment => "a moment in UTC such as 2026-09-12T21:40:00Z".into(),
             Self::Date => "a date such as 2026-09-12".into(),

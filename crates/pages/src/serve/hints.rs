@@ -101,11 +101,17 @@ impl Live {
     }
 
     fn lay(&self, patch: &MattePatch, matte: &mut [u8]) {
-        let [x0, y0] = patch.origin_px;
-        for y in 0..patch.alpha.height() {
-            let row = patch.alpha.row(y);
-            let to = &mut matte[(y0 + y) * self.width + x0..][..row.len()];
-            to.iter_mut().zip(row).for_each(|(to, a)| *to = byte(*a));
+        let [ox, oy] = self.edge.origin_px();
+        let [x0, y0] = [patch.origin_px[0] as i64 + ox, patch.origin_px[1] as i64 + oy];
+        // The picture may be cropped through the window.
+        let (skip, x0) = ((-x0).max(0) as usize, x0.max(0) as usize);
+        for (y, row) in (y0..).zip((0..patch.alpha.height()).map(|y| patch.alpha.row(y))) {
+            let Some(y) = usize::try_from(y).ok().filter(|y| *y < self.height) else {
+                continue;
+            };
+            let to = &mut matte[y * self.width..][..self.width];
+            let shown = to.iter_mut().skip(x0).zip(row.iter().skip(skip));
+            shown.for_each(|(to, a)| *to = byte(*a));
         }
     }
 }

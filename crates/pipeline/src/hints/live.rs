@@ -31,14 +31,22 @@ pub(crate) struct EdgeFacts {
     pub(crate) edge: String,
     /// Path of the frame whose pixels the land stack has, inside the outing.
     pub(crate) frame: String,
-    /// Width and height of the picture.
-    pub(crate) canvas_px: [usize; 2],
-    /// Where the land frame begins in it.
-    pub(crate) origin_px: [i64; 2],
     /// Width and height of the land frame.
     pub(crate) land_px: [usize; 2],
     /// Frames in the land stack.
     pub(crate) frames: usize,
+}
+
+/// The journal's name of the step that lays the picture's grid.
+pub(crate) const CANVAS_STEP: &str = "canvas";
+
+/// What the journal keeps of the picture's grid.
+#[derive(Clone, Copy, Debug, Serialize, Deserialize)]
+pub(crate) struct CanvasFacts {
+    /// Width and height of the picture.
+    pub(crate) canvas_px: [usize; 2],
+    /// Where the land frame begins in it; negative where the picture is cropped.
+    pub(crate) origin_px: [i64; 2],
 }
 
 /// The land frame that the picture is laid on.
@@ -48,7 +56,7 @@ pub struct EdgeFrame {
     pub name: String,
     /// Width and height, pixels.
     pub size_px: [usize; 2],
-    /// Where it begins in the picture.
+    /// Where it begins in the picture; negative where the picture is cropped.
     pub origin_px: [i64; 2],
     /// Width and height of the picture.
     pub canvas_px: [usize; 2],
@@ -74,6 +82,7 @@ pub enum LiveEdgeError {
 /// The matte without hints and all that correcting it needs.
 pub struct LiveEdge {
     facts: EdgeFacts,
+    canvas: CanvasFacts,
     key: Digest,
     land: Rgb,
     coarse: Coarse,
@@ -88,7 +97,7 @@ impl LiveEdge {
     /// # Errors
     /// [`LiveEdgeError::Missing`].
     pub fn key(folder: &Path) -> Result<Digest, LiveEdgeError> {
-        last(folder).map(|(key, _)| key)
+        last(folder).map(|last| last.key)
     }
 
     /// The land frame that the picture is laid on.
@@ -96,11 +105,11 @@ impl LiveEdge {
     /// # Errors
     /// [`LiveEdgeError::Missing`].
     pub fn land_frame(folder: &Path) -> Result<EdgeFrame, LiveEdgeError> {
-        last(folder).map(|(_, facts)| EdgeFrame {
+        last(folder).map(|Last { facts, canvas, .. }| EdgeFrame {
             name: facts.frame,
             size_px: facts.land_px,
-            origin_px: facts.origin_px,
-            canvas_px: facts.canvas_px,
+            origin_px: canvas.origin_px,
+            canvas_px: canvas.canvas_px,
         })
     }
 
@@ -109,16 +118,16 @@ impl LiveEdge {
     /// # Errors
     /// If there is none, or it is damaged.
     pub fn open(folder: &Path) -> Result<Self, LiveEdgeError> {
-        let (key, facts) = last(folder)?;
+        let Last { key, facts, canvas } = last(folder)?;
         let land = WorkFile::open(&folder.join(&facts.land))
             .and_then(|file| file.read_rgb())
             .map_err(|e| LiveEdgeError::Damaged(e.into()))?;
-        let land = on_canvas(land, facts.canvas_px, facts.origin_px);
         let file = File::open(folder.join(&facts.edge)).map_err(LiveEdgeError::Damaged)?;
         let mut file = BufReader::with_capacity(1 << 20, file);
         let (coarse, matte) = read_edge(&mut file, &land).map_err(LiveEdgeError::Damaged)?;
         Ok(Self {
             facts,
+            canvas,
             key,
             land,
             coarse,
@@ -132,12 +141,19 @@ impl LiveEdge {
         self.key
     }
 
-    /// The matte without hints, 0 land to 1 sky.
-    pub fn matte(&self) -> &Plane {
-        &self.matte.alpha
+    /// The matte without hints in the picture's pixels, 0 land to 1 sky.
+    pub fn matte(&self) -> Plane {
+        let CanvasFacts { canvas_px, origin_px } = self.canvas;
+        let outside = if self.matte.sky_fraction == 0.0 { 0.0 } else { 1.0 };
+        self.matte.alpha.clone().placed(canvas_px, origin_px, outside)
     }
 
-    /// The windows of the matte that these hints change, as a build with them will have it. Windows that were solved for
+    /// Where the land frame begins in the picture, pixels.
+    pub fn origin_px(&self) -> [i64; 2] {
+        self.canvas.origin_px
+    }
+
+    /// The windows of the matte, in the land frame's pixels, that these hints change, as a build with them will have it. Windows that were solved for
     /// the last question are not solved again.
     ///
     /// # Errors
@@ -147,7 +163,7 @@ impl LiveEdge {
         hints: &LandHints,
         cancelled: &AtomicBool,
     ) -> Result<Vec<Arc<Patch>>, LiveEdgeError> {
-        let strokes = hints.on_canvas(self.facts.land_px, self.facts.origin_px)?;
+        let strokes = hints.on_canvas(self.facts.land_px, [0, 0])?;
         let work = Work {
             cancelled,
             progress: &|_| {},
@@ -191,37 +207,50 @@ fn name_of<'a>(strokes: impl Iterator<Item = &'a Stroke>) -> Digest {
     hash_bytes(&bytes)
 }
 
-/// The last edge in the journal whose files are there. The journal is read only: a build may be writing to it.
-fn last(folder: &Path) -> Result<(Digest, EdgeFacts), LiveEdgeError> {
+/// What the last build left.
+struct Last {
+    /// Names edge and grid.
+    key: Digest,
+    facts: EdgeFacts,
+    canvas: CanvasFacts,
+}
+
+/// The last edge in the journal whose files are there, and the last grid. The journal is read only: a build may be
+/// writing to it.
+fn last(folder: &Path) -> Result<Last, LiveEdgeError> {
     let path: PathBuf = folder.join(WORK).join(JOURNAL);
     let text = fs::read(path).map_err(|_| LiveEdgeError::Missing)?;
     let lines = text.split(|b| *b == b'\n').rev();
-    let entries = lines.filter_map(|line| serde_json::from_slice::<Entry>(line).ok());
-    let mut edges = entries.filter(|e| e.step == EDGE_STEP).filter_map(|e| {
-        let facts: EdgeFacts = serde_json::from_value(e.data).ok()?;
-        let inside = |name: &str| name.starts_with(WORK) && !name.contains("..");
-        let there = [&facts.land, &facts.edge]
-            .iter()
-            .all(|name| inside(name) && folder.join(name).is_file());
-        there.then_some((e.key, facts))
-    });
-    edges.next().ok_or(LiveEdgeError::Missing)
+    let mut canvas: Option<(Digest, CanvasFacts)> = None;
+    for entry in lines.filter_map(|line| serde_json::from_slice::<Entry>(line).ok()) {
+        if entry.step == CANVAS_STEP && canvas.is_none() {
+            canvas = serde_json::from_value(entry.data)
+                .ok()
+                .map(|facts| (entry.key, facts));
+        } else if entry.step == EDGE_STEP
+            && let Ok(facts) = serde_json::from_value::<EdgeFacts>(entry.data)
+        {
+            let inside = |name: &str| name.starts_with(WORK) && !name.contains("..");
+            if ![&facts.land, &facts.edge]
+                .iter()
+                .all(|name| inside(name) && folder.join(name).is_file())
+            {
+                continue;
+            }
+            // A build that has not come to its grid yet: the land frame as it is.
+            let bare = CanvasFacts {
+                canvas_px: facts.land_px,
+                origin_px: [0, 0],
+            };
+            let (grid, canvas) = canvas.unwrap_or((entry.key, bare));
+            let key = hash_bytes(format!("{} {grid}", entry.key).as_bytes());
+            return Ok(Last { key, facts, canvas });
+        }
+    }
+    Err(LiveEdgeError::Missing)
 }
 
 /// A land frame's planes on the canvas; NaN where it does not reach.
 pub(crate) fn on_canvas(picture: Rgb, size: [usize; 2], origin: [i64; 2]) -> Rgb {
-    Rgb::from_planes(picture.into_planes().map(|p| plane_on_canvas(p, size, origin)))
-}
-
-fn plane_on_canvas(plane: Plane, [width, height]: [usize; 2], origin: [i64; 2]) -> Plane {
-    if (plane.width(), plane.height()) == (width, height) {
-        return plane;
-    }
-    let mut out = Plane::filled(width, height, f32::NAN);
-    let [ox, oy] = origin.map(|v| v.max(0) as usize);
-    for y in 0..plane.height().min(height.saturating_sub(oy)) {
-        let n = plane.width().min(width.saturating_sub(ox));
-        out.row_mut(y + oy)[ox..ox + n].copy_from_slice(&plane.row(y)[..n]);
-    }
-    out
+    Rgb::from_planes(picture.into_planes().map(|p| p.placed(size, origin, f32::NAN)))
 }

@@ -16,7 +16,7 @@ use serde::{Deserialize, Serialize};
 
 use nightloom_outing::{Digest, hash_bytes};
 
-pub(crate) use live::{EDGE_STEP, EdgeFacts, on_canvas};
+pub(crate) use live::{CANVAS_STEP, CanvasFacts, EDGE_STEP, EdgeFacts, on_canvas};
 pub use live::{EdgeFrame, LiveEdge, LiveEdgeError};
 
 /// The file in the outing's folder.

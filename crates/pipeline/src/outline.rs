@@ -1,0 +1,176 @@
+//! The land's outline in the land frame, ready to be asked how clear of land a pixel is.
+
+use nightloom_raster::Plane;
+use rayon::prelude::*;
+
+/// Matte below which a pixel is not clear of land.
+const CLEAR: f32 = 0.98;
+/// Pixels that a resampling kernel and the lens's blur carry land's light beyond its outline.
+const MARGIN_PX: f32 = 2.0;
+/// Over so many pixels more a frame's weight rises to the whole, so that no step is seen where frames end.
+const FEATHER_PX: f32 = 8.0;
+/// Pixels of a coarse cell, each way.
+const COARSE: usize = 8;
+
+/// How clear of land each pixel of the land frame is, and bounds of that in coarse cells.
+pub(super) struct Outline {
+    width: usize,
+    height: usize,
+    clear: Vec<u8>,
+    columns: usize,
+    /// Least and most of each coarse cell and the cells round it.
+    bounds: Vec<[u8; 2]>,
+}
+
+/// What a coarse look says.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Look {
+    /// All clear.
+    Clear,
+    /// All land.
+    Land,
+    /// It has to be looked at pixel by pixel.
+    Near,
+}
+
+impl Outline {
+    /// The outline of a matte in the land frame's own pixels.
+    pub(super) fn of(alpha: &Plane) -> Self {
+        let (width, height) = (alpha.width(), alpha.height());
+        let clear = clearness(alpha);
+        let (columns, rows) = (width.div_ceil(COARSE), height.div_ceil(COARSE));
+        let own: Vec<[u8; 2]> = (0..columns * rows)
+            .into_par_iter()
+            .map(|i| {
+                let (x0, y0) = (i % columns * COARSE, i / columns * COARSE);
+                let rows = (y0..(y0 + COARSE).min(height)).map(|y| &clear[y * width..][..width]);
+                let values = rows.flat_map(|row| &row[x0..(x0 + COARSE).min(width)]);
+                values.fold([255, 0], |[low, high], &v| [low.min(v), high.max(v)])
+            })
+            .collect();
+        let bounds = (0..columns * rows)
+            .map(|i| {
+                let (x, y) = (i % columns, i / columns);
+                let near = (y.saturating_sub(1)..(y + 2).min(rows))
+                    .flat_map(|y| (x.saturating_sub(1)..(x + 2).min(columns)).map(move |x| y * columns + x));
+                near.fold([255, 0], |[low, high], k| {
+                    [own[k][0].min(low), own[k][1].max(high)]
+                })
+            })
+            .collect();
+        Self {
+            width,
+            height,
+            clear,
+            columns,
+            bounds,
+        }
+    }
+
+    /// A look at a place and what lies within a coarse cell of it; beyond the frame the outermost pixels go on.
+    pub(super) fn look(&self, [x, y]: [f32; 2]) -> Look {
+        let (x, y) = self.pixel([x, y]);
+        match self.bounds[(y / COARSE) * self.columns + x / COARSE] {
+            [255, _] => Look::Clear,
+            [_, 0] => Look::Land,
+            _ => Look::Near,
+        }
+    }
+
+    /// How clear of land a place is, 0 to 255.
+    pub(super) fn at(&self, place: [f32; 2]) -> u8 {
+        let (x, y) = self.pixel(place);
+        self.clear[y * self.width + x]
+    }
+
+    fn pixel(&self, [x, y]: [f32; 2]) -> (usize, usize) {
+        let index = |v: f32, n: usize| ((v + 0.5).max(0.0) as usize).min(n - 1);
+        (index(x, self.width), index(y, self.height))
+    }
+}
+
+/// From the distance to the nearest pixel that is not clear: 0 within the margin, then rising to 255.
+fn clearness(alpha: &Plane) -> Vec<u8> {
+    let (width, height) = (alpha.width(), alpha.height());
+    // In thirds of a pixel, so that three and four stand for the straight and the slanting step (Borgefors 1986).
+    let most = ((MARGIN_PX + FEATHER_PX + 1.0) * 3.0) as u8;
+    let mut far: Vec<u8> = alpha
+        .data()
+        .iter()
+        .map(|&a| if a >= CLEAR { most } else { 0 })
+        .collect();
+    let nearer =
+        |far: &mut [u8], i: usize, j: usize, step: u8| far[i] = far[i].min(far[j].saturating_add(step));
+    for y in 0..height {
+        for x in 0..width {
+            let i = y * width + x;
+            if x > 0 {
+                nearer(&mut far, i, i - 1, 3);
+            }
+            if y > 0 {
+                nearer(&mut far, i, i - width, 3);
+                if x > 0 {
+                    nearer(&mut far, i, i - width - 1, 4);
+                }
+                if x + 1 < width {
+                    nearer(&mut far, i, i - width + 1, 4);
+                }
+            }
+        }
+    }
+    for y in (0..height).rev() {
+        for x in (0..width).rev() {
+            let i = y * width + x;
+            if x + 1 < width {
+                nearer(&mut far, i, i + 1, 3);
+            }
+            if y + 1 < height {
+                nearer(&mut far, i, i + width, 3);
+                if x > 0 {
+                    nearer(&mut far, i, i + width - 1, 4);
+                }
+                if x + 1 < width {
+                    nearer(&mut far, i, i + width + 1, 4);
+                }
+            }
+        }
+    }
+    far.iter_mut().for_each(|d| {
+        let beyond = (f32::from(*d) / 3.0 - MARGIN_PX) / FEATHER_PX;
+        *d = if beyond <= 0.0 {
+            0
+        } else {
+            (beyond.min(1.0) * 255.0 + 0.5) as u8
+        };
+    });
+    far
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn land_has_a_margin_and_a_feather() {
+        let alpha = Plane::from_fn(100, 60, |_, y| f32::from(u8::from(y < 40)));
+        let outline = Outline::of(&alpha);
+        let at = |y: f32| outline.at([50.0, y]);
+        assert_eq!((at(45.0), at(40.0), at(38.0)), (0, 0, 0));
+        assert!(at(37.0) > 20 && at(37.0) < at(33.0) && at(33.0) < at(31.0));
+        assert_eq!((at(29.0), at(0.0), at(-5.0)), (255, 255, 255));
+        assert_eq!(outline.look([50.0, 5.0]), Look::Clear);
+        assert_eq!(outline.look([50.0, 37.0]), Look::Near);
+        assert_eq!(outline.look([50.0, 58.0]), Look::Land);
+    }
+
+    #[test]
+    fn distances_are_true_to_a_tenth() {
+        let alpha = Plane::from_fn(41, 41, |x, y| f32::from(u8::from((x, y) != (20, 20))));
+        let clear = clearness(&alpha);
+        for (i, &v) in clear.iter().enumerate().filter(|(_, v)| (1..255).contains(*v)) {
+            let (x, y) = ((i % 41) as f32 - 20.0, (i / 41) as f32 - 20.0);
+            let found = f32::from(v) / 255.0 * FEATHER_PX + MARGIN_PX;
+            assert!((found / x.hypot(y) - 1.0).abs() < 0.1, "{x} {y} {found}");
+        }
+    }
+}

@@ -1,0 +1,465 @@
+//! From measured and registered frames to the picture: land, edge, moment, grid, sky, join.
+
+use std::path::Path;
+
+use nightloom_outing::{Crop, FrameTime, Settings};
+use nightloom_raster::{Plane, Rgb};
+use nightloom_seam::{Finding, join_step};
+use nightloom_stack::{Mask, Neutral};
+
+use crate::bench::Bench;
+use crate::canvas::Canvas;
+use crate::edge::{Edge, Ground};
+use crate::error::BuildError;
+use crate::hints::{CANVAS_STEP, CanvasFacts, LandHints, on_canvas};
+use crate::inventory::Item;
+use crate::join::Joined;
+use crate::journal::StepKey;
+use crate::land::LandStack;
+use crate::land_choice::{Chosen, Light};
+use crate::moment::TrackedSet;
+use crate::outline::Outline;
+use crate::place::Placement;
+use crate::placing::Placed;
+use crate::prepare::Prepared;
+use crate::report::{CanvasReport, Outputs};
+use crate::sky::SkyStack;
+use crate::times::Times;
+use crate::track::Tracked;
+use crate::{canvas, crop, deliver, edge, finish, join, land, masks, moment, placing, sky};
+
+/// Rows either side of the join over which its step is measured, pixels.
+const STEP_BAND_PX: usize = 6;
+
+/// A frame with more sky than this does not see land well enough to contradict where it should be.
+const MOSTLY_SKY: f64 = 0.95;
+/// Overlap of land seen and land expected, over the smaller, below which the times are not believed: a
+/// clock wrong by an hour gives less for any land that is not level.
+const LEAST_AGREEMENT: f64 = 0.5;
+/// A crop that takes more of the canvas than this is told of.
+const MUCH_CROPPED: f64 = 0.2;
+/// So is sky that had to be filled, above this share of it.
+const MUCH_FILLED: f64 = 0.005;
+
+/// Everything known once the frames are measured and registered.
+pub(crate) struct Scene<'a> {
+    pub(crate) settings: &'a Settings,
+    pub(crate) items: &'a [Item],
+    pub(crate) hints: &'a LandHints,
+    pub(crate) sky_frames: &'a [Prepared],
+    pub(crate) land_frames: &'a [Prepared],
+    pub(crate) times: &'a Times,
+    pub(crate) tracked: &'a Tracked,
+    /// Light that 1 in the picture stands for.
+    pub(crate) unit: f64,
+    /// Whether land and sky are on one scale by what their files tell.
+    pub(crate) one_scale: bool,
+    /// The frames that become the land.
+    pub(crate) land: Option<Chosen<'a>>,
+}
+
+/// What comes out of the picture's making, for the report.
+pub(crate) struct Made {
+    pub(crate) outputs: Outputs,
+    pub(crate) offset_px: [f64; 2],
+    pub(crate) grid: CanvasReport,
+    pub(crate) placed: Option<Placed>,
+    pub(crate) sky: sky::SkyFacts,
+    pub(crate) land: land::LandFacts,
+    pub(crate) sky_fraction: f64,
+    pub(crate) filled_fraction: f64,
+    pub(crate) luminance_step: Option<f64>,
+    pub(crate) land_gain: [f32; 3],
+    pub(crate) neutral: Option<Neutral>,
+    pub(crate) picture_jpeg: Vec<u8>,
+    pub(crate) matte_jpeg: Option<Vec<u8>>,
+    pub(crate) coverage_jpeg: Vec<u8>,
+}
+
+/// The picture's grid with the sky placed over it.
+struct Laid {
+    canvas: Canvas,
+    grid: CanvasReport,
+    placed: Option<Placed>,
+}
+
+impl Scene<'_> {
+    pub(crate) fn picture(&self, bench: &mut Bench<'_>, results: &Path) -> Result<Made, BuildError> {
+        let frame_size = self.frame_size(self.sky_frames);
+        let Some(chosen) = &self.land else {
+            bench.warn("There are no land frames; the sky alone was made.".into());
+            return self.sky_alone(bench, results, frame_size);
+        };
+        bench.stage(0.56, 0.66)?;
+        let land = land::stack_land(
+            bench,
+            &self.settings.land,
+            chosen.frames.clone(),
+            chosen.reference,
+        )?;
+        self.tell_focus(bench, chosen, &land.facts);
+        let placed = placing::place_sky(
+            bench,
+            self.settings,
+            self.tracked,
+            self.sky_frames,
+            self.land_frames,
+            self.times,
+        );
+        bench.stage(0.66, 0.74)?;
+        let ground = Ground {
+            land: &land,
+            frame: &self.items[chosen.frames[land.facts.home].frame.item].name,
+            frames: chosen.frames.len(),
+            stars: &trails(chosen.frames[land.facts.home].frame),
+        };
+        let edge = edge::find_edge(bench, &ground, self.hints)?;
+        self.say_finding(bench, edge.finding);
+        let placed = self.shown(placed, &edge);
+        let (canvas, grid) = self.canvas(bench, &placed, &edge)?;
+        let outline = Outline::of(&edge.matte.alpha);
+        let size = [canvas.width, canvas.height];
+        let land = LandStack {
+            picture: on_canvas(land.picture, size, canvas.origin),
+            ..land
+        };
+        let edge = Edge {
+            matte: edge.matte.on_canvas(size, canvas.origin),
+            ..edge
+        };
+        let masks = self.masks(bench, &canvas, &placed, &outline);
+        drop(outline);
+        bench.stage(0.74, 0.86)?;
+        let sky = sky::stack_sky(
+            bench,
+            &self.settings.sky,
+            self.sky_frames,
+            self.tracked,
+            &canvas,
+            &masks,
+            self.unit,
+        )?;
+        drop(masks);
+        let laid = Laid {
+            canvas,
+            grid,
+            placed: Some(placed),
+        };
+        self.deliver(bench, results, laid, sky, Some((land, edge)))
+    }
+
+    /// The sky as it stood when the tracked frames cover it best, unless a moment was asked for.
+    fn shown(&self, placed: Placed, edge: &Edge) -> Placed {
+        let timed = |i: usize| Some((self.tracked.camera(i), self.times.sky[i]?));
+        let (cameras, times): (Vec<_>, Vec<_>) = self.tracked.used().filter_map(timed).unzip();
+        if self.settings.seam.instant.is_some() || !placed.timed || times.is_empty() {
+            return placed;
+        }
+        let set = TrackedSet {
+            cameras,
+            times,
+            size: self.frame_size(self.sky_frames),
+        };
+        let at = |placement: &Placement| self.land_canvas(&placed, placement);
+        let best = moment::best_covered(&set, &placed.placement, &edge.matte.alpha, &at);
+        placed.moved(best)
+    }
+
+    /// The land frame's own grid with the sky of a moment over it.
+    fn land_canvas(&self, placed: &Placed, placement: &Placement) -> Canvas {
+        let (width, height) = self.frame_size(self.land_frames);
+        let air = placed
+            .timed
+            .then(|| self.tracked.canvas_air(Some(placement.instant)));
+        Canvas {
+            offset_px: self.settings.seam.offset_px,
+            air: air.flatten(),
+            ..Canvas::of_frame(width, height, placed.lens, placement.rotation)
+        }
+    }
+
+    fn tell_focus(&self, bench: &mut Bench<'_>, chosen: &Chosen<'_>, facts: &land::LandFacts) {
+        if facts.focus > 1 {
+            bench.warn_once(&format!(
+                "The land frames are of {} focus settings; they were merged by sharpness, the sky's side kept at the farthest.",
+                facts.focus
+            ));
+        }
+        let mut told: Vec<String> = facts
+            .left_out
+            .iter()
+            .map(|(i, why)| {
+                format!(
+                    "“{}” is not in the land: it is {why}.",
+                    self.items[chosen.frames[*i].frame.item].name
+                )
+            })
+            .collect();
+        told.sort();
+        told.iter().for_each(|t| bench.warn_once(t));
+    }
+
+    fn sky_alone(
+        &self,
+        bench: &mut Bench<'_>,
+        results: &Path,
+        size: (usize, usize),
+    ) -> Result<Made, BuildError> {
+        let lens = *self.tracked.lens();
+        let reference = self.tracked.registration.reference;
+        let shown = self.times.sky[reference].as_ref().map(FrameTime::middle);
+        let air = self.tracked.canvas_air(shown);
+        let canvas = Canvas {
+            air,
+            ..Canvas::of_frame(size.0, size.1, lens, self.tracked.rotation(reference))
+        };
+        bench.stage(0.74, 0.86)?;
+        let sky = sky::stack_sky(
+            bench,
+            &self.settings.sky,
+            self.sky_frames,
+            self.tracked,
+            &canvas,
+            &[],
+            self.unit,
+        )?;
+        let full = [0, 0, canvas.width, canvas.height];
+        let grid = canvas.report(full, [canvas.width, canvas.height]);
+        let laid = Laid {
+            canvas,
+            grid,
+            placed: None,
+        };
+        self.deliver(bench, results, laid, sky, None)
+    }
+
+    pub(crate) fn frame_size(&self, frames: &[Prepared]) -> (usize, usize) {
+        (frames[0].facts.field.width, frames[0].facts.field.height)
+    }
+
+    /// Land and sky are on one scale already where one camera took both and the files tell all exposures;
+    /// otherwise, and where twilight is to look like night, the sky that both show has to tell.
+    fn known_gain(&self) -> Option<[f32; 3]> {
+        let to_match =
+            self.settings.land.match_night && self.land.as_ref().is_some_and(|c| c.light == Light::Twilight);
+        (self.one_scale && !to_match).then_some([1.0; 3])
+    }
+
+    fn say_finding(&self, bench: &mut Bench<'_>, finding: Finding) {
+        match finding {
+            Finding::Both => {}
+            Finding::SkyOnly => {
+                bench.warn("No land was found in the land frames; the picture is sky throughout.".into())
+            }
+            Finding::LandOnly => {
+                bench.warn("No sky was found in the land frames; the picture is land throughout.".into())
+            }
+        }
+    }
+
+    /// The picture's grid: the land frame's, grown where the sky reaches beyond it, and what is kept of that.
+    fn canvas(
+        &self,
+        bench: &mut Bench<'_>,
+        placed: &Placed,
+        edge: &Edge,
+    ) -> Result<(Canvas, CanvasReport), BuildError> {
+        let canvas = self.land_canvas(placed, &placed.placement);
+        let cameras: Vec<_> = self.tracked.used().map(|i| self.tracked.camera(i)).collect();
+        let sky_size = self.frame_size(self.sky_frames);
+        let full = match self.settings.picture.grow {
+            true => {
+                let rows = canvas::rows_to_grow(&canvas, &cameras, sky_size);
+                canvas.grown(rows)
+            }
+            false => canvas,
+        };
+        let full_px = [full.width, full.height];
+        let crop = crop::chosen(
+            self.settings.picture.crop,
+            &full,
+            &edge.matte.alpha,
+            &cameras,
+            sky_size,
+        )?;
+        let canvas = full.cropped(crop);
+        let grid = canvas.report(crop, full_px);
+        self.tell_crop(bench, &grid);
+        let key = StepKey::new(CANVAS_STEP, 1)
+            .settings(&(full_px, crop, canvas.origin))
+            .finish();
+        let facts = CanvasFacts {
+            canvas_px: [canvas.width, canvas.height],
+            origin_px: canvas.origin,
+        };
+        bench.done(CANVAS_STEP, key, &[], &facts)?;
+        Ok((canvas, grid))
+    }
+
+    fn tell_crop(&self, bench: &mut Bench<'_>, grid: &CanvasReport) {
+        let [width, height] = grid.full_px;
+        let lost = 1.0 - (grid.width_px * grid.height_px) as f64 / (width * height).max(1) as f64;
+        if self.settings.picture.crop == Crop::Covered && lost > MUCH_CROPPED {
+            bench.warn(format!(
+                "{:.0} % of the canvas was cropped away, because no tracked frame covers its sky. crop = \"all\" under [picture] in outing.toml keeps it, with the land frames' own sky; next time aim the tracked frames so that they hold the land frame's whole sky.",
+                lost * 100.0
+            ));
+        }
+    }
+
+    /// Tells of sky that no tracked frame saw.
+    fn tell_filled(&self, bench: &mut Bench<'_>, filled: f64) {
+        if filled <= MUCH_FILLED {
+            return;
+        }
+        let remedy = match (self.settings.seam.instant, self.settings.picture.crop) {
+            (Some(_), _) => {
+                "leave seam.instant out of outing.toml, and a moment is chosen that they cover best"
+            }
+            (None, Crop::Covered) => {
+                "take tracked frames for longer, before and after, or aim them lower: then some of them see what stands behind the land in others"
+            }
+            (None, _) => {
+                "crop = \"covered\" under [picture] in outing.toml leaves out what lies at the picture's borders"
+            }
+        };
+        bench.warn(format!(
+            "{:.1} % of the sky in the picture was seen by no tracked frame and is filled from the land frames, without stars; {remedy}.",
+            filled * 100.0
+        ));
+    }
+
+    /// One mask per used frame: by the turning of the sky where that is known and agrees with what
+    /// the frames show, else by what each frame shows.
+    fn masks(&self, bench: &mut Bench<'_>, canvas: &Canvas, placed: &Placed, outline: &Outline) -> Vec<Mask> {
+        let used: Vec<usize> = self.tracked.used().collect();
+        let by_content: Vec<Mask> = used
+            .iter()
+            .map(|&i| {
+                let land = &self.sky_frames[i].facts.field.land;
+                masks::from_content(canvas, &self.tracked.camera(i), land)
+            })
+            .collect();
+        let of_frame =
+            |i: &usize| masks::from_turning(canvas, &placed.placement, outline, self.times.sky[*i].as_ref()?);
+        let turned: Vec<Option<Mask>> = used.iter().map(of_frame).collect();
+        // Where an untimed frame's land was is not known: anywhere that it was in the others.
+        let Some(anywhere) = masks::land_of_all(turned.iter().flatten(), canvas) else {
+            bench.warn("Where the land stood in each tracked frame was judged by the frames' own content, because the pole or the times are not known.".into());
+            return by_content;
+        };
+        let by_turning: Vec<Mask> = turned
+            .into_iter()
+            .map(|m| m.unwrap_or_else(|| anywhere.clone()))
+            .collect();
+        // Only frames that see land themselves can contradict.
+        let seeing = used
+            .iter()
+            .map(|&i| self.sky_frames[i].facts.field.land.sky_fraction() < MOSTLY_SKY);
+        let pairs = by_content
+            .iter()
+            .zip(&by_turning)
+            .zip(seeing)
+            .filter(|(_, sees)| *sees);
+        let mut agree: Vec<f64> = pairs.map(|((c, t), _)| masks::agreement(c, t, canvas)).collect();
+        agree.sort_unstable_by(f64::total_cmp);
+        match agree.get(agree.len() / 2) {
+            Some(&agree) if agree < LEAST_AGREEMENT => {
+                bench.warn(format!(
+                    "The land in the tracked frames does not lie where their times put it (agreement {:.0} %); their own content was used. Check the camera's clock.",
+                    agree * 100.0
+                ));
+                return by_content;
+            }
+            _ => {}
+        }
+        by_turning
+    }
+
+    fn deliver(
+        &self,
+        bench: &mut Bench<'_>,
+        results: &Path,
+        Laid { canvas, grid, placed }: Laid,
+        sky: SkyStack,
+        land: Option<(LandStack, Edge)>,
+    ) -> Result<Made, BuildError> {
+        bench.stage(0.86, 0.92)?;
+        let linear = deliver::linear(results, &sky.picture, self.tracked.used().count())?;
+        let coverage_path = deliver::coverage(results, &sky.coverage)?;
+        let coverage_jpeg = deliver::plane_jpeg(&sky.coverage, self.tracked.used().count() as f32)?;
+        let has_land = land.is_some();
+        let (land_facts, joined) = self.joined(bench, &canvas, sky.picture, &sky.coverage, land)?;
+        drop(sky.coverage);
+        let field = &self.sky_frames[self.tracked.registration.reference].facts.field;
+        let filled_fraction = joined.filled_fraction;
+        self.tell_filled(bench, filled_fraction);
+        let step = has_land
+            .then(|| join_step(&joined.luminance(), &joined.alpha, STEP_BAND_PX))
+            .flatten();
+        let finished = finish::finish(
+            bench,
+            &self.settings.picture,
+            joined,
+            &canvas,
+            Some((field, self.tracked)),
+        )?;
+        bench.stage(0.92, 0.97)?;
+        let outputs = deliver::pictures(bench, results, &finished, has_land)?;
+        let alpha = &finished.joined.alpha;
+        Ok(Made {
+            outputs: Outputs {
+                linear: Some(linear),
+                coverage: Some(coverage_path),
+                ..outputs
+            },
+            offset_px: canvas.offset_px,
+            grid,
+            placed,
+            sky: sky.facts,
+            land: land_facts,
+            sky_fraction: mean(alpha),
+            filled_fraction,
+            luminance_step: step,
+            land_gain: finished.joined.tone.gain,
+            neutral: finished.neutral,
+            picture_jpeg: deliver::small_jpeg(&finished, 1800, 88)?,
+            matte_jpeg: has_land.then(|| deliver::plane_jpeg(alpha, 1.0)).transpose()?,
+            coverage_jpeg,
+        })
+    }
+
+    fn joined(
+        &self,
+        bench: &Bench<'_>,
+        canvas: &Canvas,
+        sky: Rgb,
+        coverage: &Plane,
+        land: Option<(LandStack, Edge)>,
+    ) -> Result<(land::LandFacts, Joined), BuildError> {
+        let Some((land, edge)) = land else {
+            let joined = Joined {
+                land: Rgb::filled(canvas.width, canvas.height, [0.0; 3]),
+                alpha: Plane::filled(canvas.width, canvas.height, 1.0),
+                sky,
+                filled_fraction: 0.0,
+                tone: nightloom_seam::ToneMatch::identity(),
+            };
+            return Ok((land::LandFacts::default(), joined));
+        };
+        let facts = land.facts;
+        let joined = join::join(bench, land.picture, sky, coverage, edge.matte, self.known_gain())?;
+        Ok((facts, joined))
+    }
+}
+
+/// Middles of a land frame's star trails: places that are sky.
+fn trails(frame: &Prepared) -> Vec<[f32; 2]> {
+    let stars = &frame.facts.field.stars;
+    stars.iter().map(|s| [s.x as f32, s.y as f32]).collect()
+}
+
+/// Sum over count, in double precision and fixed order.
+fn mean(plane: &Plane) -> f64 {
+    plane.data().iter().map(|v| f64::from(*v)).sum::<f64>() / plane.data().len().max(1) as f64
+}
