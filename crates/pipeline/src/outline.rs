@@ -1,6 +1,6 @@
 //! The land's outline in the land frame, ready to be asked how clear of land a pixel is.
 
-use nightloom_raster::Plane;
+use nightloom_raster::{DISTANCE_UNIT, Plane, distances};
 use rayon::prelude::*;
 
 /// Matte below which a pixel is not clear of land.
@@ -91,52 +91,16 @@ impl Outline {
 
 /// From the distance to the nearest pixel that is not clear: 0 within the margin, then rising to 255.
 fn clearness(alpha: &Plane) -> Vec<u8> {
-    let (width, height) = (alpha.width(), alpha.height());
-    // In thirds of a pixel, so that three and four stand for the straight and the slanting step (Borgefors 1986).
-    let most = ((MARGIN_PX + FEATHER_PX + 1.0) * 3.0) as u8;
+    let unit = f32::from(DISTANCE_UNIT);
+    let most = ((MARGIN_PX + FEATHER_PX + 1.0) * unit) as u8;
     let mut far: Vec<u8> = alpha
         .data()
         .iter()
         .map(|&a| if a >= CLEAR { most } else { 0 })
         .collect();
-    let nearer =
-        |far: &mut [u8], i: usize, j: usize, step: u8| far[i] = far[i].min(far[j].saturating_add(step));
-    for y in 0..height {
-        for x in 0..width {
-            let i = y * width + x;
-            if x > 0 {
-                nearer(&mut far, i, i - 1, 3);
-            }
-            if y > 0 {
-                nearer(&mut far, i, i - width, 3);
-                if x > 0 {
-                    nearer(&mut far, i, i - width - 1, 4);
-                }
-                if x + 1 < width {
-                    nearer(&mut far, i, i - width + 1, 4);
-                }
-            }
-        }
-    }
-    for y in (0..height).rev() {
-        for x in (0..width).rev() {
-            let i = y * width + x;
-            if x + 1 < width {
-                nearer(&mut far, i, i + 1, 3);
-            }
-            if y + 1 < height {
-                nearer(&mut far, i, i + width, 3);
-                if x > 0 {
-                    nearer(&mut far, i, i + width - 1, 4);
-                }
-                if x + 1 < width {
-                    nearer(&mut far, i, i + width + 1, 4);
-                }
-            }
-        }
-    }
+    distances(&mut far, alpha.width());
     far.iter_mut().for_each(|d| {
-        let beyond = (f32::from(*d) / 3.0 - MARGIN_PX) / FEATHER_PX;
+        let beyond = (f32::from(*d) / unit - MARGIN_PX) / FEATHER_PX;
         *d = if beyond <= 0.0 {
             0
         } else {

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use nightloom_raster::{
-    CameraColour, Directions, Frame, FrameMeta, Pixels, Plane, Rgb, WorkFile, demosaic_with,
+    CameraColour, Directions, Frame, FrameMeta, Pixels, Plane, Rgb, WorkFile, demosaic_sky, demosaic_with,
 };
 use nightloom_stack::{Clipped, PixelNoise, Radial, frame_noise, whiten_clipped};
 use nightloom_stars::{DetectSettings, Field, Trails, measure};
@@ -23,7 +23,7 @@ use nightloom_outing::Role;
 use nightloom_outing::Settings;
 
 /// Version of the step; raise it when the same input would give other pixels or figures.
-const VERSION: u32 = 4;
+const VERSION: u32 = 5;
 
 /// A frame ready to be stacked.
 #[derive(Clone, Debug)]
@@ -262,7 +262,12 @@ fn develop(frame: Frame, loaded: &Loaded, role: Role) -> Result<(Rgb, PreparedFa
         Pixels::Mosaic(mut mosaic) => {
             calibrated = loaded.apply(&mut mosaic)?;
             noise = frame_noise(&mosaic);
-            let mut picture = demosaic_with(&mosaic, colour.white_balance, directions(role));
+            let mut picture = match role {
+                Role::Sky => demosaic_sky(&mosaic, colour.white_balance, &|level| {
+                    noise.map_or(f32::INFINITY, |n| n.variance(level).sqrt())
+                }),
+                _ => demosaic_with(&mosaic, colour.white_balance, Directions::Weighted),
+            };
             let own_flat = loaded.flat_for((picture.width(), picture.height()));
             flat = own_flat.is_some();
             clipped = whiten_clipped(&mut picture, colour.white_balance, own_flat);
@@ -322,15 +327,6 @@ pub(super) fn evened(
     };
     lay_by(bench, "evened", &slot, &picture, &facts)?;
     Ok(slot.prepared(facts))
-}
-
-/// Stars want their light kept channel by channel, land its edges.
-fn directions(role: Role) -> Directions {
-    if role == Role::Sky {
-        Directions::Equal
-    } else {
-        Directions::Weighted
-    }
 }
 
 fn detect_settings(role: Role) -> DetectSettings {

@@ -2,7 +2,9 @@
 
 use nightloom_raster::colour::to_working;
 use nightloom_raster::{Plane, Rgb, WorkFile, WorkValues};
-use nightloom_stack::{CombineSettings, Input, Mask, PixelNoise, Source, combine, ground_light};
+use nightloom_stack::{
+    CombineSettings, Input, Mask, PixelNoise, Source, colour_hearts, combine, ground_light,
+};
 use serde::{Deserialize, Serialize};
 
 use super::bench::Bench;
@@ -103,8 +105,9 @@ pub(super) fn stack_sky(
         bench.world.cancelled(),
     )
     .map_err(|e| bench.go_on().err().unwrap_or_else(|| BuildError::internal(e)))?;
-    drop(inputs);
     let mut picture = stacked.rgb;
+    colour_hearts(&mut picture, |x, y| clipped_in_most(&inputs, x, y));
+    drop(inputs);
     to_working(&mut picture, &frames[used[0]].facts.colour);
     let facts = SkyFacts {
         noise: stacked.noise,
@@ -119,6 +122,22 @@ pub(super) fn stack_sky(
         coverage: stacked.coverage,
         facts,
     })
+}
+
+/// Whether most of the frames that see a canvas pixel are clipped there.
+fn clipped_in_most(inputs: &[Input<'_>], x: usize, y: usize) -> bool {
+    let (mut seen, mut clipped) = (0, 0);
+    for input in inputs {
+        let at = input.to_source.as_ref().and_then(|map| map([x as f64, y as f64]));
+        let (Some([u, v]), Some((runs, _))) = (at, input.clipped) else {
+            continue;
+        };
+        if u >= 0.0 && v >= 0.0 {
+            seen += 1;
+            clipped += usize::from(runs.contains((u + 0.5) as usize, (v + 0.5) as usize));
+        }
+    }
+    2 * clipped >= seen.max(1)
 }
 
 /// Brings every frame into the light of the place where its sky is shown, if the frames tell that
@@ -195,7 +214,7 @@ fn key(
     masks: &[Mask],
     levels: &[Level],
 ) -> nightloom_outing::Digest {
-    let mut key = StepKey::new("sky-stack", 6)
+    let mut key = StepKey::new("sky-stack", 7)
         .settings(settings)
         .settings(tracked.lens())
         .settings(&(canvas.width, canvas.height, canvas.origin, canvas.offset_px))

@@ -5,6 +5,7 @@ mod brightness;
 pub mod colour;
 mod decode;
 mod demosaic;
+mod distance;
 mod frame;
 pub mod icc;
 mod plane;
@@ -16,7 +17,8 @@ pub mod write;
 pub use decode::{
     DecodeError, DecodeOptions, FitsRows, Limits, decode_here, decode_here_with, is_frame_path, read_meta,
 };
-pub use demosaic::{Directions, demosaic, demosaic_balanced, demosaic_with};
+pub use demosaic::{Directions, demosaic, demosaic_balanced, demosaic_sky, demosaic_with};
+pub use distance::{DISTANCE_UNIT, distances};
 pub use frame::{CameraColour, Cfa, FAR_M, Frame, FrameMeta, Levels, Mosaic, Pixels};
 pub use plane::{Plane, Rgb};
 pub use resize::{resize_area, resize_area_plane};

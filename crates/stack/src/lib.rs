@@ -16,6 +16,7 @@ mod error;
 mod focus;
 mod frame_noise;
 mod ground_light;
+mod hearts;
 mod hot;
 mod input;
 mod level;
@@ -56,6 +57,7 @@ pub use focus::{
 };
 pub use frame_noise::frame_noise;
 pub use ground_light::{GroundDirection, ground_light};
+pub use hearts::colour_hearts;
 pub use hot::{HotPixels, HotSettings, find_hot_in_frame, find_hot_pixels};
 pub use input::Input;
 pub use mapping::{Mapping, MappingGrid};

@@ -1,12 +1,14 @@
 //! Colour out of a Bayer mosaic.
 
 mod directional;
+mod points;
 mod tile;
 
 use rayon::prelude::*;
 
 use crate::{Cfa, Mosaic, Plane, Rgb};
 use directional::Scratch;
+pub use points::demosaic_sky;
 
 /// Rows worked on together.
 const TILE_HEIGHT: usize = 128;
