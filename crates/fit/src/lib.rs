@@ -4,6 +4,7 @@
 //! input gives the same bytes everywhere; nothing here starts a thread or reads a clock.
 
 mod damped;
+mod non_negative;
 mod normal;
 mod quantile;
 mod random;
@@ -12,6 +13,7 @@ mod rotation;
 mod spread;
 
 pub use damped::{Damping, Descent, Problem, descend};
+pub use non_negative::non_negative;
 pub use normal::{Normal, least_squares};
 pub use quantile::{Real, median, median_of, quantile, quantile_sorted};
 pub use random::{Random, mix};

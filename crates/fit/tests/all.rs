@@ -1,5 +1,7 @@
 //! All tests of the crate in one binary.
 
+#[path = "all/non_negative.rs"]
+mod non_negative;
 #[path = "all/quantile.rs"]
 mod quantile;
 #[path = "all/random.rs"]

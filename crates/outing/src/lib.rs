@@ -40,8 +40,8 @@ pub use hash::{Digest, hash_bytes, hash_file};
 pub use marks::{setting_words, short, time_words};
 pub use nightloom_stars::cause::{Cause, CauseFound};
 pub use plan::{
-    ClockSettings, Crop, FrameOverride, LandSettings, LandUse, OutingSettings, PictureSettings, Rejection,
-    RigSettings, SeamSettings, Settings, SiteSettings, SkySettings, White,
+    ClockSettings, Crop, FrameOverride, LandSettings, LandUse, Look, OutingSettings, PictureSettings,
+    Rejection, RigSettings, SeamSettings, Settings, SiteSettings, SkySettings, White,
 };
 pub use role::Role;
 pub use sensor::{

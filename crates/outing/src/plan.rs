@@ -211,6 +211,19 @@ pub enum White {
     AsShot,
 }
 
+/// What a picture's development starts from.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Look {
+    /// A night that reads well on screen and paper.
+    #[default]
+    Natural,
+    /// Darker, with more contrast.
+    Deep,
+    /// Lighter, with less.
+    Bright,
+}
+
 /// What is kept of the full canvas.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -227,6 +240,12 @@ pub enum Crop {
 /// `[picture]`.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct PictureSettings {
+    /// What the rest starts from.
+    pub look: Look,
+    /// Contrast of the sky's large forms: 1 as the look has it, 0 none.
+    pub midtones: f64,
+    /// How far land that is darker than the look wants is raised, 0 to 1.
+    pub land_lift: f64,
     /// How much of the sky's background gradient is taken away, 0 none to 1 all.
     pub gradient: f64,
     /// How strongly the dark tones are lifted, 0 hardly to 1 strongly.
@@ -246,6 +265,9 @@ pub struct PictureSettings {
 impl Default for PictureSettings {
     fn default() -> Self {
         Self {
+            look: Look::Natural,
+            midtones: 1.0,
+            land_lift: 1.0,
             gradient: 0.7,
             stretch: 0.5,
             saturation: 1.0,

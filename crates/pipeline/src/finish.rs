@@ -1,11 +1,12 @@
 //! From joined linear light to the finished picture: gradient, colour, tone.
 
+use nightloom_raster::colour::luminance;
 use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::compose_row;
 use nightloom_sky::catalogue;
 use nightloom_stack::{
     BackgroundModel, GradientSettings, Mask, Neutral, NeutralSettings, SceneStatistics, ToneCurve,
-    background_noise, fit_background, neutral_by_stars,
+    background_noise, fit_background, fit_background_by, neutral_by_stars, raise_midtones,
 };
 use nightloom_stars::Field;
 
@@ -13,13 +14,16 @@ use super::bench::Bench;
 use super::canvas::Canvas;
 use super::error::BuildError;
 use super::join::Joined;
+use super::look::Look;
+use super::report::LightReport;
+use super::sky_light;
 use super::track::Tracked;
 use nightloom_outing::{PictureSettings, White};
 
-/// Display value of the sky's background for stretch 0, 0.5 and 1 (common practice, no source).
-const SKY_SHOWN: [f32; 3] = [0.12, 0.22, 0.34];
 /// Radius of the aperture that star colours are measured in, in star widths.
 const APERTURE_WIDTHS: f64 = 1.6;
+/// Cells of the sky's light across the picture.
+const MESH: usize = 40;
 /// Stars whose colour is measured, at most.
 const COLOUR_STARS: usize = 400;
 
@@ -33,6 +37,8 @@ pub(super) struct Finished {
     pub(super) curve: ToneCurve,
     /// The colour balance and what it rests on.
     pub(super) neutral: Option<Neutral>,
+    /// What was done to the light, for the report.
+    pub(super) light: LightReport,
 }
 
 /// Balances, takes the gradient off and chooses the curve.
@@ -49,45 +55,96 @@ pub(super) fn finish(
         _ => None,
     };
     bench.show("Modelling the sky's background", 0.3, "")?;
-    let sky_mask = Mask::from_fn(canvas.width, canvas.height, 8, |x, y| sure(&joined.alpha, x, y));
-    let background = match fit_background(&joined.sky, Some(&sky_mask), None, &GradientSettings::default()) {
-        Ok(model) => {
-            model.subtract(&mut joined.sky, settings.gradient as f32, true);
-            Some(model)
-        }
-        Err(error) => {
-            bench.warn(format!("The sky's gradient was left as it is: {error}."));
-            None
-        }
-    };
-    let level = background
+    let strength = settings.gradient as f32;
+    let background = background(bench, &joined, canvas, stars.map(|(_, tracked)| tracked));
+    let found = background
         .as_ref()
         .map_or_else(|| medians(&joined.sky, &joined.alpha), BackgroundModel::level);
-    let level = take_warm_glow(&mut joined.sky, level, settings.gradient as f32);
-    if settings.land_stops != 0.0 {
-        let factor = (settings.land_stops as f32).exp2();
+    // Lamps and airglow add light that is warmer than the stars': what red and green have over blue goes with the gradient. A
+    // sky that is bluer than neutral (moon, twilight) is left so.
+    let neutral_level = found.map(|v| v.min(found[2]));
+    let level: [f32; 3] = std::array::from_fn(|c| found[c] - strength * (found[c] - neutral_level[c]));
+    match &background {
+        Some(model) => model.subtract(&mut joined.sky, strength, neutral_level),
+        None => add(&mut joined.sky, std::array::from_fn(|c| level[c] - found[c])),
+    }
+    let look = Look::of(settings.look);
+    bench.show("Bringing out the sky's forms", 0.6, "")?;
+    let alpha = &joined.alpha;
+    let midtones = look.midtones * settings.midtones as f32;
+    raise_midtones(
+        &mut joined.sky,
+        |x, y| alpha.at(x, y) > 0.99,
+        luminance(level),
+        midtones,
+    );
+    let statistics = statistics(settings, &look, &joined, level);
+    let land_lift = settings.land_lift as f32 * look.land_lift(&statistics);
+    let stops = land_lift + settings.land_stops as f32;
+    if stops != 0.0 {
+        let factor = stops.exp2();
         for plane in joined.land.planes_mut() {
             plane.data_mut().iter_mut().for_each(|v| *v *= factor);
         }
     }
-    let curve = curve(settings, &joined, level);
+    let lifted = |v: Option<f32>| v.map(|v| v * stops.exp2());
+    let curve = curve(
+        settings,
+        &SceneStatistics {
+            land_dark: lifted(statistics.land_dark),
+            land_median: lifted(statistics.land_median),
+            ..statistics
+        },
+    );
+    let light = LightReport {
+        look: look.name.to_owned(),
+        background_taken: strength,
+        background_level: found,
+        shown_level: level,
+        midtones,
+        land_lift_stops: land_lift,
+        curve: *curve.settings(),
+    };
     Ok(Finished {
         joined,
         background,
         curve,
         neutral,
+        light,
     })
 }
 
-/// Lamps and airglow add light that is warmer than the stars'. What red and green have over blue is
-/// taken off as a constant, `strength` of it; a sky that is bluer than neutral (moon, twilight) is
-/// left as it is. Returns the sky's level after it.
-fn take_warm_glow(sky: &mut Rgb, level: [f32; 3], strength: f32) -> [f32; 3] {
-    let excess = level.map(|v| strength * (v - level[2]).max(0.0));
-    for (plane, e) in sky.planes_mut().iter_mut().zip(excess) {
-        plane.data_mut().iter_mut().for_each(|v| *v -= e);
+/// The sky's own light over the picture: by altitude and azimuth where they are known, else by a polynomial.
+fn background(
+    bench: &mut Bench<'_>,
+    joined: &Joined,
+    canvas: &Canvas,
+    tracked: Option<&Tracked>,
+) -> Option<BackgroundModel> {
+    let sky = Mask::from_fn(canvas.width, canvas.height, 8, |x, y| sure(&joined.alpha, x, y));
+    let terms = tracked.and_then(|tracked| sky_light::terms(canvas, tracked));
+    if let Some([own, milky_way]) = &terms {
+        let settings = GradientSettings {
+            mesh_px: (canvas.width / MESH).clamp(24, 160),
+            ..GradientSettings::default()
+        };
+        if let Ok(model) = fit_background_by(&joined.sky, Some(&sky), None, [own, milky_way], &settings) {
+            return Some(model);
+        }
     }
-    std::array::from_fn(|c| level[c] - excess[c])
+    match fit_background(&joined.sky, Some(&sky), None, &GradientSettings::default()) {
+        Ok(model) => Some(model),
+        Err(error) => {
+            bench.warn(format!("The sky's gradient was left as it is: {error}."));
+            None
+        }
+    }
+}
+
+fn add(sky: &mut Rgb, what: [f32; 3]) {
+    for (plane, e) in sky.planes_mut().iter_mut().zip(what) {
+        plane.data_mut().iter_mut().for_each(|v| *v += e);
+    }
 }
 
 /// 1 where a whole neighbourhood is sky.
@@ -195,29 +252,26 @@ fn aperture(sky: &Rgb, alpha: &Plane, [cx, cy]: [f64; 2], radius: f64) -> Option
     }))
 }
 
-fn curve(settings: &PictureSettings, joined: &Joined, level: [f32; 3]) -> ToneCurve {
+fn statistics(settings: &PictureSettings, look: &Look, joined: &Joined, level: [f32; 3]) -> SceneStatistics {
     let is_sky = |x: usize, y: usize| joined.alpha.at(x, y) > 0.99;
     let noise = joined
         .sky
         .planes()
         .each_ref()
         .map(|plane| background_noise(plane, is_sky));
-    let s = settings.stretch as f32;
-    let shown = if s < 0.5 {
-        SKY_SHOWN[0] + (SKY_SHOWN[1] - SKY_SHOWN[0]) * 2.0 * s
-    } else {
-        SKY_SHOWN[1] + (SKY_SHOWN[2] - SKY_SHOWN[1]) * (2.0 * s - 1.0)
-    };
     let [land_dark, land_median] = land_tones(joined);
-    let statistics = SceneStatistics {
+    SceneStatistics {
         sky_level: level,
         sky_noise: noise,
         land_dark,
         land_median,
-        target: shown,
+        target: look.sky_shown(settings.stretch as f32),
         white: 1.0,
-    };
-    let curve = ToneCurve::from_statistics(&statistics);
+    }
+}
+
+fn curve(settings: &PictureSettings, statistics: &SceneStatistics) -> ToneCurve {
+    let curve = ToneCurve::from_statistics(statistics);
     let own = *curve.settings();
     ToneCurve::new(nightloom_stack::ToneSettings {
         saturation: own.saturation * settings.saturation as f32,

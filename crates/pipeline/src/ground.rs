@@ -31,6 +31,16 @@ impl Axes {
     }
 }
 
+/// Where on the sky a canvas pixel's stars stand at the moment shown: east, north, up. `None` where place, times or stars
+/// are not known.
+pub(super) fn shown<'a>(canvas: &'a Canvas, tracked: &Tracked) -> Option<Box<GroundDirection<'a>>> {
+    let zenith = canvas.air.as_ref()?.shown.zeniths.first()?;
+    let axes = Axes::of(&tracked.pole?, zenith)?;
+    Some(Box::new(move |pixel| {
+        canvas.star_direction(pixel).map(|star| axes.ground(&star))
+    }))
+}
+
 /// Where on the sky a canvas pixel's stars stood: while each of the `used` frames was taken, and at
 /// the moment shown. `None` where place, times or stars are not known.
 pub(super) fn directions<'a>(

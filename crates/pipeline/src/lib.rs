@@ -27,6 +27,7 @@ mod land_frame;
 mod lens_guess;
 mod light;
 mod light_ratio;
+mod look;
 mod masks;
 mod masters;
 mod moment;
@@ -43,6 +44,7 @@ mod roles;
 mod scene;
 mod setting;
 mod sky;
+mod sky_light;
 mod times;
 mod track;
 mod units;
@@ -58,7 +60,7 @@ pub use new::{NewError, NewOptions, NewReport, new_outing};
 pub use nightloom_seam::Patch as MattePatch;
 pub use pyramid::{Pyramid, Stretch, TILE_PX};
 pub use report::{
-    BuildReport, CanvasReport, ColourReport, FrameReport, LandReport, LensReport, Outputs, SeamReport,
-    SkyReport, StepCounts,
+    BuildReport, CanvasReport, ColourReport, FrameReport, LandReport, LensReport, LightReport, Outputs,
+    SeamReport, SkyReport, StepCounts,
 };
 pub use roles::{FrameContent, FrameFacts, RoleDecision, decide_roles, left_out_by_camera, role_of_folder};

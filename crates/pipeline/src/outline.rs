@@ -5,6 +5,10 @@ use rayon::prelude::*;
 
 /// Matte below which a pixel is not clear of land.
 const CLEAR: f32 = 0.98;
+/// Gaps in land narrower than twice this, pixels and parts of the frame's width, count as land: between twigs the thinnest
+/// are in no matte, and dim a tracked frame's sky all the same.
+const CLOSE_PX: f32 = 5.0;
+const CLOSE_PART: f32 = 600.0;
 /// Pixels that a resampling kernel and the lens's blur carry land's light beyond its outline.
 const MARGIN_PX: f32 = 2.0;
 /// Over so many pixels more a frame's weight rises to the whole, so that no step is seen where frames end.
@@ -92,13 +96,19 @@ impl Outline {
 /// From the distance to the nearest pixel that is not clear: 0 within the margin, then rising to 255.
 fn clearness(alpha: &Plane) -> Vec<u8> {
     let unit = f32::from(DISTANCE_UNIT);
+    let width = alpha.width();
+    let land = alpha.data().iter().map(|&a| if a >= CLEAR { u8::MAX } else { 0 });
+    let closed = closed(
+        land.collect(),
+        width,
+        ((CLOSE_PX + width as f32 / CLOSE_PART) * unit) as u8,
+    );
     let most = ((MARGIN_PX + FEATHER_PX + 1.0) * unit) as u8;
-    let mut far: Vec<u8> = alpha
-        .data()
-        .iter()
-        .map(|&a| if a >= CLEAR { most } else { 0 })
+    let mut far: Vec<u8> = closed
+        .into_iter()
+        .map(|land| if land { 0 } else { most })
         .collect();
-    distances(&mut far, alpha.width());
+    distances(&mut far, width);
     far.iter_mut().for_each(|d| {
         let beyond = (f32::from(*d) / unit - MARGIN_PX) / FEATHER_PX;
         *d = if beyond <= 0.0 {
@@ -108,6 +118,20 @@ fn clearness(alpha: &Plane) -> Vec<u8> {
         };
     });
     far
+}
+
+/// Land, zeros in `far`, with the gaps in it that a disc of `radius` cannot enter (a closing; Serra 1982).
+fn closed(mut far: Vec<u8>, width: usize, radius: u8) -> Vec<bool> {
+    distances(&mut far, width);
+    let mut inside: Vec<u8> = far
+        .iter()
+        .map(|&d| if d <= radius { u8::MAX } else { 0 })
+        .collect();
+    distances(&mut inside, width);
+    far.iter()
+        .zip(inside)
+        .map(|(&d, i)| d == 0 || i > radius)
+        .collect()
 }
 
 #[cfg(test)]
@@ -125,6 +149,23 @@ mod tests {
         assert_eq!(outline.look([50.0, 5.0]), Look::Clear);
         assert_eq!(outline.look([50.0, 37.0]), Look::Near);
         assert_eq!(outline.look([50.0, 58.0]), Look::Land);
+    }
+
+    #[test]
+    fn narrow_gaps_are_land_and_wide_ones_are_not() {
+        // Posts 8 px apart on the left, 40 px apart on the right.
+        let posts = |x: usize| {
+            if x < 100 {
+                x.is_multiple_of(8)
+            } else {
+                x.is_multiple_of(40)
+            }
+        };
+        let alpha = Plane::from_fn(240, 80, |x, y| f32::from(u8::from(y < 20 || !posts(x))));
+        let outline = Outline::of(&alpha);
+        assert!((30..90).all(|x| outline.at([x as f32, 50.0]) == 0));
+        assert_eq!(outline.at([140.0, 50.0]), 255);
+        assert_eq!(outline.at([60.0, 5.0]), 255);
     }
 
     #[test]

@@ -30,6 +30,9 @@ pub struct BuildReport {
     pub lens: Option<LensReport>,
     /// How the colours were balanced by the stars; `None` where they are as the camera balanced them.
     pub colour: Option<ColourReport>,
+    /// How the light was shown; `None` in reports of older builds.
+    #[serde(default)]
+    pub light: Option<LightReport>,
     /// How many steps were taken from the journal and how many were done.
     pub steps: StepCounts,
 }
@@ -207,6 +210,25 @@ pub struct ColourReport {
     pub stars: usize,
     /// In words.
     pub basis: String,
+}
+
+/// How the picture's light was shown: enough to do it again by hand on the linear layers.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LightReport {
+    /// The look's name.
+    pub look: String,
+    /// Share of the background's gradient and colour that was taken off.
+    pub background_taken: f32,
+    /// The background's median before it, red, green, blue, linear Rec. 2020.
+    pub background_level: [f32; 3],
+    /// And after it.
+    pub shown_level: [f32; 3],
+    /// Strength of the contrast in the sky's large forms.
+    pub midtones: f32,
+    /// Stops by which the land was raised to the look.
+    pub land_lift_stops: f32,
+    /// The tone curve.
+    pub curve: nightloom_stack::ToneSettings,
 }
 
 /// Steps taken from the journal against steps done now.

@@ -22,7 +22,7 @@ use crate::outline::Outline;
 use crate::place::Placement;
 use crate::placing::Placed;
 use crate::prepare::Prepared;
-use crate::report::{CanvasReport, Outputs};
+use crate::report::{CanvasReport, LightReport, Outputs};
 use crate::sky::SkyStack;
 use crate::times::Times;
 use crate::track::Tracked;
@@ -71,6 +71,7 @@ pub(crate) struct Made {
     pub(crate) luminance_step: Option<f64>,
     pub(crate) land_gain: [f32; 3],
     pub(crate) neutral: Option<Neutral>,
+    pub(crate) light: LightReport,
     pub(crate) picture_jpeg: Vec<u8>,
     pub(crate) matte_jpeg: Option<Vec<u8>>,
     pub(crate) coverage_jpeg: Vec<u8>,
@@ -422,6 +423,7 @@ impl Scene<'_> {
             filled_fraction,
             luminance_step: step,
             land_gain: finished.joined.tone.gain,
+            light: finished.light.clone(),
             neutral: finished.neutral,
             picture_jpeg: deliver::small_jpeg(&finished, 1800, 88)?,
             matte_jpeg: has_land.then(|| deliver::plane_jpeg(alpha, 1.0)).transpose()?,

@@ -91,6 +91,7 @@ impl Scene<'_> {
                 scale_arcsec_per_px: (1.0 / registration.lens.focal_px).atan().to_degrees() * 3600.0,
             }),
             colour: made.neutral.map(colour),
+            light: Some(made.light),
             steps: StepCounts::default(),
         };
         let parts = PageParts {

@@ -6,7 +6,7 @@
 //! the polynomial on a scale it cannot follow (the Milky Way, nebulae) is left alone.
 
 use nalgebra::{DMatrix, DVector};
-use nightloom_fit::{Loss, SIGMA_PER_MAD, least_squares, median, median_and_sigma, median_of};
+use nightloom_fit::{Loss, SIGMA_PER_MAD, least_squares, median, median_and_sigma, median_of, non_negative};
 use nightloom_raster::{Plane, Rgb};
 use rayon::prelude::*;
 
@@ -44,14 +44,17 @@ impl Default for GradientSettings {
     }
 }
 
+/// What a sky is made of at a pixel `[x, y]`: the same number of values everywhere, `None` where nothing can be said. What is
+/// the same everywhere need not be among them.
+pub type SkyTerms<'a> = dyn Fn([f64; 2]) -> Option<Vec<f64>> + Sync + 'a;
+
 /// A smooth model of the background of three planes.
-#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct BackgroundModel {
+    /// The model at every [`GRID`]-th pixel, per channel.
+    knots: [Plane; 3],
     width: usize,
     height: usize,
-    order: usize,
-    /// Per channel: coefficients of the products of Legendre polynomials, see [`terms`].
-    coefficients: [Vec<f64>; 3],
     /// Per channel: the model's median over the sky.
     level: [f64; 3],
     /// Per channel: scatter of the sky cells about the model, σ.
@@ -60,7 +63,9 @@ pub struct BackgroundModel {
     cells: usize,
 }
 
-/// Fits the background of the sky.
+/// Pixels between the places where a model is worked out; straight between them.
+const GRID: usize = 16;
+/// Fits the background of the sky by a polynomial over the picture.
 ///
 /// `sky` is 1 where the picture shows sky (`None`: everywhere); `coverage`, where given, must be
 /// above zero.
@@ -74,46 +79,149 @@ pub fn fit_background(
     settings: &GradientSettings,
 ) -> Result<BackgroundModel, BackgroundError> {
     let order = settings.order.clamp(1, 4);
+    let size = (rgb.width(), rgb.height());
+    let polynomial = |[x, y]: [f64; 2]| Some(basis([scaled(x, size.0), scaled(y, size.1)], order));
     let cells = mesh(rgb, sky, coverage, settings);
-    let needed = 4 * terms(order).count();
-    if cells.len() < needed {
-        return Err(BackgroundError::TooLittleSky {
-            needed,
-            got: cells.len(),
-        });
-    }
-    let rows: Vec<Vec<f64>> = cells.iter().map(|c| basis(c.at, order)).collect();
-    let design = DMatrix::from_fn(cells.len(), rows[0].len(), |i, j| rows[i][j]);
-    let fits: [Fit; 3] = std::array::from_fn(|c| {
-        let levels = DVector::from_iterator(cells.len(), cells.iter().map(|cell| f64::from(cell.level[c])));
-        Fit::new(&design, &levels, settings)
+    let rows: Vec<Vec<f64>> = cells.iter().filter_map(|c| polynomial(c.at)).collect();
+    enough(cells.len(), terms(order).count())?;
+    let design = DMatrix::from_fn(rows.len(), rows[0].len(), |i, j| rows[i][j]);
+    let levels = levels(&cells);
+    // Which cells shine above the background is asked once: answers by channel would tint it.
+    let weights = weights(&design, &(levels.iter().sum::<DVector<f64>>() / 3.0), settings);
+    let fits = levels.map(|levels| {
+        let found = least_squares(&design, &levels, Some(&weights));
+        let none = DVector::zeros(design.ncols());
+        Fit::of(&design, &levels, design.ncols(), found.unwrap_or(none))
     });
-    Ok(BackgroundModel {
-        width: rgb.width(),
-        height: rgb.height(),
-        order,
+    Ok(worked_out(size, cells.len(), fits, &polynomial))
+}
+
+/// Fits the background of the sky by lights of its own, and beside them by what shines in the sky and is no background (the
+/// Milky Way): that is explained, but is not part of the model.
+///
+/// Light only adds: every term is 0 or more, and so is its share. Which terms are needed, and which cells shine above all of
+/// them, is asked once of the sum of the channels, so that the answer does not tint. `sky` and `coverage` are as in
+/// [`fit_background`].
+///
+/// # Errors
+/// [`BackgroundError::TooLittleSky`] when fewer than four cells per term are open sky.
+pub fn fit_background_by(
+    rgb: &Rgb,
+    sky: Option<&Mask>,
+    coverage: Option<&Plane>,
+    [background, structure]: [&SkyTerms; 2],
+    settings: &GradientSettings,
+) -> Result<BackgroundModel, BackgroundError> {
+    let all = mesh(rgb, sky, coverage, settings);
+    let told = |c: Cell| Some((background(c.at)?, structure(c.at)?, c));
+    let (rows, cells): (Vec<_>, Vec<Cell>) = all
+        .into_iter()
+        .filter_map(told)
+        .map(|(own, beside, cell)| ((own.len(), [own, beside].concat()), cell))
+        .unzip();
+    let (own, count) = rows.first().map_or((0, 0), |(own, row)| (*own, row.len()));
+    enough(cells.len(), count.max(1))?;
+    let design = DMatrix::from_fn(rows.len(), count, |i, j| rows[i].1[j]);
+    let levels = levels(&cells);
+    let (weights, needed) = needed(&design, &(levels.iter().sum::<DVector<f64>>() / 3.0), settings);
+    let design = design.select_columns(&needed);
+    let own_terms: Vec<usize> = needed.iter().copied().filter(|&j| j < own).collect();
+    let fits = levels.map(|levels| {
+        let found = non_negative(&design, &levels, Some(&weights));
+        Fit::of(&design, &levels, own_terms.len(), found)
+    });
+    let at = |pixel: [f64; 2]| {
+        let all = background(pixel)?;
+        Some(own_terms.iter().map(|&j| all[j]).collect())
+    };
+    Ok(worked_out((rgb.width(), rgb.height()), cells.len(), fits, &at))
+}
+
+/// What each cell counts, and the terms that are not zero: in turn until it stays.
+fn needed(
+    design: &DMatrix<f64>,
+    levels: &DVector<f64>,
+    settings: &GradientSettings,
+) -> (DVector<f64>, Vec<usize>) {
+    let mut weights = DVector::from_element(levels.len(), 1.0);
+    let mut found = non_negative(design, levels, None);
+    for _ in 0..settings.rounds {
+        let residual = levels - design * &found;
+        let limit = dark_side_sigma(&residual) * settings.bright_limit;
+        weights = residual.map(|r| bright_weight(r, limit));
+        let next = non_negative(design, levels, Some(&weights));
+        let still = (&next - &found).amax() <= 1e-6 * next.amax();
+        found = next;
+        if still {
+            break;
+        }
+    }
+    let needed = (0..found.len()).filter(|&j| found[j] > 0.0).collect();
+    (weights, needed)
+}
+
+fn levels(cells: &[Cell]) -> [DVector<f64>; 3] {
+    std::array::from_fn(|c| {
+        DVector::from_iterator(cells.len(), cells.iter().map(|cell| f64::from(cell.level[c])))
+    })
+}
+
+fn enough(got: usize, coefficients: usize) -> Result<(), BackgroundError> {
+    let needed = 4 * coefficients;
+    match got < needed {
+        true => Err(BackgroundError::TooLittleSky { needed, got }),
+        false => Ok(()),
+    }
+}
+
+/// The model whose terms have the coefficients found, worked out over a picture.
+fn worked_out(
+    (width, height): (usize, usize),
+    cells: usize,
+    fits: [Fit; 3],
+    terms: &SkyTerms,
+) -> BackgroundModel {
+    let (columns, rows) = (width.div_ceil(GRID) + 1, height.div_ceil(GRID) + 1);
+    let values: Vec<[f32; 3]> = (0..columns * rows)
+        .into_par_iter()
+        .map(|k| {
+            let pixel = [(k % columns * GRID) as f64, (k / columns * GRID) as f64];
+            let Some(terms) = terms(pixel) else {
+                return std::array::from_fn(|c| fits[c].level as f32);
+            };
+            std::array::from_fn(|c| {
+                let parts = fits[c].coefficients.iter().zip(&terms);
+                parts.map(|(a, b)| a * b).sum::<f64>() as f32
+            })
+        })
+        .collect();
+    let knots =
+        std::array::from_fn(|c| Plane::from_vec(columns, rows, values.iter().map(|v| v[c]).collect()));
+    BackgroundModel {
+        knots,
+        width,
+        height,
         level: std::array::from_fn(|c| fits[c].level),
         residual: std::array::from_fn(|c| fits[c].sigma),
-        coefficients: fits.map(|f| f.coefficients),
-        cells: cells.len(),
-    })
+        cells,
+    }
 }
 
 impl BackgroundModel {
     /// The model along row `y` of channel `channel` (0 to 2); `out` starts at x = 0.
     pub fn eval_row(&self, channel: usize, y: usize, out: &mut [f32]) {
-        let Some(coefficients) = self.coefficients.get(channel) else {
+        let Some(knots) = self.knots.get(channel) else {
             return;
         };
-        let ly = legendre(scaled(y as f64, self.height));
-        // Collapse y first: a polynomial in x is left.
-        let mut in_x = [0.0; 5];
-        for ((i, j), c) in terms(self.order).zip(coefficients) {
-            in_x[i] += c * ly[j];
-        }
-        for (x, o) in out.iter_mut().enumerate() {
-            let lx = legendre(scaled(x as f64, self.width));
-            *o = in_x.iter().zip(lx).map(|(a, b)| a * b).sum::<f64>() as f32;
+        let (j, t) = (y / GRID, (y % GRID) as f32 / GRID as f32);
+        let (upper, lower) = (knots.row(j), knots.row((j + 1).min(knots.height() - 1)));
+        let down = |i: usize| upper[i] + t * (lower[i] - upper[i]);
+        for (i, run) in out.chunks_mut(GRID).enumerate() {
+            let (a, b) = (down(i), down((i + 1).min(knots.width() - 1)));
+            let step = (b - a) / GRID as f32;
+            run.iter_mut()
+                .enumerate()
+                .for_each(|(k, o)| *o = a + step * k as f32);
         }
     }
 
@@ -146,12 +254,11 @@ impl BackgroundModel {
         out
     }
 
-    /// Takes the model off a picture of the same size, `strength` (0 to 1) of it. With `keep_level`
-    /// the sky keeps its mean brightness and loses only the gradient; without, the sky goes to zero.
-    pub fn subtract(&self, rgb: &mut Rgb, strength: f32, keep_level: bool) {
+    /// Takes the model off a picture of the same size, `strength` (0 to 1) of it; what is left has the level `kept`, one's own
+    /// to lose only the gradient.
+    pub fn subtract(&self, rgb: &mut Rgb, strength: f32, kept: [f32; 3]) {
         let width = self.width.max(1);
-        for (c, plane) in rgb.planes_mut().iter_mut().enumerate() {
-            let kept = if keep_level { self.level[c] as f32 } else { 0.0 };
+        for ((c, plane), kept) in rgb.planes_mut().iter_mut().enumerate().zip(kept) {
             plane
                 .data_mut()
                 .par_chunks_mut(width)
@@ -167,7 +274,7 @@ impl BackgroundModel {
     }
 }
 
-/// Level of one mesh cell and its place, −1 to 1 across the picture.
+/// Level of one mesh cell and the pixel in its middle.
 struct Cell {
     at: [f64; 2],
     level: [f32; 3],
@@ -215,7 +322,7 @@ fn cell(
     }
     let level = values.map(clipped_level);
     let middle = |r: &std::ops::Range<usize>| 0.5 * (r.start + r.end - 1) as f64;
-    let at = [scaled(middle(&x), rgb.width()), scaled(middle(&y), rgb.height())];
+    let at = [middle(&x), middle(&y)];
     level.iter().all(|v| v.is_finite()).then_some(Cell { at, level })
 }
 
@@ -266,29 +373,33 @@ struct Fit {
     sigma: f64,
 }
 
+/// What each cell counts. First what most agrees with itself, whatever shines above it; then every cell again, the bright
+/// ones weighed down.
+fn weights(design: &DMatrix<f64>, levels: &DVector<f64>, settings: &GradientSettings) -> DVector<f64> {
+    let start = trimmed::fit(design, levels, settings.plain_share);
+    let mut coefficients = start.unwrap_or(DVector::zeros(design.ncols()));
+    // Nothing that shines widens the dark side.
+    let sigma = dark_side_sigma(&(levels - design * &coefficients));
+    let mut weights = DVector::from_element(levels.len(), 1.0);
+    for _ in 0..settings.rounds {
+        let residual = levels - design * &coefficients;
+        weights = residual.map(|r| bright_weight(r, sigma * settings.bright_limit));
+        let Some(found) = least_squares(design, levels, Some(&weights)) else {
+            break;
+        };
+        coefficients = found;
+    }
+    weights
+}
+
 impl Fit {
-    /// First what most agrees with itself, whatever shines above it; then every cell again, the
-    /// bright ones weighed down.
-    fn new(design: &DMatrix<f64>, levels: &DVector<f64>, settings: &GradientSettings) -> Self {
-        let start = trimmed::fit(design, levels, settings.plain_share);
-        let mut coefficients = start.unwrap_or(DVector::zeros(design.ncols()));
-        // Nothing that shines widens the dark side.
-        let sigma = dark_side_sigma(&(levels - design * &coefficients));
-        for _ in 0..settings.rounds {
-            let residual = levels - design * &coefficients;
-            let weights = residual.map(|r| bright_weight(r, sigma * settings.bright_limit));
-            let Some(found) = least_squares(design, levels, Some(&weights)) else {
-                break;
-            };
-            coefficients = found;
-        }
-        let model = design * &coefficients;
-        let level = median_of(model.iter().copied()).unwrap_or(0.0);
-        let sigma = dark_side_sigma(&(levels - model));
+    /// The first `own` columns are the background.
+    fn of(design: &DMatrix<f64>, levels: &DVector<f64>, own: usize, found: DVector<f64>) -> Self {
+        let alone = design.columns(0, own) * found.rows(0, own);
         Self {
-            coefficients: coefficients.iter().copied().collect(),
-            level,
-            sigma,
+            level: median_of(alone.iter().copied()).unwrap_or(0.0),
+            sigma: dark_side_sigma(&(levels - design * &found)),
+            coefficients: found.iter().copied().take(own).collect(),
         }
     }
 }

@@ -7,7 +7,7 @@ use nightloom_sky::{Angle, Instant, Site};
 
 use super::check::{At, Checked, Value};
 use crate::error::SettingFault;
-use crate::plan::{Crop, FrameOverride, LandUse, Rejection, Settings, White};
+use crate::plan::{Crop, FrameOverride, LandUse, Look, Rejection, Settings, White};
 use crate::role::Role;
 
 /// The lens's projection, as files name it.
@@ -218,6 +218,14 @@ fn picture(values: &Values, settings: &mut Settings) {
             &[("stars", White::Stars), ("as-shot", White::AsShot)],
         )
         .unwrap_or(p.white);
+    let looks = [
+        ("natural", Look::Natural),
+        ("deep", Look::Deep),
+        ("bright", Look::Bright),
+    ];
+    p.look = values.word("picture", "look", &looks).unwrap_or(p.look);
+    p.midtones = values.number("picture", "midtones").unwrap_or(p.midtones);
+    p.land_lift = values.number("picture", "land_lift").unwrap_or(p.land_lift);
     p.land_stops = values.number("picture", "land_stops").unwrap_or(p.land_stops);
     p.grow = values.flag("picture", "grow").unwrap_or(p.grow);
     p.crop = values.crop("picture", "crop").unwrap_or_default();

@@ -54,7 +54,7 @@ fn the_gradient_goes_and_the_milky_way_stays() {
     const CONTRAST_KEPT: f64 = 0.9;
     let mut rgb = picture(0.002);
     let model = fit_background(&rgb, None, None, &GradientSettings::default()).unwrap();
-    model.subtract(&mut rgb, 1.0, true);
+    model.subtract(&mut rgb, 1.0, model.level());
     let [gradient, band] = amplitudes(&rgb);
     assert!(
         gradient.abs() < GRADIENT_LEFT,
