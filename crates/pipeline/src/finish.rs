@@ -6,7 +6,7 @@ use nightloom_seam::compose_row;
 use nightloom_sky::catalogue;
 use nightloom_stack::{
     BackgroundModel, GradientSettings, Mask, Neutral, NeutralSettings, SceneStatistics, ToneCurve,
-    background_noise, fit_background, fit_background_by, neutral_by_stars, raise_midtones,
+    background_noise, fit_background, fit_background_by, fit_smooth_sky, neutral_by_stars, raise_midtones,
 };
 use nightloom_stars::Field;
 
@@ -114,6 +114,26 @@ pub(super) fn finish(
     })
 }
 
+/// All of the sky's smooth light, for what lies behind land; `None` where altitudes are not known or too little is seen.
+pub(super) fn smooth_sky(
+    sky: &Rgb,
+    alpha: &Plane,
+    coverage: &Plane,
+    canvas: &Canvas,
+    tracked: &Tracked,
+) -> Option<BackgroundModel> {
+    let [own, milky_way] = &sky_light::terms(canvas, tracked)?;
+    let open = Mask::from_fn(canvas.width, canvas.height, 8, |x, y| sure(alpha, x, y));
+    fit_smooth_sky(sky, Some(&open), Some(coverage), [own, milky_way], &mesh(canvas)).ok()
+}
+
+fn mesh(canvas: &Canvas) -> GradientSettings {
+    GradientSettings {
+        mesh_px: (canvas.width / MESH).clamp(24, 160),
+        ..GradientSettings::default()
+    }
+}
+
 /// The sky's own light over the picture: by altitude and azimuth where they are known, else by a polynomial.
 fn background(
     bench: &mut Bench<'_>,
@@ -124,11 +144,7 @@ fn background(
     let sky = Mask::from_fn(canvas.width, canvas.height, 8, |x, y| sure(&joined.alpha, x, y));
     let terms = tracked.and_then(|tracked| sky_light::terms(canvas, tracked));
     if let Some([own, milky_way]) = &terms {
-        let settings = GradientSettings {
-            mesh_px: (canvas.width / MESH).clamp(24, 160),
-            ..GradientSettings::default()
-        };
-        if let Ok(model) = fit_background_by(&joined.sky, Some(&sky), None, [own, milky_way], &settings) {
+        if let Ok(model) = fit_background_by(&joined.sky, Some(&sky), None, [own, milky_way], &mesh(canvas)) {
             return Some(model);
         }
     }

@@ -2,6 +2,7 @@
 
 use nalgebra::{Unit, Vector3};
 use nightloom_stack::GroundDirection;
+use nightloom_stars::AirPath;
 
 use super::canvas::Canvas;
 use super::track::Tracked;
@@ -41,12 +42,13 @@ pub(super) fn shown<'a>(canvas: &'a Canvas, tracked: &Tracked) -> Option<Box<Gro
     }))
 }
 
-/// Where on the sky a canvas pixel's stars stood: while each of the `used` frames was taken, and at
-/// the moment shown. `None` where place, times or stars are not known.
+/// Where on the sky a canvas pixel's stars stood: while each of the `used` frames was taken, then under each zenith of
+/// `of_land`, and at the moment shown. `None` where place, times or stars are not known.
 pub(super) fn directions<'a>(
     canvas: &'a Canvas,
     tracked: &Tracked,
     used: &[usize],
+    of_land: impl Iterator<Item = &'a AirPath>,
 ) -> Option<(Vec<Box<GroundDirection<'a>>>, Box<GroundDirection<'a>>)> {
     let (air, pole) = (canvas.air.as_ref()?, tracked.pole?);
     let through = |zenith: &Vector3<f64>| -> Option<Box<GroundDirection<'a>>> {
@@ -55,7 +57,10 @@ pub(super) fn directions<'a>(
             canvas.star_direction(pixel).map(|star| axes.ground(&star))
         }))
     };
-    let stood = used.iter().map(|&i| through(air.frames.zeniths.get(i)?));
+    let stood = used
+        .iter()
+        .map(|&i| through(air.frames.zeniths.get(i)?))
+        .chain(of_land.map(|air| through(air.zeniths.first()?)));
     Some((
         stood.collect::<Option<Vec<_>>>()?,
         through(air.shown.zeniths.first()?)?,

@@ -3,9 +3,11 @@
 use nightloom_raster::colour::luminance;
 use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::{
-    FillSettings, ForegroundSettings, Gap, Matte, ToneMatch, ToneMatchSettings, Work, compose_row, fill_sky,
-    foreground, match_sky,
+    FillSettings, ForegroundSettings, Gap, Matte, SmoothSky, ToneMatch, ToneMatchSettings, Work, compose_row,
+    fill_sky, foreground, match_sky,
 };
+
+use nightloom_stack::BackgroundModel;
 
 use super::bench::Bench;
 use super::error::BuildError;
@@ -25,7 +27,7 @@ pub(super) struct Joined {
 }
 
 /// Joins the two. All planes are of the canvas's size. Sky that no tracked frame saw is filled without stars: those of the
-/// land frames are trails.
+/// land frames are trails. `smooth` is the sky's light behind land, where it is known.
 pub(super) fn join(
     bench: &Bench<'_>,
     land: Rgb,
@@ -33,6 +35,7 @@ pub(super) fn join(
     coverage: &Plane,
     matte: Matte,
     known_gain: Option<[f32; 3]>,
+    smooth: Option<&BackgroundModel>,
 ) -> Result<Joined, BuildError> {
     bench.show("Matching land and sky", 0.0, "")?;
     let settings = ToneMatchSettings {
@@ -40,11 +43,12 @@ pub(super) fn join(
         ..ToneMatchSettings::default()
     };
     let tone = match_sky(&land, &sky, &matte.alpha, coverage, &settings).map_err(internal)?;
+    let smooth = smooth.map(|model| |c: usize, x: usize, y: usize| model.at(c, x, y));
     let gap = Gap {
         coverage,
         matte: &matte,
         tone: &tone,
-        land: Some(&land),
+        smooth: smooth.as_ref().map(|s| s as &SmoothSky<'_>),
     };
     let fill = with_work(bench, "Filling the sky over the ridge", |work| {
         fill_sky(&mut sky, &gap, &FillSettings::default(), work)

@@ -38,10 +38,19 @@ pub(super) enum Look {
 }
 
 impl Outline {
-    /// The outline of a matte in the land frame's own pixels.
+    /// The outline of a matte in the land frame's own pixels, with a feather.
     pub(super) fn of(alpha: &Plane) -> Self {
+        Self::with_feather(alpha, FEATHER_PX)
+    }
+
+    /// The outline without feather: a pixel is clear or not.
+    pub(super) fn sharp(alpha: &Plane) -> Self {
+        Self::with_feather(alpha, 0.01)
+    }
+
+    fn with_feather(alpha: &Plane, feather_px: f32) -> Self {
         let (width, height) = (alpha.width(), alpha.height());
-        let clear = clearness(alpha);
+        let clear = clearness(alpha, feather_px);
         let (columns, rows) = (width.div_ceil(COARSE), height.div_ceil(COARSE));
         let own: Vec<[u8; 2]> = (0..columns * rows)
             .into_par_iter()
@@ -94,7 +103,7 @@ impl Outline {
 }
 
 /// From the distance to the nearest pixel that is not clear: 0 within the margin, then rising to 255.
-fn clearness(alpha: &Plane) -> Vec<u8> {
+fn clearness(alpha: &Plane, feather_px: f32) -> Vec<u8> {
     let unit = f32::from(DISTANCE_UNIT);
     let width = alpha.width();
     let land = alpha.data().iter().map(|&a| if a >= CLEAR { u8::MAX } else { 0 });
@@ -103,14 +112,14 @@ fn clearness(alpha: &Plane) -> Vec<u8> {
         width,
         ((CLOSE_PX + width as f32 / CLOSE_PART) * unit) as u8,
     );
-    let most = ((MARGIN_PX + FEATHER_PX + 1.0) * unit) as u8;
+    let most = ((MARGIN_PX + feather_px + 1.0) * unit) as u8;
     let mut far: Vec<u8> = closed
         .into_iter()
         .map(|land| if land { 0 } else { most })
         .collect();
     distances(&mut far, width);
     far.iter_mut().for_each(|d| {
-        let beyond = (f32::from(*d) / unit - MARGIN_PX) / FEATHER_PX;
+        let beyond = (f32::from(*d) / unit - MARGIN_PX) / feather_px;
         *d = if beyond <= 0.0 {
             0
         } else {
@@ -171,7 +180,7 @@ mod tests {
     #[test]
     fn distances_are_true_to_a_tenth() {
         let alpha = Plane::from_fn(41, 41, |x, y| f32::from(u8::from((x, y) != (20, 20))));
-        let clear = clearness(&alpha);
+        let clear = clearness(&alpha, FEATHER_PX);
         for (i, &v) in clear.iter().enumerate().filter(|(_, v)| (1..255).contains(*v)) {
             let (x, y) = ((i % 41) as f32 - 20.0, (i / 41) as f32 - 20.0);
             let found = f32::from(v) / 255.0 * FEATHER_PX + MARGIN_PX;

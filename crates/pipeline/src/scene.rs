@@ -17,13 +17,14 @@ use crate::join::Joined;
 use crate::journal::StepKey;
 use crate::land::LandStack;
 use crate::land_choice::{Chosen, Light};
+use crate::land_frame::LandFrame;
 use crate::moment::TrackedSet;
 use crate::outline::Outline;
 use crate::place::Placement;
 use crate::placing::Placed;
 use crate::prepare::Prepared;
 use crate::report::{CanvasReport, LightReport, Outputs};
-use crate::sky::SkyStack;
+use crate::sky::{SkyStack, Witness};
 use crate::times::Times;
 use crate::track::Tracked;
 use crate::{canvas, crop, deliver, edge, finish, join, land, masks, moment, placing, sky};
@@ -36,6 +37,8 @@ const MOSTLY_SKY: f64 = 0.95;
 /// Overlap of land seen and land expected, over the smaller, below which the times are not believed: a
 /// clock wrong by an hour gives less for any land that is not level.
 const LEAST_AGREEMENT: f64 = 0.5;
+/// Land frames asked about the light over the ridge, at most.
+const MOST_WITNESSES: usize = 4;
 /// A crop that takes more of the canvas than this is told of.
 const MUCH_CROPPED: f64 = 0.2;
 /// So is sky that had to be filled, above this share of it.
@@ -118,7 +121,7 @@ impl Scene<'_> {
         self.say_finding(bench, edge.finding);
         let placed = self.shown(placed, &edge);
         let (canvas, grid) = self.canvas(bench, &placed, &edge)?;
-        let outline = Outline::of(&edge.matte.alpha);
+        let (outline, sharp) = (Outline::of(&edge.matte.alpha), Outline::sharp(&edge.matte.alpha));
         let size = [canvas.width, canvas.height];
         let land = LandStack {
             picture: on_canvas(land.picture, size, canvas.origin),
@@ -130,6 +133,7 @@ impl Scene<'_> {
         };
         let masks = self.masks(bench, &canvas, &placed, &outline);
         drop(outline);
+        let witnesses = self.witnesses(chosen, &canvas, &placed, &sharp);
         bench.stage(0.74, 0.86)?;
         let sky = sky::stack_sky(
             bench,
@@ -138,15 +142,45 @@ impl Scene<'_> {
             self.tracked,
             &canvas,
             &masks,
+            &witnesses,
             self.unit,
         )?;
-        drop(masks);
+        drop((masks, witnesses));
         let laid = Laid {
             canvas,
             grid,
             placed: Some(placed),
         };
         self.deliver(bench, results, laid, sky, Some((land, edge)))
+    }
+
+    /// Land frames that tell of the light over the ridge, where they are on the tracked frames' scale.
+    fn witnesses<'a>(
+        &self,
+        chosen: &Chosen<'a>,
+        canvas: &Canvas,
+        placed: &Placed,
+        outline: &Outline,
+    ) -> Vec<Witness<'a>> {
+        if !self.one_scale || !placed.timed {
+            return Vec::new();
+        }
+        let witness = |land: &LandFrame<'a>| {
+            let index = self
+                .land_frames
+                .iter()
+                .position(|f| std::ptr::eq(f, land.frame))?;
+            let time = self.times.land[index]?;
+            Some(Witness {
+                frame: land.frame,
+                gain: land.gain,
+                rotation: placed.placement.rotation_at(time.middle())?,
+                air: placed.placement.air_at(time.middle())?,
+                mask: masks::from_turning(canvas, &placed.placement, outline, &time)?,
+            })
+        };
+        let usable = chosen.frames.iter().filter(|_| chosen.light == Light::Night);
+        usable.take(MOST_WITNESSES).filter_map(witness).collect()
     }
 
     /// The sky as it stood when the tracked frames cover it best, unless a moment was asked for.
@@ -221,6 +255,7 @@ impl Scene<'_> {
             self.sky_frames,
             self.tracked,
             &canvas,
+            &[],
             &[],
             self.unit,
         )?;
@@ -450,7 +485,16 @@ impl Scene<'_> {
             return Ok((land::LandFacts::default(), joined));
         };
         let facts = land.facts;
-        let joined = join::join(bench, land.picture, sky, coverage, edge.matte, self.known_gain())?;
+        let smooth = finish::smooth_sky(&sky, &edge.matte.alpha, coverage, canvas, self.tracked);
+        let joined = join::join(
+            bench,
+            land.picture,
+            sky,
+            coverage,
+            edge.matte,
+            self.known_gain(),
+            smooth.as_ref(),
+        )?;
         Ok((facts, joined))
     }
 }

@@ -1,10 +1,12 @@
 //! The tracked frames become one: the sky stack on the canvas.
 
+use nalgebra::Rotation3;
 use nightloom_raster::colour::to_working;
 use nightloom_raster::{Plane, Rgb, WorkFile, WorkValues};
 use nightloom_stack::{
     CombineSettings, Input, Mask, PixelNoise, Source, colour_hearts, combine, ground_light,
 };
+use nightloom_stars::AirPath;
 use serde::{Deserialize, Serialize};
 
 use super::bench::Bench;
@@ -42,6 +44,18 @@ pub(super) struct SkyFacts {
     pub(super) rejected: Vec<f64>,
 }
 
+/// A land frame as a witness of the light that stays with the ground: it sees the sky down to the ridge.
+pub(super) struct Witness<'a> {
+    pub(super) frame: &'a Prepared,
+    /// Brings its light to the picture's unit.
+    pub(super) gain: f32,
+    /// Reference camera's axes to the land camera while it was taken, and the air then.
+    pub(super) rotation: Rotation3<f64>,
+    pub(super) air: AirPath,
+    /// Land in it, on the canvas.
+    pub(super) mask: Mask,
+}
+
 /// Stacks the used tracked frames; `masks` holds one per used frame, or none at all.
 pub(super) fn stack_sky(
     bench: &mut Bench<'_>,
@@ -50,11 +64,23 @@ pub(super) fn stack_sky(
     tracked: &Tracked,
     canvas: &Canvas,
     masks: &[Mask],
+    witnesses: &[Witness<'_>],
     unit: f64,
 ) -> Result<SkyStack, BuildError> {
     let used: Vec<usize> = tracked.used().collect();
     let levels = levels(frames, tracked, &used, unit);
-    let key = key(settings, frames, tracked, canvas, masks, &levels);
+    let key = witnesses
+        .iter()
+        .fold(
+            key(settings, frames, tracked, canvas, masks, &levels),
+            |key, w| {
+                let mask = nightloom_outing::hash_bytes(&mask_bytes(&w.mask, canvas));
+                key.input("witness", w.frame.key)
+                    .settings(&(w.gain, w.rotation, &w.air))
+                    .input("mask", mask)
+            },
+        )
+        .finish();
     let (name, path) = bench.work_file("sky", key, "planes")?;
     if let Some(facts) = bench.kept::<SkyFacts>("sky-stack", key) {
         let [r, g, b, coverage] = WorkFile::open(&path)?.read_planes()?;
@@ -67,6 +93,10 @@ pub(super) fn stack_sky(
     let sources = used
         .iter()
         .map(|&i| WorkFile::open(&frames[i].work))
+        .collect::<Result<Vec<_>, _>>()?;
+    let witness_sources = witnesses
+        .iter()
+        .map(|w| WorkFile::open(&w.frame.work))
         .collect::<Result<Vec<_>, _>>()?;
     let mut inputs: Vec<Input<'_>> = used
         .iter()
@@ -92,7 +122,20 @@ pub(super) fn stack_sky(
             }
         })
         .collect();
-    into_the_light_shown(bench, &mut inputs, tracked, canvas, &used)?;
+    inputs.extend(witnesses.iter().zip(&witness_sources).map(|(w, source)| Input {
+        source: source as &dyn Source,
+        to_source: Some(Box::new(|pixel| {
+            canvas.to_land_frame(&w.rotation, Some(&w.air), pixel)
+        })),
+        gain: [w.gain; 3],
+        offset: [0.0; 3],
+        surface: None,
+        weight: 1.0,
+        noise: PixelNoise { read: 1.0, shot: 0.0 },
+        clipped: None,
+        mask: Some(&w.mask),
+    }));
+    into_the_light_shown(bench, &mut inputs, tracked, canvas, &used, witnesses)?;
     let mut combine_settings = CombineSettings::default();
     combine_settings.reject.enabled = settings.rejection != Rejection::None;
     let progress = |done: f64| bench.tell("Stacking sky frames", done, "");
@@ -144,17 +187,21 @@ fn clipped_in_most(inputs: &[Input<'_>], x: usize, y: usize) -> bool {
 /// light; its measured drift then stands for the difference of the frames' medians.
 fn into_the_light_shown(
     bench: &mut Bench<'_>,
-    inputs: &mut [Input<'_>],
+    inputs: &mut Vec<Input<'_>>,
     tracked: &Tracked,
     canvas: &Canvas,
     used: &[usize],
+    witnesses: &[Witness<'_>],
 ) -> Result<(), BuildError> {
-    let Some((stood, shown)) = ground::directions(canvas, tracked, used) else {
+    let of_land = witnesses.iter().map(|w| &w.air);
+    let Some((stood, shown)) = ground::directions(canvas, tracked, used, of_land) else {
+        inputs.truncate(used.len());
         return Ok(());
     };
     let size = (canvas.width, canvas.height);
     let surfaces = ground_light(inputs, &stood, &shown, size, bench.world.cancelled())
         .map_err(|e| bench.go_on().err().unwrap_or_else(|| BuildError::internal(e)))?;
+    inputs.truncate(used.len());
     for (input, surface) in inputs.iter_mut().zip(surfaces.into_iter().flatten()) {
         input.offset = [0.0; 3];
         input.surface = Some(surface);
@@ -213,8 +260,8 @@ fn key(
     canvas: &Canvas,
     masks: &[Mask],
     levels: &[Level],
-) -> nightloom_outing::Digest {
-    let mut key = StepKey::new("sky-stack", 7)
+) -> StepKey {
+    let mut key = StepKey::new("sky-stack", 8)
         .settings(settings)
         .settings(tracked.lens())
         .settings(&(canvas.width, canvas.height, canvas.origin, canvas.offset_px))
@@ -228,7 +275,7 @@ fn key(
             .settings(&(tracked.rotation(i), tracked.verdicts[i].weight))
             .input("mask", nightloom_outing::hash_bytes(&mask.unwrap_or_default()));
     }
-    key.finish()
+    key
 }
 
 /// The mask at its own resolution.

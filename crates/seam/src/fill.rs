@@ -1,11 +1,11 @@
 //! Sky that no tracked frame saw: the strip over the ridge, gaps in trees, corners.
 //!
-//! The fill is the fixed camera's star-free sky on the stack's scale, plus that camera's own grain, plus
-//! a smooth correction that makes it meet the stack without a step (a membrane in the sense of Pérez,
+//! The fill is the sky's smooth light on the stack's scale (told, or else the fixed camera's star-free sky), plus
+//! grain like the stack's, plus a smooth correction that makes it meet the stack without a step (a membrane in the sense of Pérez,
 //! Gangnet & Blake 2003, ACM TOG 22, 313, solved by pull-push on star-free cells, so that neither
 //! stars nor land colours are smeared). A soft change follows the edge of what was seen.
 
-use nightloom_fit::median_of;
+use nightloom_fit::{median_of, mix};
 use nightloom_raster::{Plane, Rgb};
 use rayon::prelude::*;
 
@@ -30,7 +30,7 @@ impl Default for FillSettings {
 }
 
 /// What the fill rests on.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy)]
 pub struct Gap<'a> {
     /// Tracked frames that saw each pixel.
     pub coverage: &'a Plane,
@@ -38,9 +38,13 @@ pub struct Gap<'a> {
     pub matte: &'a Matte,
     /// Brings the land picture's sky onto the stack's scale.
     pub tone: &'a ToneMatch,
-    /// The land picture before [`crate::foreground`] and on its own scale: its grain. Without it the fill is smooth.
-    pub land: Option<&'a Rgb>,
+    /// The sky's smooth light on the stack's scale by channel and pixel, where it is known behind land too; else the land
+    /// picture's own sky is taken for it.
+    pub smooth: Option<&'a SmoothSky<'a>>,
 }
+
+/// Smooth light of channel `c` at pixel (x, y).
+pub type SmoothSky<'a> = dyn Fn(usize, usize, usize) -> f32 + Sync + 'a;
 
 /// What was filled.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
@@ -115,9 +119,6 @@ fn check(sky: &Rgb, gap: &Gap, settings: &FillSettings) -> Result<(), SeamError>
         (gap.coverage.width(), gap.coverage.height()),
     )?;
     SeamError::check_size("matte", size, (gap.matte.alpha.width(), gap.matte.alpha.height()))?;
-    if let Some(land) = gap.land {
-        SeamError::check_size("land picture", size, (land.width(), land.height()))?;
-    }
     if settings.feather_px > 200 {
         let found = settings.feather_px as f64;
         return Err(SeamError::Setting {
@@ -217,8 +218,8 @@ impl Join {
     fn between(cells: &[Option<[sky_model::CellLevel; 3]>], gap: &Gap, size: (usize, usize)) -> Self {
         let factor = sky_model::FACTOR;
         let (width, height) = (size.0.div_ceil(factor), size.1.div_ceil(factor));
-        let model = &gap.matte.sky_model;
-        let known = model.level().iter().all(|v| *v > 0.0);
+        let seen = gap.matte.sky_model.level().iter().all(|v| *v > 0.0);
+        let known = seen || gap.smooth.is_some();
         let weights = Plane::from_fn(width, height, |i, j| {
             f32::from(u8::from(cells[j * width + i].is_some()))
         });
@@ -229,11 +230,9 @@ impl Join {
                 let Some(cell) = &cells[j * width + i] else {
                     return 0.0;
                 };
-                let base = model.channel_at(c, centre(i, size.0), centre(j, size.1));
-                let base = if known {
-                    gap.tone.gain[c] * base + gap.tone.offset[c]
-                } else {
-                    0.0
+                let base = match known {
+                    true => gap.base(c, centre(i, size.0), centre(j, size.1)),
+                    false => 0.0,
                 };
                 if known && cell[c].level > 0.0 {
                     largest = largest.max(f64::from((cell[c].level - base).abs() / cell[c].level));
@@ -243,11 +242,7 @@ impl Join {
             resample::pull_push(&differences, &weights, 1.0)
         });
         let grain = std::array::from_fn(|c| {
-            let stack = median_of(cells.iter().flatten().map(|cell| cell[c].sigma));
-            let own = gap.tone.gain[c] * model.noise()[c];
-            stack
-                .filter(|_| own > 0.0)
-                .map_or(1.0, |stack| (stack / own).min(1.0))
+            median_of(cells.iter().flatten().map(|cell| cell[c].sigma)).unwrap_or(0.0)
         });
         Self {
             correction,
@@ -264,29 +259,26 @@ impl Join {
         if !self.known {
             return correction;
         }
-        let model = &gap.matte.sky_model;
-        let back = model.channel_at(c, x, y);
-        let base = gap.tone.gain[c] * back + gap.tone.offset[c] + correction;
-        let alpha = gap.matte.alpha.at(x, y);
-        let Some(land) = gap.land.filter(|_| alpha > 0.5) else {
-            return base;
-        };
-        let seen = land.planes()[c].at(x, y);
-        if !seen.is_finite() {
-            return base;
-        }
-        let rest = seen - back;
-        let sigma = model.noise_at(c, back);
-        // Stars of the land picture are trails; nothing of them is kept.
-        let grain = if rest.abs() < 2.5 * sigma {
-            self.grain[c] * rest
-        } else {
-            0.0
-        };
-        // Between the twigs part of the difference is land, so grain fades out with alpha.
-        let open = ((alpha - 0.5) * 2.0).powi(2);
-        base + open * gap.tone.gain[c] * grain
+        gap.base(c, x, y) + correction + self.grain[c] * grain([x, y, c])
     }
+}
+
+impl Gap<'_> {
+    /// The sky without stars on the stack's scale, before it is made to meet the stack.
+    fn base(&self, c: usize, x: usize, y: usize) -> f32 {
+        match self.smooth {
+            Some(smooth) => smooth(c, x, y),
+            None => self.tone.gain[c] * self.matte.sky_model.channel_at(c, x, y) + self.tone.offset[c],
+        }
+    }
+}
+
+/// A number like noise of spread 1 that belongs to a pixel and channel, so that a fill is not smoother than what it meets.
+fn grain([x, y, c]: [usize; 3]) -> f32 {
+    let bits = mix((y as u64) << 34 | (x as u64) << 4 | c as u64);
+    // Four even numbers: their sum has nearly a normal spread.
+    let sum: u64 = (0..4).map(|k| bits >> (16 * k) & 0xffff).sum();
+    (sum as f32 / 65535.0 - 2.0) * 3f32.sqrt()
 }
 
 fn report(alpha: &Plane, far: &[u8], feather: usize, largest_correction: f64) -> FillReport {

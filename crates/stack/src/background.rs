@@ -96,8 +96,8 @@ pub fn fit_background(
     Ok(worked_out(size, cells.len(), fits, &polynomial))
 }
 
-/// Fits the background of the sky by lights of its own, and beside them by what shines in the sky and is no background (the
-/// Milky Way): that is explained, but is not part of the model.
+/// The background of the sky by lights of its own, fitted beside what shines in the sky and is no background (the Milky
+/// Way): that is explained, but is not part of the model.
 ///
 /// Light only adds: every term is 0 or more, and so is its share. Which terms are needed, and which cells shine above all of
 /// them, is asked once of the sum of the channels, so that the answer does not tint. `sky` and `coverage` are as in
@@ -112,16 +112,45 @@ pub fn fit_background_by(
     [background, structure]: [&SkyTerms; 2],
     settings: &GradientSettings,
 ) -> Result<BackgroundModel, BackgroundError> {
+    let own = |pixel: [f64; 2]| Some(background(pixel)?.len());
+    let whole = |pixel: [f64; 2]| Some([background(pixel)?, structure(pixel)?].concat());
+    fit_lights(rgb, sky, coverage, &whole, &own, settings)
+}
+
+/// All of the sky's smooth light by the same terms, the Milky Way's too: for what lies behind land.
+///
+/// # Errors
+/// As [`fit_background_by`].
+pub fn fit_smooth_sky(
+    rgb: &Rgb,
+    sky: Option<&Mask>,
+    coverage: Option<&Plane>,
+    [background, structure]: [&SkyTerms; 2],
+    settings: &GradientSettings,
+) -> Result<BackgroundModel, BackgroundError> {
+    let whole = |pixel: [f64; 2]| Some([background(pixel)?, structure(pixel)?].concat());
+    let all = |pixel: [f64; 2]| Some(whole(pixel)?.len());
+    fit_lights(rgb, sky, coverage, &whole, &all, settings)
+}
+
+/// Fits lights; the first `own` of them make the model.
+fn fit_lights(
+    rgb: &Rgb,
+    sky: Option<&Mask>,
+    coverage: Option<&Plane>,
+    lights: &SkyTerms,
+    own: &dyn Fn([f64; 2]) -> Option<usize>,
+    settings: &GradientSettings,
+) -> Result<BackgroundModel, BackgroundError> {
     let all = mesh(rgb, sky, coverage, settings);
-    let told = |c: Cell| Some((background(c.at)?, structure(c.at)?, c));
-    let (rows, cells): (Vec<_>, Vec<Cell>) = all
+    let (rows, cells): (Vec<Vec<f64>>, Vec<Cell>) = all
         .into_iter()
-        .filter_map(told)
-        .map(|(own, beside, cell)| ((own.len(), [own, beside].concat()), cell))
+        .filter_map(|cell| Some((lights(cell.at)?, cell)))
         .unzip();
-    let (own, count) = rows.first().map_or((0, 0), |(own, row)| (*own, row.len()));
+    let count = rows.first().map_or(0, Vec::len);
     enough(cells.len(), count.max(1))?;
-    let design = DMatrix::from_fn(rows.len(), count, |i, j| rows[i].1[j]);
+    let own = cells.first().and_then(|c| own(c.at)).unwrap_or(0);
+    let design = DMatrix::from_fn(rows.len(), count, |i, j| rows[i][j]);
     let levels = levels(&cells);
     let (weights, needed) = needed(&design, &(levels.iter().sum::<DVector<f64>>() / 3.0), settings);
     let design = design.select_columns(&needed);
@@ -131,7 +160,7 @@ pub fn fit_background_by(
         Fit::of(&design, &levels, own_terms.len(), found)
     });
     let at = |pixel: [f64; 2]| {
-        let all = background(pixel)?;
+        let all = lights(pixel)?;
         Some(own_terms.iter().map(|&j| all[j]).collect())
     };
     Ok(worked_out((rgb.width(), rgb.height()), cells.len(), fits, &at))
@@ -223,6 +252,18 @@ impl BackgroundModel {
                 .enumerate()
                 .for_each(|(k, o)| *o = a + step * k as f32);
         }
+    }
+
+    /// The model of channel `channel` (0 to 2) at a pixel of the picture.
+    pub fn at(&self, channel: usize, x: usize, y: usize) -> f32 {
+        let knots = &self.knots[channel];
+        let ([i, j], [u, v]) = (
+            [x / GRID, y / GRID],
+            [x % GRID, y % GRID].map(|k| k as f32 / GRID as f32),
+        );
+        let (i1, j1) = ((i + 1).min(knots.width() - 1), (j + 1).min(knots.height() - 1));
+        let row = |j: usize| knots.at(i, j) + u * (knots.at(i1, j) - knots.at(i, j));
+        row(j) + v * (row(j1) - row(j))
     }
 
     /// The median of the model over the sky it was fitted to, per channel.

@@ -33,7 +33,7 @@ pub type GroundDirection<'a> = dyn Fn([f64; 2]) -> Option<Vector3<f64>> + Sync +
 /// Splines round the horizon.
 const AROUND: usize = 30;
 /// Altitude profiles of the light.
-const PROFILES: usize = 3;
+const PROFILES: usize = 4;
 /// How the light of towns near and far falls off with altitude: by 1/e in so many degrees (common
 /// practice, no source).
 const DOME_DEG: [f64; 2] = [5.0, 15.0];
@@ -44,6 +44,9 @@ const EARTH_KM: f64 = 6371.0;
 /// scattered into the beam as well (common practice, no source).
 const EXTINCTION_MAG: f64 = 0.2;
 const WIDE_SHARE: f64 = 0.75;
+/// Airglow through clear air and through hazy air, shares of the usual extinction: their mixture is that of the night's air,
+/// which close to the horizon makes light and dark.
+const AIR: [f64; 2] = [0.6, 1.4];
 /// What lies lower counts as this, degrees.
 const LOWEST_DEG: f64 = 0.0;
 /// Expected second and first difference of neighbouring amplitudes, amplitude, and change of the whole
@@ -194,9 +197,9 @@ impl LightSample {
 /// brighter towards the horizon as its layer is seen slantwise, until the air takes more than that.
 fn profiles(altitude: f64) -> [f64; PROFILES] {
     let slant = altitude.to_radians().cos() * EARTH_KM / (EARTH_KM + LAYER_KM);
-    let airglow = dimmed(altitude, 1.0) / (1.0 - slant * slant).sqrt();
+    let airglow = AIR.map(|share| dimmed(altitude, share) / (1.0 - slant * slant).sqrt());
     let [near, far] = DOME_DEG.map(|scale| (-altitude / scale).exp());
-    [near, far, airglow]
+    [near, far, airglow[0], airglow[1]]
 }
 
 /// What the air lets through at an altitude, against the zenith (airmass: Kasten & Young 1989).

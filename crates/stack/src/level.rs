@@ -26,7 +26,7 @@ use crate::polynomial::{Cubic, Domain, TERMS, cubic_terms};
 use crate::source::Block;
 
 /// The canvas's longer side is cut in about so many cells, …
-const CELLS: usize = 40;
+const CELLS: usize = 60;
 /// … no smaller and no larger than this, in pixels.
 const CELL_PX: (usize, usize) = (16, 128);
 /// Side of the patch measured in a cell, at most, pixels.

@@ -45,7 +45,9 @@ mod wide;
 mod worth;
 
 pub use align::{Shift, tripod_shift};
-pub use background::{BackgroundModel, GradientSettings, SkyTerms, fit_background, fit_background_by};
+pub use background::{
+    BackgroundModel, GradientSettings, SkyTerms, fit_background, fit_background_by, fit_smooth_sky,
+};
 pub use calibrate::{Calibration, CalibrationReport, Dark, calibrate};
 pub use clipped::{Clipped, whiten_clipped};
 pub use colour::{Neutral, NeutralBasis, NeutralSettings, neutral_by_stars, star_colour};

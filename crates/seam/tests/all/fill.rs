@@ -61,7 +61,7 @@ fn unseen_sky_is_filled_without_a_step_and_reported() {
         coverage: &coverage,
         matte: &matte,
         tone: &tone,
-        land: Some(&scene.land),
+        smooth: None,
     };
     let report = fill_sky(&mut sky, &gap, &FillSettings::default(), &Work::quiet()).expect("fill");
     assert!(
@@ -133,7 +133,7 @@ fn trails_are_left_out() {
             coverage: &coverage,
             matte: &matte,
             tone: &tone,
-            land: Some(&scene.land),
+            smooth: None,
         };
         fill_sky(&mut filled, &gap, &FillSettings::default(), &Work::quiet()).expect("fill");
         let mut most = 0.0f32;
