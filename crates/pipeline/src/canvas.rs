@@ -110,9 +110,21 @@ impl Canvas {
     /// The canvas pixel that a pixel of a tracked frame is shown at.
     pub(super) fn shown_at(&self, camera: &SkyCamera<'_>, pixel: [f64; 2]) -> Option<[f64; 2]> {
         let seen = camera.rotation.inverse() * camera.lens.unproject(pixel)?.into_inner();
+        let lowered = self.air.as_ref().map(|air| air.frames.lower(camera.frame, &seen));
+        self.shown_star(&lowered.unwrap_or(seen))
+    }
+
+    /// Whether a direction in the reference camera's axes lies before the land camera and not beside or behind it.
+    pub(super) fn before_camera(&self, star: &Vector3<f64>) -> bool {
+        (self.from_reference * star).z > 0.2
+    }
+
+    /// The canvas pixel at which a direction among the stars, free of refraction and in the reference camera's axes, is
+    /// shown.
+    pub(super) fn shown_star(&self, star: &Vector3<f64>) -> Option<[f64; 2]> {
         let shown = match &self.air {
-            Some(air) => air.shown.lift(0, &air.frames.lower(camera.frame, &seen)),
-            None => seen,
+            Some(air) => air.shown.lift(0, star),
+            None => *star,
         };
         let [x, y] = self.lens.project(&(self.from_reference * shown))?;
         Some([

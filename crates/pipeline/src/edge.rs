@@ -6,9 +6,11 @@ use std::io::BufReader;
 use nightloom_raster::Rgb;
 use nightloom_raster::atomic::write_whole;
 use nightloom_seam::{
-    Coarse, Evidence, Finding, Matte, MatteSettings, SeparateSettings, Stroke, Temporal, apply,
+    Coarse, Evidence, Finding, Matte, MatteSettings, Places, SeparateSettings, Stroke, Temporal, apply,
     group_strokes, matte, read_edge, separate, solve_group, write_edge,
 };
+
+use nightloom_outing::hash_bytes;
 
 use super::bench::Bench;
 use super::error::BuildError;
@@ -33,6 +35,8 @@ pub(super) struct Ground<'a> {
     pub(super) frames: usize,
     /// Middles of the first frame's star trails.
     pub(super) stars: &'a [[f32; 2]],
+    /// What is known from where the camera looked.
+    pub(super) places: &'a Places,
 }
 
 /// Finds the matte in the land stack and corrects it by the hints.
@@ -60,6 +64,7 @@ fn kept_or_found(bench: &mut Bench<'_>, ground: &Ground<'_>) -> Result<(Coarse, 
     let key = StepKey::new(EDGE_STEP, 4)
         .input("land", land.key)
         .settings(&(ground.frames, ground.stars))
+        .input("places", hash_bytes(ground.places.bytes()))
         .finish();
     let (name, path) = bench.work_file(EDGE_STEP, key, "edge")?;
     if bench.kept::<EdgeFacts>(EDGE_STEP, key).is_some() {
@@ -92,6 +97,7 @@ fn find(bench: &Bench<'_>, ground: &Ground<'_>) -> Result<(Coarse, Matte), Build
     let evidence = Evidence {
         temporal,
         stars: ground.stars,
+        places: Some(ground.places),
         ..Evidence::of_land(&land.picture, ground.frames)
     };
     let coarse = with_work(bench, "Telling land from sky", |work| {

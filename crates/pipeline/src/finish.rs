@@ -22,6 +22,8 @@ use nightloom_outing::{PictureSettings, White};
 
 /// Radius of the aperture that star colours are measured in, in star widths.
 const APERTURE_WIDTHS: f64 = 1.6;
+/// Share of the sky's light at which land is raised by half.
+const LIFT_ENDS: f32 = 0.5;
 /// Cells of the sky's light across the picture.
 const MESH: usize = 40;
 /// Stars whose colour is measured, at most.
@@ -81,12 +83,12 @@ pub(super) fn finish(
     let statistics = statistics(settings, &look, &joined, level);
     let land_lift = settings.land_lift as f32 * look.land_lift(&statistics);
     let stops = land_lift + settings.land_stops as f32;
-    if stops != 0.0 {
-        let factor = stops.exp2();
-        for plane in joined.land.planes_mut() {
-            plane.data_mut().iter_mut().for_each(|v| *v *= factor);
-        }
-    }
+    raise_land(
+        &mut joined.land,
+        land_lift,
+        settings.land_stops as f32,
+        luminance(level),
+    );
     let lifted = |v: Option<f32>| v.map(|v| v * stops.exp2());
     let curve = curve(
         settings,
@@ -131,6 +133,23 @@ fn mesh(canvas: &Canvas) -> GradientSettings {
     GradientSettings {
         mesh_px: (canvas.width / MESH).clamp(24, 160),
         ..GradientSettings::default()
+    }
+}
+
+/// Raises land by `lift` stops where it is dark and by less the nearer it comes to the sky's own light: lamps, snow and what
+/// shines between twigs would glare. `stops` more hold for all of it.
+fn raise_land(land: &mut Rgb, lift: f32, stops: f32, sky: f32) {
+    if lift == 0.0 && stops == 0.0 {
+        return;
+    }
+    let (most, all) = (lift.exp2() - 1.0, stops.exp2());
+    let half = (LIFT_ENDS * sky).max(f32::MIN_POSITIVE);
+    let [r, g, b] = land.planes_mut();
+    let pixels = r.data_mut().iter_mut().zip(g.data_mut()).zip(b.data_mut());
+    for ((r, g), b) in pixels {
+        let light = luminance([*r, *g, *b]).max(0.0) / half;
+        let factor = all * (1.0 + most / (1.0 + light * light * light));
+        [r, g, b].into_iter().for_each(|v| *v *= factor);
     }
 }
 

@@ -20,6 +20,7 @@ mod hints;
 mod inventory;
 mod join;
 mod journal;
+mod known_places;
 mod land;
 mod land_choice;
 mod land_focus;

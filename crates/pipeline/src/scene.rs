@@ -2,9 +2,11 @@
 
 use std::path::Path;
 
+use nalgebra::Vector3;
 use nightloom_outing::{Crop, FrameTime, Settings};
 use nightloom_raster::{Plane, Rgb};
-use nightloom_seam::{Finding, join_step};
+use nightloom_seam::{Finding, Places, join_step};
+use nightloom_sky::catalogue;
 use nightloom_stack::{Mask, Neutral};
 
 use crate::bench::Bench;
@@ -15,6 +17,7 @@ use crate::hints::{CANVAS_STEP, CanvasFacts, LandHints, on_canvas};
 use crate::inventory::Item;
 use crate::join::Joined;
 use crate::journal::StepKey;
+use crate::known_places::{KnownFrom, known_places};
 use crate::land::LandStack;
 use crate::land_choice::{Chosen, Light};
 use crate::land_frame::LandFrame;
@@ -39,6 +42,8 @@ const MOSTLY_SKY: f64 = 0.95;
 const LEAST_AGREEMENT: f64 = 0.5;
 /// Land frames asked about the light over the ridge, at most.
 const MOST_WITNESSES: usize = 4;
+/// Stars brighter than this trail visibly in land frames.
+const TRAIL_MAGNITUDE: f32 = 6.0;
 /// A crop that takes more of the canvas than this is told of.
 const MUCH_CROPPED: f64 = 0.2;
 /// So is sky that had to be filled, above this share of it.
@@ -111,11 +116,14 @@ impl Scene<'_> {
             self.times,
         );
         bench.stage(0.66, 0.74)?;
+        let stars = trails(chosen.frames[land.facts.home].frame);
+        let places = self.known_places(chosen, &placed, &stars, land.frame_px);
         let ground = Ground {
             land: &land,
             frame: &self.items[chosen.frames[land.facts.home].frame.item].name,
             frames: chosen.frames.len(),
-            stars: &trails(chosen.frames[land.facts.home].frame),
+            stars: &stars,
+            places: &places,
         };
         let edge = edge::find_edge(bench, &ground, self.hints)?;
         self.say_finding(bench, edge.finding);
@@ -152,6 +160,52 @@ impl Scene<'_> {
             placed: Some(placed),
         };
         self.deliver(bench, results, laid, sky, Some((land, edge)))
+    }
+
+    /// Directions of the catalogue's bright stars in the reference camera's axes, where that is identified.
+    fn bright_stars(&self) -> Vec<Vector3<f64>> {
+        let Some(found) = &self.tracked.identified else {
+            return Vec::new();
+        };
+        let bright = catalogue::stars().iter().filter(|s| s.v_mag < TRAIL_MAGNITUDE);
+        let when = self.times.reference_hint();
+        bright
+            .map(|s| found.attitude * s.direction(when).into_inner())
+            .collect()
+    }
+
+    fn known_places(
+        &self,
+        chosen: &Chosen<'_>,
+        placed: &Placed,
+        seen: &[[f32; 2]],
+        size: [usize; 2],
+    ) -> Places {
+        let reference = self.tracked.registration.reference;
+        let taken = |land: &LandFrame<'_>| {
+            let index = self
+                .land_frames
+                .iter()
+                .position(|f| std::ptr::eq(f, land.frame))?;
+            self.times.land[index].filter(|_| placed.timed)
+        };
+        let times: Vec<FrameTime> = chosen.frames.iter().filter_map(taken).collect();
+        let from = KnownFrom {
+            canvas_at: &|placement| Canvas {
+                offset_px: [0.0; 2],
+                ..self.land_canvas(placed, placement)
+            },
+            placement: &placed.placement,
+            times: &times,
+            tracked: (
+                self.tracked.camera(reference),
+                &self.sky_frames[reference].facts.field.stars,
+            ),
+            catalogue: self.bright_stars(),
+            seen,
+            elevation_m: self.tracked.site.map_or(0.0, |s| s.elevation_m),
+        };
+        known_places(&from, size)
     }
 
     /// Land frames that tell of the light over the ridge, where they are on the tracked frames' scale.

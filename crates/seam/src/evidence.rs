@@ -33,6 +33,66 @@ pub struct Evidence<'a> {
     pub coverage: Option<&'a Plane>,
     /// Places (x, y) in canvas pixels that are certainly sky: trailed stars.
     pub stars: &'a [[f32; 2]],
+    /// What is known of single pixels from where the camera looked.
+    pub places: Option<&'a Places>,
+}
+
+/// What is known of the land picture's pixels from where the camera looked and when.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Places {
+    width: usize,
+    height: usize,
+    marks: Vec<u8>,
+}
+
+const TRAIL: u8 = 1;
+const BELOW: u8 = 2;
+
+impl Places {
+    /// Nothing known yet.
+    pub fn new(width: usize, height: usize) -> Self {
+        Self {
+            width,
+            height,
+            marks: vec![0; width * height],
+        }
+    }
+
+    /// A star that the tracked frames show passed over the pixel while the fixed frames were taken; off the picture is
+    /// nothing done.
+    pub fn add_trail(&mut self, x: i64, y: i64) {
+        let inside = |v: i64, n: usize| usize::try_from(v).ok().filter(|v| *v < n);
+        if let (Some(x), Some(y)) = (inside(x, self.width), inside(y, self.height)) {
+            self.marks[y * self.width + x] |= TRAIL;
+        }
+    }
+
+    /// Names the pixels that lie below the horizon, where no sky can be.
+    pub fn set_below(&mut self, below: impl Fn(usize, usize) -> bool + Sync) {
+        use rayon::prelude::*;
+        let width = self.width.max(1);
+        self.marks.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+            row.iter_mut()
+                .enumerate()
+                .filter(|(x, _)| below(*x, y))
+                .for_each(|(_, mark)| *mark |= BELOW);
+        });
+    }
+
+    /// All marks, for telling whether two are the same.
+    pub fn bytes(&self) -> &[u8] {
+        &self.marks
+    }
+
+    /// Whether a star passed.
+    pub fn trail(&self, x: usize, y: usize) -> bool {
+        self.marks[y * self.width + x] & TRAIL != 0
+    }
+
+    /// Whether the pixel lies below the horizon.
+    pub fn below(&self, x: usize, y: usize) -> bool {
+        self.marks[y * self.width + x] & BELOW != 0
+    }
 }
 
 impl<'a> Evidence<'a> {
@@ -45,6 +105,7 @@ impl<'a> Evidence<'a> {
             sky: None,
             coverage: None,
             stars: &[],
+            places: None,
         }
     }
 
@@ -57,6 +118,9 @@ impl<'a> Evidence<'a> {
         let size = (self.land.width(), self.land.height());
         if size.0 == 0 || size.1 == 0 {
             return Err(SeamError::Empty { what: "land picture" });
+        }
+        if let Some(places) = self.places {
+            SeamError::check_size("marks of places", size, (places.width, places.height))?;
         }
         if let Some(sky) = self.sky {
             SeamError::check_size("sky stack", size, (sky.width(), sky.height()))?;

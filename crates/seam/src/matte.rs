@@ -14,7 +14,7 @@ use crate::{
     Coarse, Evidence, Finding, MatteSettings, SeamError, SkyModel, Work,
     band_solve::{self, Solved},
     land_model::LandModel,
-    sky_likeness::{self, Likeness},
+    sky_likeness::{self, Likeness, starlit},
     sky_model::{self, SkyCell},
     zone::Zone,
 };
@@ -112,7 +112,8 @@ pub fn matte(
     };
     for round in 0..ROUNDS {
         if zone.grow_into_gaps(evidence, &sky_model) || round == 0 {
-            let deep = |x, y| f32::from(u8::from(zone.at(x, y) & (Zone::SKY | Zone::NEAR) == 0));
+            let solid = |x, y| zone.at(x, y) & (Zone::SKY | Zone::NEAR) == 0;
+            let deep = |x, y| f32::from(u8::from(solid(x, y) && !starlit(evidence, &sky_model, x, y)));
             deep_model = LandModel::fit(land, &deep, work)?;
         }
         if round == 0 {
@@ -148,6 +149,18 @@ pub fn matte(
         }
         work.step(0.2 + 0.8 * (round + 1) as f32 / ROUNDS as f32)?;
     }
+    let shines = |x: usize, y: usize| {
+        let (front, back) = (deep_model.at(x, y), sky_model.at(x, y));
+        (0..3).all(|c| front[c] < back[c]) && starlit(evidence, &sky_model, x, y)
+    };
+    alpha
+        .data_mut()
+        .par_chunks_mut(width)
+        .enumerate()
+        .for_each(|(y, row)| {
+            let lit = row.iter_mut().enumerate().filter(|(x, _)| shines(*x, y));
+            lit.for_each(|(_, a)| *a = 1.0);
+        });
     land_model = edge_colours(evidence, &alpha, &zone, &sky_model, &deep_model, work)?;
     let sky_fraction = mean_over_valid(&alpha, evidence);
     let unknown_fraction = solved.unknown as f64 / (width * height) as f64;
@@ -175,7 +188,7 @@ pub(crate) fn edge_colours(
     work: &Work,
 ) -> Result<LandModel, SeamError> {
     let solid = zone.beside_solid(SOLID_PX);
-    let opaque = |x, y| match alpha.at(x, y) < OPAQUE {
+    let opaque = |x, y| match alpha.at(x, y) < OPAQUE && !starlit(evidence, sky, x, y) {
         true if solid(x, y) => 1.0,
         // Where sky shines through all over, what seems opaque is so no more than its heart.
         true => core_weight(evidence, sky, deep, [x, y], HEART_PX[1], None),
@@ -199,7 +212,9 @@ pub(crate) fn core_colours(
     let solid = zone.beside_solid(SOLID_PX);
     let reach = |x, y| HEART_PX[usize::from(!solid(x, y))];
     let core = |x, y| {
-        if likeness.deep_land(x, y) || likeness.told_land(x, y) {
+        if starlit(evidence, sky, x, y) {
+            0.0
+        } else if likeness.deep_land(x, y) || likeness.told_land(x, y) {
             1.0
         } else if likeness.on_land(x, y) {
             core_weight(evidence, sky, deep, [x, y], reach(x, y), hearts)

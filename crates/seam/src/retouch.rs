@@ -108,6 +108,7 @@ pub fn solve_group(
         sky: None,
         coverage: None,
         stars: &[],
+        places: None,
         ..Evidence {
             land: &picture,
             ..*evidence

@@ -189,6 +189,9 @@ struct Known {
 /// A star-like point near the skyline is a star rather than a lamp.
 const STAR: f32 = 1.4;
 
+/// What a cell below the horizon says for land: more than all else.
+const BELOW_HORIZON: f32 = 50.0;
+
 impl Known {
     fn gather(evidence: &Evidence, cells: &Cells) -> Self {
         let mut known = Self {
@@ -202,6 +205,17 @@ impl Known {
             );
             if star[0] >= 0.0 && star[1] >= 0.0 && i < cells.width && j < cells.height {
                 known.starry[j * cells.width + i] = true;
+            }
+        }
+        if let Some(places) = evidence.places {
+            let middle = |k: usize, n: usize| (k * cells.factor + cells.factor / 2).min(n - 1);
+            let size = (evidence.land.width(), evidence.land.height());
+            for (k, weight) in known.weight.iter_mut().enumerate() {
+                let at = (middle(k % cells.width, size.0), middle(k / cells.width, size.1));
+                if places.below(at.0, at.1) {
+                    *weight -= BELOW_HORIZON;
+                    known.starry[k] = false;
+                }
             }
         }
         if let Some(temporal) = &evidence.temporal {

@@ -117,6 +117,17 @@ pub(crate) fn compare(
     Ok(Likeness { bits, width })
 }
 
+/// Noise by which a star outshines the sky that it passes before, sigmas.
+const STARLIT: f32 = 5.0;
+
+/// Whether a star is known to have passed here, and the pixel outshines the sky: then it says nothing of land.
+pub(crate) fn starlit(evidence: &Evidence, sky: &SkyModel, x: usize, y: usize) -> bool {
+    evidence.places.is_some_and(|p| p.trail(x, y)) && {
+        let (seen, back) = (evidence.land.at(x, y), sky.at(x, y));
+        (0..3).all(|c| seen[c] > back[c] + STARLIT * sky.noise_at(c, back[c]))
+    }
+}
+
 /// What a brushed pixel is taken for: land that more land can hang on, or sky that none can.
 fn said(side: Side) -> u16 {
     match side {
@@ -163,15 +174,27 @@ impl<'a> Comparison<'a> {
         if !self.evidence.land.at(x, y).iter().all(|v| v.is_finite()) {
             return INVALID;
         }
+        if self.evidence.places.is_some_and(|p| p.below(x, y)) {
+            return CHANGED | STRONG | LOOKED_AT;
+        }
         let side = if place & Zone::SKY != 0 { SKY_SIDE } else { 0 };
         match place & (Zone::SKY | Zone::NEAR) {
             _ if place & (Zone::SKY | Zone::TOLD) == Zone::SKY | Zone::TOLD => SKY_SIDE | LOOKED_AT,
+            // A star that shines where one is known to have passed is seen through the land's gaps.
+            0 if self.starlit(x, y) && self.look(x, y, true) & STARLIKE != 0 => {
+                NEAR | CHANGED | STRONG | STARLIKE | LOOKED_AT
+            }
             0 => CHANGED | STRONG | LOOKED_AT,
             near if near & Zone::NEAR != 0 => {
                 side | NEAR | self.look(x, y, side != 0 || place & Zone::GAP != 0)
             }
             _ => side,
         }
+    }
+
+    /// Whether a star is known to have passed.
+    fn starlit(&self, x: usize, y: usize) -> bool {
+        self.evidence.places.is_some_and(|p| p.trail(x, y))
     }
 
     /// What a pixel's colour tells; `open` where sky is seen.
@@ -195,7 +218,10 @@ impl<'a> Comparison<'a> {
             (far > self.strong, STRONG),
             (distance(colour, 1.0, GAP_SHARE) <= self.weak, SINGLE),
             // Brighter than the sky where land is darker: a star or its trail, even where it meets a tree.
-            (open && opposite(colour, back, front, noise), STARLIKE),
+            (
+                (open || self.starlit(x, y)) && opposite(colour, back, front, noise),
+                STARLIKE,
+            ),
         ];
         marks
             .into_iter()
