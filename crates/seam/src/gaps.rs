@@ -16,6 +16,11 @@ const HUE_ERROR: f32 = 0.015;
 const REACH_SIGMA: f32 = 2.5;
 /// The reach may be this part of the way to the land, or its middle could not be told from its ends.
 const MOST_REACH: f32 = 0.25;
+/// Black land stands so many sigmas off the sky, or pixels are looked at together, in squares of this side at most.
+const ENOUGH_SIGMA: f32 = 14.0;
+const MOST_SIDE: f32 = 4.0;
+/// Noise of a mean over its single noise, times the square's side.
+const ALIKE: f32 = 1.5;
 /// Beyond the sky's end lie at most this part of the pixels that an even thinning out would put there …
 const BEYOND: f32 = 0.2;
 /// … and so many sigmas (of a count) fewer than it.
@@ -34,6 +39,12 @@ pub(crate) struct Window {
     sigma: [f32; 3],
 }
 
+/// Side of the squares of pixels that are looked at as one, so that black land would stand out from the sky.
+fn side_told(back: [f32; 3], noise: [f32; 3]) -> usize {
+    let black = (0..3).map(|c| (back[c] / noise[c]).powi(2)).sum::<f32>().sqrt();
+    (ENOUGH_SIGMA / black).ceil().clamp(1.0, MOST_SIDE) as usize
+}
+
 /// Looks at those pixels of the square from (x0, y0) to (x1, y1) that `land` names: sky beside the ridge proves nothing.
 pub(crate) fn look(
     evidence: &Evidence,
@@ -42,11 +53,22 @@ pub(crate) fn look(
     land: &dyn Fn(usize, usize) -> bool,
 ) -> Window {
     let back = sky.at(x0 + (x1 - x0) / 2, y0 + (y1 - y0) / 2);
-    let noise: [f32; 3] = std::array::from_fn(|c| sky.noise_at(c, back[c]));
+    let single: [f32; 3] = std::array::from_fn(|c| sky.noise_at(c, back[c]));
+    let side = side_told(back, single);
+    // Neighbours are alike after demosaicing: the noise of a mean falls more slowly than with the root of their number.
+    let noise = single.map(|n| n * if side > 1 { ALIKE / side as f32 } else { 1.0 });
     let sigma: [f32; 3] = std::array::from_fn(|c| noise[c].hypot(MODEL_ERROR * back[c]));
-    let places = (y0..y1).flat_map(|y| (x0..x1).map(move |x| (x, y)));
+    let places = (y0..(y1 + 1).saturating_sub(side))
+        .step_by(side)
+        .flat_map(|y| (x0..(x1 + 1).saturating_sub(side)).step_by(side).map(move |x| (x, y)));
     let away = places.filter(|&(x, y)| land(x, y)).map(|(x, y)| {
-        let colour = evidence.land.at(x, y);
+        let mut colour = [0.0; 3];
+        for v in y..y + side {
+            for u in x..x + side {
+                let seen = evidence.land.at(u, v);
+                (0..3).for_each(|c| colour[c] += seen[c] / (side * side) as f32);
+            }
+        }
         std::array::from_fn(|c| (colour[c] - back[c]) / sigma[c])
     });
     Window {
