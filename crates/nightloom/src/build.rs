@@ -69,6 +69,19 @@ pub(crate) fn tell(report: &BuildReport, json: bool) {
             sky.rejected_fraction * 100.0
         ));
     }
+    if let Some(instant) = report.seam.instant {
+        say(&format!(
+            "Sky shown as it stood at {instant}: {}",
+            report.seam.instant_reason
+        ));
+    }
+    if report.canvas.crop_px != [0, 0, report.canvas.full_px[0], report.canvas.full_px[1]] {
+        let [left, top, right, bottom] = report.canvas.crop_px;
+        say(&format!(
+            "Cropped: {left}, {top} to {right}, {bottom} of {} × {} px",
+            report.canvas.full_px[0], report.canvas.full_px[1]
+        ));
+    }
     if report.seam.offset_px != [0.0, 0.0] {
         let [x, y] = report.seam.offset_px;
         say(&format!(

@@ -12,6 +12,7 @@ mod deliver;
 mod edge;
 mod error;
 mod fall_off;
+mod figures;
 mod finish;
 mod fitting;
 mod ground;
@@ -62,6 +63,6 @@ pub use nightloom_seam::Patch as MattePatch;
 pub use pyramid::{Pyramid, Stretch, TILE_PX};
 pub use report::{
     BuildReport, CanvasReport, ColourReport, FrameReport, LandReport, LensReport, LightReport, Outputs,
-    SeamReport, SkyReport, StepCounts,
+    SeamReport, SkyFigures, SkyReport, StepCounts,
 };
 pub use roles::{FrameContent, FrameFacts, RoleDecision, decide_roles, left_out_by_camera, role_of_folder};

@@ -89,6 +89,10 @@ fn figures(report: &BuildReport) -> Markup {
                     }
                     (entry("Noise of the sky stack (green)", &format!("{:.2e} of saturation", sky.noise)))
                     (entry("Samples rejected", &percent(sky.rejected_fraction)))
+                    (entry("Frames under the sky where they are fewest", &format!("{:.0}", sky.figures.least_frames)))
+                    @if let Some(ring) = sky.figures.ring_sigma {
+                        (entry("Darkest pixel beside bright stars (noise alone: about −2)", &format!("{ring:+.1} σ")))
+                    }
                     (entry("Stars identified in the catalogue", &sky.identified_stars.to_string()))
                 }
                 (entry("Land frames in the stack", &report.land.frames_used.to_string()))
@@ -110,6 +114,15 @@ fn figures(report: &BuildReport) -> Markup {
                 @if let Some(colour) = &report.colour {
                     (entry("Colour balance R, G, B", &format!("{:.3}, {:.3}, {:.3}", colour.gains[0], colour.gains[1], colour.gains[2])))
                     (entry("… from", &format!("{}, {} stars", colour.basis, colour.stars)))
+                }
+                @if let Some(light) = &report.light {
+                    (entry("Look", &light.look))
+                    (entry("Background light taken off", &format!("{:.0} % of what varies and tints", light.background_taken * 100.0)))
+                    (entry("… its level before and after, R, G, B", &format!("{} → {}", three(light.background_level), three(light.shown_level))))
+                    (entry("Contrast of the sky’s forms", &format!("{:.2}", light.midtones)))
+                    (entry("Dark land raised by", &format!("{:.2} stops", light.land_lift_stops)))
+                    (entry("Tone curve: black, white, stretch", &format!("{:.5}, {:.4}, {:.1}", light.curve.black[1], light.curve.white, light.curve.stretch)))
+                    (entry("… contrast at, saturation", &format!("{:.2} at {:.2}, {:.2}", light.curve.contrast, light.curve.pivot, light.curve.saturation)))
                 }
                 (entry("Sky in the picture", &percent(seam.sky_fraction)))
                 (entry("Sky filled where no tracked frame saw it", &percent(seam.filled_fraction)))
@@ -138,6 +151,11 @@ pub(super) fn minutes(seconds: f64) -> String {
         long if long < 1.0 => "less than a minute".into(),
         long => format!("{long:.0} min {side} them"),
     }
+}
+
+fn three(levels: [f32; 3]) -> String {
+    let [r, g, b] = levels;
+    format!("{r:.5}, {g:.5}, {b:.5}")
 }
 
 fn boxed(canvas: &CanvasReport) -> String {

@@ -107,6 +107,21 @@ pub struct SkyReport {
     pub rejected_fraction: f64,
     /// Stars identified in the catalogue; 0 when not identified.
     pub identified_stars: usize,
+    /// Figures that would tell if something went wrong.
+    #[serde(default)]
+    pub figures: SkyFigures,
+}
+
+/// Figures of the sky stack that would tell if something went wrong.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct SkyFigures {
+    /// Tracked frames under the sky where they are fewest: the 1st percentile of what they cover.
+    pub least_frames: f64,
+    /// Noise of the stack per channel, camera colour, parts of saturation.
+    pub noise: [f32; 3],
+    /// The darkest green pixel within 3 px of bright stars that are not clipped, against their surroundings and in their
+    /// noise; the median over stars. Of pure noise it is about −2. `None` where there are too few.
+    pub ring_sigma: Option<f64>,
 }
 
 /// The stack of fixed frames.

@@ -26,11 +26,11 @@ use crate::outline::Outline;
 use crate::place::Placement;
 use crate::placing::Placed;
 use crate::prepare::Prepared;
-use crate::report::{CanvasReport, LightReport, Outputs};
+use crate::report::{CanvasReport, LightReport, Outputs, SkyFigures};
 use crate::sky::{SkyStack, Witness};
 use crate::times::Times;
 use crate::track::Tracked;
-use crate::{canvas, crop, deliver, edge, finish, join, land, masks, moment, placing, sky};
+use crate::{canvas, crop, deliver, edge, figures, finish, join, land, masks, moment, placing, sky};
 
 /// Rows either side of the join over which its step is measured, pixels.
 const STEP_BAND_PX: usize = 6;
@@ -76,6 +76,7 @@ pub(crate) struct Made {
     pub(crate) land: land::LandFacts,
     pub(crate) sky_fraction: f64,
     pub(crate) filled_fraction: f64,
+    pub(crate) figures: SkyFigures,
     pub(crate) luminance_step: Option<f64>,
     pub(crate) land_gain: [f32; 3],
     pub(crate) neutral: Option<Neutral>,
@@ -479,6 +480,15 @@ impl Scene<'_> {
         let coverage_path = deliver::coverage(results, &sky.coverage)?;
         let coverage_jpeg = deliver::plane_jpeg(&sky.coverage, self.tracked.used().count() as f32)?;
         let has_land = land.is_some();
+        let figures = match &land {
+            Some((_, edge)) => {
+                figures::sky_figures(&sky.picture, &sky.coverage, &edge.matte.alpha, sky.facts.noise)
+            }
+            None => {
+                let all = Plane::filled(canvas.width, canvas.height, 1.0);
+                figures::sky_figures(&sky.picture, &sky.coverage, &all, sky.facts.noise)
+            }
+        };
         let (land_facts, joined) = self.joined(bench, &canvas, sky.picture, &sky.coverage, land)?;
         drop(sky.coverage);
         let field = &self.sky_frames[self.tracked.registration.reference].facts.field;
@@ -510,6 +520,7 @@ impl Scene<'_> {
             land: land_facts,
             sky_fraction: mean(alpha),
             filled_fraction,
+            figures,
             luminance_step: step,
             land_gain: finished.joined.tone.gain,
             light: finished.light.clone(),

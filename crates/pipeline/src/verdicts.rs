@@ -61,6 +61,7 @@ impl Scene<'_> {
                 registration_rms_px: (self.sky_frames.len() > 1).then_some(self.rms_of_used()),
                 noise: f64::from(made.sky.noise[1]),
                 rejected_fraction: made.sky.rejected_fraction,
+                figures: made.figures,
                 identified_stars: self.tracked.identified.as_ref().map_or(0, |i| i.matches.len()),
             }),
             land: LandReport {

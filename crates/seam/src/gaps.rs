@@ -58,9 +58,11 @@ pub(crate) fn look(
     // Neighbours are alike after demosaicing: the noise of a mean falls more slowly than with the root of their number.
     let noise = single.map(|n| n * if side > 1 { ALIKE / side as f32 } else { 1.0 });
     let sigma: [f32; 3] = std::array::from_fn(|c| noise[c].hypot(MODEL_ERROR * back[c]));
-    let places = (y0..(y1 + 1).saturating_sub(side))
-        .step_by(side)
-        .flat_map(|y| (x0..(x1 + 1).saturating_sub(side)).step_by(side).map(move |x| (x, y)));
+    let places = (y0..(y1 + 1).saturating_sub(side)).step_by(side).flat_map(|y| {
+        (x0..(x1 + 1).saturating_sub(side))
+            .step_by(side)
+            .map(move |x| (x, y))
+    });
     let away = places.filter(|&(x, y)| land(x, y)).map(|(x, y)| {
         let mut colour = [0.0; 3];
         for v in y..y + side {
