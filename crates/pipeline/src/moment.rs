@@ -143,7 +143,6 @@ mod tests {
         let time = |k: i32| FrameTime {
             start: start.plus_seconds(middle_s + f64::from(k) * 130.0 - 60.0),
             exposure_s: 120.0,
-            ..FrameTime::default()
         };
         let set = TrackedSet {
             cameras: (0..9)

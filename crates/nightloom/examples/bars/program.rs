@@ -31,9 +31,14 @@ pub(crate) fn demo(args: &[String]) -> Outcome<Demo> {
     Ok(serde_json::from_slice(&output.stdout)?)
 }
 
-/// Runs `nightloom build --json` with the frames of `left_out` not used.
+/// Runs `nightloom build --json` with the frames of `left_out` not used, for a picture as the truth's: at the middle of the
+/// land exposures and uncropped.
 pub(crate) fn build(folder: &Path, left_out: &[&str]) -> Outcome<BuildReport> {
-    leave_out(&folder.join(OUTING_TOML), left_out)?;
+    let settings = folder.join(OUTING_TOML);
+    leave_out(&settings, left_out)?;
+    if let Ok(truth) = truth(folder) {
+        as_the_truth(&settings, &truth.default_instant.to_string())?;
+    }
     let output = Command::new(program()?)
         .arg("build")
         .arg(folder)
@@ -115,6 +120,14 @@ fn program() -> Outcome<PathBuf> {
         return Err(format!("{} is missing; run cargo build --bins first", program.display()).into());
     }
     Ok(program)
+}
+
+fn as_the_truth(settings: &Path, instant: &str) -> Outcome<()> {
+    let mut document: toml_edit::DocumentMut = fs::read_to_string(settings)?.parse()?;
+    document["seam"]["instant"] = toml_edit::value(instant);
+    document["picture"]["crop"] = toml_edit::value("all");
+    fs::write(settings, document.to_string())?;
+    Ok(())
 }
 
 /// Writes into the settings which frames are not used, and that all others are as found.

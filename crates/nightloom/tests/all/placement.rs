@@ -9,12 +9,15 @@ use nightloom_simulate::{ShotRole, Truth, TruthFrame};
 use nightloom_sky::{Angle, Instant};
 use serde_json::Value;
 
-use crate::night::{Night, built, linear};
+use crate::night::{Night, built, linear, output, refused};
+use crate::whole::grey;
 
 /// How exactly an offset asked for is kept, pixels: by whole pixels it is a relabelling.
 const OFFSET_WITHIN_PX: f64 = 0.03;
 /// How exactly the sky stands where the truth has it, pixels: the bar of registration.
 const INSTANT_WITHIN_PX: f64 = 0.3;
+/// Share of the sky that no tracked frame saw: between twigs, and where stars set along a slope.
+const MOST_FILLED: f64 = 0.02;
 /// Reach of a star's centroid, pixels.
 const REACH: i64 = 4;
 
@@ -185,16 +188,76 @@ fn off_truth(truth: &Truth, report: &Value, instant: Instant) -> Vec<f64> {
 }
 
 #[test]
-fn the_sky_stands_where_it_really_stood_at_the_default_instant() {
+fn the_sky_is_shown_as_it_stood_while_tracked_frames_were_taken() {
     let shared = Night::get();
     let truth = shared.truth();
     let report = shared.whole_report();
     let instant: Instant = serde_json::from_value(report["seam"]["instant"].clone()).unwrap();
-    let apart = instant.seconds_since(truth.default_instant).abs();
-    assert!(apart < 5.0, "the middle of the land exposures is {apart} s away");
-    let (middle, worst) = middle_and_worst(off_truth(&truth, &report, truth.default_instant));
+    let sky: Vec<Instant> = truth
+        .frames
+        .iter()
+        .filter(|f| f.role == ShotRole::Sky)
+        .map(|f| f.start)
+        .collect();
+    let (first, last) = (*sky.iter().min().unwrap(), *sky.iter().max().unwrap());
+    assert!(
+        first < instant && instant < last,
+        "{instant} is not between {first} and {last}"
+    );
+    let land = report["seam"]["instant_from_land_s"].as_f64().unwrap();
+    let apart = instant.seconds_since(truth.default_instant) - land;
+    assert!(apart.abs() < 5.0, "the land's middle is told {apart} s wrong");
+    assert!(
+        report["seam"]["instant_reason"]
+            .as_str()
+            .unwrap()
+            .contains("tracked frames")
+    );
+    let filled = report["seam"]["filled_fraction"].as_f64().unwrap();
+    println!("filled: {filled}");
+    assert!(filled < MOST_FILLED, "{filled} of the sky is filled");
+    let (middle, worst) = middle_and_worst(off_truth(&truth, &report, instant));
     println!("off by {middle:.3} px, at most {worst:.3}");
     assert!(middle < INSTANT_WITHIN_PX, "{middle} px");
+}
+
+#[test]
+fn a_crop_is_a_box_of_the_full_canvas() {
+    let shared = Night::get();
+    let temp = shared.few_built();
+    let made = |crop: &str| {
+        let text = format!("[seam]\ninstant = 2024-11-20T18:45:00Z\n[picture]\ncrop = {crop}\n");
+        fs::write(temp.night().join("outing.toml"), text).unwrap();
+        let report = built(&temp.night());
+        (report["canvas"].clone(), grey(&output(&report, "matte")))
+    };
+    let (full, whole) = made("\"all\"");
+    let size = [
+        full["width_px"].as_u64().unwrap(),
+        full["height_px"].as_u64().unwrap(),
+    ];
+    assert_eq!(full["full_px"], serde_json::json!(size));
+    assert_eq!(full["crop_px"], serde_json::json!([0, 0, size[0], size[1]]));
+    let (part, cut) = made("[120, 61, 700, 500]");
+    assert_eq!(part["crop_px"], serde_json::json!([120, 61, 700, 500]));
+    assert_eq!(
+        [part["width_px"].as_u64(), part["height_px"].as_u64()],
+        [Some(580), Some(439)]
+    );
+    for (axis, taken) in [(0, 120), (1, 61)] {
+        let at = |canvas: &Value| canvas["land_origin_px"][axis].as_i64().unwrap();
+        assert_eq!(at(&part), at(&full) - taken);
+    }
+    for y in 0..cut.height() {
+        assert_eq!(cut.row(y), &whole.row(y + 61)[120..700], "row {y}");
+    }
+    fs::write(
+        temp.night().join("outing.toml"),
+        "[picture]\ncrop = [0, 0, 90000, 500]\n",
+    )
+    .unwrap();
+    let said = refused(&temp.night(), 1);
+    assert!(said.contains("picture.crop") && said.contains("90000"), "{said}");
 }
 
 #[test]

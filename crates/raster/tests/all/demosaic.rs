@@ -1,6 +1,8 @@
 //! Demosaicing against an independent implementation, against bilinear, and on stars.
 
-use nightloom_raster::{Cfa, Directions, Mosaic, Plane, Rgb, demosaic, demosaic_balanced, demosaic_with};
+use nightloom_raster::{
+    Cfa, Directions, Mosaic, Plane, Rgb, demosaic, demosaic_balanced, demosaic_sky, demosaic_with,
+};
 
 const PHASES: [Cfa; 4] = [Cfa::RGGB, Cfa::BGGR, Cfa::GRBG, Cfa::GBRG];
 
@@ -342,4 +344,83 @@ fn every_way_of_taking_directions_beats_bilinear() {
     let mosaic = mosaic_of(&truth, Cfa::RGGB);
     let with = |directions| psnr_db(&demosaic_with(&mosaic, [1.0; 3], directions), &truth, 0);
     assert!(with(Directions::Weighted) > with(Directions::Chosen));
+}
+
+/// Stars of FWHM 1.7 to 3 px, 30 to 3000 times the noise, on a sky of 0.02 with noise, anywhere on the mosaic.
+fn starry(seed: u64) -> (Rgb, Vec<[f32; 3]>) {
+    let mut random = nightloom_fit::Random::new(seed);
+    let mut light = Plane::filled(320, 240, 0.02);
+    let mut stars = Vec::new();
+    for (i, j) in (0..9).flat_map(|j| (0..12).map(move |i| (i, j))) {
+        let (x, y) = (
+            20.0 + 25.0 * i as f32 + random.uniform() as f32,
+            20.0 + 25.0 * j as f32 + random.uniform() as f32,
+        );
+        let sigma = (1.7 + 1.3 * random.uniform() as f32) / 2.355;
+        let peak = NOISE * 30.0 * 100f32.powf(random.uniform() as f32);
+        stars.push([x, y, peak]);
+        for (u, v) in (0..25).flat_map(|v| (0..25).map(move |u| (u, v))) {
+            let (px, py) = (x as usize + u - 12, y as usize + v - 12);
+            let far = (px as f32 - x).powi(2) + (py as f32 - y).powi(2);
+            if px < 320 && py < 240 {
+                *light.at_mut(px, py) += peak * (-0.5 * far / (sigma * sigma)).exp();
+            }
+        }
+    }
+    (Rgb::from_planes([light.clone(), light.clone(), light]), stars)
+}
+
+const NOISE: f32 = 0.0002;
+
+/// What the interpolation of differences leaves beside a star, and what the tent leaves: nothing, in any of ten seeds.
+#[test]
+fn stars_have_no_rings() {
+    let depth = |picture: &Rgb, stars: &[[f32; 3]]| {
+        let mut worst = 0.0f32;
+        for &[x, y, _] in stars {
+            for (u, v) in (0..11).flat_map(|v| (0..11).map(move |u| (u, v))) {
+                let at = (x as usize + u - 5, y as usize + v - 5);
+                if at.0 < 320 && at.1 < 240 {
+                    let low = picture.at(at.0, at.1).into_iter().fold(f32::INFINITY, f32::min);
+                    worst = worst.max((0.02 - low) / NOISE);
+                }
+            }
+        }
+        worst
+    };
+    for seed in 0..10 {
+        let (truth, stars) = starry(seed);
+        let mosaic = mosaic_of(&truth, PHASES[seed as usize % 4]);
+        let plain = demosaic_with(&mosaic, [1.0; 3], Directions::Equal);
+        let ours = demosaic_sky(&mosaic, [1.0; 3], &|_| NOISE);
+        assert!(depth(&plain, &stars) > 20.0, "the plain way rings");
+        assert!(
+            depth(&ours, &stars) < 0.5,
+            "seed {seed}: {} sigma",
+            depth(&ours, &stars)
+        );
+        // The light of each channel stays.
+        for c in 0..3 {
+            let sum = |p: &Rgb| {
+                p.planes()[c]
+                    .data()
+                    .iter()
+                    .map(|v| f64::from(*v - 0.02))
+                    .sum::<f64>()
+            };
+            let ratio = sum(&ours) / sum(&truth);
+            assert!((ratio - 1.0).abs() < 0.01, "seed {seed}, channel {c}: {ratio}");
+        }
+    }
+}
+
+/// Far from stars nothing changes, and without a known noise nothing at all.
+#[test]
+fn a_dark_sky_is_demosaiced_as_before() {
+    let (truth, _) = starry(3);
+    let mosaic = mosaic_of(&truth, Cfa::GRBG);
+    let plain = demosaic_with(&mosaic, [1.0; 3], Directions::Equal);
+    assert_eq!(demosaic_sky(&mosaic, [1.0; 3], &|_| f32::INFINITY), plain);
+    let ours = demosaic_sky(&mosaic, [1.0; 3], &|_| NOISE);
+    assert_eq!(ours.at(7, 7), plain.at(7, 7));
 }

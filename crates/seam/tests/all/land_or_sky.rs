@@ -2,7 +2,7 @@
 
 use nightloom_fit::Random;
 use nightloom_raster::{Plane, Rgb};
-use nightloom_seam::{Evidence, Finding, MatteSettings, SeparateSettings, Work, matte, separate};
+use nightloom_seam::{Evidence, Finding, MatteSettings, Places, SeparateSettings, Work, matte, separate};
 
 const SIZE: [usize; 2] = [600, 400];
 /// What lies deeper than this inside land or sky must be told exactly.
@@ -163,4 +163,67 @@ fn lamps_of_a_town_are_no_stars() {
         (0..30).map(lamp).collect()
     });
     assert!(wrong[0] < 0.001 && wrong[1] < 0.001, "{wrong:?}");
+}
+
+/// A lake right under the ridge that mirrors the sky to the last: only the horizon tells that it is land.
+#[test]
+fn below_a_known_horizon_nothing_is_sky() {
+    for seed in 0..10 {
+        let mut view = View::new(seed);
+        let shore = |x: f32| view.ridge[x as usize] + 14.0;
+        let shores: Vec<f32> = (0..SIZE[0]).map(|x| shore(x as f32)).collect();
+        let lake = |x: f32, y: f32| y > shores[x as usize];
+        let ground = |x: f32, y: f32| match lake(x, y) {
+            true => plain_sky(x, 2.0 * shores[x as usize] - y),
+            false => rough(x, y, 0.001, 0.004),
+        };
+        let land = view.painted(&plain_sky, &ground);
+        let stars = view.stars();
+        let mut places = Places::new(SIZE[0], SIZE[1]);
+        places.set_below(|x, y| y as f32 > shores[x]);
+        let evidence = Evidence {
+            stars: &stars,
+            places: Some(&places),
+            ..Evidence::of_land(&land, 3)
+        };
+        let coarse = separate(&evidence, &SeparateSettings::default(), &Work::quiet()).expect("labels");
+        let found = matte(&evidence, &coarse, &MatteSettings::default(), &Work::quiet()).expect("a matte");
+        for x in 0..SIZE[0] {
+            for y in shores[x] as usize + 2..SIZE[1] {
+                assert!(found.alpha.at(x, y) < 0.02, "seed {seed}: {x} {y}");
+            }
+        }
+    }
+}
+
+/// A star's trail through a gap in dark land, with what is known of it and without.
+#[test]
+fn a_known_trail_is_sky() {
+    let mut view = View::new(4);
+    let mut land = view.painted(&plain_sky, &|x, y| rough(x, y, 0.001, 0.004));
+    let mut places = Places::new(SIZE[0], SIZE[1]);
+    let (x0, y0) = (300usize, view.ridge[300] as usize + 40);
+    for k in 0..30 {
+        for w in 0..3 {
+            let (x, y) = (x0 + k, y0 + k / 2 + w);
+            land.planes_mut().iter_mut().for_each(|p| *p.at_mut(x, y) = 0.2);
+            places.add_trail(x as i64, y as i64);
+        }
+    }
+    let stars = view.stars();
+    let alpha = |places: Option<&Places>| {
+        let evidence = Evidence {
+            stars: &stars,
+            places,
+            ..Evidence::of_land(&land, 1)
+        };
+        let coarse = separate(&evidence, &SeparateSettings::default(), &Work::quiet()).expect("labels");
+        let found = matte(&evidence, &coarse, &MatteSettings::default(), &Work::quiet()).expect("a matte");
+        (0..30)
+            .map(|k| found.alpha.at(x0 + k, y0 + k / 2 + 1))
+            .sum::<f32>()
+            / 30.0
+    };
+    assert!(alpha(None) < 0.1, "{}", alpha(None));
+    assert!(alpha(Some(&places)) > 0.95, "{}", alpha(Some(&places)));
 }

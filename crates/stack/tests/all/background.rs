@@ -1,5 +1,5 @@
 use nightloom_raster::Rgb;
-use nightloom_stack::{BackgroundError, GradientSettings, fit_background};
+use nightloom_stack::{BackgroundError, GradientSettings, fit_background, fit_background_by, fit_smooth_sky};
 
 use crate::scene::Random;
 
@@ -71,4 +71,77 @@ fn too_little_sky_is_said() {
         matches!(error, BackgroundError::TooLittleSky { needed: 24, got: 4 }),
         "{error}"
     );
+}
+
+/// A sky whose lights have other shapes than the terms, ten times: what is left of the town's light and of the airglow, and
+/// what the band lost. No source but the painting; the shapes are those of airglow and towns (see `ground_light`).
+#[test]
+fn lights_beside_a_band_are_told_apart() {
+    let altitude = |y: f64| 45.0 * (1.0 - y / H as f64) + 2.0;
+    let aslant = |y: f64, layer: f64| 1.0 / (1.0 - (layer * altitude(y).to_radians().cos()).powi(2)).sqrt();
+    let air = |y: f64, k: f64| 10f64.powf(-0.4 * k * (1.0 / altitude(y).to_radians().sin() - 1.0));
+    for seed in 0..10 {
+        let mut random = Random::new(seed);
+        let mut roll = |low: f64, high: f64| low + (high - low) * random.uniform();
+        let (slope, at, wide) = (
+            roll(-0.8, 0.8),
+            roll(0.3, 0.7) * W as f64,
+            roll(0.06, 0.12) * W as f64,
+        );
+        let (town, side, strength) = (roll(0.0, 1.0) * W as f64, roll(150.0, 400.0), roll(0.005, 0.03));
+        let away = |x: f64, y: f64| (x - at - slope * (y - 0.5 * H as f64)) / wide;
+        let band = |x: f64, y: f64| 0.015 * air(y, 0.17) * (-0.5 * away(x, y).powi(2)).exp();
+        let glow = |x: f64, y: f64| {
+            let dome = strength * (-altitude(y) / 7.0 - ((x - town) / side).powi(2)).exp();
+            0.012 * aslant(y, 0.985) * air(y, 0.17) + dome
+        };
+        let mut noise = Random::new(seed + 100);
+        let plane = nightloom_raster::Plane::from_fn(W, H, |x, y| {
+            let (x, y) = (x as f64, y as f64);
+            (glow(x, y) + band(x, y) + 0.001 * noise.normal()) as f32
+        });
+        let rgb = Rgb::from_planes([plane.clone(), plane.clone(), plane]);
+        let parts = |x: f64| [0.0, 0.5, 1.0].map(|c| (1.0 - 2.0 * (x / W as f64 - c).abs()).max(0.0));
+        let own = |[x, y]: [f64; 2]| {
+            let mut terms = vec![1.0, air(y, 0.15)];
+            for light in [
+                aslant(y, 0.986) * air(y, 0.15),
+                (-altitude(y) / 5.0).exp(),
+                (-altitude(y) / 15.0).exp(),
+            ] {
+                terms.extend(parts(x).map(|p| p * light));
+            }
+            Some(terms)
+        };
+        let structure = |[x, y]: [f64; 2]| {
+            let bell = |w: f64| (-0.5 * (away(x, y) * wide / w).powi(2)).exp();
+            Some(vec![
+                air(y, 0.15) * bell(0.05 * W as f64),
+                air(y, 0.15) * bell(0.13 * W as f64),
+            ])
+        };
+        let settings = GradientSettings {
+            mesh_px: 24,
+            ..GradientSettings::default()
+        };
+        let lights = [
+            &own as &nightloom_stack::SkyTerms,
+            &structure as &nightloom_stack::SkyTerms,
+        ];
+        let model = fit_background_by(&rgb, None, None, lights, &settings).unwrap();
+        let whole = fit_smooth_sky(&rgb, None, None, lights, &settings).unwrap();
+        let mut worst = [0.0f64; 2];
+        for y in (10..H - 10).step_by(20) {
+            for x in (10..W - 10).step_by(20) {
+                let (u, v) = (x as f64, y as f64);
+                let all = glow(u, v) + band(u, v);
+                worst[0] = worst[0].max((f64::from(model.at(1, x, y)) - glow(u, v)).abs() / all);
+                worst[1] = worst[1].max((f64::from(whole.at(1, x, y)) - all).abs() / all);
+            }
+        }
+        assert!(worst[0] < 0.2 && worst[1] < 0.1, "seed {seed}: {worst:?}");
+        let mut row = vec![0.0; W];
+        model.eval_row(1, 301, &mut row);
+        assert!((row[437] - model.at(1, 437, 301)).abs() < 1e-7);
+    }
 }
