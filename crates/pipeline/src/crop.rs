@@ -189,7 +189,8 @@ mod tests {
         let all_sky = Plane::filled(1000, 660, 1.0);
         let cropped = chosen(Crop::Covered, &full, &all_sky, &[camera], (1000, 660)).unwrap();
         let lost = 1000 - (cropped[2] - cropped[0]);
-        assert!((100..135).contains(&lost), "{cropped:?}");
+        // 100 px in the middle, more along the slanting border.
+        assert!((100..160).contains(&lost), "{cropped:?}");
         assert!(cropped[3] - cropped[1] > 570, "{cropped:?}");
         let all_land = Plane::filled(1000, 660, 0.0);
         let kept = chosen(Crop::Covered, &full, &all_land, &[camera], (1000, 660)).unwrap();

@@ -130,7 +130,12 @@ pub fn fit_smooth_sky(
 ) -> Result<BackgroundModel, BackgroundError> {
     let whole = |pixel: [f64; 2]| Some([background(pixel)?, structure(pixel)?].concat());
     let all = |pixel: [f64; 2]| Some(whole(pixel)?.len());
-    fit_lights(rgb, sky, coverage, &whole, &all, settings)
+    // Nothing that shines is beside it, so nothing is weighed down.
+    let settings = GradientSettings {
+        bright_limit: f64::INFINITY,
+        ..*settings
+    };
+    fit_lights(rgb, sky, coverage, &whole, &all, &settings)
 }
 
 /// Fits lights; the first `own` of them make the model.
@@ -453,7 +458,7 @@ fn dark_side_sigma(residual: &DVector<f64>) -> f64 {
 
 /// Biweight above, 1 below.
 fn bright_weight(residual: f64, limit: f64) -> f64 {
-    if residual <= 0.0 || limit <= 0.0 {
+    if residual <= 0.0 || limit <= 0.0 || !limit.is_finite() {
         return 1.0;
     }
     Loss::Biweight.weight(residual / limit).max(1e-4)
