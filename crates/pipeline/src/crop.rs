@@ -10,8 +10,12 @@ use super::error::BuildError;
 const CELLS: usize = 256;
 /// A cell is never smaller than this, pixels.
 const LEAST_CELL: usize = 8;
-/// Matte above which sky shows in a pixel.
+/// Mean of the matte above which sky shows in a cell.
 const SHOWS_SKY: f32 = 0.02;
+/// Patches of sky of this share of the canvas and less are specks.
+const SPECK: f64 = 0.002;
+/// Cells that a picture may grow by for one that no tracked frame covers.
+const PRICE: i64 = 20;
 /// Of the tracked frames, so many have to see what is kept, if that costs at most a fifth of what one frame sees: at the
 /// rim of a set nothing else takes the satellites out.
 const SHARE_OF_FRAMES: f64 = 0.25;
@@ -45,15 +49,21 @@ pub(super) fn chosen(
     }
 }
 
-/// The largest box in which every piece of sky lies inside tracked frames; land may lie anywhere. `None` if there is none.
+/// The largest box whose sky lies inside tracked frames; land may lie anywhere, and stays where it is the picture's foot.
+/// `None` if there is none.
 fn covered(full: &Canvas, alpha: &Plane, cameras: &[SkyCamera<'_>], size: (usize, usize)) -> Option<Box4> {
     let cell = (full.width.max(full.height) / CELLS).max(LEAST_CELL);
     let (columns, rows) = (full.width.div_ceil(cell), full.height.div_ceil(cell));
     let depth = depths(full, cameras, size, cell);
     let sky = sky_cells(full, alpha, cell);
+    let ground = (0..columns).filter(|i| !sky[(rows - 1) * columns + i]).count();
     let box_of = |least: usize| {
         let good = |i: usize, j: usize| !sky[j * columns + i] || depth[j * columns + i] >= least;
-        largest_box(columns, rows, good)
+        match 2 * ground > columns {
+            // What stands on the ground is the picture's foot.
+            true => best_on_the_ground(columns, rows, good),
+            false => largest_box(columns, rows, good),
+        }
     };
     let area = |b: &Box4| ((b[2] - b[0]) * (b[3] - b[1])) as f64;
     let one = box_of(1)?;
@@ -91,10 +101,10 @@ fn depths(full: &Canvas, cameras: &[SkyCamera<'_>], size: (usize, usize), cell: 
     depth
 }
 
-/// Cells in which sky shows.
+/// Cells in which sky shows, but for specks of it within land.
 fn sky_cells(full: &Canvas, alpha: &Plane, cell: usize) -> Vec<bool> {
     let (columns, rows) = (full.width.div_ceil(cell), full.height.div_ceil(cell));
-    let mut sky = vec![false; columns * rows];
+    let mut shown = vec![0.0f32; columns * rows];
     for y in 0..full.height {
         let row = usize::try_from(y as i64 - full.origin[1])
             .ok()
@@ -103,14 +113,83 @@ fn sky_cells(full: &Canvas, alpha: &Plane, cell: usize) -> Vec<bool> {
             let column = usize::try_from(x as i64 - full.origin[0])
                 .ok()
                 .filter(|x| *x < alpha.width());
-            let shows = match (column, row) {
-                (Some(x), Some(y)) => alpha.at(x, y) > SHOWS_SKY,
-                _ => true,
+            shown[(y / cell) * columns + x / cell] += match (column, row) {
+                (Some(x), Some(y)) => alpha.at(x, y),
+                _ => 1.0,
             };
-            sky[(y / cell) * columns + x / cell] |= shows;
         }
     }
+    let mut sky: Vec<bool> = shown
+        .iter()
+        .map(|s| *s > SHOWS_SKY * (cell * cell) as f32)
+        .collect();
+    let specks = specks(&sky, columns);
+    specks.into_iter().for_each(|k| sky[k] = false);
     sky
+}
+
+/// Cells of patches of sky that are too small to crop a picture for.
+fn specks(sky: &[bool], columns: usize) -> Vec<usize> {
+    let least = (SPECK * sky.len() as f64) as usize;
+    let mut seen = vec![false; sky.len()];
+    let mut found = Vec::new();
+    for first in 0..sky.len() {
+        if !sky[first] || std::mem::replace(&mut seen[first], true) {
+            continue;
+        }
+        let mut patch = vec![first];
+        let mut next = 0;
+        while let Some(&k) = patch.get(next) {
+            next += 1;
+            let beside = [
+                (k % columns > 0).then(|| k - 1),
+                (k % columns + 1 < columns).then_some(k + 1),
+                k.checked_sub(columns),
+                Some(k + columns).filter(|q| *q < sky.len()),
+            ];
+            for q in beside.into_iter().flatten() {
+                if sky[q] && !std::mem::replace(&mut seen[q], true) {
+                    patch.push(q);
+                }
+            }
+        }
+        if patch.len() <= least {
+            found.extend(patch);
+        }
+    }
+    found
+}
+
+/// The box down to the last row that is worth most: its cells, less [`PRICE`] for each that is not good. So a strip of bare
+/// sky over the ridge costs no ridge, and a bare corner is cropped.
+fn best_on_the_ground(columns: usize, rows: usize, good: impl Fn(usize, usize) -> bool) -> Option<Box4> {
+    // Worth of each column from each row down.
+    let mut worth = vec![0i64; columns * rows];
+    for j in (0..rows).rev() {
+        for i in 0..columns {
+            let below = if j + 1 < rows {
+                worth[(j + 1) * columns + i]
+            } else {
+                0
+            };
+            worth[j * columns + i] = below + if good(i, j) { 1 } else { 1 - PRICE };
+        }
+    }
+    let mut best: Option<(i64, Box4)> = None;
+    for top in 0..rows {
+        // The run of columns of the largest sum (Bentley 1984).
+        let (mut sum, mut from) = (0, 0);
+        for i in 0..columns {
+            if sum <= 0 {
+                (sum, from) = (0, i);
+            }
+            sum += worth[top * columns + i];
+            if best.is_none_or(|(most, _)| sum > most) {
+                best = Some((sum, [from, top, i + 1, rows]));
+            }
+        }
+    }
+    best.filter(|(sum, _)| *sum > 0).map(|(_, edges)| edges)
 }
 
 /// The largest box of good cells, by the heights of good cells above each row.
@@ -195,6 +274,26 @@ mod tests {
         let all_land = Plane::filled(1000, 660, 0.0);
         let kept = chosen(Crop::Covered, &full, &all_land, &[camera], (1000, 660)).unwrap();
         assert_eq!(kept, [0, 0, 1000, 660]);
+    }
+
+    #[test]
+    fn the_land_stays_and_a_bare_side_goes() {
+        // 40 × 90 cells: bare sky in the last six columns, and one row of it over the ridge everywhere.
+        let good = |i: usize, j: usize| j >= 60 || (i < 34 && j != 59);
+        assert_eq!(best_on_the_ground(40, 90, good), Some([0, 0, 34, 90]));
+        // A bare top goes too.
+        assert_eq!(best_on_the_ground(40, 30, |_, j| j > 3), Some([0, 4, 40, 30]));
+        assert_eq!(best_on_the_ground(40, 30, |_, _| false), None);
+    }
+
+    #[test]
+    fn a_speck_of_sky_within_land_crops_nothing() {
+        // Columns 0 to 9 and rows 0 to 99: sky above row 40, a speck and a window below it.
+        let sky: Vec<bool> = (0..1000)
+            .map(|k| k / 10 < 40 || k == 705 || (800..830).contains(&k) && k % 10 < 4)
+            .collect();
+        let found = specks(&sky, 10);
+        assert_eq!(found, [705]);
     }
 
     #[test]

@@ -3,8 +3,8 @@
 use std::fs::File;
 use std::io::BufReader;
 
-use nightloom_raster::Rgb;
 use nightloom_raster::atomic::write_whole;
+use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::{
     Coarse, Evidence, Finding, Matte, MatteSettings, Places, SeparateSettings, Stroke, Temporal, apply,
     group_strokes, matte, read_edge, separate, solve_group, write_edge,
@@ -25,6 +25,15 @@ pub(super) struct Edge {
     pub(super) matte: Matte,
     /// What was found.
     pub(super) finding: Finding,
+    /// The matte before the photographer's hints, where there are any: they move neither the moment shown nor the crop.
+    pub(super) unhinted: Option<Plane>,
+}
+
+impl Edge {
+    /// The matte as found.
+    pub(super) fn found(&self) -> &Plane {
+        self.unhinted.as_ref().unwrap_or(&self.matte.alpha)
+    }
 }
 
 /// The land stack in its frame's pixels and how it came about.
@@ -47,14 +56,19 @@ pub(super) fn find_edge(
 ) -> Result<Edge, BuildError> {
     let (mut coarse, mut found) = kept_or_found(bench, ground)?;
     let size = ground.land.frame_px;
+    let mut unhinted = None;
     match hints.on_canvas(size, [0, 0]) {
         Ok(strokes) if strokes.is_empty() => {}
-        Ok(strokes) => correct(bench, ground, &mut coarse, &mut found, &strokes)?,
+        Ok(strokes) => {
+            unhinted = Some(found.alpha.clone());
+            correct(bench, ground, &mut coarse, &mut found, &strokes)?;
+        }
         Err(error) => bench.warn(format!("The hints for the edge were left out: {error}.")),
     }
     Ok(Edge {
         finding: coarse.finding,
         matte: found,
+        unhinted,
     })
 }
 

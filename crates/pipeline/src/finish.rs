@@ -62,9 +62,7 @@ pub(super) fn finish(
     let found = background
         .as_ref()
         .map_or_else(|| medians(&joined.sky, &joined.alpha), BackgroundModel::level);
-    // Lamps and airglow add light that is warmer than the stars': what red and green have over blue goes with the gradient. A
-    // sky that is bluer than neutral (moon, twilight) is left so.
-    let neutral_level = found.map(|v| v.min(found[2]));
+    let neutral_level = neutral_level(found);
     let level: [f32; 3] = std::array::from_fn(|c| found[c] - strength * (found[c] - neutral_level[c]));
     match &background {
         Some(model) => model.subtract(&mut joined.sky, strength, neutral_level),
@@ -116,6 +114,19 @@ pub(super) fn finish(
     })
 }
 
+/// The level to which the background is brought. Lamps and airglow add light that is warmer than the stars': what red and
+/// green have over blue goes with the gradient. A sky that is bluer than neutral (moon, twilight) is left so, but none is
+/// purple: where green is least, red and blue come down to it.
+fn neutral_level(found: [f32; 3]) -> [f32; 3] {
+    let [red, green, blue] = found;
+    let least = if green <= red && green <= blue {
+        green
+    } else {
+        blue
+    };
+    found.map(|v| v.min(least))
+}
+
 /// All of the sky's smooth light, for what lies behind land; `None` where altitudes are not known or too little is seen.
 pub(super) fn smooth_sky(
     sky: &Rgb,
@@ -162,10 +173,11 @@ fn background(
 ) -> Option<BackgroundModel> {
     let sky = Mask::from_fn(canvas.width, canvas.height, 8, |x, y| sure(&joined.alpha, x, y));
     let terms = tracked.and_then(|tracked| sky_light::terms(canvas, tracked));
-    if let Some([own, milky_way]) = &terms {
-        if let Ok(model) = fit_background_by(&joined.sky, Some(&sky), None, [own, milky_way], &mesh(canvas)) {
-            return Some(model);
-        }
+    let by_lights = terms.as_ref().and_then(|[own, milky_way]| {
+        fit_background_by(&joined.sky, Some(&sky), None, [own, milky_way], &mesh(canvas)).ok()
+    });
+    if by_lights.is_some() {
+        return by_lights;
     }
     match fit_background(&joined.sky, Some(&sky), None, &GradientSettings::default()) {
         Ok(model) => Some(model),
@@ -382,5 +394,17 @@ impl Finished {
 
     fn show_row(&self, [r, g, b]: &mut [Vec<f32>; 3]) {
         self.curve.apply_row(r, g, b);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn warm_light_goes_moonlight_stays_and_nothing_is_purple() {
+        assert_eq!(neutral_level([0.05, 0.04, 0.03]), [0.03; 3]);
+        assert_eq!(neutral_level([0.02, 0.03, 0.04]), [0.02, 0.03, 0.04]);
+        assert_eq!(neutral_level([0.04, 0.03, 0.035]), [0.03; 3]);
     }
 }

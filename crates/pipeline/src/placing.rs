@@ -90,7 +90,10 @@ pub(super) fn place_sky(
         false => sightings.iter().map(|s| s.middle).collect(),
     };
     middles.sort();
-    let land_middle = middles.get(middles.len() / 2).copied().filter(|_| timed);
+    let span = middles.first().zip(middles.last());
+    let land_middle = span
+        .map(|(first, last)| first.plus_seconds(last.seconds_since(*first) / 2.0))
+        .filter(|_| timed);
     if let Some(placement) = place(&sightings, tracked.pole, wanted) {
         if settings.seam.instant.is_some_and(|w| w != placement.instant) {
             bench.warn(format!(

@@ -27,7 +27,7 @@ use crate::place::Placement;
 use crate::placing::Placed;
 use crate::prepare::Prepared;
 use crate::report::{CanvasReport, LightReport, Outputs, SkyFigures};
-use crate::sky::{SkyStack, Witness};
+use crate::sky::{Lay, SkyStack, Witness};
 use crate::times::Times;
 use crate::track::Tracked;
 use crate::{canvas, crop, deliver, edge, figures, finish, join, land, masks, moment, placing, sky};
@@ -42,6 +42,8 @@ const MOSTLY_SKY: f64 = 0.95;
 const LEAST_AGREEMENT: f64 = 0.5;
 /// Land frames asked about the light over the ridge, at most.
 const MOST_WITNESSES: usize = 4;
+/// The sky of a land frame that tells of the tracked frames' light is as bright as theirs to this share.
+const SAME_SKY: f32 = 0.06;
 /// Stars brighter than this trail visibly in land frames.
 const TRAIL_MAGNITUDE: f32 = 6.0;
 /// A crop that takes more of the canvas than this is told of.
@@ -128,9 +130,9 @@ impl Scene<'_> {
         };
         let edge = edge::find_edge(bench, &ground, self.hints)?;
         self.say_finding(bench, edge.finding);
+        let (outline, sharp) = (Outline::of(&edge.matte.alpha), Outline::sharp(&edge.matte.alpha));
         let placed = self.shown(placed, &edge);
         let (canvas, grid) = self.canvas(bench, &placed, &edge)?;
-        let (outline, sharp) = (Outline::of(&edge.matte.alpha), Outline::sharp(&edge.matte.alpha));
         let size = [canvas.width, canvas.height];
         let land = LandStack {
             picture: on_canvas(land.picture, size, canvas.origin),
@@ -149,10 +151,12 @@ impl Scene<'_> {
             &self.settings.sky,
             self.sky_frames,
             self.tracked,
-            &canvas,
-            &masks,
-            &witnesses,
-            self.unit,
+            &Lay {
+                canvas: &canvas,
+                masks: &masks,
+                witnesses: &witnesses,
+                unit: self.unit,
+            },
         )?;
         drop((masks, witnesses));
         let laid = Laid {
@@ -226,6 +230,18 @@ impl Scene<'_> {
                 .iter()
                 .position(|f| std::ptr::eq(f, land.frame))?;
             let time = self.times.land[index]?;
+            let level = |c: usize| {
+                let of = |i: usize| {
+                    (self.tracked.units[i] / self.unit) as f32 * self.sky_frames[i].facts.sky_level[c]
+                };
+                nightloom_fit::median_of(self.tracked.used().map(of)).unwrap_or(0.0)
+            };
+            // Under a moon that rose since then, or at dusk, its light is another.
+            let ratio =
+                |c: usize| land.gain * land.frame.facts.sky_level[c] / level(c).max(f32::MIN_POSITIVE);
+            if (0..3).any(|c| (ratio(c) - 1.0).abs() > SAME_SKY) {
+                return None;
+            }
             Some(Witness {
                 frame: land.frame,
                 gain: land.gain,
@@ -242,7 +258,8 @@ impl Scene<'_> {
     fn shown(&self, placed: Placed, edge: &Edge) -> Placed {
         let timed = |i: usize| Some((self.tracked.camera(i), self.times.sky[i]?));
         let (cameras, times): (Vec<_>, Vec<_>) = self.tracked.used().filter_map(timed).unzip();
-        if self.settings.seam.instant.is_some() || !placed.timed || times.is_empty() {
+        let asked = self.settings.seam.instant.is_some();
+        if asked || !placed.timed || times.is_empty() || !self.times_agree(&placed, edge) {
             return placed;
         }
         let set = TrackedSet {
@@ -251,8 +268,27 @@ impl Scene<'_> {
             size: self.frame_size(self.sky_frames),
         };
         let at = |placement: &Placement| self.land_canvas(&placed, placement);
-        let best = moment::best_covered(&set, &placed.placement, &edge.matte.alpha, &at);
+        let best = moment::best_covered(&set, &placed.placement, edge.found(), &at);
         placed.moved(best)
+    }
+
+    /// Whether the land lies in some tracked frames where their times put it, so that the times can turn the sky.
+    fn times_agree(&self, placed: &Placed, edge: &Edge) -> bool {
+        let outline = Outline::of(edge.found());
+        let canvas = self.land_canvas(placed, &placed.placement);
+        let used: Vec<usize> = self.tracked.used().collect();
+        let picked = [0, used.len() / 2, used.len().saturating_sub(1)];
+        let mut frames: Vec<usize> = picked.iter().filter_map(|&k| used.get(k).copied()).collect();
+        frames.dedup();
+        let agree = |&i: &usize| {
+            let time = self.times.sky[i].as_ref()?;
+            let turned = masks::from_turning(&canvas, &placed.placement, &outline, time)?;
+            let land = &self.sky_frames[i].facts.field.land;
+            let seen = masks::from_content(&canvas, &self.tracked.camera(i), land);
+            (land.sky_fraction() < MOSTLY_SKY).then(|| masks::agreement(&seen, &turned, &canvas))
+        };
+        let told = nightloom_fit::median_of(frames.iter().filter_map(agree));
+        told.is_none_or(|told| told >= LEAST_AGREEMENT)
     }
 
     /// The land frame's own grid with the sky of a moment over it.
@@ -309,10 +345,12 @@ impl Scene<'_> {
             &self.settings.sky,
             self.sky_frames,
             self.tracked,
-            &canvas,
-            &[],
-            &[],
-            self.unit,
+            &Lay {
+                canvas: &canvas,
+                masks: &[],
+                witnesses: &[],
+                unit: self.unit,
+            },
         )?;
         let full = [0, 0, canvas.width, canvas.height];
         let grid = canvas.report(full, [canvas.width, canvas.height]);
@@ -369,7 +407,7 @@ impl Scene<'_> {
         let crop = crop::chosen(
             self.settings.picture.crop,
             &full,
-            &edge.matte.alpha,
+            edge.found(),
             &cameras,
             sky_size,
         )?;
@@ -383,7 +421,9 @@ impl Scene<'_> {
             canvas_px: [canvas.width, canvas.height],
             origin_px: canvas.origin,
         };
-        bench.done(CANVAS_STEP, key, &[], &facts)?;
+        if bench.kept::<CanvasFacts>(CANVAS_STEP, key).is_none() {
+            bench.done(CANVAS_STEP, key, &[], &facts)?;
+        }
         Ok((canvas, grid))
     }
 

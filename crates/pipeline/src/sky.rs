@@ -56,17 +56,30 @@ pub(super) struct Witness<'a> {
     pub(super) mask: Mask,
 }
 
-/// Stacks the used tracked frames; `masks` holds one per used frame, or none at all.
+/// What the stack is laid on, and where land hides it.
+pub(super) struct Lay<'a> {
+    pub(super) canvas: &'a Canvas,
+    /// One per used frame, or none at all.
+    pub(super) masks: &'a [Mask],
+    pub(super) witnesses: &'a [Witness<'a>],
+    /// The light that 1 stands for.
+    pub(super) unit: f64,
+}
+
+/// Stacks the used tracked frames.
 pub(super) fn stack_sky(
     bench: &mut Bench<'_>,
     settings: &SkySettings,
     frames: &[Prepared],
     tracked: &Tracked,
-    canvas: &Canvas,
-    masks: &[Mask],
-    witnesses: &[Witness<'_>],
-    unit: f64,
+    lay: &Lay<'_>,
 ) -> Result<SkyStack, BuildError> {
+    let Lay {
+        canvas,
+        masks,
+        witnesses,
+        unit,
+    } = *lay;
     let used: Vec<usize> = tracked.used().collect();
     let levels = levels(frames, tracked, &used, unit);
     let key = witnesses
@@ -199,8 +212,15 @@ fn into_the_light_shown(
         return Ok(());
     };
     let size = (canvas.width, canvas.height);
-    let surfaces = ground_light(inputs, &stood, &shown, size, bench.world.cancelled())
-        .map_err(|e| bench.go_on().err().unwrap_or_else(|| BuildError::internal(e)))?;
+    let surfaces = ground_light(
+        inputs,
+        &stood,
+        &shown,
+        size,
+        witnesses.len(),
+        bench.world.cancelled(),
+    )
+    .map_err(|e| bench.go_on().err().unwrap_or_else(|| BuildError::internal(e)))?;
     inputs.truncate(used.len());
     for (input, surface) in inputs.iter_mut().zip(surfaces.into_iter().flatten()) {
         input.offset = [0.0; 3];

@@ -134,9 +134,8 @@ mod tests {
             let shares = sides.at(angle);
             assert!((shares.iter().sum::<f64>() - 1.0).abs() < 1e-12, "{shares:?}");
         }
-        let near = |angle: f64, wanted: [f64; 3]| {
-            (0..3).all(|k| (sides.at(angle)[k] - wanted[k]).abs() < 1e-9)
-        };
+        let near =
+            |angle: f64, wanted: [f64; 3]| (0..3).all(|k| (sides.at(angle)[k] - wanted[k]).abs() < 1e-9);
         assert!(near(3.0, [0.0, 1.0, 0.0]) && near(2.7, [1.0, 0.0, 0.0]));
     }
 

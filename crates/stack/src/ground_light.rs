@@ -55,6 +55,8 @@ const BEND: f64 = 0.1;
 const SLOPE: f64 = 0.5;
 const AMPLITUDE: f64 = 1.0;
 const CHANGE: f64 = 0.02;
+/// The same of a witness, whose level may be any.
+const FREE: f64 = 1.0;
 /// The steady part of the change, as a share of it.
 const STEADY: f64 = 0.01;
 /// Error of a level before the fit has told it, as a share of it.
@@ -62,6 +64,8 @@ const FIRST_ERROR: f64 = 0.01;
 const ROUNDS: usize = 6;
 /// Fewer shared levels than this tell nothing.
 const ENOUGH: usize = 60;
+/// The star field by itself is nowhere brighter than so many times what is usual in the picture: the Milky Way's core.
+const MOST_STARLIGHT: f32 = 4.0;
 /// Side of the cells of the surfaces, pixels.
 const SURFACE_PX: usize = 16;
 
@@ -69,7 +73,9 @@ const SURFACE_PX: usize = 16;
 /// where the frames do not tell.
 ///
 /// `stood` holds for each input where a canvas pixel's stars stood while the frame was taken, `shown`
-/// where they stand in the picture. `gain` of the inputs counts, `offset` does not.
+/// where they stand in the picture. `gain` of the inputs counts, `offset` does not. The last `witnesses` of the inputs are no
+/// part of the stack and were taken at quite another time: they tell the light's shape, their own level is free, and no
+/// surface is made for them.
 ///
 /// In the test's sky, whose light has other shapes than those fitted, a sky that was an eighth too dark
 /// near the horizon comes within 1.2 % (median).
@@ -81,6 +87,7 @@ pub fn ground_light(
     stood: &[Box<GroundDirection<'_>>],
     shown: &GroundDirection<'_>,
     (width, height): (usize, usize),
+    witnesses: usize,
     cancelled: &AtomicBool,
 ) -> Result<Option<Vec<Surface>>, CombineError> {
     let grid = Grid::new(width, height);
@@ -91,7 +98,8 @@ pub fn ground_light(
         .collect();
     let cells = gather(&grid, inputs, &measured?, stood);
     let centre = [width as f64 / 2.0, height as f64 / 2.0];
-    let Some(light) = Light::fit(cells, &progress(stood, centre)) else {
+    let frames = stood.len().saturating_sub(witnesses);
+    let Some(light) = Light::fit(cells, &progress(&stood[..frames], centre), witnesses) else {
         return Ok(None);
     };
     let starlight = light.starlight(&grid);
@@ -109,7 +117,7 @@ pub fn ground_light(
             })
         })
     };
-    Ok(Some((0..stood.len()).into_par_iter().map(surface).collect()))
+    Ok(Some((0..frames).into_par_iter().map(surface).collect()))
 }
 
 /// How far the sky had gone when each frame was taken: from its mean, in any unit; all 0 where it did not.
@@ -237,17 +245,17 @@ impl Light {
         terms.map(|(&k, v)| self.coefficients[channel][k] * v).sum()
     }
 
-    fn fit(mut cells: Vec<Cell>, progress: &[f64]) -> Option<Self> {
+    fn fit(mut cells: Vec<Cell>, progress: &[f64], witnesses: usize) -> Option<Self> {
         let all = || cells.iter().flat_map(|c| &c.levels);
         if all().count() < ENOUGH {
             return None;
         }
         let level = median_of(all().map(|l| l.values[1]))?.abs().max(1e-9);
         let mut error = FIRST_ERROR * level;
-        let mut solved = solve(&cells, progress, level, error)?;
+        let mut solved = solve(&cells, progress, witnesses, level, error)?;
         for _ in 1..ROUNDS {
             error = weigh(&mut cells, &solved).max(1e-4 * level);
-            solved = solve(&cells, progress, level, error)?;
+            solved = solve(&cells, progress, witnesses, level, error)?;
         }
         let frames = SPLINES..SPLINES + progress.len();
         let middle = solved
@@ -280,7 +288,11 @@ impl Light {
         let (width, height) = grid.covered();
         Surface::from_fn(width, height, grid.side(), |at| {
             let own = levels[grid.holding(at)];
-            if own[0].is_finite() { own } else { usual }
+            // Close to the horizon little of it comes through, and what the ground's light leaves over may be anything.
+            std::array::from_fn(|c| match own[c].is_finite() {
+                true => own[c].clamp(0.0, MOST_STARLIGHT * usual[c].max(0.0)),
+                false => usual[c],
+            })
         })
     }
 }
@@ -292,9 +304,15 @@ fn terms(level: &Level) -> impl Iterator<Item = (usize, f64)> + '_ {
 }
 
 /// Least squares over what each level is beside its cell's starlight.
-fn solve(cells: &[Cell], progress: &[f64], level: f64, error: f64) -> Option<[DVector<f64>; 3]> {
-    let unknowns = SPLINES + progress.len();
-    let mut normal = penalties(progress, level);
+fn solve(
+    cells: &[Cell],
+    progress: &[f64],
+    witnesses: usize,
+    level: f64,
+    error: f64,
+) -> Option<[DVector<f64>; 3]> {
+    let unknowns = SPLINES + progress.len() + witnesses;
+    let mut normal = penalties(progress, witnesses, level);
     let mut right: [DVector<f64>; 3] = std::array::from_fn(|_| DVector::zeros(unknowns));
     let mut mean = DVector::zeros(unknowns);
     for cell in cells {
@@ -319,8 +337,8 @@ fn solve(cells: &[Cell], progress: &[f64], level: f64, error: f64) -> Option<[DV
 }
 
 /// What is expected of the unknowns before anything is measured.
-fn penalties(progress: &[f64], level: f64) -> DMatrix<f64> {
-    let unknowns = SPLINES + progress.len();
+fn penalties(progress: &[f64], witnesses: usize, level: f64) -> DMatrix<f64> {
+    let unknowns = SPLINES + progress.len() + witnesses;
     let mut normal = DMatrix::zeros(unknowns, unknowns);
     let mut add = |terms: &[(usize, f64)], expected: f64| {
         let weight = 1.0 / (expected * level).powi(2);
@@ -338,7 +356,8 @@ fn penalties(progress: &[f64], level: f64) -> DMatrix<f64> {
             add(&[(at(i), 1.0)], AMPLITUDE);
         }
     }
-    let frames = SPLINES..unknowns;
+    (unknowns - witnesses..unknowns).for_each(|f| add(&[(f, 1.0)], FREE));
+    let frames = SPLINES..unknowns - witnesses;
     frames.clone().for_each(|f| add(&[(f, 1.0)], CHANGE));
     let length = progress.iter().map(|p| p * p).sum::<f64>().sqrt();
     let steady: Vec<(usize, f64)> = frames

@@ -31,6 +31,8 @@ const CELLS: usize = 60;
 const CELL_PX: (usize, usize) = (16, 128);
 /// Side of the patch measured in a cell, at most, pixels.
 const PATCH_PX: usize = 32;
+/// Pixels between the places in a patch where the mask is asked.
+const MASK_STEP_PX: usize = 3;
 /// Cells shared with other frames that a correction of degree 0, 1, 2, 3 needs.
 const ENOUGH: [usize; 4] = [3, 12, 30, 60];
 /// Share of a frame's cells by which its coefficients are drawn to 0: settles what the cells do not.
@@ -173,16 +175,15 @@ impl Grid {
         let side = self.cell.min(PATCH_PX);
         if let Some(mask) = input.mask {
             let clamp = |v: f64, length: usize| v.clamp(0.0, (length - 1) as f64) as usize;
-            let whole = |sx: f64, sy: f64| {
-                let half = side as f64 / 2.0;
-                let (x, y) = (
-                    clamp(x + sx * half, self.size.0),
-                    clamp(y + sy * half, self.size.1),
-                );
+            let half = side as f64 / 2.0;
+            // Close enough that no tree stands between two of them.
+            let steps = side.div_ceil(MASK_STEP_PX).max(1);
+            let along = |k: usize| half * (2.0 * k as f64 / steps as f64 - 1.0);
+            let passes = |sx: f64, sy: f64| {
+                let (x, y) = (clamp(x + sx, self.size.0), clamp(y + sy, self.size.1));
                 mask.at(x, y) > 0.99
             };
-            let corners = [(0.0, 0.0), (-1.0, -1.0), (1.0, -1.0), (-1.0, 1.0), (1.0, 1.0)];
-            if !corners.into_iter().all(|(sx, sy)| whole(sx, sy)) {
+            if !(0..=steps).all(|j| (0..=steps).all(|i| passes(along(i), along(j)))) {
                 return None;
             }
         }

@@ -188,8 +188,8 @@ fn below_a_known_horizon_nothing_is_sky() {
         };
         let coarse = separate(&evidence, &SeparateSettings::default(), &Work::quiet()).expect("labels");
         let found = matte(&evidence, &coarse, &MatteSettings::default(), &Work::quiet()).expect("a matte");
-        for x in 0..SIZE[0] {
-            for y in shores[x] as usize + 2..SIZE[1] {
+        for (x, shore) in shores.iter().enumerate() {
+            for y in *shore as usize + 2..SIZE[1] {
                 assert!(found.alpha.at(x, y) < 0.02, "seed {seed}: {x} {y}");
             }
         }

@@ -145,7 +145,10 @@ fn lights_beside_a_band_are_told_apart() {
         let part = |k: usize, q: f64| nightloom_fit::quantile(&mut off[k].clone(), q).unwrap();
         let told = [part(0, 0.5), part(0, 0.95), part(1, 0.5), part(1, 0.95)];
         println!("seed {seed}: off by, of all light: {told:.3?}");
-        assert!(told.iter().zip(MOST_OFF).all(|(t, most)| *t < most), "seed {seed}: {told:?}");
+        assert!(
+            told.iter().zip(MOST_OFF).all(|(t, most)| *t < most),
+            "seed {seed}: {told:?}"
+        );
         let mut row = vec![0.0; W];
         model.eval_row(1, 301, &mut row);
         assert!((row[437] - model.at(1, 437, 301)).abs() < 1e-7);

@@ -113,7 +113,7 @@ fn the_sky_is_shown_in_the_light_of_where_it_stands() {
         stacked.rgb.planes()[1].clone()
     };
     let plain = stack(&inputs);
-    let surfaces = ground_light(&inputs, &directions, shown, (W, H), &AtomicBool::new(false))
+    let surfaces = ground_light(&inputs, &directions, shown, (W, H), 0, &AtomicBool::new(false))
         .expect("readable")
         .expect("told by the frames");
     for (input, surface) in inputs.iter_mut().zip(surfaces) {
@@ -133,6 +133,6 @@ fn one_frame_tells_nothing() {
     let inputs = [Input::unmoved(&only)];
     let directions: [Box<GroundDirection<'_>>; 1] = [Box::new(|p| Some(stood(LATER, p)))];
     let shown: &GroundDirection<'_> = &|p| Some(shown_direction(p));
-    let surfaces = ground_light(&inputs, &directions, shown, (W, H), &AtomicBool::new(false));
+    let surfaces = ground_light(&inputs, &directions, shown, (W, H), 0, &AtomicBool::new(false));
     assert!(surfaces.expect("readable").is_none());
 }
