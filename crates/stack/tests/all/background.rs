@@ -144,7 +144,6 @@ fn lights_beside_a_band_are_told_apart() {
         }
         let part = |k: usize, q: f64| nightloom_fit::quantile(&mut off[k].clone(), q).unwrap();
         let told = [part(0, 0.5), part(0, 0.95), part(1, 0.5), part(1, 0.95)];
-        println!("seed {seed}: off by, of all light: {told:.3?}");
         assert!(
             told.iter().zip(MOST_OFF).all(|(t, most)| *t < most),
             "seed {seed}: {told:?}"
