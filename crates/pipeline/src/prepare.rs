@@ -23,7 +23,7 @@ use nightloom_outing::Role;
 use nightloom_outing::Settings;
 
 /// Version of the step; raise it when the same input would give other pixels or figures.
-const VERSION: u32 = 5;
+const VERSION: u32 = 6;
 
 /// A frame ready to be stacked.
 #[derive(Clone, Debug)]

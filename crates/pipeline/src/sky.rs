@@ -281,7 +281,7 @@ fn key(
     masks: &[Mask],
     levels: &[Level],
 ) -> StepKey {
-    let mut key = StepKey::new("sky-stack", 8)
+    let mut key = StepKey::new("sky-stack", 9)
         .settings(settings)
         .settings(tracked.lens())
         .settings(&(canvas.width, canvas.height, canvas.origin, canvas.offset_px))
