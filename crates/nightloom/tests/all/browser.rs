@@ -230,10 +230,20 @@ impl Browser {
     fn ask(&self, method: &str, path: &str, body: &Value) -> Value {
         let host = format!("127.0.0.1:{}", self.port);
         let headers = [("Host", host.as_str()), ("Content-Type", "application/json")];
-        let answer = exchange(self.port, method, path, &headers, &body.to_string());
-        let value: Value = serde_json::from_slice(&answer.body).expect("JSON");
-        assert_eq!(answer.status, 200, "{method} {path}: {value}");
-        value["value"].clone()
+        let mut tries = 0;
+        loop {
+            let answer = exchange(self.port, method, path, &headers, &body.to_string());
+            let value: Value = serde_json::from_slice(&answer.body).expect("JSON");
+            // The driver gives up what it is asked while one page follows another.
+            let between = value.to_string().contains("aborted by navigation");
+            if answer.status != 200 && between && tries < 20 {
+                tries += 1;
+                std::thread::sleep(Duration::from_millis(50));
+                continue;
+            }
+            assert_eq!(answer.status, 200, "{method} {path}: {value}");
+            return value["value"].clone();
+        }
     }
 
     fn command(&self, name: &str, body: &Value) -> Value {
