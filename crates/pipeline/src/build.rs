@@ -26,7 +26,7 @@ use crate::track::Tracked;
 use crate::{deliver, fall_off, inventory, masters, prepare, track, units};
 
 /// Version of what follows the stacks; raise it when the same stacks would give other pictures.
-const PICTURE_VERSION: u32 = 8;
+const PICTURE_VERSION: u32 = 9;
 
 /// Makes the picture of the outing in `folder`.
 ///

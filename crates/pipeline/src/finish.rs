@@ -80,14 +80,13 @@ pub(super) fn finish(
     );
     let statistics = statistics(settings, &look, &joined, level);
     let land_lift = settings.land_lift as f32 * look.land_lift(&statistics);
-    let stops = land_lift + settings.land_stops as f32;
-    raise_land(
-        &mut joined.land,
-        land_lift,
-        settings.land_stops as f32,
-        luminance(level),
-    );
-    let lifted = |v: Option<f32>| v.map(|v| v * stops.exp2());
+    let raise = Raise {
+        lift: land_lift,
+        stops: settings.land_stops as f32,
+        sky: luminance(level),
+    };
+    raise.apply(&mut joined.land);
+    let lifted = |v: Option<f32>| v.map(|v| v * raise.factor(v));
     let curve = curve(
         settings,
         &SceneStatistics {
@@ -149,18 +148,29 @@ fn mesh(canvas: &Canvas) -> GradientSettings {
 
 /// Raises land by `lift` stops where it is dark and by less the nearer it comes to the sky's own light: lamps, snow and what
 /// shines between twigs would glare. `stops` more hold for all of it.
-fn raise_land(land: &mut Rgb, lift: f32, stops: f32, sky: f32) {
-    if lift == 0.0 && stops == 0.0 {
-        return;
+struct Raise {
+    lift: f32,
+    stops: f32,
+    sky: f32,
+}
+
+impl Raise {
+    /// For land of this light.
+    fn factor(&self, light: f32) -> f32 {
+        let light = light.max(0.0) / (LIFT_ENDS * self.sky).max(f32::MIN_POSITIVE);
+        self.stops.exp2() * (1.0 + (self.lift.exp2() - 1.0) / (1.0 + light * light))
     }
-    let (most, all) = (lift.exp2() - 1.0, stops.exp2());
-    let half = (LIFT_ENDS * sky).max(f32::MIN_POSITIVE);
-    let [r, g, b] = land.planes_mut();
-    let pixels = r.data_mut().iter_mut().zip(g.data_mut()).zip(b.data_mut());
-    for ((r, g), b) in pixels {
-        let light = luminance([*r, *g, *b]).max(0.0) / half;
-        let factor = all * (1.0 + most / (1.0 + light * light * light));
-        [r, g, b].into_iter().for_each(|v| *v *= factor);
+
+    fn apply(&self, land: &mut Rgb) {
+        if self.lift == 0.0 && self.stops == 0.0 {
+            return;
+        }
+        let [r, g, b] = land.planes_mut();
+        let pixels = r.data_mut().iter_mut().zip(g.data_mut()).zip(b.data_mut());
+        for ((r, g), b) in pixels {
+            let factor = self.factor(luminance([*r, *g, *b]));
+            [r, g, b].into_iter().for_each(|v| *v *= factor);
+        }
     }
 }
 
@@ -400,6 +410,21 @@ impl Finished {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn dark_land_is_raised_whole_and_light_like_the_sky_hardly() {
+        let raise = Raise {
+            lift: 2.0,
+            stops: 0.0,
+            sky: 0.04,
+        };
+        assert!((raise.factor(0.0) - 4.0).abs() < 1e-6);
+        assert!((raise.factor(0.02) - 2.5).abs() < 1e-5);
+        assert!(raise.factor(0.04) < 1.61 && raise.factor(1.0) < 1.002);
+        // No land comes out darker than land that was darker.
+        let shown = |light: f32| light * raise.factor(light);
+        assert!((1..400).all(|k| shown(k as f32 * 2e-4) > shown((k - 1) as f32 * 2e-4)));
+    }
 
     #[test]
     fn warm_light_goes_moonlight_stays_and_nothing_is_purple() {

@@ -15,7 +15,7 @@ const MOMENTS: usize = 6;
 const LEAST_SNR: f32 = 40.0;
 /// A trail is so wide on either side of its middle, pixels.
 const HALF_WIDTH_PX: i64 = 2;
-/// Dip of the horizon, degrees for the root of the height in metres: 1.76′, refraction in it (Nautical Almanac, “Dip”).
+/// Dip of the horizon, degrees for the root of the height in metres: 1.76′, refraction in it (Nautical Almanac, “Dip”; from memory).
 const DIP_DEG: f64 = 1.76 / 60.0;
 /// The camera's direction is trusted to so many degrees.
 const TRUST_DEG: f64 = 0.5;

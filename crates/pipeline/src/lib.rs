@@ -4,6 +4,7 @@
 //! [`Journal`]. Everything from outside comes through [`World`](nightloom_outing::World).
 
 mod ahead;
+mod beforehand;
 mod bench;
 mod build;
 mod canvas;

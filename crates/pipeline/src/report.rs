@@ -240,7 +240,8 @@ pub struct LightReport {
     pub shown_level: [f32; 3],
     /// Strength of the contrast in the sky's large forms.
     pub midtones: f32,
-    /// Stops by which the land was raised to the look.
+    /// Stops S by which the land was raised to the look where it is dark; land of luminance L by the factor
+    /// 1 + (2^S − 1)/(1 + (L/(0.5 M))²), M the luminance of `shown_level`.
     pub land_lift_stops: f32,
     /// The tone curve.
     pub curve: nightloom_stack::ToneSettings,

@@ -2,11 +2,9 @@
 
 use std::path::Path;
 
-use nalgebra::Vector3;
 use nightloom_outing::{Crop, FrameTime, Settings};
 use nightloom_raster::{Plane, Rgb};
-use nightloom_seam::{Finding, Places, join_step};
-use nightloom_sky::catalogue;
+use nightloom_seam::{Finding, join_step};
 use nightloom_stack::{Mask, Neutral};
 
 use crate::bench::Bench;
@@ -17,17 +15,15 @@ use crate::hints::{CANVAS_STEP, CanvasFacts, LandHints, on_canvas};
 use crate::inventory::Item;
 use crate::join::Joined;
 use crate::journal::StepKey;
-use crate::known_places::{KnownFrom, known_places};
 use crate::land::LandStack;
 use crate::land_choice::{Chosen, Light};
-use crate::land_frame::LandFrame;
 use crate::moment::TrackedSet;
 use crate::outline::Outline;
 use crate::place::Placement;
 use crate::placing::Placed;
 use crate::prepare::Prepared;
 use crate::report::{CanvasReport, LightReport, Outputs, SkyFigures};
-use crate::sky::{Lay, SkyStack, Witness};
+use crate::sky::{Lay, SkyStack};
 use crate::times::Times;
 use crate::track::Tracked;
 use crate::{canvas, crop, deliver, edge, figures, finish, join, land, masks, moment, placing, sky};
@@ -40,12 +36,6 @@ const MOSTLY_SKY: f64 = 0.95;
 /// Overlap of land seen and land expected, over the smaller, below which the times are not believed: a
 /// clock wrong by an hour gives less for any land that is not level.
 const LEAST_AGREEMENT: f64 = 0.5;
-/// Land frames asked about the light over the ridge, at most.
-const MOST_WITNESSES: usize = 4;
-/// The sky of a land frame that tells of the tracked frames' light is as bright as theirs to this share.
-const SAME_SKY: f32 = 0.06;
-/// Stars brighter than this trail visibly in land frames.
-const TRAIL_MAGNITUDE: f32 = 6.0;
 /// A crop that takes more of the canvas than this is told of.
 const MUCH_CROPPED: f64 = 0.2;
 /// So is sky that had to be filled, above this share of it.
@@ -167,93 +157,6 @@ impl Scene<'_> {
         self.deliver(bench, results, laid, sky, Some((land, edge)))
     }
 
-    /// Directions of the catalogue's bright stars in the reference camera's axes, where that is identified.
-    fn bright_stars(&self) -> Vec<Vector3<f64>> {
-        let Some(found) = &self.tracked.identified else {
-            return Vec::new();
-        };
-        let bright = catalogue::stars().iter().filter(|s| s.v_mag < TRAIL_MAGNITUDE);
-        let when = self.times.reference_hint();
-        bright
-            .map(|s| found.attitude * s.direction(when).into_inner())
-            .collect()
-    }
-
-    fn known_places(
-        &self,
-        chosen: &Chosen<'_>,
-        placed: &Placed,
-        seen: &[[f32; 2]],
-        size: [usize; 2],
-    ) -> Places {
-        let reference = self.tracked.registration.reference;
-        let taken = |land: &LandFrame<'_>| {
-            let index = self
-                .land_frames
-                .iter()
-                .position(|f| std::ptr::eq(f, land.frame))?;
-            self.times.land[index].filter(|_| placed.timed)
-        };
-        let times: Vec<FrameTime> = chosen.frames.iter().filter_map(taken).collect();
-        let from = KnownFrom {
-            canvas_at: &|placement| Canvas {
-                offset_px: [0.0; 2],
-                ..self.land_canvas(placed, placement)
-            },
-            placement: &placed.placement,
-            times: &times,
-            tracked: (
-                self.tracked.camera(reference),
-                &self.sky_frames[reference].facts.field.stars,
-            ),
-            catalogue: self.bright_stars(),
-            seen,
-            elevation_m: self.tracked.site.map_or(0.0, |s| s.elevation_m),
-        };
-        known_places(&from, size)
-    }
-
-    /// Land frames that tell of the light over the ridge, where they are on the tracked frames' scale.
-    fn witnesses<'a>(
-        &self,
-        chosen: &Chosen<'a>,
-        canvas: &Canvas,
-        placed: &Placed,
-        outline: &Outline,
-    ) -> Vec<Witness<'a>> {
-        if !self.one_scale || !placed.timed {
-            return Vec::new();
-        }
-        let witness = |land: &LandFrame<'a>| {
-            let index = self
-                .land_frames
-                .iter()
-                .position(|f| std::ptr::eq(f, land.frame))?;
-            let time = self.times.land[index]?;
-            let level = |c: usize| {
-                let of = |i: usize| {
-                    (self.tracked.units[i] / self.unit) as f32 * self.sky_frames[i].facts.sky_level[c]
-                };
-                nightloom_fit::median_of(self.tracked.used().map(of)).unwrap_or(0.0)
-            };
-            // Under a moon that rose since then, or at dusk, its light is another.
-            let ratio =
-                |c: usize| land.gain * land.frame.facts.sky_level[c] / level(c).max(f32::MIN_POSITIVE);
-            if (0..3).any(|c| (ratio(c) - 1.0).abs() > SAME_SKY) {
-                return None;
-            }
-            Some(Witness {
-                frame: land.frame,
-                gain: land.gain,
-                rotation: placed.placement.rotation_at(time.middle())?,
-                air: placed.placement.air_at(time.middle())?,
-                mask: masks::from_turning(canvas, &placed.placement, outline, &time)?,
-            })
-        };
-        let usable = chosen.frames.iter().filter(|_| chosen.light == Light::Night);
-        usable.take(MOST_WITNESSES).filter_map(witness).collect()
-    }
-
     /// The sky as it stood when the tracked frames cover it best, unless a moment was asked for.
     fn shown(&self, placed: Placed, edge: &Edge) -> Placed {
         let timed = |i: usize| Some((self.tracked.camera(i), self.times.sky[i]?));
@@ -292,7 +195,7 @@ impl Scene<'_> {
     }
 
     /// The land frame's own grid with the sky of a moment over it.
-    fn land_canvas(&self, placed: &Placed, placement: &Placement) -> Canvas {
+    pub(crate) fn land_canvas(&self, placed: &Placed, placement: &Placement) -> Canvas {
         let (width, height) = self.frame_size(self.land_frames);
         let air = placed
             .timed
@@ -432,7 +335,7 @@ impl Scene<'_> {
         let lost = 1.0 - (grid.width_px * grid.height_px) as f64 / (width * height).max(1) as f64;
         if self.settings.picture.crop == Crop::Covered && lost > MUCH_CROPPED {
             bench.warn(format!(
-                "{:.0} % of the canvas was cropped away, because no tracked frame covers its sky. crop = \"all\" under [picture] in outing.toml keeps it, with the land frames' own sky; next time aim the tracked frames so that they hold the land frame's whole sky.",
+                "{:.0} % of the canvas was cropped away, because no tracked frame covers its sky. crop = \"all\" under [picture] in outing.toml keeps it, filled with the sky's smooth light and without stars; next time aim the tracked frames so that they hold the land frame's whole sky.",
                 lost * 100.0
             ));
         }
@@ -455,7 +358,7 @@ impl Scene<'_> {
             }
         };
         bench.warn(format!(
-            "{:.1} % of the sky in the picture was seen by no tracked frame and is filled from the land frames, without stars; {remedy}.",
+            "{:.1} % of the sky in the picture was seen by no tracked frame and is filled with its smooth light, without stars; {remedy}.",
             filled * 100.0
         ));
     }
