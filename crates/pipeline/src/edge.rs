@@ -75,12 +75,10 @@ pub(super) fn find_edge(
 /// The edge without hints, which only the land stack decides.
 fn kept_or_found(bench: &mut Bench<'_>, ground: &Ground<'_>) -> Result<(Coarse, Matte), BuildError> {
     let land = ground.land;
-    let (marks, horizon) = ground.places.bytes();
-    let key = StepKey::new(EDGE_STEP, 4)
+    let key = StepKey::new(EDGE_STEP, 5)
         .input("land", land.key)
         .settings(&(ground.frames, ground.stars))
-        .settings(&horizon)
-        .input("places", hash_bytes(marks))
+        .input("places", hash_bytes(ground.places.bytes()))
         .finish();
     let (name, path) = bench.work_file(EDGE_STEP, key, "edge")?;
     if bench.kept::<EdgeFacts>(EDGE_STEP, key).is_some() {

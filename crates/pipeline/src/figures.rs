@@ -102,7 +102,8 @@ mod tests {
             sky_figures(&planes, &coverage, &sky, [0.0002; 3])
         };
         let (none, deep) = (ringed(0.0).ring_sigma.unwrap(), ringed(12.0).ring_sigma.unwrap());
-        assert!(none > -3.0 && deep < -10.0, "{none} {deep}");
+        // What the report says of noise alone.
+        assert!((-2.2..-1.2).contains(&none) && deep < -10.0, "{none} {deep}");
         assert_eq!(ringed(0.0).least_frames, 1.0);
     }
 }

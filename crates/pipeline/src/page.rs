@@ -91,7 +91,7 @@ fn figures(report: &BuildReport) -> Markup {
                     (entry("Samples rejected", &percent(sky.rejected_fraction)))
                     (entry("Frames under the sky where they are fewest", &format!("{:.0}", sky.figures.least_frames)))
                     @if let Some(ring) = sky.figures.ring_sigma {
-                        (entry("Darkest pixel beside bright stars (noise alone: about −2)", &format!("{ring:+.1} σ")))
+                        (entry("Darkest pixel beside bright stars (noise alone: about −1.7)", &format!("{ring:+.1} σ")))
                     }
                     (entry("Stars identified in the catalogue", &sky.identified_stars.to_string()))
                 }

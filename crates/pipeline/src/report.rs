@@ -120,7 +120,7 @@ pub struct SkyFigures {
     /// Noise of the stack per channel, camera colour, parts of saturation.
     pub noise: [f32; 3],
     /// The darkest green pixel within 3 px of bright stars that are not clipped, against their surroundings and in their
-    /// noise; the median over stars. Of pure noise it is about −2. `None` where there are too few.
+    /// noise; the median over stars. Of noise alone it is about −1.7. `None` where there are too few.
     pub ring_sigma: Option<f64>,
 }
 

@@ -43,8 +43,6 @@ pub struct Places {
     width: usize,
     height: usize,
     marks: Vec<u8>,
-    /// Whether the horizon is known.
-    horizon: bool,
 }
 
 const TRAIL: u8 = 1;
@@ -57,7 +55,6 @@ impl Places {
             width,
             height,
             marks: vec![0; width * height],
-            horizon: false,
         }
     }
 
@@ -73,7 +70,6 @@ impl Places {
     /// Names the pixels that lie below the horizon, where no sky can be.
     pub fn set_below(&mut self, below: impl Fn(usize, usize) -> bool + Sync) {
         use rayon::prelude::*;
-        self.horizon = true;
         let width = self.width.max(1);
         self.marks.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
             row.iter_mut()
@@ -84,18 +80,13 @@ impl Places {
     }
 
     /// All marks, for telling whether two are the same.
-    pub fn bytes(&self) -> (&[u8], bool) {
-        (&self.marks, self.horizon)
+    pub fn bytes(&self) -> &[u8] {
+        &self.marks
     }
 
     /// Whether a star passed.
     pub fn trail(&self, x: usize, y: usize) -> bool {
         self.marks[y * self.width + x] & TRAIL != 0
-    }
-
-    /// Whether the pixel lies above the horizon for sure.
-    pub fn above(&self, x: usize, y: usize) -> bool {
-        self.horizon && !self.below(x, y)
     }
 
     /// Whether the pixel lies below the horizon.

@@ -13,8 +13,6 @@ const EDGE_CELLS: usize = 2;
 
 /// Cells of dense crown that may lie between two gaps. A lake lies farther behind its shore.
 const BRIDGE: usize = 3;
-/// Above the horizon, where that is known, no lake lies.
-const HIGH_BRIDGE: usize = 6;
 
 /// Which coarse cells are certain and which lie near the edge.
 pub(crate) struct Zone {
@@ -127,13 +125,8 @@ impl Zone {
                 self.bits[k] |= Self::GAP;
             }
             let (i, j) = (k % self.width, k / self.width);
-            let high = evidence.places.is_some_and(|p| {
-                let [x0, y0, x1, y1] = self.square(k, 0, evidence);
-                p.above((x0 + x1) / 2, (y0 + y1) / 2)
-            });
-            let bridge = if high { HIGH_BRIDGE } else { BRIDGE };
-            for v in j.saturating_sub(bridge)..(j + bridge + 1).min(self.height) {
-                for u in i.saturating_sub(bridge)..(i + bridge + 1).min(self.width) {
+            for v in j.saturating_sub(BRIDGE)..(j + BRIDGE + 1).min(self.height) {
+                for u in i.saturating_sub(BRIDGE)..(i + BRIDGE + 1).min(self.width) {
                     let q = v * self.width + u;
                     let beside = u.abs_diff(i) <= 1 && v.abs_diff(j) <= 1;
                     if beside && self.bits[q] & (Self::NEAR | Self::SKY | Self::TOLD) == 0 {

@@ -394,6 +394,10 @@ fn stars_have_no_rings() {
         let plain = demosaic_with(&mosaic, [1.0; 3], Directions::Equal);
         let ours = demosaic_sky(&mosaic, [1.0; 3], &|_| NOISE);
         assert!(depth(&plain, &stars) > 20.0, "the plain way rings");
+        let brightest = stars.iter().map(|s| s[2]).fold(0.0, f32::max) / NOISE;
+        let part = depth(&plain, &stars) / brightest;
+        // What the code says of it: a twentieth.
+        assert!((0.02..0.065).contains(&part), "seed {seed}: {part}");
         assert!(
             depth(&ours, &stars) < 0.5,
             "seed {seed}: {} sigma",
