@@ -229,6 +229,9 @@ impl Known {
     }
 }
 
+/// So many values of the temporal planes have to lie in a cell, or none stands out among them.
+const LEAST_VALUES: usize = 9;
+
 /// Cells where single pixels change far more than their neighbours' noise hold moving stars.
 fn add_motion(temporal: &crate::Temporal, cells: &Cells, weight: &mut [f32]) {
     let variance = temporal.variance;
@@ -257,6 +260,9 @@ fn add_motion(temporal: &crate::Temporal, cells: &Cells, weight: &mut [f32]) {
                 );
             }
             let peak = values.iter().copied().fold(0.0, f32::max);
+            if values.len() < LEAST_VALUES {
+                continue;
+            }
             if let Some(middle) = median(&mut values) {
                 ratio[j * cells.width + i] = peak / middle.max(f32::MIN_POSITIVE);
             }
@@ -266,7 +272,7 @@ fn add_motion(temporal: &crate::Temporal, cells: &Cells, weight: &mut [f32]) {
         return;
     };
     for (w, r) in weight.iter_mut().zip(ratio) {
-        if r.is_finite() && r > middle + 12.0 * sigma {
+        if r.is_finite() && sigma > 0.0 && r > middle + 12.0 * sigma {
             *w += 3.0;
         }
     }

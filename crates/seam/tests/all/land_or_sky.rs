@@ -2,7 +2,9 @@
 
 use nightloom_fit::Random;
 use nightloom_raster::{Plane, Rgb};
-use nightloom_seam::{Evidence, Finding, MatteSettings, Places, SeparateSettings, Work, matte, separate};
+use nightloom_seam::{
+    Evidence, Finding, MatteSettings, Places, SeparateSettings, Temporal, Work, matte, separate,
+};
 
 const SIZE: [usize; 2] = [600, 400];
 /// What lies deeper than this inside land or sky must be told exactly.
@@ -226,4 +228,44 @@ fn a_known_trail_is_sky() {
     };
     assert!(alpha(None) < 0.1, "{}", alpha(None));
     assert!(alpha(Some(&places)) > 0.95, "{}", alpha(Some(&places)));
+}
+
+/// Temporal planes whose cells do not fit those of the labels, of a scene in which nothing moves: they say nothing.
+#[test]
+fn planes_that_hold_one_value_a_cell_do_not_vote() {
+    let mut view = View::new(2);
+    let land = view.painted(&plain_sky, &|x, y| rough(x, y, 0.001, 0.008));
+    let mut random = Random::new(8);
+    let mut noisy = |level: f32| {
+        let mut plane = Plane::filled(SIZE[0] / 4, SIZE[1] / 4, level);
+        plane
+            .data_mut()
+            .iter_mut()
+            .for_each(|v| *v *= 1.0 + 0.3 * random.uniform() as f32);
+        plane
+    };
+    let (mean, variance) = (noisy(0.02), noisy(1e-6));
+    let stars = view.stars();
+    let labels = |temporal| {
+        let evidence = Evidence {
+            stars: &stars,
+            temporal,
+            ..Evidence::of_land(&land, 4)
+        };
+        // Cells of five pixels over planes of four.
+        let settings = SeparateSettings {
+            long_side: 120,
+            ..SeparateSettings::default()
+        };
+        separate(&evidence, &settings, &Work::quiet()).expect("labels")
+    };
+    let (with, without) = (
+        labels(Some(Temporal {
+            mean: &mean,
+            variance: &variance,
+        })),
+        labels(None),
+    );
+    assert_eq!(with.factor, 5);
+    assert_eq!((with.finding, with.sky), (without.finding, without.sky));
 }
