@@ -101,10 +101,10 @@ fn figures(report: &BuildReport) -> Markup {
                 }
                 @if let Some(instant) = seam.instant {
                     (entry("Sky shown as it stood at", &instant.to_string()))
-                    (entry("… because", &seam.instant_reason))
+                    (entry("That moment, because", &seam.instant_reason))
                 }
                 @if let Some(seconds) = seam.instant_from_land_s {
-                    (entry("… from the middle of the land frames", &minutes(seconds)))
+                    (entry("That moment, from the land frames", &minutes(seconds)))
                 }
                 (entry("Placed by", &seam.placement))
                 @if let Some(rms) = seam.placement_rms_px {
@@ -113,16 +113,16 @@ fn figures(report: &BuildReport) -> Markup {
                 (entry("The sky was", &moved))
                 @if let Some(colour) = &report.colour {
                     (entry("Colour balance R, G, B", &format!("{:.3}, {:.3}, {:.3}", colour.gains[0], colour.gains[1], colour.gains[2])))
-                    (entry("… from", &format!("{}, {} stars", colour.basis, colour.stars)))
+                    (entry("Colour balance from", &format!("{}, {} stars", colour.basis, colour.stars)))
                 }
                 @if let Some(light) = &report.light {
                     (entry("Look", &light.look))
                     (entry("Background light taken off", &format!("{:.0} % of what varies and tints", light.background_taken * 100.0)))
-                    (entry("… its level before and after, R, G, B", &format!("{} → {}", three(light.background_level), three(light.shown_level))))
+                    (entry("Background level, before and after", &format!("{} → {}", three(light.background_level), three(light.shown_level))))
                     (entry("Contrast of the sky’s forms", &format!("{:.2}", light.midtones)))
                     (entry("Dark land raised by", &format!("{:.2} stops", light.land_lift_stops)))
                     (entry("Tone curve: black, white, stretch", &format!("{:.5}, {:.4}, {:.1}", light.curve.black[1], light.curve.white, light.curve.stretch)))
-                    (entry("… contrast at, saturation", &format!("{:.2} at {:.2}, {:.2}", light.curve.contrast, light.curve.pivot, light.curve.saturation)))
+                    (entry("Tone curve: contrast, saturation", &format!("{:.2} at {:.2}, {:.2}", light.curve.contrast, light.curve.pivot, light.curve.saturation)))
                 }
                 (entry("Sky in the picture", &percent(seam.sky_fraction)))
                 (entry("Sky filled where no tracked frame saw it", &percent(seam.filled_fraction)))
@@ -131,7 +131,7 @@ fn figures(report: &BuildReport) -> Markup {
                     (entry("Radial distortion k₁, k₂, k₃", &format!("{:+.4}, {:+.4}, {:+.4}", lens.radial[0], lens.radial[1], lens.radial[2])))
                 }
                 (entry("Picture", &format!("{} × {} px", report.canvas.width_px, report.canvas.height_px)))
-                (entry("… a box of the full canvas", &boxed(&report.canvas)))
+                (entry("Box of the full canvas", &boxed(&report.canvas)))
             }
         }
     }
