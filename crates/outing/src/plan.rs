@@ -246,6 +246,8 @@ pub struct PictureSettings {
     pub midtones: f64,
     /// How far land that is darker than the look wants is raised, 0 to 1.
     pub land_lift: f64,
+    /// How much of the known noise is taken: 1 as usual, 0 nothing.
+    pub noise_reduction: f64,
     /// How much of the sky's background gradient is taken away, 0 none to 1 all.
     pub gradient: f64,
     /// How strongly the dark tones are lifted, 0 hardly to 1 strongly.
@@ -268,6 +270,7 @@ impl Default for PictureSettings {
             look: Look::Natural,
             midtones: 1.0,
             land_lift: 1.0,
+            noise_reduction: 1.0,
             gradient: 0.7,
             stretch: 0.5,
             saturation: 1.0,

@@ -1,19 +1,22 @@
 //! What the frames' times and stars tell of the land frames before any of their pixels is judged.
 
-use nalgebra::Vector3;
-use nightloom_outing::FrameTime;
-use nightloom_seam::Places;
-use nightloom_sky::catalogue;
+use std::path::Path;
 
+use nalgebra::Vector3;
+use nightloom_outing::{FrameTime, RESULTS, Settings, outing_skyline};
+use nightloom_seam::{Lights, Places};
+use nightloom_sky::{Skyline, catalogue};
+
+use crate::bench::Bench;
 use crate::canvas::Canvas;
 use crate::known_places::{KnownFrom, known_places};
 use crate::land_choice::{Chosen, Light};
 use crate::land_frame::LandFrame;
-use crate::masks;
 use crate::outline::Outline;
 use crate::placing::Placed;
 use crate::scene::Scene;
 use crate::sky::Witness;
+use crate::{masks, sky_light};
 
 /// Land frames asked about the light over the ridge, at most.
 const MOST_WITNESSES: usize = 4;
@@ -22,14 +25,35 @@ const SAME_SKY: f32 = 0.06;
 /// Stars brighter than this trail visibly in land frames.
 const TRAIL_MAGNITUDE: f32 = 6.0;
 
+/// The skyline that the outing has for its site. One that an earlier build measured is no knowledge beforehand.
+pub(crate) fn site_skyline(bench: &mut Bench<'_>, folder: &Path, settings: &Settings) -> Option<Skyline> {
+    let named = settings.site.skyline.as_deref();
+    if named.is_some_and(|name| Path::new(name).components().any(|c| c.as_os_str() == RESULTS)) {
+        return None;
+    }
+    outing_skyline(folder, &settings.site).unwrap_or_else(|error| {
+        bench.warn(format!("The site's skyline was left out: {error}."));
+        None
+    })
+}
+
 impl Scene<'_> {
+    fn index_of(&self, land: &LandFrame<'_>) -> Option<usize> {
+        self.land_frames.iter().position(|f| std::ptr::eq(f, land.frame))
+    }
+
     /// When a land frame was taken, if it tells.
     fn land_time(&self, land: &LandFrame<'_>) -> Option<FrameTime> {
-        let index = self
-            .land_frames
-            .iter()
-            .position(|f| std::ptr::eq(f, land.frame))?;
-        self.times.land[index]
+        self.times.land[self.index_of(land)?]
+    }
+
+    /// Whether the stars say that the tripod stood between two land frames; `None` where they do not tell.
+    pub(crate) fn stood_still(&self, placed: &Placed, a: &LandFrame<'_>, b: &LandFrame<'_>) -> Option<bool> {
+        placed.stood_still(
+            self.index_of(a)?,
+            self.index_of(b)?,
+            self.frame_size(self.land_frames),
+        )
     }
 
     /// Directions of the catalogue's bright stars in the reference camera's axes, where that is identified.
@@ -69,8 +93,18 @@ impl Scene<'_> {
             catalogue: self.bright_stars(),
             seen,
             elevation_m: self.tracked.site.map_or(0.0, |s| s.elevation_m),
+            skyline: self.skyline,
         };
         known_places(&from, size)
+    }
+
+    /// What the sky's light over the land frame is made of, where place and times are known.
+    pub(crate) fn lights(&self, placed: &Placed, size: [usize; 2]) -> Option<Lights> {
+        let canvas = self.land_canvas(placed, &placed.placement);
+        let [own, milky_way] = sky_light::terms(&canvas, self.tracked)?;
+        Lights::of(size[0], size[1], |pixel| {
+            Some([own(pixel)?, milky_way(pixel)?].concat())
+        })
     }
 
     /// Land frames that tell of the light over the ridge, where they are on the tracked frames' scale.

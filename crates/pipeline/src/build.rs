@@ -8,8 +8,10 @@
 use std::path::Path;
 
 use nightloom_outing::{Digest, RESULTS, Role, Settings, World};
+use nightloom_sky::Skyline;
 use nightloom_stars::Verdict;
 
+use crate::beforehand::site_skyline;
 use crate::bench::Bench;
 use crate::error::BuildError;
 use crate::hints::LandHints;
@@ -26,7 +28,7 @@ use crate::track::Tracked;
 use crate::{deliver, fall_off, inventory, masters, prepare, track, units};
 
 /// Version of what follows the stacks; raise it when the same stacks would give other pictures.
-const PICTURE_VERSION: u32 = 9;
+const PICTURE_VERSION: u32 = 10;
 
 /// Makes the picture of the outing in `folder`.
 ///
@@ -45,11 +47,16 @@ pub fn build(folder: &Path, settings: &Settings, world: &dyn World) -> Result<Bu
             LandHints::default()
         }
     };
-    let key = picture_key(settings, &items, &hints);
+    let skyline = site_skyline(&mut bench, folder, settings);
+    let known = Known {
+        hints: &hints,
+        skyline: skyline.as_ref(),
+    };
+    let key = picture_key(settings, &items, &known);
     let mut report = match bench.kept::<BuildReport>("picture", key) {
         // The folder may have been moved since.
         Some(report) => report.in_folder(&folder.join(RESULTS)),
-        None => make(&mut bench, settings, &mut items, &hints, folder, key)?,
+        None => make(&mut bench, settings, &mut items, &known, folder, key)?,
     };
     report.steps = bench.steps;
     report.seconds = world.seconds() - started;
@@ -57,11 +64,17 @@ pub fn build(folder: &Path, settings: &Settings, world: &dyn World) -> Result<Bu
     Ok(report)
 }
 
+/// What is known of the land beside its frames.
+struct Known<'a> {
+    hints: &'a LandHints,
+    skyline: Option<&'a Skyline>,
+}
+
 /// The identity of the whole picture: every frame's content and role, all settings and hints.
-fn picture_key(settings: &Settings, items: &[Item], hints: &LandHints) -> Digest {
+fn picture_key(settings: &Settings, items: &[Item], known: &Known<'_>) -> Digest {
     let key = StepKey::new("picture", PICTURE_VERSION)
-        .settings(settings)
-        .input("hints", hints.version());
+        .settings(&(settings, known.skyline))
+        .input("hints", known.hints.version());
     let with = |key: StepKey, item: &Item| match item.hash {
         Some(hash) => key.input(&item.name, hash).settings(&item.decision),
         None => key.settings(&(&item.name, &item.out)),
@@ -73,7 +86,7 @@ fn make(
     bench: &mut Bench<'_>,
     settings: &Settings,
     items: &mut Vec<Item>,
-    hints: &LandHints,
+    known: &Known<'_>,
     folder: &Path,
     key: Digest,
 ) -> Result<BuildReport, BuildError> {
@@ -112,7 +125,8 @@ fn make(
     let scene = Scene {
         settings,
         items,
-        hints,
+        hints: known.hints,
+        skyline: known.skyline,
         sky_frames: &sky_frames,
         land_frames: &land_frames,
         times: &times,

@@ -75,6 +75,13 @@ impl Canvas {
         [pixel[0] - self.origin[0] as f64, pixel[1] - self.origin[1] as f64]
     }
 
+    /// The direction that land at a pixel of the canvas is seen in; in the reference camera's axes, as they stand at the
+    /// moment shown.
+    pub(super) fn seen_direction(&self, pixel: [f64; 2]) -> Option<Vector3<f64>> {
+        let camera = self.lens.unproject(self.land_pixel(pixel))?;
+        Some(self.from_reference.inverse() * camera.into_inner())
+    }
+
     /// The direction among the stars, free of refraction, shown at a canvas pixel; in the reference
     /// camera's axes.
     pub(super) fn star_direction(&self, pixel: [f64; 2]) -> Option<Vector3<f64>> {

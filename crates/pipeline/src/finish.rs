@@ -5,8 +5,9 @@ use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::compose_row;
 use nightloom_sky::catalogue;
 use nightloom_stack::{
-    BackgroundModel, GradientSettings, Mask, Neutral, NeutralSettings, SceneStatistics, ToneCurve,
-    background_noise, fit_background, fit_background_by, fit_smooth_sky, neutral_by_stars, raise_midtones,
+    BackgroundModel, GradientSettings, Mask, Neutral, NeutralSettings, NoiseReduction, SceneStatistics,
+    ToneCurve, background_noise, fit_background, fit_background_by, fit_smooth_sky, neutral_by_stars,
+    raise_midtones, reduce_noise,
 };
 use nightloom_stars::Field;
 
@@ -48,6 +49,7 @@ pub(super) fn finish(
     bench: &mut Bench<'_>,
     settings: &PictureSettings,
     mut joined: Joined,
+    coverage: &Plane,
     canvas: &Canvas,
     stars: Option<(&Field, &Tracked)>,
 ) -> Result<Finished, BuildError> {
@@ -69,6 +71,7 @@ pub(super) fn finish(
         None => add(&mut joined.sky, std::array::from_fn(|c| level[c] - found[c])),
     }
     let look = Look::of(settings.look);
+    quiet(bench, settings.noise_reduction as f32, &mut joined, coverage)?;
     bench.show("Bringing out the sky's forms", 0.6, "")?;
     let alpha = &joined.alpha;
     let midtones = look.midtones * settings.midtones as f32;
@@ -111,6 +114,20 @@ pub(super) fn finish(
         neutral,
         light,
     })
+}
+
+/// Takes noise out of both layers. Where one of them shows too little to tell its noise it stays as it is.
+fn quiet(bench: &Bench<'_>, strength: f32, joined: &mut Joined, coverage: &Plane) -> Result<(), BuildError> {
+    bench.show("Taking noise out", 0.5, "")?;
+    let usual = NoiseReduction::default();
+    let settings = NoiseReduction {
+        luminance: (strength * usual.luminance).min(1.0),
+        colour: (strength * usual.colour).min(1.0),
+    };
+    let Joined { land, sky, alpha, .. } = joined;
+    reduce_noise(sky, |x, y| alpha.at(x, y) > 0.99, Some(coverage), &settings);
+    reduce_noise(land, |x, y| alpha.at(x, y) < 0.01, None, &settings);
+    Ok(())
 }
 
 /// The level to which the background is brought. Lamps and airglow add light that is warmer than the stars': what red and

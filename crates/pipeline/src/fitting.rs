@@ -20,6 +20,10 @@ use crate::journal::StepKey;
 
 /// A dark's measured factor is believed if its error is below this part of it.
 const SURE: f32 = 0.05;
+/// A dark of the frame's own exposure whose current differs from the frame's by more than this part, and by so many standard
+/// errors, was taken at another temperature. Less may be what warm pixels are chosen by: noise in the dark.
+const OTHER_TEMPERATURE: f32 = 0.15;
+const SURELY: f32 = 5.0;
 /// How far a pixel has to stand out of the mean of each role, to be hot if it does in both: by chance one in
 /// some hundred million does.
 const A_LITTLE: HotSettings = HotSettings {
@@ -37,6 +41,8 @@ pub(super) struct Loaded {
     calibration: Calibration,
     /// The dark's factor is still to be measured in each frame.
     measure_dark: bool,
+    /// It is of the frames' own exposure; only another temperature can change its current.
+    own_exposure: bool,
     /// Which dark that is.
     scaled: String,
     /// Whether hot pixels have to be looked for in the frame itself too.
@@ -134,6 +140,7 @@ impl Loaded {
         let scale = if exact.is_some() {
             self.said.push(format!("dark of {words}, {}", frames(dark)));
             self.hot_from_frame = false;
+            self.own_exposure = true;
             1.0
         } else if let (Some(_), Some(ratio), true) =
             (&self.calibration.bias, ratio, alike(&dark.about.setting))
@@ -217,6 +224,17 @@ impl Loaded {
                     said.push("no dark: none is of its exposure and its warm pixels tell no factor".into());
                 }
             }
+        }
+        if self.own_exposure
+            && let Some(dark) = &mut own.dark
+            && let Some((factor, sigma)) = measured(&mosaic.plane, dark, own.bias.as_deref())
+            && (factor - 1.0).abs() > OTHER_TEMPERATURE.max(SURELY * sigma)
+        {
+            dark.scale = factor;
+            let how = if factor > 1.0 { "warmer" } else { "colder" };
+            said.push(format!(
+                "its current times {factor:.2} ± {sigma:.2}, by its warm pixels: the sensor was {how} than in the darks"
+            ));
         }
         if self.hot_from_frame {
             let found = find_hot_in_frame(mosaic, &HotSettings::default());
@@ -333,4 +351,68 @@ fn mean_mosaic(
         sum.plane.data_mut().iter_mut().for_each(|v| *v /= count);
     }
     Ok(sum)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use nightloom_fit::Random;
+    use nightloom_raster::Cfa;
+    use std::sync::Arc;
+
+    /// A dark's pattern, with `noise`.
+    fn pattern(current: f32, noise: f32, seed: u64) -> Plane {
+        let mut random = Random::new(seed);
+        Plane::from_fn(240, 160, |x, y| {
+            let warm = if (x * 7919 + y * 104_729) % 61 == 0 {
+                0.02
+            } else {
+                0.001
+            };
+            current * warm + noise * random.normal() as f32
+        })
+    }
+
+    /// What is left of the pattern in a frame that holds `current` times the dark's, and what is said.
+    fn left(current: f32, seed: u64) -> (f32, String) {
+        let loaded = Loaded {
+            calibration: Calibration {
+                dark: Some(Dark {
+                    plane: Arc::new(pattern(1.0, 1e-4, 100 + seed)),
+                    scale: 1.0,
+                }),
+                ..Calibration::default()
+            },
+            own_exposure: true,
+            ..Loaded::default()
+        };
+        let mut plane = pattern(current, 5e-4, seed);
+        plane.data_mut().iter_mut().for_each(|v| *v += 0.05);
+        let mut mosaic = Mosaic {
+            plane,
+            cfa: Cfa([0, 1, 1, 2]),
+        };
+        let said = loaded.apply(&mut mosaic).expect("it fits");
+        let mean = |warm: bool| {
+            let own = |k: &usize| ((k % 240 * 7919 + k / 240 * 104_729) % 61 == 0) == warm;
+            let all: Vec<f32> = (0..240 * 160)
+                .filter(own)
+                .map(|k| mosaic.plane.data()[k])
+                .collect();
+            all.iter().sum::<f32>() / all.len() as f32
+        };
+        ((mean(true) - mean(false)) / 0.019, said)
+    }
+
+    #[test]
+    fn a_warmer_sensor_is_noticed_and_its_dark_scaled() {
+        for seed in 0..5 {
+            let (rest, said) = left(1.6, seed);
+            assert!(rest.abs() < 0.02 && said.contains("warmer"), "{rest} {said}");
+            let (rest, said) = left(0.6, seed);
+            assert!(rest.abs() < 0.02 && said.contains("colder"), "{rest} {said}");
+            let (rest, said) = left(1.0, seed);
+            assert!(rest.abs() < 0.02 && !said.contains("current"), "{rest} {said}");
+        }
+    }
 }

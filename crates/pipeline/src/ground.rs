@@ -1,15 +1,17 @@
 //! Directions in the ground frame, for the light that stays with the ground.
 
 use nalgebra::{Unit, Vector3};
+use nightloom_sky::Angle;
 use nightloom_stack::GroundDirection;
 use nightloom_stars::AirPath;
 
 use super::canvas::Canvas;
+use super::place::Placement;
 use super::track::Tracked;
 
 /// North, east and up of one moment in the reference camera's axes.
-#[derive(Clone, Copy)]
-struct Axes {
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Axes {
     east: Vector3<f64>,
     north: Vector3<f64>,
     up: Vector3<f64>,
@@ -27,8 +29,24 @@ impl Axes {
         })
     }
 
+    /// At the moment of a placement; `None` where zenith or pole are not known.
+    pub(super) fn at(placement: &Placement) -> Option<Self> {
+        Self::of(
+            &placement.pole?,
+            placement.air_at(placement.instant)?.zeniths.first()?,
+        )
+    }
+
     fn ground(&self, star: &Vector3<f64>) -> Vector3<f64> {
         Vector3::new(self.east.dot(star), self.north.dot(star), self.up.dot(star))
+    }
+
+    /// Azimuth from north through east, 0° to 360°, and altitude of a direction.
+    pub(super) fn place_of(&self, direction: &Vector3<f64>) -> [Angle; 2] {
+        let d = self.ground(direction);
+        let azimuth = d.x.atan2(d.y).to_degrees().rem_euclid(360.0);
+        let altitude = d.z.atan2(d.x.hypot(d.y)).to_degrees();
+        [azimuth, altitude].map(Angle::from_deg)
     }
 }
 
@@ -80,5 +98,24 @@ mod tests {
         assert!((axes.ground(&Vector3::z()) - Vector3::y()).norm() < 1e-12);
         assert!((axes.ground(&Vector3::x()) - Vector3::x()).norm() < 1e-12);
         assert!((axes.ground(&zenith) - Vector3::z()).norm() < 1e-12);
+    }
+
+    #[test]
+    fn the_four_ways_and_up() {
+        // At 40° north in axes of north, up, and east.
+        let (sin, cos) = 40f64.to_radians().sin_cos();
+        let pole = Unit::new_normalize(Vector3::new(cos, sin, 0.0));
+        let axes = Axes::of(&pole, &Vector3::y()).expect("no pole of the Earth");
+        let place = |x: f64, y: f64, z: f64| axes.place_of(&Vector3::new(x, y, z)).map(Angle::deg);
+        let near = |a: [f64; 2], b: [f64; 2]| (a[0] - b[0]).abs() < 1e-9 && (a[1] - b[1]).abs() < 1e-9;
+        assert!(near(place(1.0, 0.0, 0.0), [0.0, 0.0]));
+        assert!(
+            near(place(0.0, 0.0, 1.0), [90.0, 0.0]),
+            "{:?}",
+            place(0.0, 0.0, 1.0)
+        );
+        assert!(near(place(-1.0, 1.0, 0.0), [180.0, 45.0]));
+        assert!(near(place(0.0, 0.0, -2.0), [270.0, 0.0]));
+        assert!((place(0.0, 1.0, 0.0)[1] - 90.0).abs() < 1e-9);
     }
 }

@@ -3,8 +3,10 @@
 use nalgebra::Vector3;
 use nightloom_raster::Plane;
 use nightloom_seam::Places;
+use nightloom_sky::Skyline;
 
 use super::canvas::{Canvas, SkyCamera};
+use super::ground::Axes;
 use super::place::Placement;
 use nightloom_outing::FrameTime;
 use nightloom_stars::Star;
@@ -19,6 +21,10 @@ const HALF_WIDTH_PX: i64 = 2;
 const DIP_DEG: f64 = 1.76 / 60.0;
 /// The camera's direction is trusted to so many degrees.
 const TRUST_DEG: f64 = 0.5;
+/// A skyline of elevation tiles is trusted to these many metres at its edge's distance, one without distances to so many
+/// degrees (common practice, no source).
+const TILES_TRUST_M: f64 = 30.0;
+const HAND_TRUST_DEG: f64 = 1.0;
 /// More stars than this below the horizon: the clock or the place is wrong, and nothing is known of the horizon.
 const MOST_STARS_BELOW: usize = 2;
 
@@ -37,6 +43,8 @@ pub(super) struct KnownFrom<'a> {
     pub(super) seen: &'a [[f32; 2]],
     /// Height of the standpoint over the sea, metres.
     pub(super) elevation_m: f64,
+    /// The site's skyline, where the outing has one: land reaches up to it at least.
+    pub(super) skyline: Option<&'a Skyline>,
 }
 
 /// The marks; empty ones where the sky cannot be turned.
@@ -45,7 +53,13 @@ pub(super) fn known_places(from: &KnownFrom<'_>, size: [usize; 2]) -> Places {
     for time in from.times {
         trails_of(from, time, &mut places);
     }
-    if let Some(high) = heights(from, size) {
+    // A skyline that stars contradict is of another place; so is a horizon.
+    let floors = [from.skyline, None];
+    let known = floors.iter().skip(usize::from(from.skyline.is_none()));
+    for skyline in known {
+        let Some(high) = heights(from, *skyline, size) else {
+            break;
+        };
         let at = |[x, y]: [f32; 2]| {
             let index = |v: f32, n: usize| (v.max(0.0) as usize / STEP).min(n - 1);
             high.at(index(x, high.width()), index(y, high.height()))
@@ -53,6 +67,7 @@ pub(super) fn known_places(from: &KnownFrom<'_>, size: [usize; 2]) -> Places {
         let below = from.seen.iter().filter(|s| at(**s) < 0.0).count();
         if below <= MOST_STARS_BELOW {
             places.set_below(|x, y| at([x as f32, y as f32]) < 0.0);
+            break;
         }
     }
     places
@@ -104,23 +119,24 @@ fn draw(a: [f64; 2], b: [f64; 2], places: &mut Places) {
 /// Pixels between places whose height is worked out.
 const STEP: usize = 8;
 
-/// Height over the lowest horizon there can be, degrees, every [`STEP`] pixels; `None` where it is not known.
-fn heights(from: &KnownFrom<'_>, [width, height]: [usize; 2]) -> Option<Plane> {
-    let zenith = *from.placement.air_at(from.placement.instant)?.zeniths.first()?;
+/// Height over the lowest edge of land there can be, degrees, every [`STEP`] pixels; `None` where it is not known.
+fn heights(from: &KnownFrom<'_>, skyline: Option<&Skyline>, [width, height]: [usize; 2]) -> Option<Plane> {
+    let axes = Axes::at(from.placement)?;
     let canvas = (from.canvas_at)(from.placement);
     let dip = DIP_DEG * from.elevation_m.max(0.0).sqrt() + TRUST_DEG;
+    let over = |pixel: [f64; 2]| {
+        let [azimuth, altitude] = axes.place_of(&canvas.seen_direction(pixel)?);
+        let least = skyline.map_or(-90.0, |skyline| {
+            let trust = skyline.edge_m(azimuth).map_or(HAND_TRUST_DEG, |far| {
+                TRUST_DEG + TILES_TRUST_M.atan2(far).to_degrees()
+            });
+            skyline.altitude(azimuth).deg() - trust
+        });
+        Some((altitude.deg() - least.max(-dip)) as f32)
+    };
     Some(Plane::from_fn(
         width.div_ceil(STEP),
         height.div_ceil(STEP),
-        |i, j| {
-            let pixel = [i, j].map(|k| (k * STEP + STEP / 2) as f64);
-            let seen = canvas
-                .lens
-                .unproject(pixel)
-                .map(|d| canvas.from_reference.inverse() * d.into_inner());
-            seen.map_or(90.0, |d| {
-                (d.dot(&zenith).clamp(-1.0, 1.0).asin().to_degrees() + dip) as f32
-            })
-        },
+        |i, j| over([i, j].map(|k| (k * STEP + STEP / 2) as f64)).unwrap_or(90.0),
     ))
 }

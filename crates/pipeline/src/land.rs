@@ -58,20 +58,28 @@ pub(super) struct LandFacts {
     pub(super) left_out: Vec<(usize, String)>,
 }
 
+/// Whether the stars say that the camera stood still between two land frames; `None` where they do not tell.
+pub(super) type StoodStill<'a> = dyn Fn(&LandFrame<'_>, &LandFrame<'_>) -> Option<bool> + 'a;
+
 /// Stacks the land frames on the pixels of the one at `reference`.
 pub(super) fn stack_land(
     bench: &mut Bench<'_>,
     settings: &LandSettings,
     mut frames: Vec<LandFrame<'_>>,
     reference: usize,
+    stood_still: &StoodStill<'_>,
 ) -> Result<LandStack, BuildError> {
+    let still: Vec<Option<bool>> = frames
+        .iter()
+        .map(|f| stood_still(f, &frames[reference]))
+        .collect();
     let key = frames
         .iter()
-        .fold(StepKey::new("land-stack", 6), |key, f| {
+        .fold(StepKey::new("land-stack", 7), |key, f| {
             key.input("frame", f.frame.key)
                 .settings(&(f.gain, f.noise, f.told))
         })
-        .settings(&(settings, reference))
+        .settings(&(settings, reference, still))
         .finish();
     let (name, path) = bench.work_file("land", key, "planes")?;
     let (cells_name, cells) = bench.work_file("land", key, "cells")?;
@@ -114,7 +122,7 @@ pub(super) fn stack_land(
         if k == 0 {
             home = own;
         }
-        let shifts = shifts(bench, settings, &frames, &sources, part, own)?;
+        let shifts = shifts(bench, settings, &frames, &sources, part, own, stood_still)?;
         let (picture, rejected) = combined(bench, settings, &frames, &sources, part, &shifts)?;
         for ((&i, shift), rejected) in part.iter().zip(&shifts).zip(rejected) {
             (facts.shifts_px[i], facts.rejected[i]) = ([shift.dx, shift.dy], rejected);
@@ -151,6 +159,10 @@ pub(super) fn stack_land(
 }
 
 /// How far the tripod moved between the reference and each frame.
+#[expect(
+    clippy::too_many_arguments,
+    reason = "the frames of one stack and what is known of them"
+)]
 fn shifts(
     bench: &Bench<'_>,
     settings: &LandSettings,
@@ -158,6 +170,7 @@ fn shifts(
     sources: &[WorkFile],
     part: &[usize],
     reference: usize,
+    stood_still: &StoodStill<'_>,
 ) -> Result<Vec<Shift>, BuildError> {
     let still = Shift {
         confidence: 1.0,
@@ -172,7 +185,8 @@ fn shifts(
     let land = &frames[reference].frame.facts.field.land;
     let mut shifts = Vec::with_capacity(part.len());
     for (k, &i) in part.iter().enumerate() {
-        if i == reference {
+        // Over a narrow field the sky can pass for land that moves; the stars know better.
+        if i == reference || stood_still(&frames[i], &frames[reference]) == Some(true) {
             shifts.push(still);
             continue;
         }

@@ -43,6 +43,7 @@ mod prepare;
 mod pyramid;
 mod report;
 mod residual_map;
+mod ridge;
 mod roles;
 mod scene;
 mod setting;

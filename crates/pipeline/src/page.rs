@@ -125,6 +125,9 @@ fn figures(report: &BuildReport) -> Markup {
                     (entry("Tone curve: contrast, saturation", &format!("{:.2} at {:.2}, {:.2}", light.curve.contrast, light.curve.pivot, light.curve.saturation)))
                 }
                 (entry("Sky in the picture", &percent(seam.sky_fraction)))
+                @if let Some(degrees) = seam.skyline_deg {
+                    (entry("Skyline measured, skyline.csv", &format!("{degrees:.1}° of azimuth; set skyline under [site] in outing.toml to plan by it")))
+                }
                 (entry("Sky filled where no tracked frame saw it", &percent(seam.filled_fraction)))
                 @if let Some(lens) = &report.lens {
                     (entry("Focal length", &format!("{:.1} px, {:.2}″ per pixel", lens.focal_px, lens.scale_arcsec_per_px)))

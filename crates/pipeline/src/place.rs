@@ -6,6 +6,7 @@
 //! ground's view the stars go round the north pole clockwise as time goes on, seen from outside.
 
 use nalgebra::{Rotation3, Unit, Vector3};
+use nightloom_optics::Lens;
 use nightloom_sky::{Air, Instant};
 use nightloom_stars::AirPath;
 
@@ -21,6 +22,30 @@ pub(super) struct LandSighting {
     pub(super) rotation: Rotation3<f64>,
     /// Residual of the match.
     pub(super) rms_px: f64,
+    /// Index among the prepared land frames, and stars that it rests on.
+    pub(super) frame: usize,
+    pub(super) stars: usize,
+}
+
+impl LandSighting {
+    /// How far the camera that took another frame looked aside, in pixels of its lens at the middle of a frame, and the error
+    /// of that: a tripod that stands turns with the Earth and with nothing else.
+    pub(super) fn moved_px(
+        &self,
+        other: &Self,
+        pole: &Unit<Vector3<f64>>,
+        lens: &Lens,
+        middle: [f64; 2],
+    ) -> Option<[f64; 2]> {
+        let then = turned(&other.rotation, pole, self.middle.seconds_since(other.middle));
+        let seen = self.rotation * (then.inverse() * lens.unproject(middle)?.into_inner());
+        let [x, y] = lens.project(&seen)?;
+        let error = |s: &Self| s.rms_px / (s.stars.max(1) as f64).sqrt();
+        Some([
+            (x - middle[0]).hypot(y - middle[1]),
+            error(self).hypot(error(other)),
+        ])
+    }
 }
 
 /// The land camera among the stars at one instant.

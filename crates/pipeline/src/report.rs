@@ -51,6 +51,7 @@ impl BuildReport {
             &mut outputs.land,
             &mut outputs.coverage,
             &mut outputs.linear,
+            &mut outputs.skyline,
         ];
         for path in all.into_iter().flatten() {
             if let Some(name) = path.file_name() {
@@ -160,6 +161,9 @@ pub struct SeamReport {
     /// Mean luminance step across the join, sky side less land side, linear Rec. 2020 on the sky
     /// stack's scale, before balance, gradient and tone.
     pub luminance_step: Option<f64>,
+    /// Degrees of azimuth over which the land's edge was measured, for `outputs.skyline`.
+    #[serde(default)]
+    pub skyline_deg: Option<f64>,
 }
 
 /// The picture's pixel grid.
@@ -197,6 +201,9 @@ pub struct Outputs {
     pub sky: Option<PathBuf>,
     /// Land alone, 16-bit TIFF.
     pub land: Option<PathBuf>,
+    /// The land's edge by azimuth as the frames show it, CSV.
+    #[serde(default)]
+    pub skyline: Option<PathBuf>,
     /// Number of tracked frames under each pixel, 16-bit TIFF.
     pub coverage: Option<PathBuf>,
     /// The sky stack, linear, FITS.

@@ -5,6 +5,7 @@ use std::path::Path;
 use nightloom_outing::{Crop, FrameTime, Settings};
 use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::{Finding, join_step};
+use nightloom_sky::Skyline;
 use nightloom_stack::{Mask, Neutral};
 
 use crate::bench::Bench;
@@ -46,6 +47,8 @@ pub(crate) struct Scene<'a> {
     pub(crate) settings: &'a Settings,
     pub(crate) items: &'a [Item],
     pub(crate) hints: &'a LandHints,
+    /// The site's skyline, where the outing has one.
+    pub(crate) skyline: Option<&'a Skyline>,
     pub(crate) sky_frames: &'a [Prepared],
     pub(crate) land_frames: &'a [Prepared],
     pub(crate) times: &'a Times,
@@ -70,6 +73,8 @@ pub(crate) struct Made {
     pub(crate) filled_fraction: f64,
     pub(crate) figures: SkyFigures,
     pub(crate) luminance_step: Option<f64>,
+    /// Degrees of azimuth over which the land's edge was measured.
+    pub(crate) skyline_deg: Option<f64>,
     pub(crate) land_gain: [f32; 3],
     pub(crate) neutral: Option<Neutral>,
     pub(crate) light: LightReport,
@@ -93,13 +98,6 @@ impl Scene<'_> {
             return self.sky_alone(bench, results, frame_size);
         };
         bench.stage(0.56, 0.66)?;
-        let land = land::stack_land(
-            bench,
-            &self.settings.land,
-            chosen.frames.clone(),
-            chosen.reference,
-        )?;
-        self.tell_focus(bench, chosen, &land.facts);
         let placed = placing::place_sky(
             bench,
             self.settings,
@@ -108,19 +106,30 @@ impl Scene<'_> {
             self.land_frames,
             self.times,
         );
+        let land = land::stack_land(
+            bench,
+            &self.settings.land,
+            chosen.frames.clone(),
+            chosen.reference,
+            &|a, b| self.stood_still(&placed, a, b),
+        )?;
+        self.tell_focus(bench, chosen, &land.facts);
         bench.stage(0.66, 0.74)?;
         let stars = trails(chosen.frames[land.facts.home].frame);
         let places = self.known_places(chosen, &placed, &stars, land.frame_px);
+        let lights = self.lights(&placed, land.frame_px);
         let ground = Ground {
             land: &land,
             frame: &self.items[chosen.frames[land.facts.home].frame.item].name,
             frames: chosen.frames.len(),
             stars: &stars,
             places: &places,
+            lights: lights.as_ref(),
         };
         let edge = edge::find_edge(bench, &ground, self.hints)?;
         self.say_finding(bench, edge.finding);
         let (outline, sharp) = (Outline::of(&edge.matte.alpha), Outline::sharp(&edge.matte.alpha));
+        let ridge = self.write_ridge(results, &placed, &edge.matte.alpha)?;
         let placed = self.shown(placed, &edge);
         let (canvas, grid) = self.canvas(bench, &placed, &edge)?;
         let size = [canvas.width, canvas.height];
@@ -154,7 +163,16 @@ impl Scene<'_> {
             grid,
             placed: Some(placed),
         };
-        self.deliver(bench, results, laid, sky, Some((land, edge)))
+        let made = self.deliver(bench, results, laid, sky, Some((land, edge)))?;
+        let (path, degrees) = ridge.unzip();
+        Ok(Made {
+            outputs: Outputs {
+                skyline: path,
+                ..made.outputs
+            },
+            skyline_deg: degrees,
+            ..made
+        })
     }
 
     /// The sky as it stood when the tracked frames cover it best, unless a moment was asked for.
@@ -433,7 +451,6 @@ impl Scene<'_> {
             }
         };
         let (land_facts, joined) = self.joined(bench, &canvas, sky.picture, &sky.coverage, land)?;
-        drop(sky.coverage);
         let field = &self.sky_frames[self.tracked.registration.reference].facts.field;
         let filled_fraction = joined.filled_fraction;
         self.tell_filled(bench, filled_fraction);
@@ -444,9 +461,11 @@ impl Scene<'_> {
             bench,
             &self.settings.picture,
             joined,
+            &sky.coverage,
             &canvas,
             Some((field, self.tracked)),
         )?;
+        drop(sky.coverage);
         bench.stage(0.92, 0.97)?;
         let outputs = deliver::pictures(bench, results, &finished, has_land)?;
         let alpha = &finished.joined.alpha;
@@ -465,6 +484,7 @@ impl Scene<'_> {
             filled_fraction,
             figures,
             luminance_step: step,
+            skyline_deg: None,
             land_gain: finished.joined.tone.gain,
             light: finished.light.clone(),
             neutral: finished.neutral,

@@ -293,6 +293,7 @@ fn verdicts(
             use_it: false,
             reason,
             weight: 0.0,
+            fault: None,
         };
         if !registered {
             let why = registration.frames[i].reason.clone().unwrap_or_default();
@@ -306,6 +307,7 @@ fn verdicts(
                 use_it: true,
                 reason: "the only sky frame".into(),
                 weight: 1.0,
+                fault: None,
             };
         } else if field.stars.len() < settings.sky.min_stars {
             *verdict = refuse(format!(

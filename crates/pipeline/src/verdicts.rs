@@ -30,6 +30,7 @@ impl Outputs {
             &self.land,
             &self.coverage,
             &self.linear,
+            &self.skyline,
         ];
         let name = |p: &std::path::PathBuf| Some(format!("{RESULTS}/{}", p.file_name()?.to_str()?));
         all.into_iter().flatten().filter_map(name).collect()
@@ -174,6 +175,7 @@ impl Scene<'_> {
             filled_fraction: made.filled_fraction,
             land_gain: made.land_gain,
             luminance_step: made.luminance_step,
+            skyline_deg: made.skyline_deg,
         }
     }
 

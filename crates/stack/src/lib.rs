@@ -32,6 +32,7 @@ mod radial;
 mod reject;
 mod resample;
 mod sensor_pairs;
+mod shrink;
 mod source;
 mod spread;
 mod surface;
@@ -74,6 +75,7 @@ pub use reject::RejectSettings;
 pub use sensor_pairs::{
     PairPatch, Pile, PlaceLevel, Readout, lower_of_both, pair_patches, pile, place_levels,
 };
+pub use shrink::{NoiseReduction, reduce_noise};
 pub use source::{Block, Source};
 pub use surface::Surface;
 pub use tone::{SceneStatistics, ToneCurve, ToneSettings};

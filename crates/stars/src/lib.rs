@@ -65,7 +65,7 @@ pub use identify::{Identification, IdentifySettings, identify};
 pub use land::{LandFinderSettings, LandMask};
 pub use matching::{FieldMatch, MatchSettings, match_fields};
 pub use photometry::{LightInput, NoPhotometry, Overhead, Photometry, SkyLight, SkyMap, SkySpot, photometry};
-pub use quality::{FrameQuality, JudgeSettings, Verdict, judge};
+pub use quality::{Fault, FrameQuality, JudgeSettings, Verdict, judge};
 pub use register::{
     FrameRegistration, Ground, RegisterSettings, Registration, Residual, register, register_from_ground,
 };

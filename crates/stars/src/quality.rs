@@ -84,6 +84,28 @@ impl Default for JudgeSettings {
 /// No usable frame counts less than this part of a typical one.
 const LEAST_WEIGHT: f32 = 1e-3;
 
+/// What makes a frame one to leave out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Fault {
+    /// It matches no other frame.
+    Unregistered,
+    /// Nothing to judge it by.
+    NoStars,
+    /// Its stars are fainter than the set's.
+    Dimmed,
+    /// Its stars are longer than the set's.
+    DrawnOut,
+    /// Its stars are wider than the set's.
+    Blurred,
+    /// It shows fewer stars than its noise lets expect.
+    FewStars,
+    /// Its sky is brighter than the set's.
+    BrightSky,
+    /// Its stars do not lie where the set's do.
+    Displaced,
+}
+
 /// What the figures say of one frame.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Verdict {
@@ -93,6 +115,9 @@ pub struct Verdict {
     pub reason: String,
     /// Weight in the stack, 1 for a frame as good as the set's typical one; 0 where left out.
     pub weight: f32,
+    /// What is wrong with it, where it is left out for its figures.
+    #[serde(default)]
+    pub fault: Option<Fault>,
 }
 
 /// Judges the frames of one set against each other.
@@ -107,15 +132,17 @@ pub fn judge(frames: &[FrameQuality], settings: &JudgeSettings) -> Vec<Verdict> 
     frames
         .iter()
         .map(|frame| match typical.fault(frame, settings, slack) {
-            Some(reason) => Verdict {
+            Some((fault, reason)) => Verdict {
                 use_it: false,
                 reason,
                 weight: 0.0,
+                fault: Some(fault),
             },
             None => Verdict {
                 use_it: true,
                 reason: typical.praise(frame),
                 weight: typical.weight(frame),
+                fault: None,
             },
         })
         .collect()
@@ -162,12 +189,12 @@ impl Typical {
             .map(|ratio| ratio / self.flux_ratio)
     }
 
-    fn fault(&self, frame: &FrameQuality, settings: &JudgeSettings, slack: f32) -> Option<String> {
+    fn fault(&self, frame: &FrameQuality, settings: &JudgeSettings, slack: f32) -> Option<(Fault, String)> {
         if let Some(reason) = &frame.unregistered {
-            return Some(format!("not registered: {reason}"));
+            return Some((Fault::Unregistered, format!("not registered: {reason}")));
         }
         if frame.stars == 0 {
-            return Some("no stars were found".into());
+            return Some((Fault::NoStars, "no stars were found".into()));
         }
         if let Some(part) = self
             .transparency(frame)
@@ -180,49 +207,66 @@ impl Typical {
             } else {
                 "cloud"
             };
-            return Some(format!(
-                "{cause}: its stars are {:.0} % fainter than the set's, the sky {sky:.2} times as bright",
-                100.0 * (1.0 - part)
+            return Some((
+                Fault::Dimmed,
+                format!(
+                    "{cause}: its stars are {:.0} % fainter than the set's, the sky {sky:.2} times as bright",
+                    100.0 * (1.0 - part)
+                ),
             ));
         }
         let excess = frame.elongation - self.elongation;
         if excess > settings.max_elongation_excess * slack {
-            return Some(format!(
-                "stars drawn out: {:.2} times as long as wide against {:.2} in the set (bumped, or tracking slipped)",
-                frame.elongation, self.elongation
+            return Some((
+                Fault::DrawnOut,
+                format!(
+                    "stars drawn out: {:.2} times as long as wide against {:.2} in the set (bumped, or tracking slipped)",
+                    frame.elongation, self.elongation
+                ),
             ));
         }
         if self.fwhm_px > 0.0 && frame.fwhm_px > settings.max_fwhm_ratio * slack * self.fwhm_px {
-            return Some(format!(
-                "stars blurred: {:.1} px wide against {:.1} px in the set (bumped, dew, or focus moved)",
-                frame.fwhm_px, self.fwhm_px
+            return Some((
+                Fault::Blurred,
+                format!(
+                    "stars blurred: {:.1} px wide against {:.1} px in the set (bumped, dew, or focus moved)",
+                    frame.fwhm_px, self.fwhm_px
+                ),
             ));
         }
         self.rarer_fault(frame, settings, slack)
     }
 
-    fn rarer_fault(&self, frame: &FrameQuality, settings: &JudgeSettings, slack: f32) -> Option<String> {
+    fn rarer_fault(
+        &self,
+        frame: &FrameQuality,
+        settings: &JudgeSettings,
+        slack: f32,
+    ) -> Option<(Fault, String)> {
         let stars = frame.stars as f32;
         let expected = self.stars * self.depth(frame);
         if stars < settings.min_star_ratio / slack * expected {
-            return Some(format!(
-                "few stars: {} against {expected:.0} expected",
-                frame.stars
+            return Some((
+                Fault::FewStars,
+                format!("few stars: {} against {expected:.0} expected", frame.stars),
             ));
         }
         if self.background > 0.0 && frame.background > settings.max_background_ratio * slack * self.background
         {
-            return Some(format!(
-                "bright sky: {:.1} times the set's level (stray light or cloud)",
-                frame.background / self.background
+            return Some((
+                Fault::BrightSky,
+                format!(
+                    "bright sky: {:.1} times the set's level (stray light or cloud)",
+                    frame.background / self.background
+                ),
             ));
         }
         let limit = settings.max_rms_px.max(4.0 * self.rms_px) * slack;
         frame.rms_px.filter(|rms| *rms > limit).map(|rms| {
-            format!(
-                "stars off their places by {rms:.2} px rms against {:.2} px in the set",
-                self.rms_px
-            )
+            let typical = self.rms_px;
+            let reason =
+                format!("stars off their places by {rms:.2} px rms against {typical:.2} px in the set");
+            (Fault::Displaced, reason)
         })
     }
 

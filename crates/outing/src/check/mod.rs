@@ -14,6 +14,7 @@ use std::path::{Path, PathBuf};
 
 use nightloom_raster::Frame;
 use nightloom_sky::{Instant, Site};
+use nightloom_stars::FrameQuality;
 use nightloom_stars::cause::{Cause, CauseFound, Diagnosis, Inspection, SHARP_PX, diagnose, inspect};
 
 use crate::single::{LensTold, Lenses, SkyPlace, decoded};
@@ -80,6 +81,9 @@ pub struct FrameCheck {
     pub figures: Option<Inspection>,
     /// Time of the work, the decoding left out.
     pub seconds: f64,
+    /// What the set's judge, which is the build's, goes by.
+    #[serde(skip)]
+    pub(crate) quality: Option<FrameQuality>,
 }
 
 impl FrameCheck {
@@ -122,6 +126,7 @@ impl FrameCheck {
             error: Some(why),
             figures: None,
             seconds: 0.0,
+            quality: None,
         }
     }
 }
@@ -262,6 +267,7 @@ fn checked(
         next: diagnosis.next,
         figures: Some(inspection),
         seconds: world.seconds() - start,
+        quality: measured.then(|| FrameQuality::of(&seen.field, None)),
     };
     (check, seen)
 }

@@ -1,57 +1,93 @@
-//! A frame beside the others of its set: even cloud dims all its stars alike, which the frame alone cannot show.
+//! A frame beside the others of its set, by the judge that the build goes by: even cloud dims all its stars alike, which the
+//! frame alone cannot show, and what the build will leave out is said before.
 
 use nightloom_fit::median;
 use nightloom_stars::cause::{Cause, CauseFound};
+use nightloom_stars::{Fault, FrameQuality, JudgeSettings, judge};
 
 use super::FrameCheck;
 
-/// Starlight lost against the set's from which on cloud is named, magnitudes. Between clear frames of one setting
-/// it changes by a few hundredths (measured on the demo: 0.02).
-const LOST_MAG: f64 = 0.2;
 /// Frames of one setting without which there is no set.
 const LEAST: usize = 4;
 /// Likelihood of cloud then: a hand before the lens or dew wiped off would look the same.
 const LIKELY: f64 = 0.85;
 
-/// Names cloud where a frame's stars are fainter than before and after it.
+/// Lets the build's judge compare the frames of each setting, and names what it would leave out.
 ///
 /// Stars that stay faint to the end may be dew's: that is the trends' to tell.
 pub(super) fn compare(checks: &mut [FrameCheck]) {
-    let starlight: Vec<Option<f64>> = checks.iter().map(FrameCheck::starlight_mag).collect();
-    let settings: Vec<_> = checks.iter().map(|c| c.settings).collect();
-    for (i, check) in checks.iter_mut().enumerate() {
-        let alike = |n: &usize| settings[*n] == settings[i];
-        let mut set: Vec<f64> = (0..starlight.len())
-            .filter(alike)
-            .filter_map(|n| starlight[n])
-            .collect();
-        let (Some(own), true) = (starlight[i], set.len() >= LEAST) else {
-            continue;
-        };
-        let lost = median(&mut set).unwrap_or(own) - own;
-        let clear = |n: usize| starlight[n].is_some_and(|s| s - own > 0.5 * lost);
-        let after = (i + 1..starlight.len()).filter(alike).any(clear);
-        if lost > LOST_MAG && after {
-            dimmed(check, lost);
+    let mut left: Vec<usize> = (0..checks.len())
+        .filter(|&i| checks[i].quality.is_some())
+        .collect();
+    while let Some(&first) = left.first() {
+        let settings = checks[first].settings;
+        let (set, others) = left.into_iter().partition(|&i| checks[i].settings == settings);
+        left = others;
+        if set.len() >= LEAST {
+            judged(checks, &set);
         }
     }
 }
 
-fn dimmed(check: &mut FrameCheck, lost_mag: f64) {
-    check.causes.retain(|c| c.cause != Cause::Cloud);
+/// One set, in the order of its frames.
+fn judged(checks: &mut [FrameCheck], set: &[usize]) {
+    let starlight: Vec<Option<f64>> = set.iter().map(|&i| checks[i].starlight_mag()).collect();
+    let mut told: Vec<f64> = starlight.iter().flatten().copied().collect();
+    let typical = median(&mut told).filter(|_| told.len() >= LEAST);
+    let lost = |k: usize| Some(typical? - starlight[k]?);
+    let figures = |(k, &i): (usize, &usize)| FrameQuality {
+        flux_ratio: lost(k).map(|lost| 10f64.powf(-0.4 * lost) as f32),
+        ..checks[i].quality.clone().unwrap_or_default()
+    };
+    let figures: Vec<FrameQuality> = set.iter().enumerate().map(figures).collect();
+    for (k, verdict) in judge(&figures, &JudgeSettings::default()).into_iter().enumerate() {
+        let check = &mut checks[set[k]];
+        match verdict.fault {
+            Some(Fault::Dimmed) => {
+                let own = lost(k).unwrap_or(0.0);
+                if (k + 1..set.len()).any(|n| lost(n).is_some_and(|after| after < 0.5 * own)) {
+                    let percent = 100.0 * (1.0 - 10f64.powf(-0.4 * own));
+                    let figure = format!("its stars are {percent:.0} % fainter than the set's");
+                    check.causes.retain(|c| c.cause != Cause::Cloud);
+                    put_first(check, Cause::Cloud, figure);
+                    check.next = "Leave this frame out; go on when the cloud has passed.".into();
+                }
+            }
+            Some(fault) if check.first() == Some(Cause::Good) => {
+                if let Some(cause) = cause_of(fault) {
+                    put_first(check, cause, verdict.reason);
+                    check.next = "Leave this frame out: the others of its set are better.".into();
+                }
+            }
+            None if check.first() == Some(Cause::Cloud) => {
+                check.next =
+                    "Keep it: its stars are as bright as those of the set's other frames. Look at the sky."
+                        .into();
+            }
+            _ => {}
+        }
+    }
+}
+
+fn cause_of(fault: Fault) -> Option<Cause> {
+    match fault {
+        Fault::DrawnOut => Some(Cause::Knock),
+        Fault::Blurred => Some(Cause::Focus),
+        Fault::FewStars | Fault::BrightSky => Some(Cause::Cloud),
+        Fault::Unregistered | Fault::NoStars | Fault::Dimmed | Fault::Displaced => None,
+    }
+}
+
+fn put_first(check: &mut FrameCheck, cause: Cause, figure: String) {
     for other in &mut check.causes {
         other.likelihood *= 1.0 - LIKELY;
     }
-    let percent = 100.0 * (1.0 - 10f64.powf(-0.4 * lost_mag));
-    check.causes.insert(
-        0,
-        CauseFound {
-            cause: Cause::Cloud,
-            likelihood: LIKELY,
-            figure: format!("its stars are {percent:.0} % fainter than the set's"),
-        },
-    );
-    check.next = "Leave this frame out; go on when the cloud has passed.".into();
+    let first = CauseFound {
+        cause,
+        likelihood: LIKELY,
+        figure,
+    };
+    check.causes.insert(0, first);
 }
 
 #[cfg(test)]
@@ -67,6 +103,15 @@ mod tests {
                 likelihood: 0.9,
                 figure: String::new(),
             }],
+            quality: Some(FrameQuality {
+                stars: 500,
+                fwhm_px: 2.0,
+                elongation: 1.1,
+                background: 0.02,
+                noise: 0.001,
+                sky_fraction: 0.8,
+                ..FrameQuality::default()
+            }),
             ..FrameCheck::unreadable("a".into(), String::new())
         }
     }
@@ -89,5 +134,25 @@ mod tests {
         assert_eq!(firsts(&[6.48, 6.0, 6.47]), [good; 3], "three are no set");
         // Faint to the end: dew, perhaps.
         assert_eq!(firsts(&[6.48, 6.47, 6.48, 6.1, 6.0]), [good; 5]);
+    }
+
+    #[test]
+    fn what_the_build_would_leave_out_is_said_and_what_it_keeps_is_kept() {
+        let mut checks = vec![frame(6.48); 5];
+        checks[1].quality = checks[1]
+            .quality
+            .clone()
+            .map(|q| FrameQuality { fwhm_px: 4.0, ..q });
+        checks[2].quality = checks[2]
+            .quality
+            .clone()
+            .map(|q| FrameQuality { elongation: 1.8, ..q });
+        checks[3].causes[0].cause = Cause::Cloud;
+        compare(&mut checks);
+        let firsts: Vec<Option<Cause>> = checks.iter().map(FrameCheck::first).collect();
+        let [good, focus, knock, cloud] = [Cause::Good, Cause::Focus, Cause::Knock, Cause::Cloud].map(Some);
+        assert_eq!(firsts, [good, focus, knock, cloud, good]);
+        assert!(checks[1].next.starts_with("Leave this frame out"));
+        assert!(checks[3].next.starts_with("Keep it"), "{}", checks[3].next);
     }
 }

@@ -226,6 +226,9 @@ fn picture(values: &Values, settings: &mut Settings) {
     p.look = values.word("picture", "look", &looks).unwrap_or(p.look);
     p.midtones = values.number("picture", "midtones").unwrap_or(p.midtones);
     p.land_lift = values.number("picture", "land_lift").unwrap_or(p.land_lift);
+    p.noise_reduction = values
+        .number("picture", "noise_reduction")
+        .unwrap_or(p.noise_reduction);
     p.land_stops = values.number("picture", "land_stops").unwrap_or(p.land_stops);
     p.grow = values.flag("picture", "grow").unwrap_or(p.grow);
     p.crop = values.crop("picture", "crop").unwrap_or_default();

@@ -399,6 +399,14 @@ pub const OPTIONS: &[OptionSpec] = &[
     ),
     option(
         "picture",
+        "noise_reduction",
+        number("", 0.0, 1.5),
+        Some("1.0"),
+        "0.5",
+        "How much of the noise that the layers are known to have is taken, colour before grain: 1 as usual, 0 nothing.",
+    ),
+    option(
+        "picture",
         "gradient",
         number("", 0.0, 1.0),
         Some("0.7"),
