@@ -4,7 +4,7 @@ use std::path::Path;
 
 use nalgebra::Vector3;
 use nightloom_outing::{FrameTime, RESULTS, Settings, outing_skyline};
-use nightloom_seam::{Lights, Places};
+use nightloom_seam::Places;
 use nightloom_sky::{Skyline, catalogue};
 
 use crate::bench::Bench;
@@ -12,11 +12,11 @@ use crate::canvas::Canvas;
 use crate::known_places::{KnownFrom, known_places};
 use crate::land_choice::{Chosen, Light};
 use crate::land_frame::LandFrame;
+use crate::masks;
 use crate::outline::Outline;
 use crate::placing::Placed;
 use crate::scene::Scene;
 use crate::sky::Witness;
-use crate::{masks, sky_light};
 
 /// Land frames asked about the light over the ridge, at most.
 const MOST_WITNESSES: usize = 4;
@@ -96,15 +96,6 @@ impl Scene<'_> {
             skyline: self.skyline,
         };
         known_places(&from, size)
-    }
-
-    /// What the sky's light over the land frame is made of, where place and times are known.
-    pub(crate) fn lights(&self, placed: &Placed, size: [usize; 2]) -> Option<Lights> {
-        let canvas = self.land_canvas(placed, &placed.placement);
-        let [own, milky_way] = sky_light::terms(&canvas, self.tracked)?;
-        Lights::of(size[0], size[1], |pixel| {
-            Some([own(pixel)?, milky_way(pixel)?].concat())
-        })
     }
 
     /// Land frames that tell of the light over the ridge, where they are on the tracked frames' scale.

@@ -6,8 +6,8 @@ use std::io::BufReader;
 use nightloom_raster::atomic::write_whole;
 use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::{
-    Coarse, Evidence, Finding, Lights, Matte, MatteSettings, Places, SeparateSettings, Stroke, Temporal,
-    apply, group_strokes, matte, read_edge, separate, solve_group, write_edge,
+    Coarse, Evidence, Finding, Matte, MatteSettings, Places, SeparateSettings, Stroke, Temporal, apply,
+    group_strokes, matte, read_edge, separate, solve_group, write_edge,
 };
 
 use nightloom_outing::hash_bytes;
@@ -46,8 +46,6 @@ pub(super) struct Ground<'a> {
     pub(super) stars: &'a [[f32; 2]],
     /// What is known from where the camera looked.
     pub(super) places: &'a Places,
-    /// What the sky's light is made of over it, where that is known.
-    pub(super) lights: Option<&'a Lights>,
 }
 
 /// Finds the matte in the land stack and corrects it by the hints.
@@ -77,14 +75,10 @@ pub(super) fn find_edge(
 /// The edge without hints, which only the land stack decides.
 fn kept_or_found(bench: &mut Bench<'_>, ground: &Ground<'_>) -> Result<(Coarse, Matte), BuildError> {
     let land = ground.land;
-    let key = StepKey::new(EDGE_STEP, 7)
+    let key = StepKey::new(EDGE_STEP, 6)
         .input("land", land.key)
         .settings(&(ground.frames, ground.stars))
         .input("places", hash_bytes(ground.places.bytes()))
-        .input(
-            "lights",
-            hash_bytes(&ground.lights.map(Lights::bytes).unwrap_or_default()),
-        )
         .finish();
     let (name, path) = bench.work_file(EDGE_STEP, key, "edge")?;
     if bench.kept::<EdgeFacts>(EDGE_STEP, key).is_some() {
@@ -118,7 +112,6 @@ fn find(bench: &Bench<'_>, ground: &Ground<'_>) -> Result<(Coarse, Matte), Build
         temporal,
         stars: ground.stars,
         places: Some(ground.places),
-        lights: ground.lights,
         ..Evidence::of_land(&land.picture, ground.frames)
     };
     let coarse = with_work(bench, "Telling land from sky", |work| {

@@ -117,14 +117,12 @@ impl Scene<'_> {
         bench.stage(0.66, 0.74)?;
         let stars = trails(chosen.frames[land.facts.home].frame);
         let places = self.known_places(chosen, &placed, &stars, land.frame_px);
-        let lights = self.lights(&placed, land.frame_px);
         let ground = Ground {
             land: &land,
             frame: &self.items[chosen.frames[land.facts.home].frame.item].name,
             frames: chosen.frames.len(),
             stars: &stars,
             places: &places,
-            lights: lights.as_ref(),
         };
         let edge = edge::find_edge(bench, &ground, self.hints)?;
         self.say_finding(bench, edge.finding);

@@ -4,7 +4,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use nightloom_raster::{Plane, Rgb};
 
-use crate::{Lights, SeamError};
+use crate::SeamError;
 
 /// How single land frames differ from each other at each pixel.
 ///
@@ -35,8 +35,6 @@ pub struct Evidence<'a> {
     pub stars: &'a [[f32; 2]],
     /// What is known of single pixels from where the camera looked.
     pub places: Option<&'a Places>,
-    /// What the sky's light is made of, where that is known.
-    pub lights: Option<&'a Lights>,
 }
 
 /// What is known of the land picture's pixels from where the camera looked and when.
@@ -108,7 +106,6 @@ impl<'a> Evidence<'a> {
             coverage: None,
             stars: &[],
             places: None,
-            lights: None,
         }
     }
 

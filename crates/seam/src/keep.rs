@@ -5,19 +5,17 @@ use std::io::{self, Read, Write};
 use nightloom_raster::{Plane, Rgb};
 
 use crate::{
-    Coarse, Finding, Lights, Matte, SkyModel,
+    Coarse, Finding, Matte, SkyModel,
     cells::{Cell, Cells},
     land_model::LandModel,
     sky_model::{CellLevel, SkyCell},
 };
 
-const MAGIC: &[u8; 8] = b"NLEDGE03";
+const MAGIC: &[u8; 8] = b"NLEDGE02";
 /// Values turned into bytes at a time.
 const PIECE: usize = 1 << 15;
 /// No plane has a side longer than this.
 const MOST_SIDE: u64 = 1 << 20;
-/// Nor is a sky made of more lights.
-const MOST_LIGHTS: u64 = 256;
 
 /// Writes coarse labels and matte to the bit.
 ///
@@ -61,8 +59,7 @@ pub fn write_edge(out: &mut dyn Write, coarse: &Coarse, matte: &Matte) -> io::Re
     numbers(out, &[matte.sky_cells.len() as u64])?;
     floats(out, matte.sky_cells.iter().flat_map(sky_cell_values))?;
     write_land(out, Some(&matte.deep_model))?;
-    write_land(out, matte.land_model.as_ref())?;
-    write_lights(out, matte.lights.as_ref())
+    write_land(out, matte.land_model.as_ref())
 }
 
 /// Reads what [`write_edge`] wrote about this picture.
@@ -116,7 +113,6 @@ pub fn read_edge(from: &mut dyn Read, picture: &Rgb) -> io::Result<(Coarse, Matt
     let sky_cells = read_sky_cells(from, picture)?;
     let deep_model = read_land(from)?.unwrap_or_default();
     let land_model = read_land(from)?;
-    let lights = read_lights(from)?;
     let coarse = Coarse {
         sky,
         factor,
@@ -129,14 +125,13 @@ pub fn read_edge(from: &mut dyn Read, picture: &Rgb) -> io::Result<(Coarse, Matt
     };
     let matte = Matte {
         alpha,
-        sky_model: SkyModel::through(&sky_cells, picture, lights.as_ref()),
+        sky_model: SkyModel::through(&sky_cells, picture),
         sky_fraction: facts[2],
         unknown_fraction: facts[3],
         separation_sigma: facts[4],
         land_model,
         sky_cells,
         deep_model,
-        lights,
     };
     Ok((coarse, matte))
 }
@@ -227,28 +222,6 @@ fn read_sky_cells(from: &mut dyn Read, picture: &Rgb) -> io::Result<Vec<SkyCell>
         })
     };
     Ok(values.as_chunks::<12>().0.iter().map(cell).collect())
-}
-
-fn write_lights(out: &mut dyn Write, lights: Option<&Lights>) -> io::Result<()> {
-    let (terms, step) = lights.map_or((&[][..], 0), Lights::parts);
-    numbers(out, &[terms.len() as u64, step as u64])?;
-    terms.iter().try_for_each(|term| write_plane(out, term))
-}
-
-fn read_lights(from: &mut dyn Read) -> io::Result<Option<Lights>> {
-    let [count, step] = read_numbers(from)?;
-    if count == 0 {
-        return Ok(None);
-    }
-    if count > MOST_LIGHTS || step > MOST_SIDE {
-        return Err(damaged());
-    }
-    let terms = (0..count)
-        .map(|_| read_plane(from))
-        .collect::<io::Result<Vec<_>>>()?;
-    Lights::from_parts(terms, step as usize)
-        .map(Some)
-        .ok_or_else(damaged)
 }
 
 fn write_land(out: &mut dyn Write, model: Option<&LandModel>) -> io::Result<()> {

@@ -11,7 +11,7 @@ use nightloom_raster::Plane;
 use rayon::prelude::*;
 
 use crate::{
-    Coarse, Evidence, Finding, Lights, MatteSettings, SeamError, SkyModel, Work,
+    Coarse, Evidence, Finding, MatteSettings, SeamError, SkyModel, Work,
     band_solve::{self, Solved},
     land_model::LandModel,
     sky_likeness::{self, Likeness, starlit},
@@ -36,7 +36,6 @@ pub struct Matte {
     /// What the sky and the land were measured from, for hints to start from.
     pub(crate) sky_cells: Vec<SkyCell>,
     pub(crate) deep_model: LandModel,
-    pub(crate) lights: Option<Lights>,
 }
 
 impl Matte {
@@ -83,7 +82,7 @@ pub fn matte(
     let (width, height) = (land.width(), land.height());
     let mut zone = Zone::of(coarse, settings.band_px);
     let mut cells = sky_model::measure(land, &|x, y| zone.at(x, y) & Zone::CLEAR != 0, work)?;
-    let mut sky_model = SkyModel::through(&cells, land, evidence.lights);
+    let mut sky_model = SkyModel::through(&cells, land);
     work.step(0.15)?;
     if coarse.finding != Finding::Both {
         let value = if coarse.finding == Finding::SkyOnly {
@@ -102,7 +101,6 @@ pub fn matte(
             land_model: None,
             sky_cells: cells,
             deep_model: LandModel::default(),
-            lights: evidence.lights.cloned(),
         });
     }
     let mut deep_model = LandModel::default();
@@ -147,7 +145,7 @@ pub fn matte(
             let open = |x, y| alpha.at(x, y) >= 0.9 && !likeness.starry(x, y);
             let near = |x, y| zone.unclear(x, y, sky_model::FACTOR);
             sky_model::remeasure(&mut cells, land, &open, &near, work)?;
-            sky_model = SkyModel::through(&cells, land, evidence.lights);
+            sky_model = SkyModel::through(&cells, land);
         }
         work.step(0.2 + 0.8 * (round + 1) as f32 / ROUNDS as f32)?;
     }
@@ -175,7 +173,6 @@ pub fn matte(
         land_model: Some(land_model),
         sky_cells: cells,
         deep_model,
-        lights: evidence.lights.cloned(),
     })
 }
 

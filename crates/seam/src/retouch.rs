@@ -109,7 +109,6 @@ pub fn solve_group(
         coverage: None,
         stars: &[],
         places: None,
-        lights: None,
         ..Evidence {
             land: &picture,
             ..*evidence
@@ -344,7 +343,7 @@ impl Solver<'_> {
         let named = |x: usize, y: usize| touched[y / f * across + x / f];
         let there = |x: usize, y: usize| is_sky(x - x0, y - y0);
         sky_model::remeasure(cells, self.whole.land, &there, &named, self.work)?;
-        Ok(SkyModel::through(cells, self.whole.land, self.matte.lights.as_ref()).from(x0, y0))
+        Ok(SkyModel::through(cells, self.whole.land).from(x0, y0))
     }
 }
 
@@ -388,7 +387,7 @@ pub fn apply(
     if patches.is_empty() {
         return Ok(());
     }
-    matte.sky_model = SkyModel::through(&matte.sky_cells, evidence.land, matte.lights.as_ref());
+    matte.sky_model = SkyModel::through(&matte.sky_cells, evidence.land);
     matte.sky_fraction = mean_over_valid(&matte.alpha, evidence);
     coarse.finding = match matte.sky_fraction {
         f if f >= 1.0 => Finding::SkyOnly,

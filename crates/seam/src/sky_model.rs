@@ -1,21 +1,19 @@
 //! The sky without its stars, as the fixed camera saw it: smooth, known behind the trees too.
 //!
-//! A cell's level is its clipped mode; over the whole picture they are a sum of the sky's lights ([`Lights`]), or a robust
-//! cubic where those are not known, plus what is left, continued over the land from the nearest known cells. Behind the ridge
-//! the lights go on and the rest holds its last value, so a light dome's slope is not lost.
+//! A cell's level is its clipped mode; over the whole picture they are a robust cubic plus what is left,
+//! continued over the land from the nearest known cells. Behind the ridge the cubic goes on
+//! and the rest holds its last value, so a light dome's slope is not lost.
 
 use nightloom_fit::{median_and_sigma, median_of};
 use nightloom_raster::{Plane, Rgb};
 use rayon::prelude::*;
 
-use crate::{Lights, SeamError, Work, resample, stats, surface::Surface};
+use crate::{SeamError, Work, resample, stats, surface::Surface};
 
 /// Pixels per cell side.
 pub(crate) const FACTOR: usize = 16;
 /// A cell counts when this many of its pixels are sky.
 const LEAST_PIXELS: usize = 40;
-/// Cells of a column by which ways of going on behind the land are compared.
-const LOWEST: usize = 4;
 
 /// Above this many pixels every second one is enough.
 const PLENTY: usize = 160;
@@ -39,9 +37,8 @@ pub(crate) struct CellLevel {
 }
 
 impl SkyModel {
-    /// The sky through measured cells of a picture of the given size; behind land it goes on as its lights do, where they
-    /// are known.
-    pub(crate) fn through(measured: &[SkyCell], picture: &Rgb, lights: Option<&Lights>) -> Self {
+    /// The sky through measured cells of a picture of the given size.
+    pub(crate) fn through(measured: &[SkyCell], picture: &Rgb) -> Self {
         let (width, height) = (
             picture.width().div_ceil(FACTOR),
             picture.height().div_ceil(FACTOR),
@@ -60,7 +57,7 @@ impl SkyModel {
                 let middle =
                     |get: fn(&CellLevel) -> f32| median_of(cells.iter().flatten().map(get)).unwrap_or(0.0);
                 let levels = [middle(|m| m.sigma), middle(|m| m.level)];
-                (continued(&cells, width, height, lights), levels)
+                (continued(&cells, width, height), levels)
             })
             .collect();
         for (c, (cells, [noise, level])) in channels.into_iter().enumerate() {
@@ -179,69 +176,12 @@ fn cell_levels(land: &Rgb, i: usize, j: usize, is_sky: &(dyn Fn(usize, usize) ->
     })
 }
 
-/// What the sky's levels are continued by, at a place in cells.
-type Base<'a> = Box<dyn Fn([f32; 2]) -> f32 + 'a>;
-
-/// Lights, or a cubic, plus the smoothed rest, continued where cells are NaN: whichever of the two foretells the lowest cells
-/// of each column better when it has not seen them.
-fn continued(cells: &[Option<CellLevel>], width: usize, height: usize, lights: Option<&Lights>) -> Plane {
-    let cubic = |cells: &[Option<CellLevel>]| -> Base<'static> {
-        let place = move |at: [f32; 2]| [at[0] / width as f32, at[1] / height as f32];
-        let surface = Surface::fit(cells.iter().flatten().map(|c| (place(c.centre), c.level)));
-        Box::new(move |at| surface.at(place(at)))
-    };
-    let lit = |cells: &[Option<CellLevel>]| -> Option<Base<'_>> {
-        let pixel = |at: [f32; 2]| at.map(|v| v * FACTOR as f32 - 0.5);
-        let levels: Vec<([f32; 2], f32)> = cells
-            .iter()
-            .flatten()
-            .map(|c| (pixel(c.centre), c.level))
-            .collect();
-        let sum = lights?.fit(&levels)?;
-        Some(Box::new(move |at| sum.at(pixel(at))))
-    };
-    let with_rest = |cells: &[Option<CellLevel>], base: Base<'_>| with_rest(cells, width, height, &*base);
-    let seen = above_lowest(cells, width);
-    let miss = |plane: Plane| {
-        let hidden = cells
-            .iter()
-            .zip(&seen)
-            .enumerate()
-            .filter(|(_, (own, seen))| own.is_some() && seen.is_none());
-        median_of(hidden.filter_map(|(k, (own, _))| Some((plane.data()[k] - own.as_ref()?.level).abs())))
-    };
-    let better = lit(&seen).is_some_and(|lit| {
-        let [lit, cubic] = [lit, cubic(&seen)].map(|base| miss(with_rest(&seen, base)));
-        lit.zip(cubic).is_some_and(|(lit, cubic)| lit < cubic)
-    });
-    match lit(cells).filter(|_| better) {
-        Some(base) => with_rest(cells, base),
-        None => with_rest(cells, cubic(cells)),
-    }
-}
-
-/// The cells without the lowest of each column: as if the land reached higher.
-fn above_lowest(cells: &[Option<CellLevel>], width: usize) -> Vec<Option<CellLevel>> {
-    let mut out = cells.to_vec();
-    for x in 0..width {
-        let column = (x..cells.len()).step_by(width).rev();
-        column
-            .filter(|&k| cells[k].is_some())
-            .take(LOWEST)
-            .for_each(|k| out[k] = None);
-    }
-    out
-}
-
-/// A base, by the place in cells, and the smoothed rest of the cells over it, held where there are none.
-fn with_rest(
-    cells: &[Option<CellLevel>],
-    width: usize,
-    height: usize,
-    base: &dyn Fn([f32; 2]) -> f32,
-) -> Plane {
-    // A cell half hidden by the ridge was measured above its middle: compare it with the base there.
-    let rest = |c: &Option<CellLevel>| c.map_or(f32::NAN, |c| c.level - base(c.centre));
+/// Cubic plus smoothed rest, continued where cells are NaN.
+fn continued(cells: &[Option<CellLevel>], width: usize, height: usize) -> Plane {
+    let place = |at: [f32; 2]| [at[0] / width as f32, at[1] / height as f32];
+    let surface = Surface::fit(cells.iter().flatten().map(|c| (place(c.centre), c.level)));
+    // A cell half hidden by the ridge was measured above its middle: compare it with the surface there.
+    let rest = |c: &Option<CellLevel>| c.map_or(f32::NAN, |c| c.level - surface.at(place(c.centre)));
     let mut rest = Plane::from_vec(width, height, cells.iter().map(rest).collect());
     if rest.data().iter().all(|v| !v.is_finite()) {
         return Plane::filled(width, height, 0.0);
@@ -249,7 +189,7 @@ fn with_rest(
     resample::fill_nan(&mut rest);
     let rest = smooth(&rest);
     Plane::from_fn(width, height, |i, j| {
-        base([i as f32 + 0.5, j as f32 + 0.5]) + rest.at(i, j)
+        surface.at(place([i as f32 + 0.5, j as f32 + 0.5])) + rest.at(i, j)
     })
 }
 
