@@ -1,10 +1,11 @@
 //! `nightloom build`.
 
+use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use nightloom_outing::{FolderError, OUTING_TOML, World, check_frame_names, discover, read_settings};
+use nightloom_outing::{FolderError, OUTING_TOML, World, check_frame_names, check_likely, discover, read_settings};
 use nightloom_pipeline::{BuildError, BuildReport, build};
 use serde_json::Value;
 
@@ -18,12 +19,33 @@ use crate::out;
 pub(crate) struct BuildArgs {
     /// The folder with the night's frames and, if there is one, outing.toml.
     folder: PathBuf,
+    /// Take the folder although it looks like no single night's: a disk, a home, thousands of pictures.
+    #[arg(long)]
+    yes: bool,
 }
 
 pub(crate) fn run(args: &BuildArgs, context: &Context) -> Result<Value, Failure> {
+    meant(&args.folder, args.yes, context)?;
     let report = make(&args.folder, &context.door)?;
     tell(&report, context.json);
     Ok(out::value(&report))
+}
+
+/// Asks before a folder is taken that is hardly one night's; where nobody can be asked, that is an error.
+pub(crate) fn meant(folder: &Path, yes: bool, context: &Context) -> Result<(), Failure> {
+    let Err(unlikely) = (if yes { Ok(()) } else { check_likely(folder) }) else {
+        return Ok(());
+    };
+    let (asked, answered) = (std::io::stderr(), std::io::stdin());
+    if context.json || !asked.is_terminal() || !answered.is_terminal() {
+        return Err(unlikely.into());
+    }
+    out::say(&format!("{unlikely}. Take it all the same? Type yes, or anything else to leave it."));
+    let mut answer = String::new();
+    match answered.read_line(&mut answer) {
+        Ok(_) if answer.trim().eq_ignore_ascii_case("yes") => Ok(()),
+        _ => Err(unlikely.into()),
+    }
 }
 
 /// Builds the outing in a folder, with the progress on this program's terminal.

@@ -41,7 +41,9 @@ impl Door {
         })?;
         let mut limits = Limits::default();
         if let Some(mib) = memory_mib {
-            limits.max_memory_bytes = limits.max_memory_bytes.min(mib.max(LEAST_DECODER_MIB) << 20);
+            let bytes = mib.max(LEAST_DECODER_MIB) << 20;
+            limits.max_memory_bytes = limits.max_memory_bytes.min(bytes);
+            limits.max_working_bytes = bytes;
         }
         let stop = watch_ctrl_c(json)?;
         let wall = Wall {

@@ -6,6 +6,7 @@ use clap::Args;
 use nightloom_pipeline::{NewOptions, NewReport, new_outing};
 use serde_json::Value;
 
+use crate::build::meant;
 use crate::context::Context;
 use crate::failure::Failure;
 use crate::out;
@@ -18,9 +19,13 @@ pub(crate) struct NewArgs {
     /// Write although there is an outing.toml; the old one is kept as a copy.
     #[arg(long)]
     force: bool,
+    /// Take the folder although it looks like no single night's: a disk, a home, thousands of pictures.
+    #[arg(long)]
+    yes: bool,
 }
 
 pub(crate) fn run(args: &NewArgs, context: &Context) -> Result<Value, Failure> {
+    meant(&args.folder, args.yes, context)?;
     let report = new_outing(&args.folder, &NewOptions { force: args.force }, &*context.door);
     context.door.end_of_job();
     let report = report?;

@@ -1,5 +1,6 @@
 //! What goes to standard output, to standard error and into files.
 
+use std::borrow::Cow;
 use std::io::{Write, stderr, stdout};
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -39,18 +40,38 @@ pub(crate) fn value(answer: &impl serde::Serialize) -> serde_json::Value {
     serde_json::to_value(answer).unwrap_or_default()
 }
 
+/// Text for a terminal: what would command it, or turn the order of letters, is shown by its code. Names of files and
+/// texts in them may hold anything.
+pub(crate) fn plain(text: &str) -> Cow<'_, str> {
+    let commands = |c: char| {
+        c.is_control() && c != '\n' && c != '\t' || matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+    };
+    if !text.contains(commands) {
+        return text.into();
+    }
+    let shown = |c: char| match commands(c) {
+        true => c.escape_default().collect::<String>(),
+        false => c.to_string(),
+    };
+    text.chars().map(shown).collect::<String>().into()
+}
+
 /// One line for the person: to standard error, so that standard output stays pure.
 pub(crate) fn say(line: &str) {
-    let _ = writeln!(stderr().lock(), "{line}");
+    let _ = writeln!(stderr().lock(), "{}", plain(line));
 }
 
 /// A result for the person: to standard output, unless that is kept for JSON.
 pub(crate) fn result(line: &str, json: bool) {
-    if json {
-        say(line);
-    } else {
-        let _ = writeln!(stdout().lock(), "{line}");
-    }
+    styled(&plain(line), json);
+}
+
+/// A result with the terminal's own commands in it, for colours; what else is in it must be [`plain`].
+pub(crate) fn styled(line: &str, json: bool) {
+    let _ = match json {
+        true => writeln!(stderr().lock(), "{line}"),
+        false => writeln!(stdout().lock(), "{line}"),
+    };
 }
 
 /// A line of an answer that is not told under `--json`.

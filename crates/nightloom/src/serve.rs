@@ -56,7 +56,7 @@ pub(crate) fn run(args: &ServeArgs, context: &Context) -> Result<Value, Failure>
         json: true,
         ..context.clone()
     };
-    let address = serve(&options, Arc::new(asked), &|line| out::result(line, context.json))?;
+    let address = serve(&options, Arc::new(asked), &|line| out::styled(line, context.json))?;
     Ok(json!({ "address": address }))
 }
 

@@ -82,7 +82,7 @@ impl Show {
             let note = if step.note.is_empty() {
                 String::new()
             } else {
-                format!(": {}", step.note)
+                format!(": {}", out::plain(step.note))
             };
             bar.set_message(format!("{}{note}{left}", step.stage));
             return;

@@ -130,7 +130,7 @@ impl Paint {
         }
         if self.red {
             // Red on black, to the end of the line.
-            out::result(&format!("\x1b[31;40m{text}\x1b[K\x1b[0m"), false);
+            out::styled(&format!("\x1b[31;40m{}\x1b[K\x1b[0m", out::plain(text)), false);
         } else {
             out::result(text, false);
         }
@@ -157,7 +157,7 @@ impl Paint {
 
     fn end(&self) {
         if self.red && !self.json {
-            out::result("\x1b[0m", false);
+            out::styled("\x1b[0m", false);
         }
     }
 }

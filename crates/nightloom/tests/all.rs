@@ -21,10 +21,16 @@ mod circles;
 mod command_line;
 #[path = "all/dropped.rs"]
 mod dropped;
+#[path = "all/fuzz.rs"]
+mod fuzz;
 #[path = "all/hints.rs"]
 mod hints;
 #[path = "all/interrupted.rs"]
 mod interrupted;
+#[path = "all/integrity.rs"]
+mod integrity;
+#[path = "all/limits.rs"]
+mod limits;
 #[path = "all/live.rs"]
 mod live;
 #[path = "all/night.rs"]
@@ -49,6 +55,10 @@ mod shown;
 mod subjects;
 #[path = "all/sums.rs"]
 mod sums;
+#[path = "all/supply.rs"]
+mod supply;
+#[path = "all/threats.rs"]
+mod threats;
 #[path = "all/where_and_pole.rs"]
 mod where_and_pole;
 #[path = "all/whole.rs"]

@@ -13,7 +13,7 @@ pub const WORK: &str = ".nightloom";
 /// The name of the settings file.
 pub const OUTING_TOML: &str = "outing.toml";
 /// A file whose presence says that a folder holds results or truth, not frames.
-const MARKERS: [&str; 2] = ["truth.json", ".nightloom-results"];
+pub(crate) const MARKERS: [&str; 2] = ["truth.json", ".nightloom-results"];
 /// Folders deeper than this are not looked into.
 const DEEPEST: usize = 12;
 

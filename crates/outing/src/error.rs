@@ -40,6 +40,14 @@ pub enum FolderError {
         /// The folder.
         path: PathBuf,
     },
+    /// It is hardly one night's folder.
+    #[error("{} is {what}: expected a folder with the frames of one night; copy them into a folder of their own, or say --yes if it is meant", path.display())]
+    Unlikely {
+        /// The folder, wherever links led.
+        path: PathBuf,
+        /// What it is.
+        what: String,
+    },
     /// A settings file is there already.
     #[error("{} exists already and may hold your own settings; edit it, or use --force to write a new one and keep the old as a copy", path.display())]
     Exists {

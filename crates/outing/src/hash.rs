@@ -1,7 +1,6 @@
 //! Content hashes (BLAKE3).
 
 use std::fmt;
-use std::fs::File;
 use std::io::{self, Read};
 use std::path::Path;
 
@@ -59,7 +58,7 @@ pub fn hash_bytes(bytes: &[u8]) -> Digest {
 /// # Errors
 /// If it cannot be read.
 pub fn hash_file(path: &Path) -> io::Result<Digest> {
-    let mut file = File::open(path)?;
+    let mut file = nightloom_raster::open_regular(path)?;
     let mut hasher = blake3::Hasher::new();
     let mut piece = vec![0; 1 << 20];
     loop {

@@ -12,6 +12,7 @@ mod error;
 pub mod evening;
 mod file;
 mod hash;
+mod likely;
 mod marks;
 mod plan;
 pub mod pole;
@@ -21,6 +22,7 @@ pub mod sheet;
 pub mod shots;
 mod single;
 mod skyline;
+mod turn;
 mod watch;
 mod world;
 mod zone;
@@ -37,6 +39,7 @@ pub use file::{
     real, template, with_option,
 };
 pub use hash::{Digest, hash_bytes, hash_file};
+pub use likely::check_likely;
 pub use marks::{setting_words, short, time_words};
 pub use nightloom_stars::cause::{Cause, CauseFound};
 pub use plan::{
@@ -57,6 +60,7 @@ pub use skyline::{
     SKYLINE_CSV, SkylineFileError, StoreOptions, TileReport, Tiles, measured_skyline, outing_skyline,
     read_tiles, store_skyline,
 };
+pub use turn::{Turn, turn_to_write};
 pub use watch::{Listed, WatchEvent, WatchSettings, Watcher, list};
 pub use world::{Step, World};
 pub use zone::{SiteZone, ZoneError, likelier_place, named_zone, site_zone};

@@ -91,6 +91,7 @@ impl RigSettings {
             fits_rows: self.fits_rows,
             fits_black: self.fits_black,
             fits_white: self.fits_white,
+            damaged_too: false,
         }
     }
 }

@@ -9,13 +9,15 @@ use serde::de::DeserializeOwned;
 
 use super::error::BuildError;
 use super::report::StepCounts;
-use crate::journal::Journal;
+use crate::journal::{Journal, Output, is_own_file};
 use nightloom_outing::Digest;
 use nightloom_outing::WORK;
 use nightloom_outing::{Step, World};
 
 /// Folder of the work files inside the work folder.
 const FILES: &str = "files";
+/// Digits of a key in the name of a work file.
+const KEY_DIGITS: usize = 24;
 
 /// What every stage of a build works with.
 pub(super) struct Bench<'a> {
@@ -98,7 +100,7 @@ impl<'a> Bench<'a> {
         key: Digest,
         ending: &str,
     ) -> Result<(String, PathBuf), BuildError> {
-        let short: String = key.to_string().chars().take(24).collect();
+        let short: String = key.to_string().chars().take(KEY_DIGITS).collect();
         let name = format!("{WORK}/{FILES}/{step}-{short}.{ending}");
         let path = self.journal.folder().join(&name);
         let folder = path.parent().unwrap_or(Path::new("."));
@@ -123,25 +125,111 @@ impl<'a> Bench<'a> {
         outputs: &[&str],
         data: &T,
     ) -> Result<(), BuildError> {
+        let outputs = self.journal.outputs(outputs)?;
+        self.done_with(step, key, outputs, data)
+    }
+
+    /// The same with outputs that are known already.
+    pub(super) fn done_with<T: Serialize>(
+        &mut self,
+        step: &str,
+        key: Digest,
+        outputs: Vec<Output>,
+        data: &T,
+    ) -> Result<(), BuildError> {
         let data = serde_json::to_value(data).map_err(BuildError::internal)?;
         let now = self.world.now();
-        self.journal.record(step, key, outputs, data, now)?;
+        self.journal.record_of(step, key, outputs, data, now)?;
         self.steps.done += 1;
         Ok(())
     }
 
-    /// Removes work files that this build did not rest on.
+    /// Removes work files that this build did not rest on: those that the journal names, and what a killed build had
+    /// begun. Nothing else, and nothing that a link leads to: that is not the outing's.
     pub(super) fn tidy(&self) {
         let folder = self.journal.work_folder().join(FILES);
         let Ok(entries) = fs::read_dir(&folder) else {
             return;
         };
         for entry in entries.flatten() {
-            let name = format!("{WORK}/{FILES}/{}", entry.file_name().to_string_lossy());
-            if !self.in_use.contains(&name) {
+            let file = entry.file_name().to_string_lossy().into_owned();
+            let name = format!("{WORK}/{FILES}/{file}");
+            let ours = self.journal.names(&name) || is_begun(&file);
+            if ours && !self.in_use.contains(&name) && is_own_file(self.journal.folder(), &name) {
                 // A file that cannot be removed costs space, nothing else.
                 let _ = fs::remove_file(entry.path());
             }
+        }
+    }
+
+    /// Forgets what a build that is begun anew said and counted.
+    pub(super) fn begin_again(&mut self) {
+        self.warnings.clear();
+        self.steps.kept = 0;
+        self.in_use.clear();
+    }
+
+    /// Removes damaged work files; whether there were any.
+    pub(super) fn remove_damaged(&mut self) -> bool {
+        let removed = self.journal.remove_damaged(&format!("{WORK}/"));
+        for name in &removed {
+            self.world.note(&format!(
+                "The work file {name} was not what it was written as, and is made again; if that happens often, the disk or the memory is failing."
+            ));
+        }
+        !removed.is_empty()
+    }
+}
+
+/// Whether a name is that of a file a build writes on the way and removes itself, if it is not killed: a scratch plane,
+/// or a work file not yet whole (`.NAME-PROCESS-SERIAL.part`).
+fn is_begun(file: &str) -> bool {
+    let number = |text: &str| !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit());
+    let part = || {
+        let rest = file.strip_prefix('.')?.strip_suffix(".part")?;
+        let (rest, serial) = rest.rsplit_once('-')?;
+        let (name, process) = rest.rsplit_once('-')?;
+        (number(serial) && number(process)).then_some(name)
+    };
+    match part() {
+        Some(name) => is_work_name(name),
+        None => file.starts_with("scratch-") && is_work_name(file),
+    }
+}
+
+/// `STEP-KEY.ENDING`, the key in hexadecimal digits.
+fn is_work_name(file: &str) -> bool {
+    let key = file
+        .split_once('.')
+        .and_then(|(stem, _)| stem.rsplit_once('-'))
+        .map(|(_, key)| key);
+    key.is_some_and(|k| k.len() == KEY_DIGITS && k.bytes().all(|b| b.is_ascii_hexdigit()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::is_begun;
+
+    #[test]
+    fn only_what_a_build_begins_is_taken_for_begun() {
+        let key = "0123456789abcdef01234567";
+        for ours in [
+            format!("scratch-{key}.plane"),
+            format!(".frame-{key}.work-4711-3.part"),
+            format!(".scratch-{key}.plane-1-0.part"),
+        ] {
+            assert!(is_begun(&ours), "{ours}");
+        }
+        for theirs in [
+            format!("frame-{key}.work"),
+            format!("scratch-{key}x.plane"),
+            format!(".frame-{key}.work-x-3.part"),
+            ".holiday.tif-1-2.part".into(),
+            "film.part".into(),
+            "scratch-notes.txt".into(),
+            String::new(),
+        ] {
+            assert!(!is_begun(&theirs), "{theirs}");
         }
     }
 }

@@ -25,7 +25,7 @@ use crate::scene::Scene;
 use crate::setting::Setting;
 use crate::times::Times;
 use crate::track::Tracked;
-use crate::{deliver, fall_off, inventory, masters, prepare, track, units};
+use crate::{fall_off, inventory, masters, prepare, results, track, units};
 
 /// Version of what follows the stacks; raise it when the same stacks would give other pictures.
 const PICTURE_VERSION: u32 = 10;
@@ -38,8 +38,26 @@ pub fn build(folder: &Path, settings: &Settings, world: &dyn World) -> Result<Bu
     let started = world.seconds();
     let journal = Journal::open(folder, world.now())?;
     let mut bench = Bench::new(world, journal);
+    let mut report = match build_once(&mut bench, folder, settings) {
+        // What a work file holds is only looked at when it is read: one that is damaged is made again.
+        Err(BuildError::Work(_) | BuildError::Read { .. } | BuildError::Internal { .. })
+            if bench.remove_damaged() =>
+        {
+            bench.begin_again();
+            build_once(&mut bench, folder, settings)
+        }
+        other => other,
+    }
+    .inspect_err(|_| results::clear(folder))?;
+    report.steps = bench.steps;
+    report.seconds = world.seconds() - started;
+    report.peak_memory_mib = world.peak_memory_mib();
+    Ok(report)
+}
+
+fn build_once(bench: &mut Bench<'_>, folder: &Path, settings: &Settings) -> Result<BuildReport, BuildError> {
     bench.stage(0.0, 0.05)?;
-    let mut items = inventory::inventory(&mut bench, settings)?;
+    let mut items = inventory::inventory(bench, settings)?;
     let hints = match LandHints::read(folder) {
         Ok(hints) => hints,
         Err(error) => {
@@ -47,21 +65,17 @@ pub fn build(folder: &Path, settings: &Settings, world: &dyn World) -> Result<Bu
             LandHints::default()
         }
     };
-    let skyline = site_skyline(&mut bench, folder, settings);
+    let skyline = site_skyline(bench, folder, settings);
     let known = Known {
         hints: &hints,
         skyline: skyline.as_ref(),
     };
     let key = picture_key(settings, &items, &known);
-    let mut report = match bench.kept::<BuildReport>("picture", key) {
+    match bench.kept::<BuildReport>("picture", key) {
         // The folder may have been moved since.
-        Some(report) => report.in_folder(&folder.join(RESULTS)),
-        None => make(&mut bench, settings, &mut items, &known, folder, key)?,
-    };
-    report.steps = bench.steps;
-    report.seconds = world.seconds() - started;
-    report.peak_memory_mib = world.peak_memory_mib();
-    Ok(report)
+        Some(report) => Ok(report.in_folder(&folder.join(RESULTS))),
+        None => make(bench, settings, &mut items, &known, folder, key),
+    }
 }
 
 /// What is known of the land beside its frames.
@@ -90,7 +104,7 @@ fn make(
     folder: &Path,
     key: Digest,
 ) -> Result<BuildReport, BuildError> {
-    let results = deliver::results_folder(folder)?;
+    let results = results::begin(folder)?;
     bench.stage(0.05, 0.15)?;
     let mut masters = masters::masters(bench, settings, items)?;
     bench.stage(0.15, 0.42)?;
@@ -148,11 +162,31 @@ fn make(
     let made = scene.picture(bench, &results)?;
     bench.stage(0.97, 1.0)?;
     let report = scene.report(bench, &results, made)?;
-    let outputs: Vec<String> = report.outputs.names();
-    let outputs: Vec<&str> = outputs.iter().map(String::as_str).collect();
-    bench.done("picture", key, &outputs, &report)?;
+    let report = report.in_folder(&folder.join(RESULTS));
+    let (kept_beside, outputs) = results::bring_in(bench, folder, &report.outputs.names(), key)?;
+    let mut report = tell_incomplete(bench, report);
+    if report.incomplete.is_empty() {
+        bench.done_with("picture", key, outputs, &report)?;
+    }
     bench.tidy();
+    report.warnings.extend(kept_beside);
     Ok(report)
+}
+
+/// Says that the picture is not what its frames make.
+fn tell_incomplete(bench: &mut Bench<'_>, mut report: BuildReport) -> BuildReport {
+    if let Some(first) = report.incomplete.first() {
+        let more = match report.incomplete.len() {
+            1 => String::new(),
+            n => format!(" and {} more", n - 1),
+        };
+        let told = format!(
+            "The picture is incomplete: “{first}”{more} could not be read this time, for a reason that may pass. Build again, and it is tried again."
+        );
+        bench.warn(told.clone());
+        report.warnings.push(told);
+    }
+    report
 }
 
 fn sky_frames(

@@ -1,6 +1,5 @@
-//! The results: picture, layers, planes, linear stack, preview. Each appears whole or not at all.
+//! The results: picture, layers, planes, linear stack, preview, written beside their place (see `results`).
 
-use std::fs;
 use std::path::{Path, PathBuf};
 
 use nightloom_raster::colour::{apply_matrix, rec2020_to_srgb, srgb_decode, srgb_encode};
@@ -15,23 +14,11 @@ use super::bench::Bench;
 use super::error::BuildError;
 use super::finish::Finished;
 use super::report::Outputs;
-use nightloom_outing::RESULTS;
 
 /// Longest side of the preview.
 const PREVIEW_PX: usize = 2400;
 /// Longest side of the report's small maps.
 const MAP_PX: usize = 900;
-
-/// The folder of the results, made if it is missing and marked as not holding frames.
-pub(super) fn results_folder(folder: &Path) -> Result<PathBuf, BuildError> {
-    let results = folder.join(RESULTS);
-    fs::create_dir_all(&results).map_err(|e| BuildError::write(&results, &e))?;
-    let mark = results.join(".nightloom-results");
-    if !mark.exists() {
-        fs::write(&mark, "Results of Nightloom; not frames.\n").map_err(|e| BuildError::write(&mark, &e))?;
-    }
-    Ok(results)
-}
 
 /// Writes the sky stack as it is, linear, before fill, balance and curve.
 pub(super) fn linear(folder: &Path, picture: &Rgb, frames: usize) -> Result<PathBuf, BuildError> {

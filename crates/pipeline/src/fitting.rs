@@ -5,7 +5,7 @@
 //! length and f-number, and what does not match is not applied: another lens's fall-off is worse than none.
 
 use nightloom_outing::{Digest, Role, Settings};
-use nightloom_raster::{Mosaic, Pixels, Plane};
+use nightloom_raster::{DecodeError, Mosaic, Pixels, Plane};
 use nightloom_stack::{
     Calibration, Dark, HotPixels, HotSettings, dark_scale, find_hot_in_frame, find_hot_pixels,
 };
@@ -13,7 +13,7 @@ use nightloom_stack::{
 use super::ahead::each_decoded;
 use super::bench::Bench;
 use super::error::BuildError;
-use super::inventory::{Item, decode_options};
+use super::inventory::{Item, options_of};
 use super::masters::{MasterFile, Masters};
 use super::setting::Setting;
 use crate::journal::StepKey;
@@ -285,35 +285,62 @@ fn difference(a: &Plane, b: &Plane) -> Plane {
 pub(super) fn shown_hot(
     bench: &mut Bench<'_>,
     settings: &Settings,
+    items: &mut [Item],
+    of: &Setting,
+) -> Result<ShownHot, BuildError> {
+    let mut away = Vec::new();
+    loop {
+        let before = away.len();
+        let shown = shown_by(bench, settings, items, of, &mut away)?;
+        if away.len() == before {
+            return Ok(shown);
+        }
+        // Without them, under a key that does not name them.
+        away.iter().for_each(|&i: &usize| items[i].passing = true);
+    }
+}
+
+/// The same without the frames `away`, to which those are added that fail for a reason that may pass; then nothing is
+/// kept.
+fn shown_by(
+    bench: &mut Bench<'_>,
+    settings: &Settings,
     items: &[Item],
     of: &Setting,
+    away: &mut Vec<usize>,
 ) -> Result<ShownHot, BuildError> {
     let showing = [Role::Sky, Role::Land].map(|role| {
         let own = |&i: &usize| items[i].serves(role) && Setting::of(&items[i].facts.meta).same_camera(of);
-        let mut own: Vec<usize> = (0..items.len()).filter(own).collect();
+        let mut own: Vec<usize> = (0..items.len()).filter(own).filter(|i| !away.contains(i)).collect();
         // The earliest: a frame that comes later changes nothing for those that are done.
         own.sort_by_key(|&i| (items[i].facts.meta.taken_local.clone(), items[i].hash));
         own.truncate(SHOWING);
         own
     });
-    let hashes = showing.iter().flatten().filter_map(|&i| items[i].hash);
-    let key = hashes
-        .fold(StepKey::new("shown-hot", 1), |key, hash| key.input("frame", hash))
-        .settings(&decode_options(settings))
+    let frames = showing.iter().flatten();
+    let frames = frames.filter_map(|&i| Some((items[i].hash?, options_of(settings, &items[i]))));
+    let key = frames
+        .fold(StepKey::new("shown-hot", 2), |key, (hash, options)| {
+            key.input("frame", hash).settings(&options)
+        })
         .finish();
     if let Some(hot) = bench.kept::<HotPixels>("shown-hot", key) {
         return Ok(ShownHot { hot, key: Some(key) });
     }
+    let before = away.len();
     let mut hot = HotPixels::default();
     let mut little: Vec<HotPixels> = Vec::new();
     for role in &showing {
-        if let Some(mean) = mean_mosaic(bench, settings, items, role)? {
+        if let Some(mean) = mean_mosaic(bench, settings, items, role, away)? {
             hot = hot.union(find_hot_in_frame(&mean, &HotSettings::default()));
             little.push(find_hot_in_frame(&mean, &A_LITTLE));
         }
     }
     if let [sky, land] = little.as_slice() {
         hot = hot.union(sky.clone().common(land));
+    }
+    if away.len() > before {
+        return Ok(ShownHot::default());
     }
     bench.done("shown-hot", key, &[], &hot)?;
     Ok(ShownHot { hot, key: Some(key) })
@@ -324,12 +351,18 @@ fn mean_mosaic(
     settings: &Settings,
     items: &[Item],
     showing: &[usize],
+    away: &mut Vec<usize>,
 ) -> Result<Option<Mosaic>, BuildError> {
     let paths: Vec<_> = showing.iter().map(|&i| items[i].path.as_path()).collect();
     let (mut sum, mut count): (Option<Mosaic>, f32) = (None, 0.0);
-    each_decoded(bench.world, &paths, &decode_options(settings), |k, frame| {
+    let hashes = bench.journal.hashes();
+    let options: Vec<_> = showing.iter().map(|&i| options_of(settings, &items[i])).collect();
+    each_decoded(bench.world, &hashes, &paths, &options, |k, frame| {
         let stage = "Looking for hot pixels without darks";
         bench.show(stage, k as f64 / paths.len() as f64, &items[showing[k]].name)?;
+        if frame.as_ref().is_err_and(DecodeError::may_pass) {
+            away.push(showing[k]);
+        }
         // A frame that cannot be read is told when its turn comes.
         let Ok(Pixels::Mosaic(mosaic)) = frame.map(|f| f.pixels) else {
             return Ok(());

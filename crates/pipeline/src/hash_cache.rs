@@ -10,6 +10,8 @@ use nightloom_outing::{Digest, hash_file};
 use nightloom_sky::Instant;
 use serde::{Deserialize, Serialize};
 
+use crate::seal::{seal, sealed};
+
 /// What a file's unchangedness is judged by.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 struct Mark {
@@ -26,13 +28,21 @@ struct Line {
     hash: Digest,
 }
 
+/// A cache of a hundred thousand files is smaller.
+const MOST_BYTES: u64 = 64 << 20;
+
 /// A file changed less than this before the cache was opened could change again unseen.
 const UNSURE_NS: i128 = 2_000_000_000;
+
+/// A file that changes while it is hashed is hashed so many times.
+const TRIES: usize = 3;
 
 /// Remembers hashes by path, size, times and inode.
 #[derive(Debug)]
 pub(crate) struct HashCache {
     known: Mutex<HashMap<String, (Mark, Digest)>>,
+    /// What files were when they were hashed here.
+    seen: Mutex<HashMap<String, Mark>>,
     file: Option<Mutex<File>>,
     settled_before_ns: i128,
 }
@@ -41,8 +51,10 @@ impl HashCache {
     /// Opens the cache; one that cannot be read or written is merely slower.
     pub(crate) fn open(path: &Path, now: Instant) -> Self {
         let mut known = HashMap::new();
-        let text = fs::read_to_string(path).unwrap_or_default();
-        for line in text.lines().filter_map(|l| serde_json::from_str::<Line>(l).ok()) {
+        let bytes = nightloom_raster::read_regular(path, MOST_BYTES).unwrap_or_default();
+        let text = String::from_utf8_lossy(&bytes);
+        let whole = text.split_inclusive('\n').filter_map(|l| sealed(l.as_bytes()));
+        for line in whole.filter_map(|l| serde_json::from_slice::<Line>(l).ok()) {
             known.insert(line.path, (line.mark, line.hash));
         }
         let mut file = OpenOptions::new().append(true).create(true).open(path).ok();
@@ -53,6 +65,7 @@ impl HashCache {
         let now_ns = now.timestamp().as_nanosecond();
         Self {
             known: Mutex::new(known),
+            seen: Mutex::default(),
             file: file.map(Mutex::new),
             settled_before_ns: now_ns - UNSURE_NS,
         }
@@ -60,7 +73,24 @@ impl HashCache {
 
     /// The hash of a file.
     pub(crate) fn hash(&self, path: &Path) -> io::Result<Digest> {
-        let before = mark(path)?;
+        for _ in 0..TRIES {
+            let before = mark(path)?;
+            let hash = self.hash_of(path, before)?;
+            if mark(path)? == before {
+                lock(&self.seen).insert(path.to_string_lossy().into_owned(), before);
+                return Ok(hash);
+            }
+        }
+        Err(io::Error::other("it is being written to; let the copying end"))
+    }
+
+    /// Whether a file is still the one that was hashed here: same size, times and inode.
+    pub(crate) fn unchanged(&self, path: &Path) -> bool {
+        let seen = lock(&self.seen).get(&*path.to_string_lossy()).copied();
+        seen.is_some_and(|seen| mark(path).is_ok_and(|now| now == seen))
+    }
+
+    fn hash_of(&self, path: &Path, before: Mark) -> io::Result<Digest> {
         let name = path.to_string_lossy().into_owned();
         if let Some((mark, hash)) = lock(&self.known).get(&name)
             && *mark == before
@@ -77,10 +107,9 @@ impl HashCache {
 
     fn remember(&self, path: String, mark: Mark, hash: Digest) {
         lock(&self.known).insert(path.clone(), (mark, hash));
-        if let (Some(file), Ok(mut line)) = (&self.file, serde_json::to_vec(&Line { path, mark, hash })) {
-            line.push(b'\n');
+        if let (Some(file), Ok(line)) = (&self.file, serde_json::to_vec(&Line { path, mark, hash })) {
             // A cache that cannot grow is only slower.
-            let _ = lock(file).write_all(&line);
+            let _ = lock(file).write_all(&seal(line));
         }
     }
 }

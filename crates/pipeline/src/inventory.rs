@@ -1,10 +1,12 @@
 //! Which frames there are, what each says of itself, and what it is for.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 
-use nightloom_raster::DecodeOptions;
+use nightloom_raster::{DecodeError, DecodeOptions};
 use nightloom_stars::DetectSettings;
 
+use super::ahead::decoded;
 use super::bench::Bench;
 use super::error::BuildError;
 use crate::journal::StepKey;
@@ -32,6 +34,8 @@ pub(super) struct Item {
     pub(super) decision: RoleDecision,
     /// Why it is not used, as far as that is known before its pixels are worked on.
     pub(super) out: Option<String>,
+    /// Whether what kept it out may be over the next time: then the picture is not the one its frames make.
+    pub(super) passing: bool,
     /// Kept in by the photographer's word against a check's verdict.
     pub(super) insisted: bool,
 }
@@ -41,11 +45,25 @@ impl Item {
     pub(super) fn serves(&self, role: Role) -> bool {
         self.out.is_none() && self.decision.role == Some(role)
     }
+
+    /// Leaves it out because it could not be decoded.
+    pub(super) fn fail(&mut self, error: &DecodeError) {
+        self.out = Some(error.to_string());
+        self.passing |= error.may_pass();
+    }
 }
 
 /// What decoding needs to know beside the file.
 pub(super) fn decode_options(settings: &Settings) -> DecodeOptions {
     settings.rig.decode_options()
+}
+
+/// The same of one frame: what the photographer insists on is taken with its damage.
+pub(super) fn options_of(settings: &Settings, item: &Item) -> DecodeOptions {
+    DecodeOptions {
+        damaged_too: item.insisted,
+        ..decode_options(settings)
+    }
 }
 
 /// Finds the frames and decides their roles.
@@ -64,6 +82,7 @@ pub(super) fn inventory(bench: &mut Bench<'_>, settings: &Settings) -> Result<Ve
         )?;
         items.push(look_at(bench, settings, frame.name, frame.path)?);
     }
+    leave_out_copies(&mut items);
     for sentence in decide(&mut items, settings) {
         bench.warn(sentence);
     }
@@ -90,7 +109,22 @@ fn left_out(name: String, path: PathBuf, reason: String) -> Item {
         facts,
         decision,
         out: Some(reason),
+        passing: false,
         insisted: false,
+    }
+}
+
+/// Files of the same content are one frame: the first in name order counts.
+fn leave_out_copies(items: &mut [Item]) {
+    let mut first = BTreeMap::new();
+    for item in items.iter_mut().filter(|i| i.out.is_none()) {
+        let Some(hash) = item.hash else { continue };
+        match first.get(&hash) {
+            None => {
+                first.insert(hash, item.name.clone());
+            }
+            Some(name) => item.out = Some(format!("it is a copy of “{name}”, and counts once")),
+        }
     }
 }
 
@@ -105,23 +139,34 @@ fn look_at(
     let told = said.is_some_and(|f| f.role.is_some()) || role_of_folder(&name).is_some();
     let hash = match bench.journal.hash(&path) {
         Ok(hash) => hash,
-        Err(error) => return Ok(left_out(name, path, error.to_string())),
+        Err(error) => {
+            return Ok(Item {
+                passing: true,
+                ..left_out(name, path, error.to_string())
+            });
+        }
     };
-    let key = StepKey::new("facts", 2)
+    let insisted = said.and_then(|f| f.used) == Some(true);
+    let options = DecodeOptions {
+        damaged_too: insisted,
+        ..decode_options(settings)
+    };
+    let key = StepKey::new("facts", 3)
         .input(&name, hash)
-        .settings(&(told, decode_options(settings)))
+        .settings(&(told, options))
         .finish();
-    let mut out = None;
+    let (mut out, mut passing) = (None, false);
     let facts = match bench.kept::<FrameFacts>("facts", key) {
         Some(facts) => facts,
-        None => match read_facts(bench, settings, &name, &path, told) {
+        None => match read_facts(bench, &options, &name, &path, told) {
             Ok(facts) => {
                 bench.done("facts", key, &[], &facts)?;
                 facts
             }
-            Err(reason) => {
+            Err(error) => {
                 bench.go_on()?;
-                out = Some(reason);
+                passing = error.may_pass();
+                out = Some(error.to_string());
                 FrameFacts {
                     name: name.clone(),
                     ..FrameFacts::default()
@@ -130,9 +175,8 @@ fn look_at(
         },
     };
     if said.and_then(|f| f.used) == Some(false) {
-        out = Some("left out by outing.toml".into());
+        (out, passing) = (Some("left out by outing.toml".into()), false);
     }
-    let insisted = said.and_then(|f| f.used) == Some(true);
     let decision = RoleDecision {
         role: None,
         reason: String::new(),
@@ -144,29 +188,31 @@ fn look_at(
         facts,
         decision,
         out,
+        passing,
         insisted,
     })
 }
 
 fn read_facts(
     bench: &Bench<'_>,
-    settings: &Settings,
+    options: &DecodeOptions,
     name: &str,
     path: &std::path::Path,
     told: bool,
-) -> Result<FrameFacts, String> {
+) -> Result<FrameFacts, DecodeError> {
     let mut facts = FrameFacts {
         name: name.to_owned(),
         ..FrameFacts::default()
     };
     if told {
-        facts.meta = bench.world.meta(path).map_err(|e| e.to_string())?;
+        facts.meta = bench.world.meta(path)?;
+        if !bench.journal.hashes().unchanged(path) {
+            return Err(DecodeError::changed(path));
+        }
         return Ok(facts);
     }
-    let frame = bench
-        .world
-        .decode(path, &decode_options(settings))
-        .map_err(|e| e.to_string())?;
+    let hashes = bench.journal.hashes();
+    let frame = decoded(bench.world, &hashes, path, options)?;
     let (width, height) = frame.pixels.size();
     facts.size_px = Some([width, height]);
     facts.meta = frame.meta;

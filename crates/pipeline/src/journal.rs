@@ -2,20 +2,22 @@
 //!
 //! One line of JSON per finished step in `.nightloom/journal.jsonl`. A step whose key (its name,
 //! version, inputs' content and settings) stands there, and whose outputs are still what they
-//! were, need not be done again. A line torn by a kill is passed over, so its step is done anew.
+//! were, need not be done again. Each line carries a checksum: one that is torn or damaged is
+//! passed over, so its step is done anew.
 //!
 //! Invariant: an entry is written only after its outputs stand complete under their final names.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{self, File, OpenOptions};
-use std::io::{self, BufRead, BufReader, Read, Seek, SeekFrom, Write};
+use std::io::{self, BufRead, BufReader, Read as _, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
+use std::sync::{Arc, Mutex};
 
 use nightloom_sky::Instant;
 use serde::{Deserialize, Serialize};
 
 use crate::hash_cache::HashCache;
+use crate::seal::{seal, sealed};
 use nightloom_outing::Digest;
 use nightloom_outing::FolderError;
 use nightloom_outing::WORK;
@@ -133,7 +135,9 @@ pub struct Journal {
     folder: PathBuf,
     entries: Entries,
     file: Mutex<File>,
-    hashes: HashCache,
+    hashes: Arc<HashCache>,
+    /// Every file that a step left behind at any time, with its content.
+    left: BTreeSet<(String, Digest)>,
     passed_over: usize,
     /// Held until the journal is dropped; the system frees it when the process dies.
     _lock: File,
@@ -157,14 +161,19 @@ impl Journal {
             .create(true)
             .open(&path)
             .map_err(|e| FolderError::unwritable(&path, &e))?;
-        let (entries, passed_over) = read_entries(&file).map_err(|e| FolderError::unreadable(&path, &e))?;
+        let Lines {
+            entries,
+            left,
+            passed_over,
+        } = read_entries(&file).map_err(|e| FolderError::unreadable(&path, &e))?;
         end_torn_line(&mut file).map_err(|e| FolderError::unwritable(&path, &e))?;
         let hashes = HashCache::open(&work.join("hashes.jsonl"), now);
         Ok(Self {
             folder: folder.into(),
             entries,
             file: Mutex::new(file),
-            hashes,
+            hashes: Arc::new(hashes),
+            left,
             passed_over,
             _lock: lock,
         })
@@ -189,10 +198,24 @@ impl Journal {
         data: serde_json::Value,
         at: Instant,
     ) -> Result<&Entry, JournalError> {
-        let outputs = outputs
-            .iter()
-            .map(|p| self.output(p))
-            .collect::<Result<Vec<_>, _>>()?;
+        let outputs = self.outputs(outputs)?;
+        self.record_of(step, key, outputs, data, at)
+    }
+
+    /// Files by path inside the outing, with their content.
+    pub(crate) fn outputs(&self, names: &[&str]) -> Result<Vec<Output>, JournalError> {
+        names.iter().map(|p| self.output(p)).collect()
+    }
+
+    /// The same for outputs that are known already.
+    pub(crate) fn record_of(
+        &mut self,
+        step: &str,
+        key: Digest,
+        outputs: Vec<Output>,
+        data: serde_json::Value,
+        at: Instant,
+    ) -> Result<&Entry, JournalError> {
         let program = env!("CARGO_PKG_VERSION").to_owned();
         let entry = Entry {
             step: step.to_owned(),
@@ -203,6 +226,8 @@ impl Journal {
             at,
         };
         self.append(&entry)?;
+        self.left
+            .extend(entry.outputs.iter().map(|o| (o.path.clone(), o.hash)));
         let slot = self.entries.entry((entry.step.clone(), key)).insert_entry(entry);
         Ok(slot.into_mut())
     }
@@ -216,6 +241,40 @@ impl Journal {
             path: path.into(),
             reason: e.to_string(),
         })
+    }
+
+    /// The hashes of files, for telling elsewhere whether one changed since it was hashed here.
+    pub(crate) fn hashes(&self) -> Arc<HashCache> {
+        Arc::clone(&self.hashes)
+    }
+
+    /// Whether a step left a file of this name at any time, whatever is in it now.
+    pub(crate) fn names(&self, name: &str) -> bool {
+        let from = (name.to_owned(), Digest::from_bytes([0; 32]));
+        self.left.range(from..).next().is_some_and(|(found, _)| found == name)
+    }
+
+    /// Whether a step left this file of this content at any time: then nobody else changed it since.
+    pub(crate) fn left(&self, name: &str, content: Digest) -> bool {
+        self.left.contains(&(name.to_owned(), content))
+    }
+
+    /// Looks at the content of everything that the newest entries name inside a folder, and removes what is not what
+    /// it was; its steps are then done again. Returns what was removed.
+    pub(crate) fn remove_damaged(&self, inside: &str) -> Vec<String> {
+        let mut removed = Vec::new();
+        for output in self.entries.values().flat_map(|e| &e.outputs) {
+            let path = self.folder.join(&output.path);
+            if !output.path.starts_with(inside) || !is_own_file(&self.folder, &output.path) {
+                continue;
+            }
+            if nightloom_outing::hash_file(&path).is_ok_and(|h| h != output.hash)
+                && fs::remove_file(&path).is_ok()
+            {
+                removed.push(output.path.clone());
+            }
+        }
+        removed
     }
 
     /// The outing's folder.
@@ -264,8 +323,7 @@ impl Journal {
     fn append(&self, entry: &Entry) -> Result<(), JournalError> {
         let path = self.folder.join(WORK).join(JOURNAL);
         let failed = |e: io::Error| JournalError::Folder(FolderError::unwritable(&path, &e));
-        let mut line = serde_json::to_vec(entry).map_err(|e| failed(e.into()))?;
-        line.push(b'\n');
+        let line = seal(serde_json::to_vec(entry).map_err(|e| failed(e.into()))?);
         let mut file = self
             .file
             .lock()
@@ -276,23 +334,58 @@ impl Journal {
     }
 }
 
+/// Whether a name inside the outing is a regular file that no link leads to: only such are removed.
+pub(crate) fn is_own_file(folder: &Path, name: &str) -> bool {
+    let mut path = folder.to_path_buf();
+    let parts: Vec<&str> = name.split('/').collect();
+    let plain = |part: &&str| !part.is_empty() && *part != "." && *part != "..";
+    let Some((file, folders)) = parts.split_last().filter(|_| parts.iter().all(plain)) else {
+        return false;
+    };
+    for part in folders {
+        path.push(part);
+        if !fs::symlink_metadata(&path).is_ok_and(|m| m.is_dir()) {
+            return false;
+        }
+    }
+    path.push(file);
+    fs::symlink_metadata(&path).is_ok_and(|m| m.is_file())
+}
+
+/// What is read of a journal.
+#[derive(Default)]
+struct Lines {
+    entries: Entries,
+    left: BTreeSet<(String, Digest)>,
+    passed_over: usize,
+}
+
+/// One line that was not changed since it was written.
+pub(crate) fn entry_of(line: &[u8]) -> Option<Entry> {
+    serde_json::from_slice(sealed(line)?).ok()
+}
+
 /// Reads what can be read; a later entry of the same step and key takes the place of an earlier one.
-fn read_entries(file: &File) -> io::Result<(Entries, usize)> {
-    let mut entries = Entries::new();
-    let mut passed_over = 0;
+fn read_entries(file: &File) -> io::Result<Lines> {
+    let mut read = Lines::default();
     let mut reader = BufReader::new(file);
     let mut line = Vec::new();
     while reader.read_until(b'\n', &mut line)? > 0 {
-        match serde_json::from_slice::<Entry>(&line) {
-            Ok(entry) if line.ends_with(b"\n") => {
-                entries.insert((entry.step.clone(), entry.key), entry);
+        // What a damaged line names counts as left, if its content is what the line says: nobody else has that.
+        if let Ok(entry) = serde_json::from_slice::<Entry>(&line) {
+            let outputs = entry.outputs.into_iter().map(|o| (o.path, o.hash));
+            read.left.extend(outputs);
+        }
+        match entry_of(&line) {
+            Some(entry) => {
+                read.entries.insert((entry.step.clone(), entry.key), entry);
             }
-            _ if line.iter().all(u8::is_ascii_whitespace) => {}
-            _ => passed_over += 1,
+            None if line.iter().all(u8::is_ascii_whitespace) => {}
+            None => read.passed_over += 1,
         }
         line.clear();
     }
-    Ok((entries, passed_over))
+    Ok(read)
 }
 
 /// A torn last line gets its end, so that the next entry stands on a line of its own.

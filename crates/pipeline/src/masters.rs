@@ -14,7 +14,7 @@ use serde::{Deserialize, Serialize};
 use super::ahead::each_decoded;
 use super::bench::Bench;
 use super::error::BuildError;
-use super::inventory::{Item, decode_options};
+use super::inventory::{Item, options_of};
 use super::setting::Setting;
 use crate::journal::StepKey;
 
@@ -99,9 +99,9 @@ fn of_role(
     }
     let mut made = Vec::new();
     for (setting, group) in groups {
-        let file = one_master(bench, settings, items, role, &setting, &group)?;
+        let file = one_master(bench, settings, items, role, &setting, group)?;
         for (hash, reason) in &file.about.refused {
-            if let Some(item) = group.iter().copied().find(|&i| items[i].hash == Some(*hash)) {
+            if let Some(&item) = file.members.iter().find(|&&i| items[i].hash == Some(*hash)) {
                 items[item].out = Some(reason.clone());
             }
         }
@@ -110,19 +110,40 @@ fn of_role(
     Ok(made)
 }
 
+/// The master of a group. Frames that fail for a reason that may pass are not in it, and its key is that of the others:
+/// nothing is kept under a key that names a frame it does not hold.
 fn one_master(
     bench: &mut Bench<'_>,
     settings: &Settings,
-    items: &[Item],
+    items: &mut [Item],
+    role: Role,
+    setting: &Setting,
+    mut group: Vec<usize>,
+) -> Result<MasterFile, BuildError> {
+    loop {
+        let before = group.len();
+        let made = master_of(bench, settings, items, role, setting, &group)?;
+        group.retain(|&i| !items[i].passing);
+        if group.len() == before {
+            return Ok(made);
+        }
+    }
+}
+
+fn master_of(
+    bench: &mut Bench<'_>,
+    settings: &Settings,
+    items: &mut [Item],
     role: Role,
     setting: &Setting,
     group: &[usize],
 ) -> Result<MasterFile, BuildError> {
     let step = format!("master-{role}");
-    let hashes = group.iter().filter_map(|&i| items[i].hash);
-    let key = hashes
-        .fold(StepKey::new(&step, 4), |key, hash| key.input("frame", hash))
-        .settings(&decode_options(settings))
+    let frames = group.iter().filter_map(|&i| Some((items[i].hash?, options_of(settings, &items[i]))));
+    let key = frames
+        .fold(StepKey::new(&step, 5), |key, (hash, options)| {
+            key.input("frame", hash).settings(&options)
+        })
         .finish();
     let (name, path) = bench.work_file(&step, key, "plane")?;
     if let Some(about) = bench.kept::<MasterFacts>(&step, key) {
@@ -141,8 +162,9 @@ fn one_master(
         cfa: scratch.cfa.unwrap_or(Cfa::RGGB),
         refused: scratch.refused,
     };
+    let passing = group.iter().any(|&i| items[i].passing);
     let mut outputs = vec![];
-    if !scratch.files.is_empty() {
+    if !scratch.files.is_empty() && !passing {
         let plane = combine(&scratch.files, role, about.cfa)?;
         WorkFile::write_plane(&path, &plane)?;
         outputs.push(name.as_str());
@@ -151,7 +173,9 @@ fn one_master(
         // Scratch that stays behind is removed with the other unused work files.
         let _ = std::fs::remove_file(file.path());
     }
-    bench.done(&step, key, &outputs, &about)?;
+    if !passing {
+        bench.done(&step, key, &outputs, &about)?;
+    }
     Ok(MasterFile {
         path,
         members: group.to_vec(),
@@ -164,6 +188,8 @@ fn one_master(
 struct Scratch {
     files: Vec<WorkFile>,
     cfa: Option<Cfa>,
+    /// Hashes of their pixels.
+    seen: BTreeSet<[u8; 32]>,
     refused: Vec<(Digest, String)>,
 }
 
@@ -171,7 +197,7 @@ struct Scratch {
 fn gather(
     bench: &mut Bench<'_>,
     settings: &Settings,
-    items: &[Item],
+    items: &mut [Item],
     role: Role,
     group: &[usize],
 ) -> Result<Scratch, BuildError> {
@@ -185,22 +211,37 @@ fn gather(
             )
         })
         .collect::<Result<Vec<_>, _>>()?;
-    let paths: Vec<&Path> = group.iter().map(|&i| items[i].path.as_path()).collect();
+    let paths: Vec<PathBuf> = group.iter().map(|&i| items[i].path.clone()).collect();
+    let paths: Vec<&Path> = paths.iter().map(PathBuf::as_path).collect();
+    let (world, hashes) = (bench.world, bench.journal.hashes());
     let (mut scratch, stage) = (Scratch::default(), format!("Reading {role} frames"));
-    each_decoded(bench.world, &paths, &decode_options(settings), |k, frame| {
-        let name = &items[group[k]].name;
-        bench.show(&stage, k as f64 / group.len() as f64, name)?;
+    let options: Vec<_> = group.iter().map(|&i| options_of(settings, &items[i])).collect();
+    each_decoded(world, &hashes, &paths, &options, |k, frame| {
+        let item = &mut items[group[k]];
+        bench.show(&stage, k as f64 / group.len() as f64, &item.name)?;
+        if let Err(error) = &frame
+            && error.may_pass()
+        {
+            item.fail(error);
+            return Ok(());
+        }
         match frame
             .map_err(|e| e.to_string())
-            .and_then(|f| usable(f, role, &scratch))
-        {
-            Ok((plane, cfa)) => {
+            .and_then(|f| {
+                let content = f.pixels.content_hash();
+                usable(f, role, &scratch).map(|(plane, cfa)| (plane, cfa, content))
+            }) {
+            Ok((_, _, content)) if !scratch.seen.insert(content) => {
+                let reason = "its pixels are those of another frame, and count once".to_owned();
+                scratch.refused.extend(item.hash.map(|hash| (hash, reason)));
+            }
+            Ok((plane, cfa, _)) => {
                 scratch.cfa = Some(cfa);
                 scratch.files.push(WorkFile::write_plane(&places[k].1, &plane)?);
             }
             Err(reason) => scratch
                 .refused
-                .extend(items[group[k]].hash.map(|hash| (hash, reason))),
+                .extend(item.hash.map(|hash| (hash, reason))),
         }
         Ok(())
     })?;

@@ -13,17 +13,17 @@ use super::ahead::each_decoded;
 use super::bench::Bench;
 use super::error::BuildError;
 use super::fitting::{Loaded, ShownHot, shown_hot};
-use super::inventory::{Item, decode_options};
+use super::inventory::{Item, options_of};
 use super::light::thumbnail;
 use super::masters::Masters;
 use super::setting::Setting;
 use crate::journal::StepKey;
-use nightloom_outing::Digest;
+use nightloom_outing::{Digest, hash_bytes};
 use nightloom_outing::Role;
 use nightloom_outing::Settings;
 
 /// Version of the step; raise it when the same input would give other pixels or figures.
-const VERSION: u32 = 6;
+const VERSION: u32 = 7;
 
 /// A frame ready to be stacked.
 #[derive(Clone, Debug)]
@@ -50,6 +50,8 @@ pub(super) struct Ready {
 /// What is measured of a frame while it is prepared.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub(super) struct PreparedFacts {
+    /// Hash of its pixels, before anything was done to them.
+    pub(super) pixels: Digest,
     /// What the file says.
     pub(super) meta: FrameMeta,
     /// How its numbers become colour.
@@ -118,6 +120,7 @@ pub(super) fn prepare(
         let order = |p: &Prepared| (p.facts.meta.taken_local.clone(), p.key);
         order(a).cmp(&order(b))
     });
+    let ready = different(items, ready);
     Ok(Ready {
         frames: same_size(items, ready),
         misfits,
@@ -145,14 +148,20 @@ fn group_of_one_setting(
     let paths: Vec<PathBuf> = open.iter().map(|s| items[s.item].path.clone()).collect();
     let paths: Vec<&Path> = paths.iter().map(PathBuf::as_path).collect();
     let stage = format!("Calibrating and measuring {role} frames");
-    each_decoded(bench.world, &paths, &decode_options(settings), |k, frame| {
+    let options: Vec<_> = open.iter().map(|s| options_of(settings, &items[s.item])).collect();
+    let (world, hashes) = (bench.world, bench.journal.hashes());
+    each_decoded(world, &hashes, &paths, &options, |k, frame| {
         let slot = &open[k];
         let item = &mut items[slot.item];
         bench.show(&stage, before + share * k as f64 / paths.len() as f64, &item.name)?;
-        match frame
-            .map_err(|e| e.to_string())
-            .and_then(|f| develop(f, loaded, role))
-        {
+        let frame = match frame {
+            Ok(frame) => frame,
+            Err(error) => {
+                item.fail(&error);
+                return Ok(());
+            }
+        };
+        match develop(frame, loaded, role) {
             Ok((picture, facts)) => {
                 lay_by(bench, "prepare", slot, &picture, &facts)?;
                 ready.push(slot.prepared(facts));
@@ -193,7 +202,7 @@ fn slot(
     role: Role,
     loaded: &Loaded,
 ) -> Result<Slot, BuildError> {
-    let mut key = StepKey::new("prepare", VERSION).settings(&(role, decode_options(settings)));
+    let mut key = StepKey::new("prepare", VERSION).settings(&(role, options_of(settings, &items[i])));
     if let Some(hash) = items[i].hash {
         key = key.input("frame", hash);
     }
@@ -218,8 +227,12 @@ fn slot_of(bench: &mut Bench<'_>, item: usize, key: Digest) -> Result<Slot, Buil
 }
 
 fn facts_of(bench: &mut Bench<'_>, step: &str, slot: &Slot) -> Option<PreparedFacts> {
-    bench.journal.fresh(step, slot.key)?;
+    let entry = bench.journal.fresh(step, slot.key)?;
+    let expected = entry.outputs.iter().find(|o| o.path == slot.names[2])?.hash;
     let text = std::fs::read(&slot.paths[2]).ok()?;
+    if hash_bytes(&text) != expected {
+        return None;
+    }
     let facts = serde_json::from_slice(&text).ok()?;
     bench.steps.kept += 1;
     Some(facts)
@@ -256,6 +269,7 @@ fn develop(frame: Frame, loaded: &Loaded, role: Role) -> Result<(Rgb, PreparedFa
         was_linear,
         levels: _,
     } = frame;
+    let content = Digest::from_bytes(pixels.content_hash());
     let calibrated;
     let (mut noise, mut clipped, mut flat) = (None, Clipped::default(), false);
     let picture = match pixels {
@@ -287,6 +301,7 @@ fn develop(frame: Frame, loaded: &Loaded, role: Role) -> Result<(Rgb, PreparedFa
     Ok((
         picture,
         PreparedFacts {
+            pixels: content,
             meta,
             colour,
             bits,
@@ -368,6 +383,21 @@ fn median_of_sky(plane: &Plane, field: &Field) -> f32 {
     }
     let middle = values.len() / 2;
     *values.select_nth_unstable_by(middle, f32::total_cmp).1
+}
+
+/// Keeps one of those that have the same pixels, whatever else their files say.
+fn different(items: &mut [Item], ready: Vec<Prepared>) -> Vec<Prepared> {
+    let mut kept: Vec<Prepared> = Vec::with_capacity(ready.len());
+    for p in ready {
+        match kept.iter().find(|k| k.facts.pixels == p.facts.pixels) {
+            None => kept.push(p),
+            Some(same) => {
+                let name = items[same.item].name.clone();
+                items[p.item].out = Some(format!("its pixels are those of “{name}”, and count once"));
+            }
+        }
+    }
+    kept
 }
 
 /// Keeps the frames of the commonest size.

@@ -26,6 +26,10 @@ pub struct BuildReport {
     pub peak_memory_mib: f64,
     /// Sentences the photographer should read: what was assumed, what could not be done.
     pub warnings: Vec<String>,
+    /// Frames that failed for a reason that may pass (file away, decoder killed, no memory): the picture is not the one
+    /// these frames make, and the next build tries again.
+    #[serde(default)]
+    pub incomplete: Vec<String>,
     /// The lens as the stars show it.
     pub lens: Option<LensReport>,
     /// How the colours were balanced by the stars; `None` where they are as the camera balanced them.

@@ -86,6 +86,12 @@ impl Scene<'_> {
             seconds: 0.0,
             peak_memory_mib: 0.0,
             warnings: bench.warnings.clone(),
+            incomplete: self
+                .items
+                .iter()
+                .filter(|i| i.passing)
+                .map(|i| i.name.clone())
+                .collect(),
             lens: Some(LensReport {
                 focal_px: registration.lens.focal_px,
                 centre_px: registration.lens.centre_px,
@@ -97,7 +103,7 @@ impl Scene<'_> {
             steps: StepCounts::default(),
         };
         let parts = PageParts {
-            title: self.title(results),
+            title: self.title(bench.journal.folder()),
             picture: made.picture_jpeg,
             matte: made.matte_jpeg,
             coverage: Some(made.coverage_jpeg),
@@ -126,11 +132,8 @@ impl Scene<'_> {
         serde_json::to_string_pretty(&all).unwrap_or_default()
     }
 
-    fn title(&self, results: &Path) -> String {
-        let folder = results
-            .parent()
-            .and_then(Path::file_name)
-            .map(|n| n.to_string_lossy().into_owned());
+    fn title(&self, folder: &Path) -> String {
+        let folder = folder.file_name().map(|n| n.to_string_lossy().into_owned());
         self.settings
             .outing
             .name

@@ -45,6 +45,23 @@ pub enum Pixels {
 }
 
 impl Pixels {
+    /// BLAKE3 of the values: the same for files that differ in nothing but what they say.
+    pub fn content_hash(&self) -> [u8; 32] {
+        let mut hasher = blake3::Hasher::new();
+        let (width, height) = self.size();
+        hasher.update(&(width as u64).to_le_bytes());
+        hasher.update(&(height as u64).to_le_bytes());
+        let mut add = |plane: &Plane| {
+            hasher.update(bytemuck::cast_slice(plane.data()));
+        };
+        match self {
+            Self::Mosaic(m) => add(&m.plane),
+            Self::Rgb(p) => p.planes().iter().for_each(add),
+            Self::Grey(p) => add(p),
+        }
+        *hasher.finalize().as_bytes()
+    }
+
     /// Width and height in pixels.
     pub fn size(&self) -> (usize, usize) {
         match self {

@@ -2,6 +2,7 @@
 
 pub mod atomic;
 mod brightness;
+mod damage;
 pub mod colour;
 mod decode;
 mod demosaic;
@@ -9,11 +10,13 @@ mod distance;
 mod frame;
 pub mod icc;
 mod plane;
+mod regular;
 pub mod resize;
 mod wall;
 pub mod workfile;
 pub mod write;
 
+pub use damage::{Damage, DamageKind, find_damage};
 pub use decode::{
     DecodeError, DecodeOptions, FitsRows, Limits, decode_here, decode_here_with, is_frame_path, read_meta,
 };
@@ -21,6 +24,7 @@ pub use demosaic::{Directions, demosaic, demosaic_balanced, demosaic_sky, demosa
 pub use distance::{DISTANCE_UNIT, distances};
 pub use frame::{CameraColour, Cfa, FAR_M, Frame, FrameMeta, Levels, Mosaic, Pixels};
 pub use plane::{Plane, Rgb};
+pub use regular::{MOST_TEXT_BYTES, open_regular, read_regular, read_text};
 pub use resize::{resize_area, resize_area_plane};
 pub use wall::{Wall, child_main};
 pub use workfile::{WorkFile, WorkFileError, WorkShape, WorkValues};

@@ -16,6 +16,8 @@ const POLL: Duration = Duration::from_millis(50);
 const GRACE: Duration = Duration::from_millis(500);
 /// A header is some hundred bytes; anything near this is not one.
 const MAX_HEADER: usize = 1 << 20;
+/// The child's exit status where the system gives less memory than a decoder needs to begin.
+const NO_MEMORY: i32 = 3;
 const FRAME: &[u8; 4] = b"NLf1";
 const META: &[u8; 4] = b"NLm1";
 const ERROR: &[u8; 4] = b"NLe1";
@@ -116,22 +118,29 @@ impl Wall {
             limits: self.limits,
         };
         let mut child = self.start(path, &request)?;
-        let Some(mut pipe) = child.stdout.take() else {
+        let (Some(mut pipe), Some(said)) = (child.stdout.take(), child.stderr.take()) else {
             return Err(died(path, "it had no output"));
         };
-        let limits = self.limits;
+        let (tell, told) = mpsc::sync_channel(1);
+        std::thread::spawn(move || {
+            // Whoever asked may have gone.
+            let _ = tell.send(first_words(said));
+        });
+        let (limits, asked) = (self.limits, path.to_owned());
         let (sender, receiver) = mpsc::sync_channel(1);
         let reader = std::thread::spawn(move || {
             // The receiver may have given up; then nobody wants the answer.
-            let _ = sender.send(read_answer(&mut pipe, &limits));
+            let _ = sender.send(read_answer(&asked, &mut pipe, &limits));
         });
         let outcome = wait(path, &self.limits, &receiver, cancelled);
         let status = end(&mut child, matches!(outcome, Ok(None)));
         // The pipe is closed now, so the reader ends at once.
         let _ = reader.join();
+        // Not waited for longer: something that outlives the child may hold the pipe.
+        let said = told.recv_timeout(GRACE).unwrap_or_default();
         match outcome? {
             Some(answer) => Ok(answer),
-            None => Err(died(path, &status.map_or_else(|e| e.to_string(), describe))),
+            None => Err(broke_off(path, &self.limits, status, &said)),
         }
     }
 
@@ -147,7 +156,7 @@ impl Wall {
         command
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
-            .stderr(Stdio::null());
+            .stderr(Stdio::piped());
         #[cfg(unix)]
         {
             // A Ctrl-C at the terminal goes to the program alone, which then stops its children.
@@ -179,14 +188,57 @@ fn died(path: &Path, how: &str) -> DecodeError {
     }
 }
 
+/// What a child said last: Rust's own words on memory that cannot be had, and nothing that is shown to a person.
+fn first_words(said: impl Read) -> String {
+    let mut words = Vec::new();
+    let mut said = said.take(4096);
+    // What cannot be read is not known.
+    let _ = said.read_to_end(&mut words);
+    // The rest goes nowhere, so that no child waits for a reader.
+    let _ = std::io::copy(&mut said.into_inner(), &mut std::io::sink());
+    String::from_utf8_lossy(&words).into_owned()
+}
+
+/// Why a child ended without an answer: its memory, its time, somebody else, or the file.
+fn broke_off(
+    path: &Path,
+    limits: &Limits,
+    status: std::io::Result<ExitStatus>,
+    said: &str,
+) -> DecodeError {
+    let status = match status {
+        Ok(status) => status,
+        Err(error) => return died(path, &error.to_string()),
+    };
+    let file = decode::name(path);
+    if said.contains("memory allocation of") || status.code() == Some(NO_MEMORY) {
+        return DecodeError::OutOfMemory { file };
+    }
+    #[cfg(unix)]
+    {
+        use std::os::unix::process::ExitStatusExt;
+        // Signals that a decoder does not send itself: hang-up, interrupt, kill, terminate; and that of used-up time.
+        const FROM_OUTSIDE: [i32; 4] = [1, 2, 9, 15];
+        const OUT_OF_TIME: i32 = 24;
+        match status.signal() {
+            Some(OUT_OF_TIME) => {
+                let seconds = limits.max_seconds;
+                return DecodeError::TimedOut { file, seconds };
+            }
+            Some(signal) if FROM_OUTSIDE.contains(&signal) => {
+                let how = describe(status);
+                return DecodeError::Killed { file, how };
+            }
+            _ => {}
+        }
+    }
+    died(path, &describe(status))
+}
+
 fn describe(status: ExitStatus) -> String {
     #[cfg(unix)]
     {
         use std::os::unix::process::ExitStatusExt;
-        const ABORT: i32 = 6;
-        if status.signal() == Some(ABORT) {
-            return "ended by signal 6, most likely out of memory".into();
-        }
         if let Some(signal) = status.signal() {
             return format!("ended by signal {signal}");
         }
@@ -227,7 +279,7 @@ fn wait(
 }
 
 /// Reads one answer, taking no more memory than the limits allow. `None` if it is not whole.
-fn read_answer(pipe: &mut impl Read, limits: &Limits) -> Option<Answer> {
+fn read_answer(path: &Path, pipe: &mut impl Read, limits: &Limits) -> Option<Answer> {
     let mut head = [0u8; 8];
     pipe.read_exact(&mut head).ok()?;
     let length = u32::from_le_bytes([head[4], head[5], head[6], head[7]]) as usize;
@@ -241,9 +293,10 @@ fn read_answer(pipe: &mut impl Read, limits: &Limits) -> Option<Answer> {
         m if m == ERROR => Some(Answer::Failed(serde_json::from_slice(&json).ok()?)),
         m if m == FRAME => {
             let header: Header = serde_json::from_slice(&json).ok()?;
-            let fits = header.width <= limits.max_width && header.height <= limits.max_height;
-            if !fits || header.bytes()? as u64 > limits.max_memory_bytes {
-                return None;
+            let (w, h) = (header.width as u64, header.height as u64);
+            let per_pixel = (header.channels.count() * header.depth.bytes()) as u64;
+            if let Err(error) = decode::check_size(path, w, h, per_pixel, limits) {
+                return Some(Answer::Failed(error));
             }
             let mut samples = Samples::zeroed(header.depth, header.samples()?);
             pipe.read_exact(samples.as_bytes_mut()).ok()?;
@@ -265,7 +318,7 @@ pub fn child_main() -> ExitCode {
         return ExitCode::from(2);
     };
     if bound(&request.limits).is_err() {
-        return ExitCode::from(3);
+        return ExitCode::from(NO_MEMORY as u8);
     }
     std::panic::set_hook(Box::new(|_| {}));
     let answer = std::panic::catch_unwind(|| answer(&path, &request))
@@ -287,7 +340,7 @@ fn panic_text(panic: &(dyn std::any::Any + Send)) -> String {
 
 fn answer(path: &Path, request: &Request) -> Answer {
     let answer = match request.what {
-        What::Frame => decode::decode_coded(path, &request.options, &request.limits)
+        What::Frame => crate::damage::decode_sound(path, &request.options, &request.limits)
             .map(|coded| Answer::Frame(Box::new(coded))),
         What::Meta => decode::read_meta(path).map(|meta| Answer::Meta(Box::new(meta))),
         What::PlainMeta => decode::read_plain_meta(path).map(|meta| Answer::Meta(Box::new(meta))),
@@ -317,21 +370,23 @@ fn send(answer: &Answer) -> std::io::Result<()> {
 /// Bounds memory, time and harm before a byte of the file is read: no core files, nothing written.
 #[cfg(unix)]
 fn bound(limits: &Limits) -> std::io::Result<()> {
-    use rustix::process::{Resource, Rlimit, setrlimit};
-    let both = |n: u64| Rlimit {
-        current: Some(n),
-        maximum: Some(n),
+    use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
+    // A limit that the system has set already is never raised: that would be refused.
+    let lower = |what: Resource, n: u64| {
+        let n = getrlimit(what).maximum.map_or(n, |most| most.min(n));
+        let both = Rlimit {
+            current: Some(n),
+            maximum: Some(n),
+        };
+        setrlimit(what, both)
     };
     let seconds = limits.max_seconds.max(1.0).ceil() as u64;
-    setrlimit(Resource::As, both(limits.max_memory_bytes))?;
-    setrlimit(Resource::Core, both(0))?;
-    setrlimit(Resource::Fsize, both(0))?;
+    lower(Resource::As, limits.max_memory_bytes)?;
+    lower(Resource::Core, 0)?;
+    lower(Resource::Fsize, 0)?;
     // Should the parent be gone, all cores for the allowed time are the end.
     let cores = std::thread::available_parallelism().map_or(1, |n| n.get() as u64);
-    setrlimit(
-        Resource::Cpu,
-        both(seconds.saturating_mul(cores).saturating_add(1)),
-    )?;
+    lower(Resource::Cpu, seconds.saturating_mul(cores).saturating_add(1))?;
     Ok(())
 }
 

@@ -2,12 +2,15 @@
 //!
 //! The one format of all that is laid by between steps: 128 bytes of header, which are a line of JSON filled up with
 //! spaces, then the planes one after another, row by row, little-endian. Where a value stands follows from the header,
-//! so that any band is one seek away; the same planes give the same bytes.
+//! so that any band is one seek away; the same planes give the same bytes. Behind the planes stand the BLAKE3 hash of
+//! each band and that of header and hashes: a band is checked when it is first read, so that no disk that gave back
+//! other bits than it was given makes another picture.
 
 use std::fs::File;
 use std::io::{self, BufWriter, Write};
 use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
@@ -16,8 +19,9 @@ use crate::atomic::write_whole;
 use crate::{Plane, Rgb};
 
 /// Raise it when the header or the values change their meaning.
-const VERSION: u32 = 2;
+const VERSION: u32 = 3;
 const HEADER_BYTES: usize = 128;
+const HASH_BYTES: usize = blake3::OUT_LEN;
 /// Values encoded or decoded at a time.
 const CHUNK: usize = 1 << 15;
 
@@ -114,6 +118,15 @@ pub struct WorkFile {
     path: PathBuf,
     file: File,
     shape: WorkShape,
+    bands: Vec<Band>,
+}
+
+/// Some rows of one plane, as many as are hashed together.
+#[derive(Debug)]
+struct Band {
+    hash: [u8; HASH_BYTES],
+    /// Whether they were found to be what they were.
+    sound: AtomicBool,
 }
 
 impl WorkFile {
@@ -130,7 +143,8 @@ impl WorkFile {
         let WorkShape { width, height, .. } = shape;
         let rows = band_rows(width);
         let write = |file: &mut BufWriter<File>| {
-            file.write_all(&header(shape)?)?;
+            let mut hashes = header(shape)?.to_vec();
+            file.write_all(&hashes)?;
             let mut values = vec![0.0; width * rows];
             let mut bytes = vec![0; width * rows * shape.values.bytes()];
             for plane in 0..shape.planes {
@@ -142,9 +156,11 @@ impl WorkFile {
                     let bytes = &mut bytes[..n * width * shape.values.bytes()];
                     encode(&values[..n * width], bytes, shape.values);
                     file.write_all(bytes)?;
+                    hashes.extend(blake3::hash(bytes).as_bytes());
                 }
             }
-            Ok(())
+            file.write_all(&hashes[HEADER_BYTES..])?;
+            file.write_all(blake3::hash(&hashes).as_bytes())
         };
         write_whole(path, write).map_err(io_error(path))?;
         Self::open(path)
@@ -190,8 +206,8 @@ impl WorkFile {
         })
     }
 
-    /// Opens one that was written before. Checks the header and the length; the contents are whole
-    /// because a work file only gets its name once it is.
+    /// Opens one that was written before. Checks the header, the length and the bands' hashes against their own; the
+    /// bands themselves are checked as they are read.
     ///
     /// # Errors
     /// [`WorkFileError`] when it cannot be read or is not a whole work file.
@@ -219,17 +235,35 @@ impl WorkFile {
                 format!("{found:?}"),
             ));
         };
-        let expected = [shape.width, shape.height, shape.planes, shape.values.bytes()]
-            .iter()
-            .try_fold(1_usize, |n, side| n.checked_mul(*side))
-            .and_then(|n| n.checked_add(HEADER_BYTES));
+        let bands = bands(shape);
+        let length_of = |bands: usize| {
+            let pixels = [shape.width, shape.height, shape.planes, shape.values.bytes()];
+            let data = pixels.iter().try_fold(1_usize, |n, side| n.checked_mul(*side))?;
+            let hashes = bands.checked_add(1)?.checked_mul(HASH_BYTES)?;
+            data.checked_add(HEADER_BYTES)?.checked_add(hashes)
+        };
+        let expected = bands.and_then(length_of);
         if expected.map(|n| n as u64) != Some(length) {
             return Err(damaged(format!("{shape:?}"), format!("{length} bytes")));
         }
+        let mut hashes = vec![0; HEADER_BYTES + (bands.unwrap_or_default() + 1) * HASH_BYTES];
+        hashes[..HEADER_BYTES].copy_from_slice(&head);
+        let at = length - (hashes.len() - HEADER_BYTES) as u64;
+        file.read_exact_at(&mut hashes[HEADER_BYTES..], at)
+            .map_err(io_error(path))?;
+        let (hashes, own) = hashes.split_at(hashes.len() - HASH_BYTES);
+        if blake3::hash(hashes).as_bytes() != own {
+            return Err(damaged("the hashes it was written with".into(), "others".into()));
+        }
+        let bands = hashes[HEADER_BYTES..].as_chunks().0.iter().map(|hash| Band {
+            hash: *hash,
+            sound: AtomicBool::new(false),
+        });
         Ok(Self {
             path: path.to_owned(),
             file,
             shape,
+            bands: bands.collect(),
         })
     }
 
@@ -262,6 +296,7 @@ impl WorkFile {
         out: &mut [f32],
     ) -> Result<(), WorkFileError> {
         self.check(plane, [0, y0], [self.shape.width, rows], out.len())?;
+        self.prove(plane, y0, rows)?;
         let mut bytes = vec![0; CHUNK.min(out.len()) * self.shape.values.bytes()];
         let mut at = self.place(plane, [0, y0]);
         for chunk in out.chunks_mut(CHUNK) {
@@ -285,6 +320,7 @@ impl WorkFile {
         out: &mut [f32],
     ) -> Result<(), WorkFileError> {
         self.check(plane, first, [width, rows], out.len())?;
+        self.prove(plane, first[1], rows)?;
         let mut bytes = vec![0; width * self.shape.values.bytes()];
         for (y, line) in (first[1]..).zip(out.chunks_exact_mut(width.max(1))) {
             self.read_at(self.place(plane, [first[0], y]), &mut bytes, line)?;
@@ -314,6 +350,35 @@ impl WorkFile {
                 size[0], size[1], self.shape.planes
             ),
         })
+    }
+
+    /// Checks the bands that these rows lie in, each once.
+    fn prove(&self, plane: usize, y0: usize, rows: usize) -> Result<(), WorkFileError> {
+        let WorkShape { width, height, .. } = self.shape;
+        if rows == 0 || width == 0 {
+            return Ok(());
+        }
+        let (per, first) = (band_rows(width), plane * height.div_ceil(band_rows(width)));
+        for band in y0 / per..=(y0 + rows - 1) / per {
+            let Band { hash, sound } = &self.bands[first + band];
+            if sound.load(Ordering::Acquire) {
+                continue;
+            }
+            let n = per.min(height - band * per);
+            let mut bytes = vec![0; n * width * self.shape.values.bytes()];
+            self.file
+                .read_exact_at(&mut bytes, self.place(plane, [0, band * per]))
+                .map_err(io_error(&self.path))?;
+            if blake3::hash(&bytes).as_bytes() != hash {
+                return Err(WorkFileError::Damaged {
+                    path: self.path.clone(),
+                    expected: format!("rows {} to {} as they were written", band * per, band * per + n - 1),
+                    found: "other values".into(),
+                });
+            }
+            sound.store(true, Ordering::Release);
+        }
+        Ok(())
     }
 
     /// Where a pixel stands in the file.
@@ -379,7 +444,12 @@ impl WorkFile {
     }
 }
 
-/// Rows worked on at a time, about half a million values.
+/// How many bands the planes have.
+fn bands(shape: WorkShape) -> Option<usize> {
+    shape.height.div_ceil(band_rows(shape.width)).checked_mul(shape.planes)
+}
+
+/// Rows worked on and hashed at a time, about half a million values.
 fn band_rows(width: usize) -> usize {
     ((1 << 19) / width.max(1)).max(1)
 }

@@ -3,6 +3,9 @@
 #[path = "all/dng.rs"]
 mod dng;
 
+#[path = "all/damage.rs"]
+mod damage;
+
 #[path = "all/demosaic.rs"]
 mod demosaic;
 
@@ -11,6 +14,9 @@ mod atomic;
 
 #[path = "all/colour.rs"]
 mod colour;
+
+#[path = "all/limits.rs"]
+mod limits;
 
 #[path = "all/workfile.rs"]
 mod workfile;

@@ -3,7 +3,9 @@
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::path::Path;
+use std::collections::BTreeMap;
 use std::process::{Child, ChildStdout, Command, Stdio};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
@@ -14,7 +16,17 @@ const PATIENCE: Duration = Duration::from_secs(30);
 pub(crate) struct Served {
     child: Child,
     pub(crate) port: u16,
-    told: Option<ChildStdout>,
+    /// Opens this server to a browser.
+    pub(crate) key: String,
+    first: String,
+    told: Option<BufReader<ChildStdout>>,
+}
+
+/// Cookies that open the servers of this process, by port: every exchange brings them along.
+static KEYS: Mutex<BTreeMap<u16, String>> = Mutex::new(BTreeMap::new());
+
+fn keys() -> MutexGuard<'static, BTreeMap<u16, String>> {
+    KEYS.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 impl Served {
@@ -40,14 +52,31 @@ impl Served {
             .spawn()
             .expect("the program starts");
         wait_for(port);
-        let told = child.stdout.take();
-        Self { child, port, told }
+        let mut told = child.stdout.take().map(BufReader::new);
+        let mut first = String::new();
+        if let Some(told) = &mut told {
+            told.read_line(&mut first).expect("text");
+        }
+        let key = first.split("token=").nth(1).and_then(|t| t.split(' ').next());
+        let key = key.expect("an address with a token").to_owned();
+        let host = format!("127.0.0.1:{port}");
+        let let_in = exchange(port, "GET", &format!("/?token={key}"), &[("Host", &host)], "");
+        let cookie = let_in.head.lines().find_map(|l| l.strip_prefix("set-cookie: "));
+        let cookie = cookie.and_then(|c| c.split(';').next()).expect("a cookie");
+        keys().insert(port, cookie.to_owned());
+        Self {
+            child,
+            port,
+            key,
+            first,
+            told,
+        }
     }
 
     /// What it printed, up to the line with these words.
     pub(crate) fn told_until(&mut self, words: &str) -> String {
-        let lines = BufReader::new(self.told.take().expect("not read yet")).lines();
-        let mut all = String::new();
+        let lines = self.told.take().expect("not read yet").lines();
+        let mut all = std::mem::take(&mut self.first);
         for line in lines {
             all += &format!("{}\n", line.expect("text"));
             if all.contains(words) {
@@ -66,8 +95,11 @@ impl Served {
         self.child.wait().expect("its end");
     }
 
+    /// The address of a page, with what opens it to any browser.
     pub(crate) fn url(&self, path: &str) -> String {
-        format!("http://127.0.0.1:{}{path}", self.port)
+        let (path, part) = path.split_once('#').map_or((path, String::new()), |(p, part)| (p, format!("#{part}")));
+        let mark = if path.contains('?') { '&' } else { '?' };
+        format!("http://127.0.0.1:{}{path}{mark}token={}{part}", self.port, self.key)
     }
 }
 
@@ -104,7 +136,7 @@ impl Answer {
     }
 }
 
-/// One HTTP/1.1 exchange, with exactly the headers given.
+/// One HTTP/1.1 exchange with the headers given, and what opens that server.
 pub(crate) fn exchange(port: u16, method: &str, path: &str, headers: &[(&str, &str)], body: &str) -> Answer {
     exchange_at(
         &format!("127.0.0.1:{port}"),
@@ -120,6 +152,26 @@ pub(crate) fn exchange_at(
     method: &str,
     path: &str,
     headers: &[(&str, &str)],
+    body: &[u8],
+) -> Answer {
+    let port = at.rsplit(':').next().and_then(|p| p.parse().ok());
+    let key = port.and_then(|p: u16| keys().get(&p).cloned());
+    let mut headers: Vec<(&str, String)> = headers.iter().map(|(n, v)| (*n, (*v).to_owned())).collect();
+    if let Some(key) = key {
+        match headers.iter_mut().find(|(name, _)| *name == "Cookie") {
+            Some((_, cookie)) => *cookie += &format!("; {key}"),
+            None => headers.push(("Cookie", key)),
+        }
+    }
+    bare_exchange(at, method, path, &headers, body)
+}
+
+/// The same with exactly the headers given.
+pub(crate) fn bare_exchange(
+    at: &str,
+    method: &str,
+    path: &str,
+    headers: &[(&str, String)],
     body: &[u8],
 ) -> Answer {
     let mut stream = TcpStream::connect(at).expect("it listens");

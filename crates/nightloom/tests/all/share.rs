@@ -232,3 +232,27 @@ fn the_world_is_not_let_in() {
         assert!(said.contains(part), "{asked}: {said}");
     }
 }
+
+#[test]
+fn guessers_do_not_lock_the_right_phone_out() {
+    let folder = outing();
+    let shared = Shared::at(folder.path());
+    let stop = std::sync::atomic::AtomicBool::new(false);
+    std::thread::scope(|scope| {
+        for n in 0..20 {
+            let (shared, stop) = (&shared, &stop);
+            scope.spawn(move || {
+                while !stop.load(std::sync::atomic::Ordering::Relaxed) {
+                    let status = shared.ask("GET", &format!("/enter?token={n:032x}"), &[]).status;
+                    assert!(status == 403 || status == 429, "{status}");
+                }
+            });
+        }
+        std::thread::sleep(std::time::Duration::from_millis(700));
+        let began = Instant::now();
+        let entered = shared.enter();
+        stop.store(true, std::sync::atomic::Ordering::Relaxed);
+        assert!(entered.is_some(), "locked out");
+        println!("let in beside 20 guessers in {:?}", began.elapsed());
+    });
+}

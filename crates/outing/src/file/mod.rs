@@ -59,7 +59,7 @@ pub fn read_settings(folder: &Path) -> Result<Settings, SettingsError> {
             message,
         }],
     };
-    match std::fs::read(&path) {
+    match nightloom_raster::read_regular(&path, nightloom_raster::MOST_TEXT_BYTES) {
         Ok(bytes) => match String::from_utf8(bytes) {
             Ok(text) => parse_settings(&text, &path.display().to_string()),
             Err(_) => Err(failed(

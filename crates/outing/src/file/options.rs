@@ -51,6 +51,8 @@ pub enum OptionKind {
     Offset,
     /// The path of a frame inside the outing.
     Frame,
+    /// The path of a file, from the outing's folder.
+    File,
 }
 
 /// One option.
@@ -186,7 +188,7 @@ pub const OPTIONS: &[OptionSpec] = &[
     option(
         "site",
         "skyline",
-        OptionKind::Text,
+        OptionKind::File,
         None,
         "\"ridge.csv\"",
         "A CSV of azimuth (from true north) and altitude in degrees, by its path from this folder; without it skyline.csv, if it is there.",
@@ -516,6 +518,8 @@ impl OptionKind {
             Self::Zone => "an IANA time zone such as \"Europe/Zurich\"".into(),
             Self::Offset => "an offset from UTC such as \"+02:00\"".into(),
             Self::Frame => "the path of a frame from the outing's folder, in quotes".into(),
+            // Any text may be a path.
+            Self::File => "text in quotes".into(),
         }
     }
 }

@@ -40,7 +40,7 @@ fn lines_of(option: &OptionSpec, filled: &[Filled]) -> String {
         .iter()
         .find(|f| f.section == option.section && f.key == key);
     let about = match option.kind {
-        OptionKind::Text | OptionKind::Frame => help.to_owned(),
+        OptionKind::Text | OptionKind::Frame | OptionKind::File => help.to_owned(),
         kind => format!("{help} Expects {}.", kind.expected()),
     };
     match (given, option.default) {

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use nightloom_optics::Lens;
 use nightloom_raster::FrameMeta;
 use nightloom_raster::atomic::write_whole;
+use nightloom_raster::read_text;
 use nightloom_stars::BlindIdentification;
 use toml_edit::{Array, ArrayOfTables, DocumentMut, Item, Table, value};
 
@@ -118,7 +119,7 @@ impl Lenses {
                     "it is larger than 1 MiB, so it is another file".into(),
                 ));
             }
-            Ok(_) => fs::read_to_string(path).map_err(|e| unreadable(e.to_string()))?,
+            Ok(_) => read_text(path).map_err(|e| unreadable(e.to_string()))?,
             Err(e) if e.kind() == ErrorKind::NotFound => String::new(),
             Err(e) => return Err(unreadable(e.to_string())),
         };
@@ -175,6 +176,14 @@ impl Lenses {
         let Some(kind) = Kind::of(meta, size_px).filter(|_| !found.mirrored) else {
             return Ok(false);
         };
+        let unwritable = |e: std::io::Error| LensesError::Unwritable {
+            path: self.path.clone(),
+            reason: e.to_string(),
+        };
+        let folder = self.path.parent().unwrap_or(Path::new("."));
+        let _turn = crate::turn::turn_to_write(folder).map_err(unwritable)?;
+        // Another program may have learnt a lens meanwhile.
+        self.list = Self::read(&self.path)?.list;
         let fresh = Known {
             kind,
             lens: found.found.lens,

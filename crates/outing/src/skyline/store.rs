@@ -5,6 +5,7 @@ use std::io::{ErrorKind, Write};
 use std::path::{Path, PathBuf};
 
 use nightloom_raster::atomic::write_whole;
+use nightloom_raster::read_regular;
 use nightloom_sky::Skyline;
 use nightloom_sky::skyline::{North, read_csv, write_csv};
 
@@ -63,7 +64,7 @@ pub fn store_skyline(
 
 /// Whether a file is there that was not computed.
 fn is_own(path: &Path) -> bool {
-    match fs::read(path) {
+    match read_regular(path, MOST_BYTES) {
         Ok(bytes) => !bytes.starts_with(format!("# {COMPUTED}").as_bytes()),
         Err(e) => e.kind() != ErrorKind::NotFound,
     }
@@ -99,7 +100,7 @@ pub fn measured_skyline(path: &Path, north: North) -> Result<Skyline, SkylineFil
             size >> 20
         )));
     }
-    let bytes = fs::read(path).map_err(|e| unreadable(e.to_string()))?;
+    let bytes = read_regular(path, MOST_BYTES).map_err(|e| unreadable(e.to_string()))?;
     let text = String::from_utf8_lossy(&bytes);
     read_csv(&text, north).map_err(|error| SkylineFileError::Csv {
         path: path.into(),
@@ -119,5 +120,22 @@ pub fn outing_skyline(folder: &Path, site: &SiteSettings) -> Result<Option<Skyli
     if site.skyline.is_none() && !path.exists() {
         return Ok(None);
     }
-    measured_skyline(&path, North::True).map(Some)
+    measured_skyline(&path, North::True).map(Some).map_err(|error| match error {
+        // Whoever reads the message may not be allowed to read the file.
+        SkylineFileError::Csv { path, error } if !is_inside(folder, &path) => {
+            let first = error.faults.first().map_or(0, |f| f.line);
+            let reason = format!(
+                "it has {} lines or more that are no azimuth and altitude, the first is line {first}",
+                error.faults.len()
+            );
+            SkylineFileError::Unreadable { path, reason }
+        }
+        other => other,
+    })
+}
+
+/// Whether a file lies in a folder, wherever links lead.
+fn is_inside(folder: &Path, path: &Path) -> bool {
+    let whole = |p: &Path| fs::canonicalize(p).ok();
+    whole(folder).is_some_and(|folder| whole(path).is_some_and(|path| path.starts_with(folder)))
 }

@@ -4,6 +4,7 @@ use std::fs;
 use std::io::{Cursor, Read};
 use std::path::{Path, PathBuf};
 
+use nightloom_raster::read_regular;
 use nightloom_sky::skyline::{Terrain, Tile, hgt_corner};
 use serde::Serialize;
 
@@ -164,7 +165,7 @@ fn bytes(path: &Path) -> Result<Vec<u8>, SkylineFileError> {
             most_mib: MOST_BYTES >> 20,
         });
     }
-    fs::read(path).map_err(|e| unreadable(path, &e))
+    read_regular(path, MOST_BYTES).map_err(|e| unreadable(path, &e))
 }
 
 fn unreadable(path: &Path, error: &std::io::Error) -> SkylineFileError {

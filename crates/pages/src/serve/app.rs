@@ -1,12 +1,13 @@
 //! What all pages share.
 
-use std::path::PathBuf;
+use std::path::{Component, Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::SystemTime;
 
+use nightloom_outing::options::{OPTIONS, OptionKind};
 use nightloom_outing::{
     FrameCheck, OUTING_TOML, SKYLINE_CSV, Settings, SettingsError, World, hash_bytes, option_in,
-    parse_settings, with_option,
+    parse_settings, turn_to_write, with_option,
 };
 use nightloom_raster::atomic::write_whole;
 use nightloom_sky::night::Year;
@@ -166,9 +167,21 @@ pub(super) enum EditError {
     /// The value cannot be.
     #[error(transparent)]
     Settings(#[from] SettingsError),
+    /// A file that is not of this outing.
+    #[error("{key} may name a file inside the outing's folder only, when it is set here; copy the file there, or write its path into {OUTING_TOML} by hand")]
+    Outside {
+        /// Which option.
+        key: String,
+    },
     /// The disk says no.
     #[error("{OUTING_TOML} cannot be read or written ({0}); check the folder's permissions and free space")]
     Disk(#[from] std::io::Error),
+}
+
+/// Whether an option's value is the path of a file.
+fn names_file(section: &str, key: &str) -> bool {
+    let mut paths = OPTIONS.iter().filter(|o| o.kind == OptionKind::File);
+    paths.any(|o| o.section == section && o.key == key)
 }
 
 impl App {
@@ -210,7 +223,7 @@ impl App {
 
     /// outing.toml as it stands; empty where there is none.
     pub(super) fn text(&self) -> std::io::Result<Text> {
-        let text = match std::fs::read_to_string(self.folder.join(OUTING_TOML)) {
+        let text = match nightloom_raster::read_text(&self.folder.join(OUTING_TOML)) {
             Ok(text) => text,
             Err(e) if e.kind() == std::io::ErrorKind::NotFound => String::new(),
             Err(e) => return Err(e),
@@ -234,9 +247,28 @@ impl App {
         Ok(parse_settings(&self.text()?.text, OUTING_TOML)?)
     }
 
+    /// Whether a path names a regular file inside the outing, or nothing there; links are followed to their end.
+    fn is_inside(&self, typed: &str) -> bool {
+        let path = Path::new(typed.trim_matches('"'));
+        let plain = path.components().all(|c| matches!(c, Component::Normal(_) | Component::CurDir));
+        if !plain {
+            return false;
+        }
+        match std::fs::canonicalize(self.folder.join(path)) {
+            Ok(found) => found.starts_with(&self.folder) && found.is_file(),
+            Err(e) => e.kind() == std::io::ErrorKind::NotFound,
+        }
+    }
+
     /// Sets one option, if it is still what the page thought it was.
     pub(super) fn edit(&self, section: &str, key: &str, was: &str, typed: &str) -> Result<Text, EditError> {
         let _held = self.file.lock().unwrap_or_else(PoisonError::into_inner);
+        // Another server, or a command, may be at it too.
+        let _turn = turn_to_write(&self.folder)?;
+        if names_file(section, key) && !typed.is_empty() && !self.is_inside(typed) {
+            let key = format!("{section}.{key}");
+            return Err(EditError::Outside { key });
+        }
         let before = self.text()?;
         let now = option_in(&before.text, section, key)?.unwrap_or_default();
         if now != was && now != typed {

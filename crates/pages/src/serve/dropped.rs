@@ -4,6 +4,7 @@ use std::fs::File;
 use std::io::Write;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
 
 use axum::body::{Body, BodyDataStream, Bytes};
 use axum::extract::{Query as UrlQuery, Request, State};
@@ -26,6 +27,10 @@ const FRAME_BYTES: u64 = 200 << 20;
 const FRAMES: usize = 12;
 /// What a page's address says of such a frame, before its number.
 const MARK: &str = "dropped:";
+/// What their folder in the system's temporary one is called, before a name that nobody can guess.
+const FOLDER: &str = "nightloom-dropped-";
+/// A piece must come within this.
+const PIECE_WITHIN: Duration = Duration::from_secs(30);
 /// Pieces that may wait for the disk.
 const PIECES: usize = 16;
 
@@ -36,6 +41,8 @@ pub(super) struct Dropped(Mutex<Shelf>);
 #[derive(Default)]
 struct Shelf {
     folder: Option<PathBuf>,
+    /// The folder held, so that another server knows that it is in use; free when this process is gone.
+    held: Option<File>,
     /// In the order they came.
     frames: Vec<DroppedFrame>,
     count: u32,
@@ -82,8 +89,9 @@ impl Dropped {
         let folder = match &shelf.folder {
             Some(folder) => folder.clone(),
             None => {
-                let folder = std::env::temp_dir().join(format!("nightloom-dropped-{}", random_name()?));
+                let folder = std::env::temp_dir().join(format!("{FOLDER}{}", random_name()?));
                 private_folder(&folder).map_err(disk)?;
+                shelf.held = File::open(&folder).ok().filter(|f| f.try_lock().is_ok());
                 shelf.folder = Some(folder.clone());
                 folder
             }
@@ -121,6 +129,7 @@ impl Dropped {
         if let Some(folder) = shelf.folder.take() {
             let _ = std::fs::remove_dir_all(folder);
         }
+        shelf.held = None;
     }
 
     /// Removes all that are there whole.
@@ -134,6 +143,23 @@ impl Dropped {
 impl Drop for Dropped {
     fn drop(&mut self) {
         self.end();
+    }
+}
+
+/// Removes what servers left that were killed: folders of this name that are this person's own and that nobody holds.
+pub(super) fn sweep() {
+    let entries = std::fs::read_dir(std::env::temp_dir());
+    for entry in entries.into_iter().flatten().flatten() {
+        let ours = entry.file_name().to_str().is_some_and(|n| n.starts_with(FOLDER));
+        // A link is no folder here.
+        if !ours || !entry.file_type().is_ok_and(|t| t.is_dir()) {
+            continue;
+        }
+        // What belongs to somebody else cannot be opened: the folder is private.
+        let held = File::open(entry.path()).map(|folder| folder.try_lock().map(|()| folder));
+        if let Ok(Ok(_held)) = held {
+            let _ = std::fs::remove_dir_all(entry.path());
+        }
     }
 }
 
@@ -227,7 +253,7 @@ async fn written(body: Body, mut file: File) -> Result<(), Failed> {
     let mut stream = body.into_data_stream();
     let mut bytes = 0;
     let mut read = Ok(());
-    while let Some(piece) = next(&mut stream).await {
+    while let Some(piece) = timely(&mut stream).await {
         let Ok(piece) = piece else {
             read = Err(Failed(StatusCode::BAD_REQUEST, words::CAME_IN_PART.into()));
             break;
@@ -246,6 +272,14 @@ async fn written(body: Body, mut file: File) -> Result<(), Failed> {
         .await
         .map_err(|_| Failed(StatusCode::INTERNAL_SERVER_ERROR, words::BROKEN.into()))?;
     read.and(wrote.map_err(disk))
+}
+
+/// The next piece; one that does not come in time is an error.
+async fn timely(stream: &mut BodyDataStream) -> Option<Result<Bytes, axum::Error>> {
+    let late = |e| Some(Err(axum::Error::new(e)));
+    tokio::time::timeout(PIECE_WITHIN, next(stream))
+        .await
+        .unwrap_or_else(late)
 }
 
 async fn next(stream: &mut BodyDataStream) -> Option<Result<Bytes, axum::Error>> {

@@ -157,6 +157,8 @@ pub(super) async fn keep(
 ) -> Result<Response, Failed> {
     let told = aside(move || {
         let _held = app.edge.file.lock().unwrap_or_else(PoisonError::into_inner);
+        let _turn = nightloom_outing::turn_to_write(&app.folder)
+            .map_err(|e| Failed(StatusCode::CONFLICT, e.to_string()))?;
         let frame = LiveEdge::land_frame(&app.folder)?;
         let now = LandHints::read(&app.folder)?;
         if now.version().to_string() != brushed.was {

@@ -1,5 +1,6 @@
 //! The outing as pages in a browser, from this program alone.
 
+mod accept;
 mod app;
 mod assets;
 mod axis;
@@ -34,7 +35,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use axum::extract::DefaultBodyLimit;
-use axum::middleware::from_fn_with_state;
+use axum::middleware::{from_fn, from_fn_with_state};
 use axum::routing::{get, post};
 use axum::{Extension, Router};
 use nightloom_outing::{FolderError, World};
@@ -44,7 +45,7 @@ pub use share::AddressError;
 
 use app::App;
 use guard::Hosts;
-use share::Share;
+use share::{Here, Share};
 
 /// The port tried first; any free one if it is taken.
 const PORT: u16 = 8417;
@@ -52,6 +53,8 @@ const PORT: u16 = 8417;
 const LOOK: Duration = Duration::from_millis(100);
 /// A body that is no frame may have so many bytes.
 const BODY_BYTES: usize = 64 * 1024;
+/// Where frames from elsewhere come in, piece by piece.
+const FRAMES_COME: &str = "/dropped";
 
 /// What is served, and to whom.
 #[derive(Clone, Debug)]
@@ -124,15 +127,17 @@ pub fn serve(
         ways.push((listener, Via::Shared));
         share
     });
-    tell(&format!("The outing is at {url} (Ctrl-C ends it)"));
+    let here = Here::at(address).map_err(random)?;
+    tell(&format!("The outing is at {} (Ctrl-C ends it)", here.shown()));
     if let Some(share) = &share {
         tell(&share.told(options.colours));
     }
     let app = Arc::new(App::new(folder, program, share));
     if options.browser {
-        open_browser(&url);
+        open_browser(&here.once().map_err(random)?);
     }
-    answer(&app, ways)?;
+    dropped::sweep();
+    answer(&app, ways, &Arc::new(here))?;
     Ok(url)
 }
 
@@ -149,6 +154,10 @@ fn folder(named: &Path) -> Result<PathBuf, FolderError> {
     } else {
         Err(FolderError::NotAFolder { path: folder })
     }
+}
+
+fn random(failed: reply::Failed) -> ServeError {
+    ServeError::Server { reason: failed.1 }
 }
 
 fn server(error: std::io::Error) -> ServeError {
@@ -181,9 +190,7 @@ fn share_at(asked: Option<IpAddr>, port: u16) -> Result<(TcpListener, Arc<Share>
             reason: e.to_string(),
         })?;
     let share = Share::at(listener.local_addr().map_err(server)?);
-    share
-        .renew()
-        .map_err(|failed| ServeError::Server { reason: failed.1 })?;
+    share.renew().map_err(random)?;
     Ok((listener, Arc::new(share)))
 }
 
@@ -196,7 +203,7 @@ enum Via {
     Shared,
 }
 
-fn answer(app: &Arc<App>, ways: Vec<(TcpListener, Via)>) -> Result<(), ServeError> {
+fn answer(app: &Arc<App>, ways: Vec<(TcpListener, Via)>, here: &Arc<Here>) -> Result<(), ServeError> {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
         .enable_all()
@@ -212,8 +219,8 @@ fn answer(app: &Arc<App>, ways: Vec<(TcpListener, Via)>) -> Result<(), ServeErro
             let address = listener.local_addr()?;
             listener.set_nonblocking(true)?;
             let listener = tokio::net::TcpListener::from_std(listener)?;
-            let routes = routes(Arc::clone(app), via, address);
-            served.spawn(async move { axum::serve(listener, routes).await });
+            let routes = routes(Arc::clone(app), via, address, here);
+            served.spawn(accept::serve(listener, routes));
         }
         tokio::select! {
             ended = served.join_next() => ended.map_or(Ok(()), |e| e.map_err(std::io::Error::other)?),
@@ -248,8 +255,9 @@ async fn stopped(world: &dyn World) {
     }
 }
 
-fn routes(app: Arc<App>, via: Via, address: SocketAddr) -> Router {
+fn routes(app: Arc<App>, via: Via, address: SocketAddr, here: &Arc<Here>) -> Router {
     let pages = pages()
+        .layer(from_fn(accept::whole_body))
         .layer(DefaultBodyLimit::max(BODY_BYTES))
         .layer(Extension(via));
     let (pages, hosts) = match (via, &app.share) {
@@ -261,7 +269,8 @@ fn routes(app: Arc<App>, via: Via, address: SocketAddr) -> Router {
             let own = pages
                 .route("/share/code.svg", get(share::picture))
                 .route("/share/new", post(share::renew));
-            (own, Hosts::of_loopback(address.port()))
+            let doorkeeper = from_fn_with_state(Arc::clone(here), share::doorkeeper_here);
+            (own.layer(doorkeeper), Hosts::of_loopback(address.port()))
         }
     };
     pages
@@ -280,7 +289,7 @@ fn pages() -> Router<Arc<App>> {
         .route("/frames/look", get(frames::look))
         .route("/frames/item", get(frames::item))
         .route("/frames/course", get(frames::course))
-        .route("/dropped", post(dropped::take))
+        .route(FRAMES_COME, post(dropped::take))
         .route("/dropped/clear", post(dropped::clear))
         .route("/verdict", get(frames::verdict))
         .route("/thumbnail", get(pixels::thumbnail))

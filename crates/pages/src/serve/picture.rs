@@ -109,10 +109,16 @@ fn brush() -> Markup {
     }
 }
 
+/// A report with the small pictures of a thousand frames is smaller.
+const REPORT_BYTES: u64 = 256 << 20;
+
 /// The report, with the styles and pictures it brings.
 pub(super) async fn report(State(app): State<Arc<App>>, asked: HeaderMap) -> Result<Response, Failed> {
-    let text = std::fs::read_to_string(app.folder.join(RESULTS).join("report.html"))
-        .map_err(|_| Failed(StatusCode::NOT_FOUND, words::NO_PICTURE.into()))?;
+    let path = app.folder.join(RESULTS).join("report.html");
+    let text = nightloom_raster::read_regular(&path, REPORT_BYTES)
+        .ok()
+        .and_then(|bytes| String::from_utf8(bytes).ok())
+        .ok_or_else(|| Failed(StatusCode::NOT_FOUND, words::NO_PICTURE.into()))?;
     let headers = [
         (CONTENT_TYPE, "text/html; charset=utf-8"),
         (

@@ -149,6 +149,7 @@ pub(super) const NEW_CODE: &str = "Show a new code";
 pub(super) const NOT_OPEN: &str = "Not open";
 pub(super) const SCAN_FIRST: &str =
     "This outing opens to a phone that has scanned the code on the laptop's screen.";
+pub(super) const KEY_FIRST: &str = "This outing opens by the address that the program printed when it was started: take that one whole, with its token. Where it is gone, end the program and start it again.";
 pub(super) const TOKEN_SPENT: &str = "This code was used before, is too old, or is none. Ask for a new one on the laptop's first page and scan that.";
 pub(super) const TOO_MANY_TOKENS: &str = "Too many codes are being tried; wait a little and scan again.";
 pub(super) const NO_RANDOM: &str = "the system gives no random numbers, without which nothing is shared";
@@ -169,6 +170,7 @@ pub(super) const FORGET_DROPPED: &str = "Forget the dropped frames";
 pub(super) const NOT_LAID_BY: &str =
     "the frame cannot be laid by; see whether there is room on the disk that holds temporary files";
 pub(super) const CAME_IN_PART: &str = "the frame came only in part; send it again";
+pub(super) const ASKED_IN_PART: &str = "what was sent came only in part, too slowly, or is too large; try again";
 pub(super) const NOT_JUDGED: &str = "not judged yet";
 pub(super) const COURSE: &str = "Course of the night";
 pub(super) const ALARM: &str = "Look now";

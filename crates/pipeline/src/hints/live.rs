@@ -15,7 +15,7 @@ use nightloom_seam::{
 use serde::{Deserialize, Serialize};
 
 use super::{HintsError, LandHints};
-use crate::journal::{Entry, JOURNAL};
+use crate::journal::{JOURNAL, entry_of};
 use nightloom_outing::WORK;
 use nightloom_outing::{Digest, hash_bytes};
 
@@ -220,9 +220,9 @@ struct Last {
 fn last(folder: &Path) -> Result<Last, LiveEdgeError> {
     let path: PathBuf = folder.join(WORK).join(JOURNAL);
     let text = fs::read(path).map_err(|_| LiveEdgeError::Missing)?;
-    let lines = text.split(|b| *b == b'\n').rev();
+    let lines = text.split_inclusive(|b| *b == b'\n').rev();
     let mut canvas: Option<(Digest, CanvasFacts)> = None;
-    for entry in lines.filter_map(|line| serde_json::from_slice::<Entry>(line).ok()) {
+    for entry in lines.filter_map(entry_of) {
         if entry.step == CANVAS_STEP && canvas.is_none() {
             canvas = serde_json::from_value(entry.data)
                 .ok()

@@ -128,7 +128,7 @@ impl LandHints {
                 what,
             });
         }
-        let bytes = fs::read(&path).map_err(HintsError::Unreadable)?;
+        let bytes = nightloom_raster::read_regular(&path, MOST_BYTES).map_err(HintsError::Unreadable)?;
         let hints = text::parse(&String::from_utf8_lossy(&bytes))?;
         hints.check()?;
         Ok(hints)

@@ -66,10 +66,6 @@ impl Header {
             .checked_mul(self.height)?
             .checked_mul(self.channels.count())
     }
-    /// Bytes of the samples.
-    pub(crate) fn bytes(&self) -> Option<usize> {
-        self.samples()?.checked_mul(self.depth.bytes())
-    }
 }
 
 /// The samples, row after row, channels beside each other.

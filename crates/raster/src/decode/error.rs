@@ -61,8 +61,8 @@ pub enum DecodeError {
     },
     /// Decoding it takes more memory than the limits allow.
     #[error(
-        "{file} needs more memory than is allowed for decoding one file; \
-         it is most likely damaged: leave it out, or raise the limit if it is really that large"
+        "{file} needs more memory than is allowed for decoding one file (--memory, and the system's own limit, \
+         ulimit -v): raise them if it is really that large, or leave it out"
     )]
     OutOfMemory {
         /// The file.
@@ -88,13 +88,31 @@ pub enum DecodeError {
     },
     /// The decoding process took too long.
     #[error(
-        "{file} was not decoded within {seconds} s; it is most likely damaged: copy it again from the card or leave it out"
+        "{file} was not decoded within {seconds} s: the machine or the disk is busy, or the file is damaged; \
+         build again, and leave it out if that does not help"
     )]
     TimedOut {
         /// The file.
         file: String,
         /// The limit, seconds.
         seconds: f64,
+    },
+    /// Something else ended the decoding process.
+    #[error(
+        "{file} was not decoded, because something ended its decoder ({how}): the system short of memory, or a person; \
+         nothing is wrong with the file as far as is known: build again"
+    )]
+    Killed {
+        /// The file.
+        file: String,
+        /// How the process ended.
+        how: String,
+    },
+    /// It is no longer the file it was.
+    #[error("{file} changed while it was worked on; let the copying end and build again")]
+    Changed {
+        /// The file.
+        file: String,
     },
     /// The decoding process did not start.
     #[error("{file} was not decoded, because the decoding process {program} could not be started: {why}")]
@@ -120,6 +138,31 @@ pub(crate) fn name(path: &Path) -> String {
 }
 
 impl DecodeError {
+    /// Whether it may be over the next time, without another content of the file: what stands of it must not be kept.
+    pub fn may_pass(&self) -> bool {
+        match self {
+            Self::Unreadable { .. }
+            | Self::TooLarge { .. }
+            | Self::OutOfMemory { .. }
+            | Self::TimedOut { .. }
+            | Self::Killed { .. }
+            | Self::Changed { .. }
+            | Self::NoWall { .. }
+            | Self::Cancelled { .. } => true,
+            Self::Empty { .. }
+            | Self::UnknownKind { .. }
+            | Self::Unsupported { .. }
+            | Self::NoPixels { .. }
+            | Self::Damaged { .. }
+            | Self::Died { .. } => false,
+        }
+    }
+
+    /// That a file is not what it was when it was hashed.
+    pub fn changed(path: &Path) -> Self {
+        Self::Changed { file: name(path) }
+    }
+
     pub(crate) fn damaged(path: &Path, why: impl std::fmt::Display) -> Self {
         Self::Damaged {
             file: name(path),
@@ -141,6 +184,11 @@ impl DecodeError {
     pub(crate) fn io(path: &Path, error: std::io::Error) -> Self {
         match error.kind() {
             std::io::ErrorKind::OutOfMemory => Self::OutOfMemory { file: name(path) },
+            std::io::ErrorKind::FileTooLarge => Self::TooLarge {
+                file: name(path),
+                what: "the file itself is larger than the memory it may take".into(),
+                limit: "the memory for one file".into(),
+            },
             _ => Self::unreadable(path, error),
         }
     }

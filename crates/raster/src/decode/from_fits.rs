@@ -37,8 +37,11 @@ pub(crate) fn meta(path: &Path) -> Result<FrameMeta, DecodeError> {
     Ok(Cards::new(&find(path, &data)?).meta())
 }
 
+/// No frame is larger: 126 megapixels of three channels in 64 bits.
+const MOST_BYTES: u64 = 3 << 30;
+
 fn read(path: &Path) -> Result<Vec<u8>, DecodeError> {
-    std::fs::read(path).map_err(|e| DecodeError::io(path, e))
+    crate::read_regular(path, MOST_BYTES).map_err(|e| DecodeError::io(path, e))
 }
 
 /// The picture: its HDU (with the primary header's cards added), axes and type.

@@ -1,7 +1,7 @@
 //! JPEG (ISO/IEC 10918-1), baseline and progressive.
 
 use super::coded::{Channels, Coded, Finished, Samples};
-use super::layout::check_size;
+use super::layout::{check_held, check_size};
 use super::profile;
 use super::{DecodeError, Limits, exif};
 use crate::FrameMeta;
@@ -11,8 +11,13 @@ use zune_jpeg::zune_core::bytestream::ZCursor;
 use zune_jpeg::zune_core::colorspace::ColorSpace;
 use zune_jpeg::zune_core::options::DecoderOptions;
 
+/// No JPEG of a camera is larger.
+const MOST_BYTES: u64 = 512 << 20;
+/// Each 8 × 8 block takes a bit at least, for its mean (ITU-T T.81, F.1.2.1), and a colour may be stored at a quarter.
+const MOST_PIXELS_A_BYTE: u64 = 8 * 64;
+
 fn read(path: &Path) -> Result<Vec<u8>, DecodeError> {
-    std::fs::read(path).map_err(|e| DecodeError::io(path, e))
+    crate::read_regular(path, MOST_BYTES).map_err(|e| DecodeError::io(path, e))
 }
 
 pub(crate) fn meta(path: &Path) -> Result<FrameMeta, DecodeError> {
@@ -34,6 +39,8 @@ pub(crate) fn decode(path: &Path, limits: &Limits) -> Result<Coded, DecodeError>
         .ok_or_else(|| DecodeError::damaged(path, "it has no picture header"))?;
     let (width, height) = (usize::from(info.width), usize::from(info.height));
     check_size(path, width as u64, height as u64, 3, limits)?;
+    let length = data.len() as u64;
+    check_held(path, width as u64, height as u64, 1, length, MOST_PIXELS_A_BYTE)?;
     let (channels, out) = colours(path, decoder.input_colorspace())?;
     decoder.set_options(options.jpeg_set_out_colorspace(out));
     let samples = decoder.decode().map_err(|e| DecodeError::damaged(path, e))?;

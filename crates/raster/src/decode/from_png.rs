@@ -1,7 +1,7 @@
 //! PNG (ISO/IEC 15948:2004; W3C PNG third edition for its EXIF chunk).
 
 use super::coded::{Channels, Coded, Finished, Samples};
-use super::layout::check_size;
+use super::layout::{check_held, check_size};
 use super::profile::{self, Curve};
 use super::{DecodeError, Limits, exif};
 use crate::FrameMeta;
@@ -9,10 +9,13 @@ use png::{BitDepth, ColorType, Decoder, Transformations};
 use std::io::BufReader;
 use std::path::Path;
 
+/// Deflate makes at most 1032 bytes of one (RFC 1951: 258 bytes by two codes of one bit each).
+const MOST_BITS: u64 = 8 * 1032;
+
 type Reader = png::Reader<BufReader<std::fs::File>>;
 
 fn open(path: &Path, limits: &Limits) -> Result<Reader, DecodeError> {
-    let file = std::fs::File::open(path).map_err(|e| DecodeError::io(path, e))?;
+    let file = crate::open_regular(path).map_err(|e| DecodeError::io(path, e))?;
     let bytes = usize::try_from(limits.max_memory_bytes / 2).unwrap_or(usize::MAX);
     let mut decoder = Decoder::new_with_limits(BufReader::new(file), png::Limits { bytes });
     decoder.set_transformations(Transformations::EXPAND);
@@ -45,6 +48,9 @@ pub(crate) fn decode(path: &Path, limits: &Limits) -> Result<Coded, DecodeError>
     let stored = kind.samples();
     let per_pixel = stored as u64 * if wide { 2 } else { 1 };
     check_size(path, width.into(), height.into(), per_pixel, limits)?;
+    let length = std::fs::metadata(path).map_err(|e| DecodeError::io(path, e))?.len();
+    let bits = reader.info().bits_per_pixel() as u64;
+    check_held(path, width.into(), height.into(), bits, length, MOST_BITS)?;
     let channels = if matches!(kind, ColorType::Grayscale | ColorType::GrayscaleAlpha) {
         Channels::Grey
     } else {

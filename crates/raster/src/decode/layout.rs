@@ -225,15 +225,29 @@ pub(crate) fn check_size(
             limit: format!("{} × {}", limits.max_width, limits.max_height),
         });
     }
-    let bytes = w * h * bytes_per_pixel;
-    if bytes > limits.max_memory_bytes {
-        return Err(DecodeError::TooLarge {
-            file: name(path),
-            what: format!("its {w} × {h} pixels take {} MiB", bytes >> 20),
-            limit: format!("{} MiB", limits.max_memory_bytes >> 20),
-        });
+    let decoded = (w * h * bytes_per_pixel, limits.max_memory_bytes);
+    let worked_on = (w * h * Limits::WORKING_BYTES, limits.max_working_bytes);
+    for (bytes, most) in [decoded, worked_on] {
+        if bytes > most {
+            return Err(DecodeError::TooLarge {
+                file: name(path),
+                what: format!("its {w} × {h} pixels take {} MiB", bytes >> 20),
+                limit: format!("{} MiB (--memory)", most >> 20),
+            });
+        }
     }
     Ok(())
+}
+
+/// Refuses pixels that so many bytes cannot hold in any coding of their format, `most` bits of pixels to a byte.
+pub(crate) fn check_held(path: &Path, w: u64, h: u64, bits: u64, length: u64, most: u64) -> Result<(), DecodeError> {
+    if w.saturating_mul(h).saturating_mul(bits) / most.max(1) <= length {
+        return Ok(());
+    }
+    Err(DecodeError::damaged(
+        path,
+        format!("it declares {w} × {h} pixels, which its {length} bytes cannot hold"),
+    ))
 }
 
 /// Bounded, endian-aware reads.

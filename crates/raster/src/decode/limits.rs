@@ -11,17 +11,27 @@ pub struct Limits {
     pub max_height: usize,
     /// Bytes: the address space of the decoding process, and the samples of one file.
     pub max_memory_bytes: u64,
+    /// Bytes that the program itself may take to work on the frame, at [`Limits::WORKING_BYTES`] a pixel.
+    pub max_working_bytes: u64,
     /// Seconds by the wall clock.
     pub max_seconds: f64,
 }
 
+impl Limits {
+    /// What the program takes at most for each pixel of a frame while it is decoded, demosaiced and measured: eight
+    /// planes of 32-bit floats; a frame of 60 megapixels takes up to 2 GiB.
+    pub const WORKING_BYTES: u64 = 34;
+}
+
 impl Default for Limits {
-    /// 20 000 × 20 000 pixels, 2 GiB, 60 s: twice the side of any camera sold today.
+    /// 20 000 × 20 000 pixels, 2 GiB for the decoder, 4 GiB for the work (126 megapixels), 60 s: more than any camera
+    /// sold today.
     fn default() -> Self {
         Self {
             max_width: 20_000,
             max_height: 20_000,
             max_memory_bytes: 2 << 30,
+            max_working_bytes: 4 << 30,
             max_seconds: 60.0,
         }
     }
@@ -50,4 +60,6 @@ pub struct DecodeOptions {
     pub fits_black: Option<f64>,
     /// The level of saturation in FITS frames, in the file's physical units.
     pub fits_white: Option<f64>,
+    /// Take a file although some of its rows are not what the sensor gave.
+    pub damaged_too: bool,
 }

@@ -20,10 +20,11 @@ mod profile;
 mod raw;
 mod raw_meta;
 
-pub(crate) use coded::{Coded, Header, Samples};
+pub(crate) use coded::{Channels, Coded, Header, Samples};
 pub use error::DecodeError;
 pub(crate) use error::name;
 pub use kind::is_frame_path;
+pub(crate) use layout::check_size;
 pub use limits::{DecodeOptions, FitsRows, Limits};
 
 use crate::{Frame, FrameMeta};
@@ -122,11 +123,8 @@ fn is_raw(path: &Path, layout: &Layout) -> bool {
 /// What kind of file it is.
 fn sniff(path: &Path) -> Result<FileKind, DecodeError> {
     let unreadable = |e: std::io::Error| DecodeError::io(path, e);
-    let file = std::fs::File::open(path).map_err(unreadable)?;
+    let file = crate::open_regular(path).map_err(unreadable)?;
     let meta = file.metadata().map_err(unreadable)?;
-    if !meta.is_file() {
-        return Err(DecodeError::unreadable(path, "it is not a regular file"));
-    }
     if meta.len() == 0 {
         return Err(DecodeError::Empty { file: name(path) });
     }

@@ -275,6 +275,7 @@ fn what_the_photographer_knows_goes_before_the_header() {
         fits_rows: Some(FitsRows::BottomUp),
         fits_black: Some(100.0),
         fits_white: Some(50000.0),
+        ..DecodeOptions::default()
     };
     // Stored top down but read bottom up: the picture is upside down, the filters as told.
     let frame = decode_here_with(&fixture("mosaic-top-down.fits"), &options, &Limits::default()).unwrap();

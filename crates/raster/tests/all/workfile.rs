@@ -73,9 +73,12 @@ fn the_header_is_a_line_of_json() {
     WorkFile::write_planes(&path, &[&Plane::filled(2, 1, 1.5)], WorkValues::Float32).unwrap();
     let bytes = fs::read(&path).unwrap();
     let (head, values) = bytes.split_at(128);
+    let (values, hashes) = values.split_at(8);
+    assert_eq!(hashes[..32], *blake3::hash(values).as_bytes());
+    assert_eq!(hashes[32..], *blake3::hash(&[head, &hashes[..32]].concat()).as_bytes());
     assert_eq!(
         String::from_utf8_lossy(head).trim_end(),
-        r#"{"nightloom_work_file":2,"width":2,"height":1,"planes":1,"values":"float32"}"#
+        r#"{"nightloom_work_file":3,"width":2,"height":1,"planes":1,"values":"float32"}"#
     );
     assert_eq!((head[127], values), (b'\n', &[0, 0, 192, 63, 0, 0, 192, 63][..]));
 }
@@ -129,8 +132,8 @@ fn a_damaged_scratch_file_is_told() {
     huge.splice(at..at + 12, b"\"height\":18446744073709551615,".iter().copied());
     let huge = huge[..whole.len()].to_vec();
     let mut later = whole.clone();
-    let at = whole.windows(3).position(|w| w == b":2,").unwrap();
-    later[at + 1] = b'3';
+    let at = whole.windows(3).position(|w| w == b":3,").unwrap();
+    later[at + 1] = b'4';
     for bytes in [
         &whole[..whole.len() - 1],
         &whole[..20],
@@ -177,4 +180,37 @@ fn an_empty_frame_is_a_frame() {
     let folder = tempfile::tempdir().unwrap();
     let file = WorkFile::write_plane(&folder.path().join("frame"), &Plane::filled(0, 5, 0.0)).unwrap();
     assert_eq!(file.read_plane(0).unwrap().data().len(), 0);
+}
+
+/// Whatever byte of it changes: what is read is what was written, or it is told.
+#[test]
+fn a_flipped_bit_anywhere_is_told_when_its_rows_are_read() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("frame");
+    // Three bands a plane.
+    let picture = picture(4096, 300);
+    WorkFile::write_rgb(&path, &picture).unwrap();
+    let whole = fs::read(&path).unwrap();
+    let good = WorkFile::open(&path).unwrap().read_rgb().unwrap();
+    for k in 0..120 {
+        let at = (k * whole.len() / 119).min(whole.len() - 1);
+        let mut bytes = whole.clone();
+        bytes[at] ^= 1 << (k % 8);
+        fs::write(&path, &bytes).unwrap();
+        let read = WorkFile::open(&path).and_then(|f| f.read_rgb());
+        assert!(
+            matches!(read, Err(WorkFileError::Damaged { .. })),
+            "a flip at {at} of {} went through: {}",
+            whole.len(),
+            read.is_ok_and(|r| r == good)
+        );
+    }
+    // Rows of other bands are still good.
+    let mut bytes = whole.clone();
+    bytes[128] ^= 1;
+    fs::write(&path, &bytes).unwrap();
+    let file = WorkFile::open(&path).unwrap();
+    let mut row = vec![0.0; 4096];
+    assert!(file.read_rows(0, 0, 1, &mut row).is_err());
+    assert!(file.read_rows(0, 299, 1, &mut row).is_ok() && row == good.planes()[0].row(299));
 }

@@ -2,6 +2,7 @@
 
 mod address;
 mod code;
+mod here;
 mod tokens;
 
 use std::net::{IpAddr, SocketAddr};
@@ -26,21 +27,20 @@ use super::shown::{cookie, look_of};
 use super::words;
 
 pub use address::AddressError;
+pub(super) use here::{Here, doorkeeper as doorkeeper_here};
 
 /// Where a token is handed in.
 const ENTER: &str = "/enter";
 const SESSION_COOKIE: &str = "nightloom-phone";
-/// A wrong token costs this, and only one is looked at at a time.
+/// A wrong token costs this.
 const WRONG_COSTS: Duration = Duration::from_millis(500);
-/// Tokens that may wait to be looked at; more are sent away.
+/// So many who had a wrong one may be waiting; more are sent away at once.
 const WAITING: usize = 8;
 
 /// The shared address and who may use it.
 pub(super) struct Share {
     pub(super) address: SocketAddr,
     tokens: Mutex<Tokens>,
-    /// Held while a token is looked at.
-    turn: tokio::sync::Mutex<()>,
     waiting: Semaphore,
 }
 
@@ -71,7 +71,6 @@ impl Share {
         Self {
             address,
             tokens: Mutex::default(),
-            turn: tokio::sync::Mutex::default(),
             waiting: Semaphore::new(WAITING),
         }
     }
@@ -110,21 +109,17 @@ impl Share {
         cookie(headers, SESSION_COOKIE).is_some_and(|text| self.tokens().knows(text))
     }
 
-    /// Takes a token; one at a time, and a wrong one takes its time.
+    /// Takes a token. The right one never waits for who guesses: 128 bits are not guessed, however many try.
     async fn enter(&self, token: &str) -> Result<Response, Failed> {
-        let Ok(_waits) = self.waiting.try_acquire() else {
-            return Ok(refused(StatusCode::TOO_MANY_REQUESTS, words::TOO_MANY_TOKENS));
-        };
-        let turn = self.turn.lock().await;
         let session = secret();
         let right = session
             .as_ref()
             .is_ok_and(|session| self.tokens().exchange(token, *session, Instant::now()));
         if !right {
+            let Ok(_waits) = self.waiting.try_acquire() else {
+                return Ok(refused(StatusCode::TOO_MANY_REQUESTS, words::TOO_MANY_TOKENS));
+            };
             tokio::time::sleep(WRONG_COSTS).await;
-        }
-        drop(turn);
-        if !right {
             return Ok(refused(StatusCode::FORBIDDEN, words::TOKEN_SPENT));
         }
         let kept = format!(

@@ -20,19 +20,43 @@ pub(super) fn written(secret: &Secret) -> String {
 }
 
 /// Whether `text` is that secret; takes the same time whatever is wrong with it.
-fn is(secret: &Secret, text: &str) -> Choice {
+pub(super) fn is(secret: &Secret, text: &str) -> Choice {
     written(secret).as_bytes().ct_eq(text.as_bytes())
 }
 
 /// What opens the shared address, and for whom it is open.
-#[derive(Default)]
 pub(super) struct Tokens {
+    /// Who may be let in at a time.
+    most: usize,
     /// Until somebody used it.
     once: Option<(Secret, Instant)>,
     sessions: Vec<Secret>,
 }
 
+impl Default for Tokens {
+    fn default() -> Self {
+        Self::for_so_many(PHONES)
+    }
+}
+
 impl Tokens {
+    /// With room for `most` sessions; the first one goes when there are more.
+    pub(super) fn for_so_many(most: usize) -> Self {
+        Self {
+            most,
+            once: None,
+            sessions: Vec::new(),
+        }
+    }
+
+    /// Opens a session.
+    pub(super) fn admit(&mut self, session: Secret) {
+        if self.sessions.len() == self.most {
+            self.sessions.remove(0);
+        }
+        self.sessions.push(session);
+    }
+
     /// A new one-time token; the one before opens nothing any more.
     pub(super) fn renew(&mut self, secret: Secret, now: Instant) {
         self.once = Some((secret, now));
@@ -49,10 +73,7 @@ impl Tokens {
         let right = self.waiting(now).is_some_and(|secret| is(secret, text).into());
         if right {
             self.once = None;
-            if self.sessions.len() == PHONES {
-                self.sessions.remove(0);
-            }
-            self.sessions.push(session);
+            self.admit(session);
         }
         right
     }

@@ -1,0 +1,130 @@
+//! Files that are none, or not what they say, against the whole program.
+#![cfg(unix)]
+
+use std::fs;
+use std::io::Write;
+use std::path::Path;
+use std::process::{Command, Output, Stdio};
+use std::time::{Duration, Instant};
+
+use crate::night::{stderr, status};
+
+/// Nothing here is worked on for longer.
+const AT_ONCE: Duration = Duration::from_secs(8);
+
+fn nightloom(words: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_nightloom"))
+        .args(words)
+        .stdin(Stdio::null())
+        .output()
+        .unwrap()
+}
+
+fn at_once(words: &[&str]) -> Output {
+    let began = Instant::now();
+    let output = nightloom(words);
+    assert!(began.elapsed() < AT_ONCE, "{words:?} took {:?}", began.elapsed());
+    assert!(matches!(output.status.code(), Some(0..=2)), "{words:?}: {}", stderr(&output));
+    output
+}
+
+#[test]
+fn pipes_and_devices_hold_nothing_up() {
+    let folder = tempfile::tempdir().unwrap();
+    let [outing, pipe, settings] = [".", "sky.dng", "outing.toml"].map(|n| folder.path().join(n).display().to_string());
+    let made = Command::new("mkfifo").arg(&pipe).status().unwrap();
+    assert!(made.success());
+    for command in ["stars", "check", "identify"] {
+        let said = stderr(&at_once(&[command, &pipe]));
+        assert!(said.contains("not a regular file"), "{command}: {said}");
+        let said = stderr(&at_once(&[command, "/dev/zero"]));
+        assert!(said.contains("not a regular file"), "{command}: {said}");
+    }
+    assert!(Command::new("mkfifo").arg(&settings).status().unwrap().success());
+    for command in ["night", "build"] {
+        at_once(&[command, &outing]);
+    }
+    fs::remove_file(&settings).unwrap();
+    let plan = "[outing]\nevening = 2026-08-12\n[site]\nlatitude_deg = 46.5\nlongitude_deg = 8.0\nskyline = \"/dev/zero\"\n";
+    fs::write(&settings, plan).unwrap();
+    let said = stderr(&at_once(&["night", &outing]));
+    assert!(said.contains("not a regular file"), "{said}");
+    fs::remove_file(&settings).unwrap();
+    std::os::unix::fs::symlink("/dev/zero", &settings).unwrap();
+    let said = stderr(&at_once(&["night", &outing]));
+    assert!(said.contains("regular file"), "{said}");
+}
+
+/// A PNG of a palette whose pixels are all the same, as small as it can be.
+fn palette(path: &Path, side: u32) {
+    let mut encoder = png::Encoder::new(fs::File::create(path).unwrap(), side, side);
+    encoder.set_color(png::ColorType::Indexed);
+    encoder.set_depth(png::BitDepth::One);
+    encoder.set_palette(vec![0, 0, 0, 255, 255, 255]);
+    encoder.set_compression(png::Compression::High);
+    let mut writer = encoder.write_header().unwrap();
+    let mut stream = writer.stream_writer().unwrap();
+    let row = vec![0; side.div_ceil(8) as usize];
+    (0..side).for_each(|_| stream.write_all(&row).unwrap());
+    stream.finish().unwrap();
+}
+
+#[test]
+fn a_small_file_that_claims_much_costs_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let bomb = folder.path().join("sky/bomb.png");
+    fs::create_dir(folder.path().join("sky")).unwrap();
+    palette(&bomb, 18_000);
+    let size = fs::metadata(&bomb).unwrap().len();
+    assert!(size < 200_000, "{size} bytes");
+    for memory in [&["--memory", "512"][..], &[]] {
+        // The whole program in an address space that the pixels would not fit: 324 million, 1 to 34 bytes each.
+        let words = ["stars", bomb.to_str().unwrap()];
+        let output = Command::new("sh")
+            .args(["-c", "ulimit -v 3000000; exec \"$0\" \"$@\"", env!("CARGO_BIN_EXE_nightloom")])
+            .args(words)
+            .args(memory)
+            .output()
+            .unwrap();
+        let said = stderr(&output);
+        assert_eq!(status(&output), 2, "{said}");
+        assert!(said.contains("too large") && said.contains("MiB"), "{said}");
+    }
+}
+
+#[test]
+fn names_do_not_speak_to_the_terminal() {
+    let folder = tempfile::tempdir().unwrap();
+    let sky = folder.path().join("sky");
+    fs::create_dir(&sky).unwrap();
+    let name = "a\u{1b}[2J\u{7}\r\u{202e}gpj.dng";
+    fs::write(sky.join(name), b"no frame").unwrap();
+    for words in [
+        vec!["build", folder.path().to_str().unwrap()],
+        vec!["new", folder.path().to_str().unwrap()],
+        vec!["check", sky.join(name).to_str().unwrap()],
+    ] {
+        let output = at_once(&words);
+        for bytes in [&output.stdout, &output.stderr] {
+            let text = String::from_utf8_lossy(bytes);
+            assert!(!text.contains(['\u{1b}', '\u{7}', '\r', '\u{202e}']), "{words:?}: {text:?}");
+        }
+    }
+}
+
+#[test]
+fn a_system_folder_is_not_taken_for_an_outing() {
+    let many = tempfile::tempdir().unwrap();
+    for n in 0..5001 {
+        fs::write(many.path().join(format!("{n}.dng")), b"").unwrap();
+    }
+    for command in ["new", "build"] {
+        for folder in ["/", "/usr", "/etc", many.path().to_str().unwrap()] {
+            let output = at_once(&[command, folder]);
+            assert_eq!(status(&output), 2, "{command} {folder}");
+            let said = stderr(&output);
+            assert!(said.contains("--yes"), "{command} {folder}: {said}");
+        }
+    }
+    assert!(!Path::new("/outing.toml").exists() && !many.path().join("outing.toml").exists());
+}

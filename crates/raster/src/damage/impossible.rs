@@ -1,0 +1,48 @@
+//! Numbers that a sensor cannot give: what comes out of a lossless code that lost its place in the bits.
+
+use super::{Damage, DamageKind, Sample, Stored};
+
+/// The part of a row's values that must be impossible; hot pixels and noise are some in a hundred thousand.
+const PART: f32 = 0.02;
+/// Rows in a row.
+const LEAST_ROWS: usize = 2;
+/// Below this part of the black level there is no noise.
+const FAR_BELOW_BLACK: f32 = 0.2;
+/// A black level below this may have noise down to zero.
+const TELLING_BLACK: f32 = 64.0;
+
+pub(super) fn find<T: Sample>(stored: &Stored, values: &[T]) -> Vec<Damage> {
+    if stored.bits != 16 {
+        return Vec::new();
+    }
+    // The largest number of as many bits as the white level has.
+    let most = (stored.white.max(1.0) as u32 + 1).next_power_of_two() as f32 - 1.0;
+    let least = match stored.black >= TELLING_BLACK {
+        true => stored.black * FAR_BELOW_BLACK,
+        false => f32::NEG_INFINITY,
+    };
+    let mut found: Vec<Damage> = Vec::new();
+    let mut run: Option<usize> = None;
+    let rows = values.len() / stored.row();
+    for y in 0..=rows {
+        let bad = y < rows && {
+            let row = &values[y * stored.row()..(y + 1) * stored.row()];
+            let count = row.iter().filter(|v| v.value() > most || v.value() < least).count();
+            count as f32 > PART * row.len() as f32
+        };
+        match (bad, run) {
+            (true, None) => run = Some(y),
+            (false, Some(first)) => {
+                if y - first >= LEAST_ROWS {
+                    found.push(Damage {
+                        rows: [first, y - 1],
+                        kind: DamageKind::Impossible,
+                    });
+                }
+                run = None;
+            }
+            _ => {}
+        }
+    }
+    found
+}
