@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use clap::{Args, Parser, Subcommand};
+use clap::{Args, CommandFactory, Parser, Subcommand};
 use nightloom_outing::evening::Shows;
 use serde_json::Value;
 
@@ -10,7 +10,7 @@ use crate::context::Context;
 use crate::door::Door;
 use crate::failure::Failure;
 use crate::{
-    axis, build, check, demo, exposure, focus, identify, new, night, out, pole, sensor, serve, sheet, shelf, shots,
+    axis, build, check, demo, exposure, focus, identify, new, night, out, pole, sensor, serve, sheet, shelf, shell, shots,
     skyline, stars, subjects, tonight, trail, watch, when, where_is, year,
 };
 
@@ -78,6 +78,10 @@ enum Command {
     Sheet(Box<sheet::SheetArgs>),
     /// Tell how dark each night of a year is, and how long a subject is up in the dark.
     Year(year::YearArgs),
+    /// Print what makes a shell complete commands and options.
+    Completions(shell::CompletionsArgs),
+    /// Write manual pages into a folder.
+    Manual(shell::ManualArgs),
     /// Find the nights and times when a subject stands in a part of the sky, the best first.
     When(when::WhenArgs),
 }
@@ -144,6 +148,8 @@ impl Cli {
             Command::Shots(args) => shots::run(args, &context),
             Command::Sheet(args) => sheet::run(args, &context),
             Command::Year(args) => year::run(args, &context),
+            Command::Completions(args) => Ok(shell::completions(args, Self::command(), &context)),
+            Command::Manual(args) => shell::manual(args, Self::command(), &context),
             Command::When(args) => when::run(args, &context),
         }
     }

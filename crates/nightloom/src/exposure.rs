@@ -27,6 +27,8 @@ use chart::{ChartArgs, Signal};
     override_usage = "nightloom exposure --from \"15s f/2.8 ISO6400\" --to \"f/4 ISO800\"\n       nightloom exposure --from \"15s f/2.8 ISO6400\" --ladder --lowest-iso 800 --narrowest 4\n       nightloom exposure --sky 21.5 --f-number 2.8 --pitch 5.95 --qe 0.5 --transmission 0.8 --read-noise 2"
 )]
 pub(crate) struct ExposureArgs {
+    /// An outing's folder, whose rig tells the pixel pitch
+    folder: Option<PathBuf>,
     /// Settings that looked right: time, f-number and ISO, with filters if there were any
     #[arg(long, value_name = "SETTINGS", allow_hyphen_values = true)]
     from: Option<String>,
@@ -205,7 +207,7 @@ fn tell_equivalent(found: &Equivalent, quiet: bool) {
     say(&format!("{line}. EV100 {:.1}.", found.ev100));
     let value = |e: &Exposure| setting_words(found.solved, e);
     if value(&found.as_written) != value(&found.to) || value(&found.exact) != value(&found.to) {
-        say(&format!("Set {} (exact: {}).", value(&found.to), value(&found.exact)));
+        say(&format!("Set {}; exact: {}.", value(&found.to), value(&found.exact)));
     }
     for remark in found.remarks() {
         say(&remark);
@@ -293,7 +295,7 @@ fn limit_words(limit: Limit) -> &'static str {
 fn camera(args: &ExposureArgs) -> Result<(LightPath, f64), Failure> {
     let path = LightPath {
         f_number: need(args.f_number, "--f-number", "2.8")?,
-        pitch_um: need(args.pitch.or(args.rig.named()?.pixel_um), "--pitch", "5.95")?,
+        pitch_um: need(args.pitch.or(args.rig.or_of(args.folder.as_deref())?.pixel_um), "--pitch", "5.95")?,
         qe: need(args.qe, "--qe", "0.5")?,
         transmission: need(args.transmission, "--transmission", "0.8")?,
     };

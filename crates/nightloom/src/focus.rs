@@ -1,5 +1,7 @@
 //! `nightloom focus`.
 
+use std::path::PathBuf;
+
 use clap::Args;
 use nightloom_optics::land::{FocusPlan, FocusQuestion, focus_plan};
 use nightloom_outing::typed;
@@ -13,6 +15,8 @@ use crate::told::{RigArgs, need};
 /// `nightloom focus`.
 #[derive(Args, Debug)]
 pub(crate) struct FocusArgs {
+    /// An outing's folder, whose rig tells what is not given here.
+    folder: Option<PathBuf>,
     /// Focal length, millimetres.
     #[arg(long, value_name = "MM", value_parser = typed::focal_mm, allow_hyphen_values = true)]
     focal: Option<f64>,
@@ -33,7 +37,7 @@ pub(crate) struct FocusArgs {
 }
 
 pub(crate) fn run(args: &FocusArgs, context: &Context) -> Result<Value, Failure> {
-    let rig = args.rig.named()?;
+    let rig = args.rig.or_of(args.folder.as_deref())?;
     let plan = focus_plan(&FocusQuestion {
         focal_mm: need(args.focal.or(rig.focal_mm), "--focal", "24")?,
         f_number: args.f_number,

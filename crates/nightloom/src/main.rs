@@ -25,6 +25,7 @@ mod sensor;
 mod serve;
 mod sheet;
 mod shelf;
+mod shell;
 mod shots;
 mod show;
 mod sight;

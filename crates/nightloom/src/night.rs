@@ -140,7 +140,7 @@ fn no_dark(evening: &Evening, night: &Night) -> Result<Option<String>, Failure> 
 
 fn tell(evening: &Evening, night: &Night) {
     let zone = &evening.hours;
-    let (window, sun, moon) = (&night.window, &night.sun, &night.moon);
+    let (window, moon) = (&night.window, &night.moon);
     line(&format!("The night of {} at {}", window.evening, evening.told()));
     line(&evening.zone_told(window.from, window.to));
     line("");

@@ -205,11 +205,6 @@ impl StandpointArgs {
         EarthOrientation::with_ut1_minus_utc(self.dut1)
     }
 
-    /// The observer there at a moment.
-    pub(crate) fn observer(&self, moment: &MomentArgs, context: &Context) -> Result<Observer, Failure> {
-        Ok(self.standing(moment, context)?.observer)
-    }
-
     /// The observer there at a moment, with the clock that hours are told by.
     pub(crate) fn standing(&self, moment: &MomentArgs, context: &Context) -> Result<Standing, Failure> {
         self.place.standing(moment, self.orientation(), context)

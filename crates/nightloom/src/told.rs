@@ -1,11 +1,12 @@
 //! What is told of a frame or a camera: the options that commands share.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
 use nightloom_optics::{SensorFormat, Written};
 use nightloom_outing::{LensTold, RigSettings};
+use nightloom_outing::evening::PlaceTold;
 use nightloom_outing::typed::{self, TypedError};
 
 use crate::failure::Failure;
@@ -34,6 +35,15 @@ impl RigArgs {
             Some(name) => Ok(shelf()?.rig(name)?),
             None => Ok(of_outing.clone()),
         }
+    }
+
+    /// The rig that is named, or else that of the outing in a folder.
+    pub(crate) fn or_of(&self, folder: Option<&Path>) -> Result<RigSettings, Failure> {
+        let place = PlaceTold {
+            folder: folder.map(Path::to_owned),
+            ..PlaceTold::default()
+        };
+        self.or(&place.settings()?.rig)
     }
 
     /// The rig that is named; one that says nothing when none is.

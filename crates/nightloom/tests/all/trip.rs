@@ -159,3 +159,66 @@ fn a_moment_is_read_by_the_sites_clock() {
     let refused = desk.run(&["where", "sun", "--lat", "38.5°29'N", "--lon", "8"]);
     assert!(stderr(&refused).contains("38°30'N"), "{}", stderr(&refused));
 }
+
+/// Charts stand alone: no style sheet, no variables, every shape with its own paint.
+#[test]
+fn charts_are_plain_svg() {
+    let desk = Desk::new();
+    let place = ["--lat", "45.42", "--lon", "24.1", "--date", "2027-01-09"];
+    desk.done(&[&["night", "--subject", "capella", "--strip", "strip.svg", "--view", "view.svg", "--focal", "24"], &place[..]].concat());
+    desk.done(&["year", "--lat", "45.42", "--lon", "24.1", "--year", "2027", "--chart", "year.svg", "--red"]);
+    desk.done(&["trail", "--lat", "45", "--dec", "-5", "--ha", "0", "--focal", "24", "--pitch", "5.95", "--exposure", "20", "--chart", "trail.svg"]);
+    for name in ["strip.svg", "view.svg", "year.svg", "trail.svg"] {
+        let svg = fs::read_to_string(desk.path().join(name)).unwrap();
+        assert!(!svg.contains("var(") && !svg.contains("<style"), "{name}");
+        for text in svg.split("<text ").skip(1) {
+            let tag = text.split('>').next().unwrap();
+            assert!(tag.contains("fill=\"#"), "{name}: {tag}");
+        }
+    }
+}
+
+/// RFC 5545: § 3.1 lines of at most 75 octets that end in CR LF, § 3.6.1 what an event must have.
+#[test]
+fn a_plan_as_calendar() {
+    let desk = Desk::new();
+    desk.done(&["new", "trip", "--lat", "45.42", "--lon", "24.1", "--date", "2027-01-09", "--name", "Ridge; north, high"]);
+    desk.done(&["sheet", "trip", "--ical", "plan.ics"]);
+    let text = fs::read_to_string(desk.path().join("plan.ics")).unwrap();
+    assert!(text.starts_with("BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:") && text.ends_with("END:VCALENDAR\r\n"));
+    assert!(text.split("\r\n").all(|line| line.len() <= 75 && !line.contains('\n')));
+    let unfolded = text.replace("\r\n ", "");
+    assert!(unfolded.contains("SUMMARY:Ridge\\; north\\, high\r\n"), "{unfolded}");
+    let count = |what: &str| unfolded.matches(what).count();
+    assert!(count("BEGIN:VEVENT") > 3);
+    for field in ["UID:", "DTSTAMP:", "DTSTART:2027", "DTEND:2027", "SUMMARY:"] {
+        assert_eq!(count(&format!("\r\n{field}")), count("BEGIN:VEVENT"), "{field}");
+    }
+}
+
+#[test]
+fn completions_and_manual_pages() {
+    let desk = Desk::new();
+    let script = desk.done(&["completions", "bash"]);
+    assert!(script.contains("--elevation") && script.contains("tonight"));
+    desk.done(&["manual", "man1"]);
+    let page = fs::read_to_string(desk.path().join("man1/nightloom-night.1")).unwrap();
+    assert!(page.contains(".TH") && page.contains("latitude") || page.contains("Latitude"), "{page}");
+}
+
+/// Ranked, each with its reason; an August night of the Perseids has them, the Milky Way, and no moonlit land at new moon.
+#[test]
+fn what_a_night_is_good_for() {
+    let desk = Desk::new();
+    let found = desk.json(&["tonight", "--lat", "44", "--lon", "6", "--date", "2026-08-12", "--focal", "24"]);
+    let all = found["worthwhile"].as_array().unwrap();
+    let names: Vec<&str> = all.iter().map(|w| w["what"].as_str().unwrap()).collect();
+    assert!(names.contains(&"Perseids") && names.contains(&"Milky Way core"), "{names:?}");
+    assert!(!names.contains(&"Land in moonlight"), "{names:?}");
+    let scores: Vec<f64> = all.iter().map(|w| w["score"].as_f64().unwrap()).collect();
+    assert!(scores.is_sorted_by(|a, b| a >= b), "{scores:?}");
+    assert!(all.iter().all(|w| w["reason"].as_str().unwrap().len() > 10 && w["best"]["azimuth_deg"].is_f64()));
+    // IMO's 2026 calendar: full moon on 28 August; new moon on the 12th.
+    let moonlit = desk.json(&["tonight", "--lat", "44", "--lon", "6", "--date", "2026-08-26"]);
+    assert!(moonlit["worthwhile"].as_array().unwrap().iter().any(|w| w["what"] == "Land in moonlight"));
+}
