@@ -13,8 +13,8 @@ const PEAKS: [(&str, &str, f64, f64); 12] = [
     ("Quadrantids", "2027-01-04T04:00:00Z", 45.0, -20.0),
     ("Lyrids", "2027-04-23T02:00:00Z", 45.0, 10.0),
     ("eta Aquariids", "2027-05-06T15:00:00Z", -25.0, 130.0),
-    ("Southern delta Aquariids", "2027-07-31T00:00:00Z", -25.0, 20.0),
-    ("alpha Capricornids", "2027-07-31T00:00:00Z", -25.0, 20.0),
+    ("Southern delta Aquariids", "2027-07-31T12:00:00Z", -25.0, 20.0),
+    ("alpha Capricornids", "2027-07-31T12:00:00Z", -25.0, 20.0),
     ("Perseids", "2027-08-13T08:00:00Z", 45.0, -110.0),
     ("Aurigids", "2027-09-01T09:00:00Z", 45.0, -110.0),
     ("Orionids", "2027-10-22T00:00:00Z", 30.0, 10.0),
@@ -54,7 +54,7 @@ fn the_best_nights_of_2027() {
         assert!(rates.is_sorted_by(|a, b| a >= b), "{name}");
     }
     println!("{at_peak} of {} within a day", PEAKS.len());
-    assert!(at_peak >= 8, "{at_peak}");
+    assert!(at_peak >= 10, "{at_peak}");
 }
 
 /// Three weeks either side, within the shower's year.

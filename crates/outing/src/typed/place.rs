@@ -124,7 +124,12 @@ fn parts(text: &str) -> Vec<&str> {
     }
     let loose = commas(text, false);
     if !loose.is_empty() {
-        return trimmed(cut(text, &loose, 1));
+        let parts = trimmed(cut(text, &loose, 1));
+        // 45.66° N 24.1° E, 1240 m: the first part is both angles, the second a height.
+        return match (&parts[..], parts.first().and_then(|p| between_letters(p))) {
+            ([both, height], Some(at)) => trimmed([&both[..at], &both[at..], *height]),
+            _ => parts,
+        };
     }
     let tight = commas(text, true);
     if text.contains('.') && !tight.is_empty() || (tight.len() == 1 && !text.contains(' ')) {
