@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use nightloom_outing::{FolderError, OUTING_TOML, World, check_frame_names, discover, read_settings};
-use nightloom_pipeline::{moved_words, BuildError, BuildReport, build};
+use nightloom_pipeline::{BuildError, BuildReport, build, moved_words};
 use serde_json::Value;
 
 use crate::context::Context;

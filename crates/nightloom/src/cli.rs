@@ -10,8 +10,8 @@ use crate::context::Context;
 use crate::door::Door;
 use crate::failure::Failure;
 use crate::{
-    axis, build, check, demo, exposure, focus, identify, new, night, out, pole, sensor, serve, sheet, shelf, shell, shots,
-    skyline, stars, subjects, tonight, trail, watch, when, where_is, year,
+    axis, build, check, demo, exposure, focus, identify, new, night, out, pole, sensor, serve, sheet, shelf,
+    shell, shots, skyline, stars, subjects, tonight, trail, watch, when, where_is, year,
 };
 
 /// From a night's raw frames to one natural, layered picture.

@@ -207,7 +207,11 @@ fn tell_equivalent(found: &Equivalent, quiet: bool) {
     say(&format!("{line}. EV100 {:.1}.", found.ev100));
     let value = |e: &Exposure| setting_words(found.solved, e);
     if value(&found.as_written) != value(&found.to) || value(&found.exact) != value(&found.to) {
-        say(&format!("Set {}; exact: {}.", value(&found.to), value(&found.exact)));
+        say(&format!(
+            "Set {}; exact: {}.",
+            value(&found.to),
+            value(&found.exact)
+        ));
     }
     for remark in found.remarks() {
         say(&remark);
@@ -295,7 +299,11 @@ fn limit_words(limit: Limit) -> &'static str {
 fn camera(args: &ExposureArgs) -> Result<(LightPath, f64), Failure> {
     let path = LightPath {
         f_number: need(args.f_number, "--f-number", "2.8")?,
-        pitch_um: need(args.pitch.or(args.rig.or_of(args.folder.as_deref())?.pixel_um), "--pitch", "5.95")?,
+        pitch_um: need(
+            args.pitch.or(args.rig.or_of(args.folder.as_deref())?.pixel_um),
+            "--pitch",
+            "5.95",
+        )?,
         qe: need(args.qe, "--qe", "0.5")?,
         transmission: need(args.transmission, "--transmission", "0.8")?,
     };

@@ -96,7 +96,10 @@ impl NewArgs {
             None => "as given".into(),
         };
         filled.extend(as_filled(&site_text(&site), &from("site", &self.spot.site)));
-        filled.extend(as_filled(&rig_text(&self.rig.named()?), &from("rig", &self.rig.rig)));
+        filled.extend(as_filled(
+            &rig_text(&self.rig.named()?),
+            &from("rig", &self.rig.rig),
+        ));
         Ok((filled, kept.skyline))
     }
 }
@@ -104,7 +107,10 @@ impl NewArgs {
 pub(crate) fn tell(report: &NewReport, json: bool) {
     let say = |line: &str| out::result(line, json);
     let file = report.file.display();
-    say(&match (&report.old, report.filled.is_empty() && !report.differences.is_empty()) {
+    say(&match (
+        &report.old,
+        report.filled.is_empty() && !report.differences.is_empty(),
+    ) {
         (Some(old), _) => format!("Wrote {file} anew; the old one is kept as {}", old.display()),
         (None, true) => format!("{file} stays as it is"),
         _ => format!("Wrote {file}"),

@@ -4,9 +4,7 @@ use clap::Args;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use nightloom_outing::chart::{Look, ViewWindow};
-use nightloom_outing::evening::{
-    Evening, SunAlways, aim_words, clock_short, hours, sun_always, why_no_dark,
-};
+use nightloom_outing::evening::{Evening, SunAlways, aim_words, clock_short, hours, sun_always, why_no_dark};
 use nightloom_outing::typed;
 use nightloom_sky::Instant;
 use nightloom_sky::night::{Night, NightSky, Pointing, Span, SubjectNight};
@@ -157,11 +155,17 @@ fn tell(evening: &Evening, night: &Night) {
         "moon at midnight",
         match moon.altitude_deg {
             up if up > 0.0 => format!("{:.0} % lit, {up:.0}° high", moon.illuminated_fraction * 100.0),
-            _ => format!("{:.0} % lit, below the horizon", moon.illuminated_fraction * 100.0),
+            _ => format!(
+                "{:.0} % lit, below the horizon",
+                moon.illuminated_fraction * 100.0
+            ),
         },
     );
     line("");
-    row(&format!("sun below {:.0}°", night.dark_limit_deg), hours(night.night_minutes));
+    row(
+        &format!("sun below {:.0}°", night.dark_limit_deg),
+        hours(night.night_minutes),
+    );
     row("dark, without moon", hours(night.dark_minutes));
     spans(zone, &night.dark);
     for subject in &night.subjects {
@@ -182,7 +186,10 @@ fn course(night: &Night) -> Vec<(&'static str, Instant)> {
         ("civil dawn", sun.civil_dawn),
         ("sunrise", sun.sunrise),
     ];
-    let mut all: Vec<(&str, Instant)> = events.into_iter().filter_map(|(what, at)| Some((what, at?))).collect();
+    let mut all: Vec<(&str, Instant)> = events
+        .into_iter()
+        .filter_map(|(what, at)| Some((what, at?)))
+        .collect();
     all.extend(night.moon.rises.iter().map(|at| ("moonrise", *at)));
     all.extend(night.moon.sets.iter().map(|at| ("moonset", *at)));
     all.sort_by_key(|(_, at)| *at);
@@ -219,10 +226,18 @@ fn tell_subject(zone: &TimeZone, subject: &SubjectNight) {
 
 /// Where to point at the beginning, the best moment and the end of a window.
 fn where_to_point(zone: &TimeZone, pointing: &Pointing) {
-    line(if pointing.moonlit { "Where to point, in moonlight:" } else { "Where to point:" });
+    line(if pointing.moonlit {
+        "Where to point, in moonlight:"
+    } else {
+        "Where to point:"
+    });
     let [start, best, end] = [&pointing.start, &pointing.best, &pointing.end];
     for (what, aim) in [("from", start), ("best", best), ("to", end)] {
-        line(&format!("  {what:<6}{}  {}", clock_short(zone, aim.at), aim_words(aim)));
+        line(&format!(
+            "  {what:<6}{}  {}",
+            clock_short(zone, aim.at),
+            aim_words(aim)
+        ));
     }
 }
 

@@ -106,7 +106,10 @@ struct Told {
 impl MomentArgs {
     /// A moment in usual air.
     pub(crate) fn at(at: Option<MomentTyped>) -> Self {
-        Self { at, air: AirArgs::default() }
+        Self {
+            at,
+            air: AirArgs::default(),
+        }
     }
 }
 
@@ -121,7 +124,8 @@ impl SpotArgs {
         if let Some(name) = &self.site {
             told.kept = shelf()?.site(name)?;
             if let Some(site) = &told.kept.place {
-                (told.latitude_deg, told.longitude_deg) = (Some(site.latitude.deg()), Some(site.longitude.deg()));
+                (told.latitude_deg, told.longitude_deg) =
+                    (Some(site.latitude.deg()), Some(site.longitude.deg()));
                 told.elevation_m = told.elevation_m.or(Some(site.elevation_m));
             }
         }
@@ -130,7 +134,11 @@ impl SpotArgs {
                 .map_err(|e| Failure::said(format!("--lat: {e}")))?
             {
                 Ok(latitude) => told.latitude_deg = Some(latitude),
-                Err(PlaceTyped { latitude_deg, longitude_deg, elevation_m }) => {
+                Err(PlaceTyped {
+                    latitude_deg,
+                    longitude_deg,
+                    elevation_m,
+                }) => {
                     (told.latitude_deg, told.longitude_deg) = (Some(latitude_deg), Some(longitude_deg));
                     told.elevation_m = told.elevation_m.or(elevation_m);
                 }
@@ -186,7 +194,11 @@ impl SpotArgs {
 }
 
 /// The instant of what was typed; a clock time needs the place, whose clock it is.
-pub(crate) fn instant(flag: &str, at: &MomentTyped, place: Option<(&Site, &Settings)>) -> Result<Instant, Failure> {
+pub(crate) fn instant(
+    flag: &str,
+    at: &MomentTyped,
+    place: Option<(&Site, &Settings)>,
+) -> Result<Instant, Failure> {
     let said = |e: typed::TypedError| Failure::said(format!("{flag}: {e}"));
     if let MomentTyped::At(instant) = at {
         return Ok(*instant);
@@ -243,7 +255,12 @@ impl PlaceArgs {
             pressure_hpa: moment.air.pressure.unwrap_or(usual.pressure_hpa),
             temperature_c: moment.air.temperature.unwrap_or(usual.temperature_c),
         });
-        Ok(Standing { observer, zone, settings, why })
+        Ok(Standing {
+            observer,
+            zone,
+            settings,
+            why,
+        })
     }
 }
 
@@ -272,15 +289,26 @@ impl Standing {
 /// The evening whose night, from noon to noon, holds an instant.
 pub(crate) fn night_of(now: Instant, zone: &TimeZone) -> Option<jiff::civil::Date> {
     let local = zone.to_datetime(now.timestamp());
-    if local.hour() < 12 { local.date().yesterday().ok() } else { Some(local.date()) }
+    if local.hour() < 12 {
+        local.date().yesterday().ok()
+    } else {
+        Some(local.date())
+    }
 }
 
 /// Now, if it lies in the outing's night or there is none; else that night's first dark moment, or its midnight.
-fn moment_of(place: &PlaceTold, settings: &Settings, now: Instant) -> Result<(Instant, Option<&'static str>), Failure> {
+fn moment_of(
+    place: &PlaceTold,
+    settings: &Settings,
+    now: Instant,
+) -> Result<(Instant, Option<&'static str>), Failure> {
     let Some(date) = settings.outing.evening.filter(|_| place.folder.is_some()) else {
         return Ok((now, None));
     };
-    let evening = Evening::of(&EveningTold { place: place.clone(), ..EveningTold::default() })?;
+    let evening = Evening::of(&EveningTold {
+        place: place.clone(),
+        ..EveningTold::default()
+    })?;
     let nights = evening.nights(date, date)?;
     let night = nights.night(date, &[])?;
     if (night.window.from..night.window.to).contains(&now) {

@@ -4,11 +4,11 @@ use std::path::PathBuf;
 
 use clap::Args;
 use nightloom_optics::{Camera, FieldError, Projection};
-use nightloom_outing::chart::{Look, SightView, sight_view};
 use nightloom_outing::RigSettings;
+use nightloom_outing::chart::{Look, SightView, sight_view};
 use nightloom_outing::evening::Shows;
-use nightloom_outing::typed;
 use nightloom_outing::pole::{PoleAsk, PolePlan, clock_time_words, hints, pole_plan, sight};
+use nightloom_outing::typed;
 use nightloom_sky::{Angle, Observer, PoleStar, PoleView, pole_star};
 use serde_json::{Value, json};
 

@@ -21,14 +21,20 @@ const FOLDER: &str = "NIGHTLOOM_CONFIG";
 /// The shelf: in `$NIGHTLOOM_CONFIG`, else in the person's folder for settings.
 pub(crate) fn shelf() -> Result<Shelf, Failure> {
     // The XDG base directory specification 0.8 wants whole paths, and others ignored.
-    let told = |name: &str| std::env::var_os(name).map(PathBuf::from).filter(|p| p.is_absolute());
+    let told = |name: &str| {
+        std::env::var_os(name)
+            .map(PathBuf::from)
+            .filter(|p| p.is_absolute())
+    };
     let usual = || {
         told("XDG_CONFIG_HOME")
             .or_else(|| told("APPDATA"))
             .or_else(|| Some(told("HOME")?.join(".config")))
             .map(|folder| folder.join("nightloom"))
     };
-    let own = std::env::var_os(FOLDER).filter(|f| !f.is_empty()).map(PathBuf::from);
+    let own = std::env::var_os(FOLDER)
+        .filter(|f| !f.is_empty())
+        .map(PathBuf::from);
     own.or_else(usual).map(Shelf::at).ok_or_else(|| {
         Failure::said(format!(
             "no folder for your settings is known; set {FOLDER} to one, like {FOLDER}=/home/me/nightloom"
@@ -260,7 +266,10 @@ fn all(
 ) -> Result<Value, Failure> {
     let names = shelf.names(kind)?;
     if names.is_empty() {
-        out::result(&format!("None is kept yet; nightloom {} NAME keeps one.", kind.word()), context.json);
+        out::result(
+            &format!("None is kept yet; nightloom {} NAME keeps one.", kind.word()),
+            context.json,
+        );
     }
     let mut entries = Vec::new();
     for name in &names {
@@ -278,5 +287,8 @@ fn all(
 fn kept(kind: Kind, name: &str, words: &str, file: &Path, context: &Context) {
     let word = kind.word();
     out::result(&format!("Kept the {word} {name}: {words}"), context.json);
-    out::result(&format!("In {}; use it with --{word} \"{name}\"", file.display()), context.json);
+    out::result(
+        &format!("In {}; use it with --{word} \"{name}\"", file.display()),
+        context.json,
+    );
 }

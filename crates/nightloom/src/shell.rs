@@ -48,11 +48,16 @@ pub(crate) fn manual(args: &ManualArgs, mut program: Command, context: &Context)
     program.build();
     let commands: Vec<Command> = program.get_subcommands().cloned().collect();
     for command in std::iter::once(program).chain(commands) {
-        let name = command.get_display_name().unwrap_or(command.get_name()).to_owned();
+        let name = command
+            .get_display_name()
+            .unwrap_or(command.get_name())
+            .to_owned();
         let mut page = Vec::new();
-        clap_mangen::Man::new(command)
-            .render(&mut page)
-            .map_err(|e| Failure::said(format!("the page of {name} cannot be made ({e}); please report this")))?;
+        clap_mangen::Man::new(command).render(&mut page).map_err(|e| {
+            Failure::said(format!(
+                "the page of {name} cannot be made ({e}); please report this"
+            ))
+        })?;
         let file = args.folder.join(format!("{name}.1"));
         out::write(&file, &page, context.json)?;
         files.push(file);

@@ -5,9 +5,9 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
 use nightloom_optics::{SensorFormat, Written};
-use nightloom_outing::{LensTold, RigSettings};
 use nightloom_outing::evening::PlaceTold;
 use nightloom_outing::typed::{self, TypedError};
+use nightloom_outing::{LensTold, RigSettings};
 
 use crate::failure::Failure;
 use crate::shelf::shelf;

@@ -41,7 +41,10 @@ pub(crate) fn run(args: &TonightArgs, context: &Context) -> Result<Value, Failur
     let night = sky.night(&[])?;
     let found = worthwhile(&evening, &sky, field)?;
     let dark = match why_no_dark(&night) {
-        Some(why) => Some(format!("no dark window: {why}; {}", evening.next_dark_words(date)?)),
+        Some(why) => Some(format!(
+            "no dark window: {why}; {}",
+            evening.next_dark_words(date)?
+        )),
         None => None,
     };
     let json = json!({
@@ -53,7 +56,10 @@ pub(crate) fn run(args: &TonightArgs, context: &Context) -> Result<Value, Failur
     });
     if found.is_empty() {
         let why = dark.unwrap_or_else(|| "nothing of what is known here stands well".into());
-        return Err(Failure::no(json, format!("nothing is worth a picture in the night of {date}: {why}")));
+        return Err(Failure::no(
+            json,
+            format!("nothing is worth a picture in the night of {date}: {why}"),
+        ));
     }
     if !context.json {
         line(&format!("The night of {date} at {}", evening.told()));
@@ -69,7 +75,17 @@ pub(crate) fn run(args: &TonightArgs, context: &Context) -> Result<Value, Failur
 fn tell(evening: &Evening, one: &Worthwhile) {
     let at = |t| clock_short(&evening.hours, t);
     line("");
-    line(&format!("{} ({}), {} to {}", one.what, one.kind, at(one.from), at(one.to)));
+    line(&format!(
+        "{} ({}), {} to {}",
+        one.what,
+        one.kind,
+        at(one.from),
+        at(one.to)
+    ));
     line(&format!("  {}.", one.reason));
-    line(&format!("  Best at {}: {}", at(one.best.at), aim_words(&one.best)));
+    line(&format!(
+        "  Best at {}: {}",
+        at(one.best.at),
+        aim_words(&one.best)
+    ));
 }

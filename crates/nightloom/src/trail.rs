@@ -135,7 +135,11 @@ pub(crate) fn run(args: &TrailArgs, context: &Context) -> Result<Value, Failure>
     let shot = shot(args, context)?;
     let value = answer(&shot, args, context.json)?;
     if let Some(file) = &args.chart {
-        out::write(file, args.svg(Look::red(args.red), context)?.as_bytes(), context.json)?;
+        out::write(
+            file,
+            args.svg(Look::red(args.red), context)?.as_bytes(),
+            context.json,
+        )?;
     }
     Ok(value)
 }
@@ -216,7 +220,11 @@ fn scene(args: &TrailArgs, settings: &Settings, context: &Context) -> Result<Sce
         let lat = need(args.place.spot.latitude_deg()?.or(of_outing), "--lat", "51.5")?;
         let dec = need(args.dec, "--dec", "-5")?;
         let ha = need(args.ha, "--ha", "-1.5")?;
-        return Ok(Scene::new(Angle::from_deg(lat), Angle::from_deg(dec), Angle::from_deg(15.0 * ha))?);
+        return Ok(Scene::new(
+            Angle::from_deg(lat),
+            Angle::from_deg(dec),
+            Angle::from_deg(15.0 * ha),
+        )?);
     }
     let subject = find(subject.map(String::as_str).unwrap_or_default())?;
     let moment = MomentArgs::at(args.at.clone());

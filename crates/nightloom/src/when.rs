@@ -115,7 +115,10 @@ fn tell(args: &WhenArgs, evening: &Evening, question: &WhenQuestion, chances: &[
     let figures = if by_rate {
         format!("{:>8}{:>10}{:>10}{:>9}", "best", "an hour", "radiant", "ZHR")
     } else {
-        format!("{:>8}{:>10}{:>11}{:>10}", "minutes", "worth", "altitude", "azimuth")
+        format!(
+            "{:>8}{:>10}{:>11}{:>10}",
+            "minutes", "worth", "altitude", "azimuth"
+        )
     };
     line(&format!("{:<12}{:<16}{figures}", "evening", "from to"));
     for chance in chances.iter().take(args.show) {

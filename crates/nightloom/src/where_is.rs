@@ -60,7 +60,14 @@ fn tell(context: &Context, name: &str, standing: &Standing, place: &Place) {
         },
     );
     let azimuth = place.azimuth.deg();
-    row("azimuth", format!("{azimuth:>10.4}°  {}{}", compass_point(azimuth), compass(observer, azimuth)));
+    row(
+        "azimuth",
+        format!(
+            "{azimuth:>10.4}°  {}{}",
+            compass_point(azimuth),
+            compass(observer, azimuth)
+        ),
+    );
     let of_date = place.right_ascension_of_date.deg();
     row("right ascension", format!("{of_date:>10.4}°  of date"));
     row(
@@ -86,7 +93,10 @@ fn compass(observer: &Observer, azimuth_deg: f64) -> String {
         observer.instant(),
     );
     match field.ok().filter(|f| !f.unreliable) {
-        Some(field) => format!(", compass {:.0}°", (azimuth_deg - field.angle.deg()).rem_euclid(360.0)),
+        Some(field) => format!(
+            ", compass {:.0}°",
+            (azimuth_deg - field.angle.deg()).rem_euclid(360.0)
+        ),
         None => String::new(),
     }
 }

@@ -99,7 +99,11 @@ fn tell(args: &YearArgs, evening: &Evening, year: &Year) {
         .as_ref()
         .map(|s| format!(" for {s}"))
         .unwrap_or_default();
-    line(&format!("The nights of {}{what} at {}", args.year, evening.told()));
+    line(&format!(
+        "The nights of {}{what} at {}",
+        args.year,
+        evening.told()
+    ));
     line("");
     if args.all {
         table(year.nights.iter(), year.subject.is_some());
@@ -128,15 +132,24 @@ fn worth(night: &YearNight) -> f64 {
 /// A line for each month: its dark hours without moon, and its best night.
 fn months(year: &Year) {
     line(&format!("{:<10}{:>12}  {}", "month", "no moon", "best night"));
-    for nights in year.nights.chunk_by(|a, b| a.evening.month() == b.evening.month()) {
+    for nights in year
+        .nights
+        .chunk_by(|a, b| a.evening.month() == b.evening.month())
+    {
         let dark: f64 = nights.iter().map(|n| n.moonless_dark_minutes).sum();
         let best = nights.iter().max_by(|a, b| worth(a).total_cmp(&worth(b)));
-        let (Some(first), Some(best)) = (nights.first(), best) else { continue };
+        let (Some(first), Some(best)) = (nights.first(), best) else {
+            continue;
+        };
         let best = match worth(best) {
             w if w > 0.0 => format!("{}, {}", best.evening, hours(w)),
             _ => "none".into(),
         };
-        line(&format!("{:<10}{:>12}  {best}", first.evening.strftime("%Y-%m").to_string(), hours(dark)));
+        line(&format!(
+            "{:<10}{:>12}  {best}",
+            first.evening.strftime("%Y-%m").to_string(),
+            hours(dark)
+        ));
     }
 }
 

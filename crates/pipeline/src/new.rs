@@ -10,10 +10,10 @@ use nightloom_raster::{DecodeError, FrameMeta};
 use serde::{Deserialize, Serialize};
 
 use crate::roles::{FrameFacts, RoleDecision, decide_roles};
+use merge::Merged;
 use nightloom_outing::FolderError;
 use nightloom_outing::{Discovery, OUTING_TOML, discover};
 use nightloom_outing::{Filled, SettingsError, parse_settings, template};
-use merge::Merged;
 use nightloom_outing::{Step, World};
 
 pub use merge::Difference;
@@ -83,7 +83,12 @@ pub fn new_outing(folder: &Path, options: &NewOptions, world: &dyn World) -> Res
     let (facts, unreadable) = read_facts(&found, world)?;
     let decisions = decide_roles(&facts, &BTreeMap::new());
     let mut filled = options.given.clone();
-    let own = |f: &Filled| options.given.iter().any(|g| (g.section, g.key) == (f.section, f.key));
+    let own = |f: &Filled| {
+        options
+            .given
+            .iter()
+            .any(|g| (g.section, g.key) == (f.section, f.key))
+    };
     filled.extend(fill(&facts).into_iter().filter(|f| !own(f)));
     let summary = summary(&facts, &decisions, &unreadable);
     let unwritable = |e: &std::io::Error| NewError::Folder(FolderError::unwritable(&file, e));
@@ -96,7 +101,10 @@ pub fn new_outing(folder: &Path, options: &NewOptions, world: &dyn World) -> Res
         Some(old) => merge::merged(old, &filled)?,
         None => Merged {
             text: template(&filled, &summary),
-            added: filled.iter().map(|f| format!("{}.{}", f.section, f.key)).collect(),
+            added: filled
+                .iter()
+                .map(|f| format!("{}.{}", f.section, f.key))
+                .collect(),
             differences: Vec::new(),
         },
     };
@@ -111,7 +119,8 @@ pub fn new_outing(folder: &Path, options: &NewOptions, world: &dyn World) -> Res
     };
     if old_text.as_ref() != Some(&text) {
         std::fs::create_dir_all(folder).map_err(|e| unwritable(&e))?;
-        write_whole(&file, |out| std::io::Write::write_all(out, text.as_bytes())).map_err(|e| unwritable(&e))?;
+        write_whole(&file, |out| std::io::Write::write_all(out, text.as_bytes()))
+            .map_err(|e| unwritable(&e))?;
     }
     Ok(NewReport {
         filled: made.added,

@@ -86,7 +86,10 @@ fn figures(report: &BuildReport) -> Markup {
     let seam = &report.seam;
     let moved = match seam.offset_px {
         [0.0, 0.0] => "not moved: it stands where it stood".to_owned(),
-        [x, y] => format!("moved by {}: it never stood there over this land", moved_words(x, y)),
+        [x, y] => format!(
+            "moved by {}: it never stood there over this land",
+            moved_words(x, y)
+        ),
     };
     html! {
         section {

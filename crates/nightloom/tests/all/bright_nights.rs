@@ -10,8 +10,15 @@ fn evenings() -> Vec<Evening> {
         .enumerate()
         .map(|(n, lat)| {
             let lon = -175.0 + 11.5 * n as f64;
-            let place = PlaceTold { coordinates_deg: Some((lat, lon)), ..PlaceTold::default() };
-            Evening::of(&EveningTold { place, ..EveningTold::default() }).unwrap()
+            let place = PlaceTold {
+                coordinates_deg: Some((lat, lon)),
+                ..PlaceTold::default()
+            };
+            Evening::of(&EveningTold {
+                place,
+                ..EveningTold::default()
+            })
+            .unwrap()
         })
         .collect()
 }
@@ -39,8 +46,15 @@ fn no_answer_without_its_reason() {
                 None => assert!(night.dark_minutes > 0.0, "{lat} {day}"),
                 Some(why) => {
                     reasons += 1;
-                    assert_eq!(why.contains("midnight sun"), always == Some(SunAlways::Up), "{why}");
-                    let (next, minutes) = evening.next_dark(day).unwrap().unwrap_or_else(|| panic!("{lat} {day}"));
+                    assert_eq!(
+                        why.contains("midnight sun"),
+                        always == Some(SunAlways::Up),
+                        "{why}"
+                    );
+                    let (next, minutes) = evening
+                        .next_dark(day)
+                        .unwrap()
+                        .unwrap_or_else(|| panic!("{lat} {day}"));
                     assert!(next > day && minutes >= 1.0, "{lat} {day}: {next}");
                 }
             }
@@ -53,7 +67,10 @@ fn no_answer_without_its_reason() {
 #[test]
 fn the_words_are_said() {
     let run = |args: &[&str]| {
-        let output = std::process::Command::new(env!("CARGO_BIN_EXE_nightloom")).args(args).output().unwrap();
+        let output = std::process::Command::new(env!("CARGO_BIN_EXE_nightloom"))
+            .args(args)
+            .output()
+            .unwrap();
         (
             output.status.code(),
             String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr),
@@ -62,14 +79,40 @@ fn the_words_are_said() {
     let place = ["--lat", "78°13'N", "--lon", "15°38'E"];
     let (code, june) = run(&[&["night"], &place[..], &["--date", "2027-06-21"]].concat());
     assert_eq!(code, Some(1), "{june}");
-    assert!(june.contains("midnight sun") && june.contains("next dark night"), "{june}");
+    assert!(
+        june.contains("midnight sun") && june.contains("next dark night"),
+        "{june}"
+    );
     let (code, december) = run(&[&["night"], &place[..], &["--date", "2027-12-30"]].concat());
     assert_eq!(code, Some(0), "{december}");
-    assert!(december.contains("polar night") && december.contains("the sun does not rise"), "{december}");
-    let (code, never) = run(&[&["when"], &place[..], &["--subject", "vega", "--from", "2027-06-01", "--to", "2027-06-30"]].concat());
+    assert!(
+        december.contains("polar night") && december.contains("the sun does not rise"),
+        "{december}"
+    );
+    let (code, never) = run(&[
+        &["when"],
+        &place[..],
+        &["--subject", "vega", "--from", "2027-06-01", "--to", "2027-06-30"],
+    ]
+    .concat());
     assert_eq!(code, Some(1));
-    assert!(never.contains("midnight sun") && never.contains("next dark night"), "{never}");
-    let (code, core) = run(&[&["when"], &place[..], &["--subject", "Milky Way core", "--from", "2027-12-01", "--to", "2027-12-30"]].concat());
+    assert!(
+        never.contains("midnight sun") && never.contains("next dark night"),
+        "{never}"
+    );
+    let (code, core) = run(&[
+        &["when"],
+        &place[..],
+        &[
+            "--subject",
+            "Milky Way core",
+            "--from",
+            "2027-12-01",
+            "--to",
+            "2027-12-30",
+        ],
+    ]
+    .concat());
     assert_eq!(code, Some(1));
     assert!(core.contains("never rises"), "{core}");
 }

@@ -34,15 +34,30 @@ fn the_best_nights_of_2027() {
         // The calendar gives whole days, or hours for the sharp ones.
         let off_h = shower.maximum_near(peak).unwrap().seconds_since(peak) / 3600.0;
         assert!(off_h.abs() < 14.0, "{name}: {off_h} h from the calendar");
-        let place = PlaceTold { coordinates_deg: Some((lat, lon)), ..PlaceTold::default() };
-        let evening = Evening::of(&EveningTold { place, ..EveningTold::default() }).unwrap();
-        let question = WhenQuestion { subject, sky_box: SkyBox::default(), moonlit: false, least_minutes: 1.0 };
+        let place = PlaceTold {
+            coordinates_deg: Some((lat, lon)),
+            ..PlaceTold::default()
+        };
+        let evening = Evening::of(&EveningTold {
+            place,
+            ..EveningTold::default()
+        })
+        .unwrap();
+        let question = WhenQuestion {
+            subject,
+            sky_box: SkyBox::default(),
+            moonlit: false,
+            least_minutes: 1.0,
+        };
         let (from, to) = span(peak);
         let chances = evening.nights(from, to).unwrap().when(&question).unwrap();
         let best = chances.first().unwrap_or_else(|| panic!("{name} has none"));
         let told = shower_peak(&evening, &question, &chances).unwrap().unwrap();
         let apart_d = (best.best_at.unwrap().seconds_since(told.peak_at) / 86_400.0).abs();
-        println!("{name}: best {} ({apart_d:.2} d), {:?}", best.evening, told.why_not_at_peak);
+        println!(
+            "{name}: best {} ({apart_d:.2} d), {:?}",
+            best.evening, told.why_not_at_peak
+        );
         match &told.why_not_at_peak {
             None => {
                 assert!(apart_d <= 1.0, "{name}: {apart_d}");
@@ -72,7 +87,8 @@ fn span(peak: Instant) -> (jiff::civil::Date, jiff::civil::Date) {
 fn the_rate_is_the_imos_formula() {
     use nightloom_sky::Angle;
     let perseids = subjects::showers::all().iter().find(|s| s.code == "PER").unwrap();
-    let rate = |altitude: f64, faintest: f64| perseids.hourly_rate(100.0, Angle::from_deg(altitude), faintest);
+    let rate =
+        |altitude: f64, faintest: f64| perseids.hourly_rate(100.0, Angle::from_deg(altitude), faintest);
     assert!((rate(90.0, 6.5) - 100.0).abs() < 1e-9);
     assert!((rate(30.0, 6.5) - 50.0).abs() < 1e-9);
     assert!((rate(90.0, 5.5) - 100.0 / 2.2).abs() < 1e-9);

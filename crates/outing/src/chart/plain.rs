@@ -23,16 +23,29 @@ const CLASSES: &[(&str, &[(&str, &str)])] = &[
             ("stroke-linecap", "round"),
         ],
     ),
-    ("thin", &[("fill", "none"), ("stroke", "@soft"), ("stroke-width", "1")]),
-    ("rule", &[("stroke", "@rule"), ("stroke-width", "1"), ("fill", "none")]),
+    (
+        "thin",
+        &[("fill", "none"), ("stroke", "@soft"), ("stroke-width", "1")],
+    ),
+    (
+        "rule",
+        &[("stroke", "@rule"), ("stroke-width", "1"), ("fill", "none")],
+    ),
     ("dash", &[("stroke-dasharray", "6 4")]),
     ("dots", &[("stroke-dasharray", "1.5 4")]),
-    ("land", &[("fill", "@land"), ("stroke", "@ink"), ("stroke-width", "1.2")]),
+    (
+        "land",
+        &[("fill", "@land"), ("stroke", "@ink"), ("stroke-width", "1.2")],
+    ),
     ("fill", &[("fill", "@fill")]),
     ("paper", &[("fill", "@paper")]),
     (
         "halo",
-        &[("stroke", "@paper"), ("stroke-width", "3"), ("stroke-linejoin", "round")],
+        &[
+            ("stroke", "@paper"),
+            ("stroke-width", "3"),
+            ("stroke-linejoin", "round"),
+        ],
     ),
 ];
 
@@ -67,7 +80,9 @@ fn element(tag: &str, inks: &[(&str, &str)], out: &mut String) {
     if body.starts_with("<text ") {
         attributes.push(("fill", "@ink"));
     }
-    let classes = body.split_once(" class=\"").and_then(|(_, rest)| rest.split_once('"'));
+    let classes = body
+        .split_once(" class=\"")
+        .and_then(|(_, rest)| rest.split_once('"'));
     let classes: Vec<&str> = classes.map(|(c, _)| c.split(' ').collect()).unwrap_or_default();
     for (_, says) in CLASSES.iter().filter(|(name, _)| classes.contains(name)) {
         for (attribute, value) in *says {
@@ -87,7 +102,9 @@ fn element(tag: &str, inks: &[(&str, &str)], out: &mut String) {
 }
 
 fn ink<'a>(name: &str, inks: &[(&'a str, &'a str)]) -> &'a str {
-    inks.iter().find(|(n, _)| *n == name).map_or("#000", |(_, colour)| colour)
+    inks.iter()
+        .find(|(n, _)| *n == name)
+        .map_or("#000", |(_, colour)| colour)
 }
 
 /// `var(--name)` replaced by its colour.

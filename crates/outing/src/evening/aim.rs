@@ -16,7 +16,11 @@ pub fn compass_point(azimuth_deg: f64) -> &'static str {
 /// `azimuth 173° S (compass 161°), 24° high, Milky Way leans 30° right, moon down`.
 pub fn aim_words(aim: &Aim) -> String {
     let whole = |deg: f64| deg.round().rem_euclid(360.0);
-    let mut words = format!("azimuth {:>3.0}° {}", whole(aim.azimuth_deg), compass_point(aim.azimuth_deg));
+    let mut words = format!(
+        "azimuth {:>3.0}° {}",
+        whole(aim.azimuth_deg),
+        compass_point(aim.azimuth_deg)
+    );
     if let Some(compass) = aim.compass_deg {
         words.push_str(&format!(" (compass {:.0}°)", whole(compass)));
     }
@@ -39,7 +43,10 @@ fn lean_words(lean_deg: f64) -> String {
         l => {
             // A twelfth of a turn is an hour; to the left of 12 o'clock they count down.
             let halves = (l / 15.0).round().rem_euclid(24.0);
-            let (hour, minutes) = ((halves / 2.0).floor(), if halves % 2.0 == 0.0 { "00" } else { "30" });
+            let (hour, minutes) = (
+                (halves / 2.0).floor(),
+                if halves % 2.0 == 0.0 { "00" } else { "30" },
+            );
             let hour = if hour == 0.0 { 12.0 } else { hour };
             let side = if l > 0.0 { "right" } else { "left" };
             format!("Milky Way leans {side}, like {hour:.0}:{minutes} on a clock")

@@ -39,8 +39,13 @@ pub fn shower_peak(
     let (Some(shower), Some(best)) = (question.subject.shower(), chances.first()) else {
         return Ok(None);
     };
-    let Some(best_at) = best.best_at else { return Ok(None) };
-    let peak_at = shower.maximum_near(best_at).map_err(PlaceError::from).map_err(no_night)?;
+    let Some(best_at) = best.best_at else {
+        return Ok(None);
+    };
+    let peak_at = shower
+        .maximum_near(best_at)
+        .map_err(PlaceError::from)
+        .map_err(no_night)?;
     let apart_d = (best_at.seconds_since(peak_at) / 86_400.0).abs();
     let why_not_at_peak = (apart_d > APART_D).then(|| why_not(shower, peak_at, best, chances));
     let local = evening.hours.to_datetime(peak_at.timestamp());
@@ -68,7 +73,10 @@ fn no_night(error: PlaceError) -> EveningError {
 }
 
 fn why_not(shower: &Shower, peak_at: Instant, best: &Chance, chances: &[Chance]) -> String {
-    let apart = |c: &&Chance| c.best_at.map_or(f64::INFINITY, |t| t.seconds_since(peak_at).abs());
+    let apart = |c: &&Chance| {
+        c.best_at
+            .map_or(f64::INFINITY, |t| t.seconds_since(peak_at).abs())
+    };
     let near = chances
         .iter()
         .filter(|c| apart(c) <= APART_D * 86_400.0)
@@ -78,7 +86,10 @@ fn why_not(shower: &Shower, peak_at: Instant, best: &Chance, chances: &[Chance])
     };
     let darker = of_best.limiting_mag - near.limiting_mag;
     let higher = of_best.radiant_altitude_deg - near.radiant_altitude_deg;
-    let rates = format!("{:.0} an hour then, {:.0} on the best night", near.rate_per_h, of_best.rate_per_h);
+    let rates = format!(
+        "{:.0} an hour then, {:.0} on the best night",
+        near.rate_per_h, of_best.rate_per_h
+    );
     // What each would change in the rate, in magnitudes of it.
     let moon = darker * shower.population_index.ln();
     let altitude = (Angle::from_deg(of_best.radiant_altitude_deg).sin().max(1e-6)
@@ -101,7 +112,12 @@ fn rate(chance: &Chance) -> f64 {
 ///
 /// # Errors
 /// As [`Evening::nights`].
-pub fn never(evening: &Evening, question: &WhenQuestion, from: Date, to: Date) -> Result<String, EveningError> {
+pub fn never(
+    evening: &Evening,
+    question: &WhenQuestion,
+    from: Date,
+    to: Date,
+) -> Result<String, EveningError> {
     let name = &question.subject.name;
     let span = format!("from {from} to {to}");
     if let Some(shower) = question.subject.shower() {
@@ -119,10 +135,16 @@ pub fn never(evening: &Evening, question: &WhenQuestion, from: Date, to: Date) -
     if year.nights.iter().all(|n| n.dark_minutes <= 0.0) {
         let night = nights.night(from, &[])?;
         let why = why_no_dark(&night).unwrap_or_else(|| "it does not get dark".into());
-        return Ok(format!("no night {span} is dark: {why}; {}", evening.next_dark_words(to)?));
+        return Ok(format!(
+            "no night {span} is dark: {why}; {}",
+            evening.next_dark_words(to)?
+        ));
     }
     let sky = nights.sky(from)?;
-    let path = sky.path_of(&question.subject).map_err(PlaceError::from).map_err(no_night)?;
+    let path = sky
+        .path_of(&question.subject)
+        .map_err(PlaceError::from)
+        .map_err(no_night)?;
     let highest = (0..=288)
         .map(|n| path.altitude(f64::from(n) * 300.0).deg())
         .fold(f64::NEG_INFINITY, f64::max);

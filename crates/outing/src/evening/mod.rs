@@ -139,7 +139,11 @@ impl PlaceTold {
     /// As [`PlaceTold::site`], and a name that no zone has.
     pub fn zone(&self, settings: &Settings, named: Option<&str>) -> Result<SiteZone, EveningError> {
         // A place of one's own is not in the outing's zone.
-        let of_outing = settings.site.zone.as_deref().filter(|_| self.coordinates_deg.is_none());
+        let of_outing = settings
+            .site
+            .zone
+            .as_deref()
+            .filter(|_| self.coordinates_deg.is_none());
         let name = named.or(self.zone.as_deref()).or(of_outing);
         Ok(site_zone(name, &self.site(settings)?)?)
     }
@@ -177,7 +181,8 @@ impl Evening {
         let mut standpoint = Standpoint::at(site);
         standpoint.orientation = EarthOrientation::with_ut1_minus_utc(told.ut1_minus_utc_s);
         // Nor is the outing's skyline for another place.
-        let skyline: Option<Skyline> = match (told.skyline.as_ref().or(place.skyline.as_ref()), &place.folder) {
+        let skyline: Option<Skyline> = match (told.skyline.as_ref().or(place.skyline.as_ref()), &place.folder)
+        {
             (Some(csv), _) => Some(measured_skyline(csv, North::True)?),
             (None, Some(folder)) if !own => outing_skyline(folder, &settings.site)?,
             _ => None,

@@ -27,7 +27,9 @@ pub enum SunAlways {
 pub fn sun_always(night: &Night) -> Option<SunAlways> {
     let altitudes = |all: &[Culmination]| all.iter().map(|c| c.altitude_deg).collect::<Vec<_>>();
     let highest = altitudes(&night.sun.culminations).into_iter().reduce(f64::max);
-    let lowest = altitudes(&night.sun.lower_culminations).into_iter().reduce(f64::min);
+    let lowest = altitudes(&night.sun.lower_culminations)
+        .into_iter()
+        .reduce(f64::min);
     match (night.sun.sunset, night.sun.sunrise) {
         (None, None) if lowest? > HORIZON_DEG => Some(SunAlways::Up),
         (None, None) if highest? < HORIZON_DEG => Some(SunAlways::Down),
@@ -42,18 +44,26 @@ pub fn why_no_dark(night: &Night) -> Option<String> {
     }
     let limit = night.dark_limit_deg;
     if night.night.is_empty() {
-        let lowest = night.sun.lower_culminations.iter().map(|c| c.altitude_deg).reduce(f64::min);
+        let lowest = night
+            .sun
+            .lower_culminations
+            .iter()
+            .map(|c| c.altitude_deg)
+            .reduce(f64::min);
         return Some(match (sun_always(night), lowest) {
             (Some(SunAlways::Up), Some(lowest)) => {
-                format!("midnight sun: the sun does not set, and stands {:.1}° high at its lowest", lowest.max(0.0))
+                format!(
+                    "midnight sun: the sun does not set, and stands {:.1}° high at its lowest",
+                    lowest.max(0.0)
+                )
             }
             (Some(SunAlways::Up), None) => "midnight sun: the sun does not set".into(),
             (Some(SunAlways::Down), Some(lowest)) => format!(
                 "polar night, but it does not get dark: the sun sinks to {lowest:.1}° only, and {limit:.0}° is dark"
             ),
-            (_, Some(lowest)) => format!(
-                "it does not get dark: the sun sinks to {lowest:.1}° only, and {limit:.0}° is dark"
-            ),
+            (_, Some(lowest)) => {
+                format!("it does not get dark: the sun sinks to {lowest:.1}° only, and {limit:.0}° is dark")
+            }
             _ => format!("the sun stays above {limit:.0}° all night"),
         });
     }
@@ -71,12 +81,20 @@ impl Evening {
     /// As [`Evening::nights`].
     pub fn next_dark(&self, evening: Date) -> Result<Option<(Date, f64)>, EveningError> {
         for from in (1..LOOKED_AT).step_by(AT_ONCE as usize) {
-            let day = |n: i32| evening.checked_add(jiff::Span::new().days(n)).ok().filter(|d| YEARS.contains(&d.year()));
+            let day = |n: i32| {
+                evening
+                    .checked_add(jiff::Span::new().days(n))
+                    .ok()
+                    .filter(|d| YEARS.contains(&d.year()))
+            };
             let (Some(first), Some(last)) = (day(from), day(from + AT_ONCE - 1)) else {
                 return Ok(None);
             };
             let year = self.nights(first, last)?.year(None)?;
-            let dark = year.nights.iter().find(|n| n.moonless_dark_minutes >= SHORTEST_MIN);
+            let dark = year
+                .nights
+                .iter()
+                .find(|n| n.moonless_dark_minutes >= SHORTEST_MIN);
             if let Some(night) = dark {
                 return Ok(Some((night.evening, night.moonless_dark_minutes)));
             }
@@ -90,7 +108,9 @@ impl Evening {
     /// As [`Evening::nights`].
     pub fn next_dark_words(&self, evening: Date) -> Result<String, EveningError> {
         Ok(match self.next_dark(evening)? {
-            Some((date, minutes)) => format!("the next dark night is that of {date}, with {}", hours(minutes)),
+            Some((date, minutes)) => {
+                format!("the next dark night is that of {date}, with {}", hours(minutes))
+            }
             None => "no dark night follows within a year".into(),
         })
     }

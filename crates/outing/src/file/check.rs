@@ -92,7 +92,10 @@ fn without_quotes(key: &str, shown: &str) -> Option<String> {
     let typed = typed.split('#').next()?.trim();
     let value = number_typed(option, typed).ok()?;
     Some(match takes_text(option) {
-        true => format!("write {key} = {value}, or {key} = {}", Toml::from(typed).to_string().trim()),
+        true => format!(
+            "write {key} = {value}, or {key} = {}",
+            Toml::from(typed).to_string().trim()
+        ),
         false => format!("write {key} = {value}"),
     })
 }

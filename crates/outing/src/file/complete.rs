@@ -136,7 +136,11 @@ fn place(values: &Values) -> Result<Option<Site>, Vec<SettingFault>> {
 
 /// The moment shown, a time of the site's clock by the site's zone.
 fn instant(values: &Values, settings: &Settings) -> Result<Option<Instant>, Vec<SettingFault>> {
-    let Some(At { line, value: Value::Moment(moment) }) = values.at("seam", "instant") else {
+    let Some(At {
+        line,
+        value: Value::Moment(moment),
+    }) = values.at("seam", "instant")
+    else {
         return Ok(None);
     };
     let site = &settings.site;

@@ -82,7 +82,9 @@ fn place_typed(section: &str, key: &str, typed: &str) -> Option<[String; 2]> {
     }
     // A figure that may be a latitude alone is one: the longitude has a field of its own.
     match place(typed) {
-        Ok(place) if key == LATITUDE => Some([place.latitude_deg, place.longitude_deg].map(|v| v.to_string())),
+        Ok(place) if key == LATITUDE => {
+            Some([place.latitude_deg, place.longitude_deg].map(|v| v.to_string()))
+        }
         _ => None,
     }
 }

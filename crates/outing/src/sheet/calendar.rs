@@ -68,7 +68,10 @@ impl Event {
 
 /// `20270109T213000Z`.
 fn utc(at: Instant) -> String {
-    at.plus_seconds(0.5).timestamp().strftime("%Y%m%dT%H%M%SZ").to_string()
+    at.plus_seconds(0.5)
+        .timestamp()
+        .strftime("%Y%m%dT%H%M%SZ")
+        .to_string()
 }
 
 fn escaped(text: &str) -> String {

@@ -51,7 +51,10 @@ pub(super) fn of(night: &Night, subject: Option<&str>) -> Vec<Moment> {
         }
         for pointing in &subject.pointing {
             for aim in [&pointing.start, &pointing.best, &pointing.end] {
-                add(Some(aim.at), &fill(event::POINT, &[("subject", name), ("aim", &aim_words(aim))]));
+                add(
+                    Some(aim.at),
+                    &fill(event::POINT, &[("subject", name), ("aim", &aim_words(aim))]),
+                );
             }
         }
         if let Some(highest) = &subject.culmination {

@@ -101,7 +101,9 @@ pub enum ShelfError {
 impl Shelf {
     /// The shelf in a folder, which need not be there yet.
     pub fn at(folder: impl Into<PathBuf>) -> Self {
-        Self { folder: folder.into() }
+        Self {
+            folder: folder.into(),
+        }
     }
 
     /// The names of what is kept, in alphabetic order.
@@ -135,7 +137,11 @@ impl Shelf {
         let mut site = read_file(&path)?.site;
         if site.place.is_none() {
             let least = "latitude_deg and longitude_deg";
-            return Err(ShelfError::Empty { path, kind: Kind::Site, least });
+            return Err(ShelfError::Empty {
+                path,
+                kind: Kind::Site,
+                least,
+            });
         }
         let beside = path.parent().unwrap_or(Path::new(""));
         site.skyline = site.skyline.map(|csv| beside.join(csv).display().to_string());
@@ -151,7 +157,11 @@ impl Shelf {
         let rig = read_file(&path)?.rig;
         if rig == RigSettings::default() {
             let least = "focal_mm and pixel_um";
-            return Err(ShelfError::Empty { path, kind: Kind::Rig, least });
+            return Err(ShelfError::Empty {
+                path,
+                kind: Kind::Rig,
+                least,
+            });
         }
         Ok(rig)
     }
@@ -195,7 +205,11 @@ impl Shelf {
             None if names.is_empty() => format!("none is kept yet: nightloom {word} NAME keeps one"),
             None => format!("kept are {}", names.join(", ")),
         };
-        Err(ShelfError::Unknown { kind, name: name.into(), hint })
+        Err(ShelfError::Unknown {
+            kind,
+            name: name.into(),
+            hint,
+        })
     }
 
     fn path(&self, kind: Kind, name: &str) -> PathBuf {
@@ -205,14 +219,18 @@ impl Shelf {
     fn place_for(&self, kind: Kind, name: &str, replace: bool) -> Result<PathBuf, ShelfError> {
         let name = name.trim();
         let inside = |c: char| c.is_alphanumeric() || matches!(c, ' ' | '-' | '_' | '\'' | '’');
-        if !name.starts_with(char::is_alphanumeric) || !name.chars().all(inside) || name.chars().count() > 60 {
+        if !name.starts_with(char::is_alphanumeric) || !name.chars().all(inside) || name.chars().count() > 60
+        {
             return Err(ShelfError::Name { name: name.into() });
         }
         // The same name in other letters is the same entry on some disks.
         let names = self.names(kind)?;
         let there = names.iter().find(|n| n.to_lowercase() == name.to_lowercase());
         match there {
-            Some(_) if !replace => Err(ShelfError::Taken { kind, name: name.into() }),
+            Some(_) if !replace => Err(ShelfError::Taken {
+                kind,
+                name: name.into(),
+            }),
             Some(old) => Ok(self.path(kind, old)),
             None => Ok(self.path(kind, name)),
         }

@@ -16,7 +16,9 @@ pub fn site_text(site: &SiteSettings) -> String {
     if let Some(place) = &site.place {
         lines.number("latitude_deg", Some(tidy(place.latitude.deg(), 1e6)));
         lines.number("longitude_deg", Some(tidy(place.longitude.deg(), 1e6)));
-        lines.number("elevation_m", Some(tidy(place.elevation_m, 10.0)));
+        // Nought is what is taken when nobody told it, and leaves room for what frames tell.
+        let told = Some(tidy(place.elevation_m, 10.0)).filter(|m| *m != 0.0);
+        lines.number("elevation_m", told);
     }
     lines.text("zone", site.zone.as_deref());
     lines.text("skyline", site.skyline.as_deref());
@@ -32,7 +34,11 @@ pub fn rig_text(rig: &RigSettings) -> String {
     lines.number("pixel_um", rig.pixel_um);
     lines.text("sensor", rig.sensor.as_deref());
     let word = PROJECTIONS.iter().find(|(_, p)| *p == rig.projection);
-    lines.text("projection", word.map(|(word, _)| *word).filter(|_| rig.projection != Default::default()));
+    lines.text(
+        "projection",
+        word.map(|(word, _)| *word)
+            .filter(|_| rig.projection != Default::default()),
+    );
     lines.text("tracker", rig.tracker.as_deref());
     lines.number("gear_error_arcsec", rig.gear_error_arcsec);
     lines.number("gear_period_s", rig.gear_period_s);

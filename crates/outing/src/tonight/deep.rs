@@ -35,13 +35,17 @@ fn arch(sky: &NightSky<'_>) -> Result<Option<Worthwhile>, DateError> {
     let mut found: Vec<(f64, f64, f64)> = Vec::new();
     let window = sky.window();
     for span in sky.dark() {
-        let (from, to) = (span.from.seconds_since(window.from), span.to.seconds_since(window.from));
+        let (from, to) = (
+            span.from.seconds_since(window.from),
+            span.to.seconds_since(window.from),
+        );
         for n in 0..((to - from) / STEP_S).ceil() as usize {
             let at = from + n as f64 * STEP_S;
             let arch = sky.arch(at);
             let top = arch.highest();
             // The bright half reaches from Carina over the core to Cassiopeia: the arch is worth most with it up.
-            let bright = (-9..=12).filter(|n| arch.point(Angle::from_deg(f64::from(*n) * 10.0)).altitude.deg() > 5.0);
+            let bright =
+                (-9..=12).filter(|n| arch.point(Angle::from_deg(f64::from(*n) * 10.0)).altitude.deg() > 5.0);
             let share = bright.count() as f64 / 22.0;
             if ARCH_DEG.contains(&top.altitude.deg()) && share > 0.6 {
                 found.push((at, top.altitude.deg(), share));
@@ -53,7 +57,10 @@ fn arch(sky: &NightSky<'_>) -> Result<Option<Worthwhile>, DateError> {
     };
     let ends = (found[0].0, found[found.len() - 1].0 + STEP_S);
     let top = sky.arch(best_s).highest();
-    let mut best = sky.aim(&sky.path(&nightloom_sky::Target::fixed(Angle::default(), Angle::default())), best_s);
+    let mut best = sky.aim(
+        &sky.path(&nightloom_sky::Target::fixed(Angle::default(), Angle::default())),
+        best_s,
+    );
     best.azimuth_deg = top.azimuth.deg();
     best.altitude_deg = top.altitude.deg();
     best.compass_deg = None;
@@ -81,7 +88,11 @@ pub(super) fn objects(sky: &NightSky<'_>, field: Field) -> Result<Vec<Worthwhile
         let suits = (share / FILLS).min(1.0) * (1.0 / share.max(1.0));
         let night = sky.subject(subject)?;
         let reason = |height: f64| {
-            format!("{:.1}° across, {:.0} % of the frame's height; {height:.0}° high at best", major.deg(), share * 100.0)
+            format!(
+                "{:.1}° across, {:.0} % of the frame's height; {height:.0}° high at best",
+                major.deg(),
+                share * 100.0
+            )
         };
         found.extend(by_worth(&night, kind(subject), suits, reason));
     }
@@ -118,7 +129,9 @@ fn by_worth(
     suits: f64,
     reason: impl Fn(f64) -> String,
 ) -> Option<Worthwhile> {
-    let at_best = |p: &&nightloom_sky::night::Pointing| night.best_at.is_some_and(|t| p.span.from <= t && t <= p.span.to);
+    let at_best = |p: &&nightloom_sky::night::Pointing| {
+        night.best_at.is_some_and(|t| p.span.from <= t && t <= p.span.to)
+    };
     let pointing = night.pointing.iter().find(at_best).or(night.pointing.first())?;
     let moon = match night.moon_cost_mag {
         Some(cost) if cost >= 0.1 => format!("; the moon costs {cost:.1} mag"),

@@ -41,7 +41,9 @@ pub(super) fn showers(sky: &NightSky<'_>) -> Result<Vec<Worthwhile>, DateError> 
 pub(super) fn zodiacal(sky: &NightSky<'_>) -> Result<Vec<Worthwhile>, DateError> {
     /// The cone 45° from the sun stands this high or it drowns in haze (common practice, no source), degrees.
     const HIGH_DEG: f64 = 20.0;
-    let cones = all().iter().filter(|s: &&Subject| s.kind == SubjectKind::ZodiacalLight && s.name != "Gegenschein");
+    let cones = all()
+        .iter()
+        .filter(|s: &&Subject| s.kind == SubjectKind::ZodiacalLight && s.name != "Gegenschein");
     let mut found = Vec::new();
     for subject in cones {
         let night = sky.subject(subject)?;
@@ -73,7 +75,11 @@ pub(super) fn noctilucent(sky: &NightSky<'_>, site: &Site) -> Option<Worthwhile>
     let latitude = site.latitude.deg();
     let (month, day) = (sky.window().evening.month(), sky.window().evening.day());
     // The southern season is half a year later.
-    let month = if latitude < 0.0 { (month + 5) % 12 + 1 } else { month };
+    let month = if latitude < 0.0 {
+        (month + 5) % 12 + 1
+    } else {
+        month
+    };
     let season = matches!((month, day), (5, 20..) | (6 | 7, _) | (8, ..=10));
     if !(50.0..=65.0).contains(&latitude.abs()) || !season {
         return None;
@@ -92,7 +98,8 @@ pub(super) fn noctilucent(sky: &NightSky<'_>, site: &Site) -> Option<Worthwhile>
         from: span.from,
         to: low.last()?.to,
         best,
-        reason: "in season here: look low over where the sun is below the horizon; nobody can foretell them".into(),
+        reason: "in season here: look low over where the sun is below the horizon; nobody can foretell them"
+            .into(),
     })
 }
 
@@ -125,6 +132,9 @@ pub(super) fn moonlit_land(sky: &NightSky<'_>) -> Result<Option<Worthwhile>, Dat
         from: window.from.plus_seconds(first),
         to: window.from.plus_seconds(last + STEP_S),
         best,
-        reason: format!("the moon, {:.0} % lit, stands 10° to 40° high and models the land", lit * 100.0),
+        reason: format!(
+            "the moon, {:.0} % lit, stands 10° to 40° high and models the land",
+            lit * 100.0
+        ),
     }))
 }

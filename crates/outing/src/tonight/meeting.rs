@@ -22,7 +22,10 @@ const LEAST_DEG: f64 = 4.0;
 
 /// Pairs that stand together while it is dark enough to see them.
 pub(super) fn planets(sky: &NightSky<'_>, field: Field) -> Vec<Worthwhile> {
-    let ways: Vec<(&str, Path)> = BRIGHT.iter().map(|(name, body)| (*name, sky.path(&Target::Body(*body)))).collect();
+    let ways: Vec<(&str, Path)> = BRIGHT
+        .iter()
+        .map(|(name, body)| (*name, sky.path(&Target::Body(*body))))
+        .collect();
     let mut found = Vec::new();
     for (n, a) in ways.iter().enumerate() {
         found.extend(ways[n + 1..].iter().filter_map(|b| pair(sky, field, a, b)));
@@ -33,13 +36,21 @@ pub(super) fn planets(sky: &NightSky<'_>, field: Field) -> Vec<Worthwhile> {
 fn pair(sky: &NightSky<'_>, field: Field, a: &(&str, Path), b: &(&str, Path)) -> Option<Worthwhile> {
     const STEP_S: f64 = 600.0;
     let window = sky.window();
-    let seen = |at: f64| sky.sun().altitude(at).deg() < SUN_DEG
-        && a.1.altitude(at).deg() > LEAST_DEG
-        && b.1.altitude(at).deg() > LEAST_DEG;
+    let seen = |at: f64| {
+        sky.sun().altitude(at).deg() < SUN_DEG
+            && a.1.altitude(at).deg() > LEAST_DEG
+            && b.1.altitude(at).deg() > LEAST_DEG
+    };
     let steps = (window.length_s() / STEP_S) as usize;
-    let times: Vec<f64> = (0..=steps).map(|n| n as f64 * STEP_S).filter(|at| seen(*at)).collect();
+    let times: Vec<f64> = (0..=steps)
+        .map(|n| n as f64 * STEP_S)
+        .filter(|at| seen(*at))
+        .collect();
     let apart = |at: f64| a.1.direction(at).angle(&b.1.direction(at)).to_degrees();
-    let nearest = times.iter().copied().min_by(|x, y| apart(*x).total_cmp(&apart(*y)))?;
+    let nearest = times
+        .iter()
+        .copied()
+        .min_by(|x, y| apart(*x).total_cmp(&apart(*y)))?;
     let degrees = apart(nearest);
     if degrees > APART_DEG {
         return None;

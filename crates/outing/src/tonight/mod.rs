@@ -56,7 +56,11 @@ impl Field {
 ///
 /// # Errors
 /// A date outside 1990 to 2060.
-pub fn worthwhile(evening: &Evening, sky: &NightSky<'_>, field: Field) -> Result<Vec<Worthwhile>, EveningError> {
+pub fn worthwhile(
+    evening: &Evening,
+    sky: &NightSky<'_>,
+    field: Field,
+) -> Result<Vec<Worthwhile>, EveningError> {
     let found = || -> Result<Vec<Worthwhile>, DateError> {
         let mut all = deep::milky_way(sky)?;
         all.extend(deep::objects(sky, field)?);

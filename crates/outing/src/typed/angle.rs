@@ -258,7 +258,9 @@ impl Reader<'_> {
         let (minutes, seconds) = (self.figure(1), self.figure(2));
         let deg = degrees + minutes / 60.0 + seconds / 3600.0;
         if minutes >= 60.0 || seconds >= 60.0 {
-            let letter = self.side.map_or(if self.latitude { 'N' } else { 'E' }, Side::letter);
+            let letter = self
+                .side
+                .map_or(if self.latitude { 'N' } else { 'E' }, Side::letter);
             return Err(TypedError::said(format!(
                 "“{}” has 60 or more minutes or seconds; write {} if that is meant",
                 self.text,
@@ -275,7 +277,11 @@ impl Reader<'_> {
             )));
         }
         let south_or_west = matches!(self.side, Some(Side::South | Side::West));
-        let sign = if self.negative == Some(true) || south_or_west { -1.0 } else { 1.0 };
+        let sign = if self.negative == Some(true) || south_or_west {
+            -1.0
+        } else {
+            1.0
+        };
         Ok(Written {
             deg: sign * deg,
             side: self.side,

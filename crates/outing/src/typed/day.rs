@@ -68,7 +68,17 @@ fn either_way(text: &str, a: i8, b: i8, year: i16) -> TypedError {
 }
 
 const MONTHS: [&str; 12] = [
-    "january", "february", "march", "april", "may", "june", "july", "august", "september", "october", "november",
+    "january",
+    "february",
+    "march",
+    "april",
+    "may",
+    "june",
+    "july",
+    "august",
+    "september",
+    "october",
+    "november",
     "december",
 ];
 
@@ -79,7 +89,9 @@ fn by_month_name(text: &str) -> Result<Option<Date>, TypedError> {
         .collect();
     let month = |word: &str| {
         let word = word.to_lowercase();
-        let at = MONTHS.iter().position(|m| word.len() >= 3 && m.starts_with(&word));
+        let at = MONTHS
+            .iter()
+            .position(|m| word.len() >= 3 && m.starts_with(&word));
         at.and_then(|n| i8::try_from(n + 1).ok())
     };
     let [a, b, c] = words[..] else { return Ok(None) };

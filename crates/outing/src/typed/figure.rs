@@ -28,7 +28,11 @@ pub fn focal_mm(text: &str) -> Result<f64, TypedError> {
         "cm" => value * 10.0,
         _ => return Err(expected(LIKE, text)),
     };
-    if (1.0..=5000.0).contains(&mm) { Ok(mm) } else { Err(expected(LIKE, text)) }
+    if (1.0..=5000.0).contains(&mm) {
+        Ok(mm)
+    } else {
+        Err(expected(LIKE, text))
+    }
 }
 
 /// Distance between two pixels in micrometres: `5.95`, `5.95um`, `5.95 µm`, `0.00595 mm`.

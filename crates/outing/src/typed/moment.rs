@@ -59,15 +59,22 @@ fn zone_apart(text: &str) -> (&str, Option<&str>) {
         "am" | "pm" => false,
         _ => offset(last).is_some() || (last.len() <= 5 && last.bytes().all(|c| c.is_ascii_uppercase())),
     };
-    if zone { (before.trim_end(), Some(last)) } else { (text, None) }
+    if zone {
+        (before.trim_end(), Some(last))
+    } else {
+        (text, None)
+    }
 }
 
 /// Seconds east of UTC that are told: `Z`, `UTC`, `+02:00`, `UTC+2`.
 fn offset(zone: &str) -> Option<i32> {
-    let zone = zone.strip_prefix("UTC").or(zone.strip_prefix("GMT")).unwrap_or(match zone {
-        "UT" => "",
-        other => other,
-    });
+    let zone = zone
+        .strip_prefix("UTC")
+        .or(zone.strip_prefix("GMT"))
+        .unwrap_or(match zone {
+            "UT" => "",
+            other => other,
+        });
     if zone.is_empty() {
         return Some(0);
     }
@@ -99,12 +106,18 @@ fn day_and_time(text: &str) -> Option<(&str, &str)> {
     }
     // The date may have blanks itself, and so may the time: 9 Jan 2027 9:30 pm.
     let blanks: Vec<usize> = text.match_indices(' ').map(|(at, _)| at).collect();
-    let halves = blanks.iter().map(|&at| (text[..at].trim_end_matches(','), text[at..].trim()));
+    let halves = blanks
+        .iter()
+        .map(|&at| (text[..at].trim_end_matches(','), text[at..].trim()));
     halves
         .clone()
         .find(|(day, time)| date(day).is_ok() && clock_time(time).is_ok())
         .or_else(|| halves.clone().find(|(day, _)| date(day).is_ok()))
-        .or_else(|| halves.into_iter().find(|(day, time)| day.len() >= 8 && clock_time(time).is_ok()))
+        .or_else(|| {
+            halves
+                .into_iter()
+                .find(|(day, time)| day.len() >= 8 && clock_time(time).is_ok())
+        })
 }
 
 /// A time of day: `21:30`, `21:30:15`, `9:30pm`, `9 pm`, `21h30`, `21.30`, `2130`.
@@ -194,8 +207,13 @@ impl MomentTyped {
                     TypedError::said(format!("{time} has no date; write it like 2027-01-09 {time}"))
                 })?;
                 let noon = jiff::civil::time(12, 0, 0, 0);
-                let day = if *time < noon { evening.tomorrow() } else { Ok(evening) };
-                let day = day.map_err(|_| TypedError::said(format!("the evening {evening} is out of reach")))?;
+                let day = if *time < noon {
+                    evening.tomorrow()
+                } else {
+                    Ok(evening)
+                };
+                let day =
+                    day.map_err(|_| TypedError::said(format!("the evening {evening} is out of reach")))?;
                 of_clock(zone, day.to_datetime(*time), letters.as_deref())
             }
         }

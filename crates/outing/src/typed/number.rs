@@ -76,6 +76,9 @@ fn number_end(text: &str) -> usize {
 
 /// Whether an `e` is one of 1e-3, and not the E of east.
 fn exponent(after: &[u8]) -> bool {
-    let digits = after.strip_prefix(b"-").or(after.strip_prefix(b"+")).unwrap_or(after);
+    let digits = after
+        .strip_prefix(b"-")
+        .or(after.strip_prefix(b"+"))
+        .unwrap_or(after);
     digits.first().is_some_and(u8::is_ascii_digit)
 }

@@ -46,7 +46,11 @@ pub fn latitude_or_place(text: &str, longitude_given: bool) -> Result<Result<f64
         Read::Unclear if !longitude_given => {
             let (a, b) = found.split_once([' ', ',']).unwrap_or((&found, ""));
             let (a, b) = (a.trim(), b.trim());
-            let other = if found.contains(' ') { format!("{a}°{b}'") } else { format!("{a}.{b}") };
+            let other = if found.contains(' ') {
+                format!("{a}°{b}'")
+            } else {
+                format!("{a}.{b}")
+            };
             Err(TypedError::said(format!(
                 "“{}” may be the latitude {other} alone or latitude {a}, longitude {b}; write “{a}, {b}” for both, or {other} and the longitude too",
                 text.trim()
@@ -78,7 +82,11 @@ fn read(text: &str) -> Result<Read, TypedError> {
 
 /// Two bare figures side by side, the first whole: perhaps degrees and minutes.
 fn unclear(text: &str, a: &str, b: &str) -> bool {
-    let whole = |t: &str| t.trim_start_matches(['-', '+']).bytes().all(|c| c.is_ascii_digit());
+    let whole = |t: &str| {
+        t.trim_start_matches(['-', '+'])
+            .bytes()
+            .all(|c| c.is_ascii_digit())
+    };
     let bare = b.bytes().all(|c| c.is_ascii_digit() || c == b'.');
     let minutes = b.parse().is_ok_and(|m: f64| (0.0..60.0).contains(&m));
     let tight = text == format!("{a},{b}");
@@ -142,13 +150,24 @@ fn parts(text: &str) -> Vec<&str> {
     let figure = |w: &&str| {
         let bare = w.trim_start_matches(['-', '+']);
         let bare = bare.strip_suffix('°').unwrap_or(bare);
-        !bare.is_empty() && bare.bytes().all(|c| c.is_ascii_digit() || matches!(c, b'.' | b','))
+        !bare.is_empty()
+            && bare
+                .bytes()
+                .all(|c| c.is_ascii_digit() || matches!(c, b'.' | b','))
     };
-    if words.len() == 2 && words.iter().all(figure) { words } else { vec![text] }
+    if words.len() == 2 && words.iter().all(figure) {
+        words
+    } else {
+        vec![text]
+    }
 }
 
 fn trimmed<'a>(parts: impl IntoIterator<Item = &'a str>) -> Vec<&'a str> {
-    parts.into_iter().map(str::trim).filter(|p| !p.is_empty()).collect()
+    parts
+        .into_iter()
+        .map(str::trim)
+        .filter(|p| !p.is_empty())
+        .collect()
 }
 
 /// Where the commas are: those between two digits, or the others.

@@ -5,8 +5,8 @@ use jiff::tz::TimeZone;
 use nightloom_fit::Random;
 use nightloom_outing::evening::{Shows, clock, clock_short};
 use nightloom_outing::typed::{
-    MomentTyped, clock_time, date, elevation_m, exposure_s, f_number, focal_mm, latitude_deg, latitude_or_place,
-    longitude_deg, moment, per_cent, pitch_um, place, share,
+    MomentTyped, clock_time, date, elevation_m, exposure_s, f_number, focal_mm, latitude_deg,
+    latitude_or_place, longitude_deg, moment, per_cent, pitch_um, place, share,
 };
 use nightloom_outing::{parse_settings, time_words, with_option};
 use nightloom_sky::{Instant, Site};
@@ -15,7 +15,10 @@ use nightloom_sky::{Instant, Site};
 const DEG: f64 = 1e-5;
 
 fn near(found: f64, expected: f64, most: f64, text: &str) {
-    assert!((found - expected).abs() <= most, "“{text}”: {found}, expected {expected}");
+    assert!(
+        (found - expected).abs() <= most,
+        "“{text}”: {found}, expected {expected}"
+    );
 }
 
 /// Forms as ISO 6709:2022 annex D, gazetteers, maps and satellite receivers write them; values by hand.
@@ -45,7 +48,12 @@ fn ways_of_writing_a_place() {
     for (text, expected) in latitudes {
         near(latitude_deg(text).unwrap(), expected, DEG, text);
     }
-    let longitudes = [("109 30.5 W", -109.508_333_3), ("8,03", 8.03), ("E151°12'", 151.2), ("-109.5", -109.5)];
+    let longitudes = [
+        ("109 30.5 W", -109.508_333_3),
+        ("8,03", 8.03),
+        ("E151°12'", 151.2),
+        ("-109.5", -109.5),
+    ];
     for (text, expected) in longitudes {
         near(longitude_deg(text).unwrap(), expected, DEG, text);
     }
@@ -70,7 +78,12 @@ fn ways_of_writing_a_place() {
     }
     // A latitude alone where the longitude has its own field, and both where it has not.
     assert_eq!(latitude_or_place("46,8", true).unwrap(), Ok(46.8));
-    near(latitude_or_place("38 29", true).unwrap().unwrap(), 38.483_333_3, DEG, "38 29");
+    near(
+        latitude_or_place("38 29", true).unwrap().unwrap(),
+        38.483_333_3,
+        DEG,
+        "38 29",
+    );
 }
 
 #[test]
@@ -108,11 +121,27 @@ fn ways_of_writing_heights_times_and_figures() {
     for (text, expected) in times {
         assert_eq!(clock_time(text).unwrap().to_string(), expected, "{text}");
     }
-    let dates = ["2027-01-09", "2027/1/9", "20270109", "9 Jan 2027", "January 9, 2027", "Jan 9th 2027", "2027.01.09"];
+    let dates = [
+        "2027-01-09",
+        "2027/1/9",
+        "20270109",
+        "9 Jan 2027",
+        "January 9, 2027",
+        "Jan 9th 2027",
+        "2027.01.09",
+    ];
     for text in dates {
         assert_eq!(date(text).unwrap(), day(2027, 1, 9), "{text}");
     }
-    let exposures = [("1/125", 0.008), ("120", 120.0), ("2min", 120.0), ("2'30\"", 150.0), ("1/125 s", 0.008), ("90s", 90.0), ("0,5", 0.5)];
+    let exposures = [
+        ("1/125", 0.008),
+        ("120", 120.0),
+        ("2min", 120.0),
+        ("2'30\"", 150.0),
+        ("1/125 s", 0.008),
+        ("90s", 90.0),
+        ("0,5", 0.5),
+    ];
     for (text, expected) in exposures {
         near(exposure_s(text).unwrap(), expected, 1e-9, text);
     }
@@ -156,7 +185,10 @@ fn moments_by_the_sites_clock() {
         let error = at(text).unwrap_err().to_string();
         assert!(words.iter().all(|w| error.contains(w)), "{text}: {error}");
     }
-    assert_eq!(at("2027-11-07 01:30 MST").unwrap().to_string(), "2027-11-07T08:30:00Z");
+    assert_eq!(
+        at("2027-11-07 01:30 MST").unwrap().to_string(),
+        "2027-11-07T08:30:00Z"
+    );
 }
 
 /// Each is refused with the person's own value in the right form.
@@ -169,9 +201,18 @@ fn what_is_unclear_or_impossible_is_refused_with_its_right_form() {
         (told(latitude_deg("109.5 W")), &["longitude"]),
         (told(latitude_deg("21 50 30s")), &["21°50'30\"S", "21°50'30\"N"]),
         (told(latitude_deg("up north")), &["38°29'N"]),
-        (told(latitude_or_place("38 29", false).map(|_| 0)), &["38°29'", "38, 29"]),
-        (told(latitude_or_place("46,8", false).map(|_| 0)), &["46.8", "46, 8"]),
-        (told(latitude_or_place("46, 8", true).map(|_| 0)), &["leave one out"]),
+        (
+            told(latitude_or_place("38 29", false).map(|_| 0)),
+            &["38°29'", "38, 29"],
+        ),
+        (
+            told(latitude_or_place("46,8", false).map(|_| 0)),
+            &["46.8", "46, 8"],
+        ),
+        (
+            told(latitude_or_place("46, 8", true).map(|_| 0)),
+            &["leave one out"],
+        ),
         (told(place("109.5 W, 38").map(|_| 0)), &["38, -109.5"]),
         (told(place("38 N, 39 N").map(|_| 0)), &["both are latitudes"]),
         (told(elevation_m("5,900 ft")), &["5900", "5.900"]),
@@ -223,14 +264,23 @@ fn what_is_printed_can_be_typed_back() {
             near(back.longitude_deg, lon, 6e-5, &text);
             near(back.elevation_m.unwrap(), site.elevation_m, 0.16, &text);
         }
-        let at: Instant = Instant::from_timestamp(jiff::Timestamp::from_second(
-            1_735_689_600 + random.below(700 * 86_400) as i64,
-        ).unwrap());
+        let at: Instant = Instant::from_timestamp(
+            jiff::Timestamp::from_second(1_735_689_600 + random.below(700 * 86_400) as i64).unwrap(),
+        );
         let local = zone.to_datetime(at.timestamp());
         let noon = local.hour() >= 12;
-        let evening = if noon { local.date() } else { local.date().yesterday().unwrap() };
+        let evening = if noon {
+            local.date()
+        } else {
+            local.date().yesterday().unwrap()
+        };
         let back = |text: &str| moment(text).unwrap().instant(&zone, Some(evening)).unwrap();
-        near(back(&clock(&zone, at)).seconds_since(at), 0.0, 0.6, &clock(&zone, at));
+        near(
+            back(&clock(&zone, at)).seconds_since(at),
+            0.0,
+            0.6,
+            &clock(&zone, at),
+        );
         assert!(matches!(moment(&at.to_string()).unwrap(), MomentTyped::At(same) if same == at));
         let short = clock_short(&zone, at);
         assert!(clock_time(&short).is_ok(), "{short}");
@@ -253,14 +303,21 @@ fn settings_and_pages_read_the_same_forms() {
     assert_eq!(settings.seam.instant.unwrap().to_string(), "2027-01-10T04:30:00Z");
 
     let page = with_option("", "site", "latitude_deg", "38°29'N 109°30'W").unwrap();
-    assert!(page.contains("latitude_deg = 38.483333\nlongitude_deg = -109.5") || page.contains("latitude_deg = 38.483333\n"), "{page}");
+    assert!(
+        page.contains("latitude_deg = 38.483333\nlongitude_deg = -109.5")
+            || page.contains("latitude_deg = 38.483333\n"),
+        "{page}"
+    );
     let page = with_option(&page, "site", "elevation_m", "5900ft").unwrap();
     assert!(page.contains("elevation_m = 1798.32"), "{page}");
     let page = with_option(&page, "outing", "evening", "9 Jan 2027").unwrap();
     assert!(page.contains("evening = 2027-01-09"), "{page}");
 
     for (text, word) in [
-        ("[site]\nlatitude_deg = 46\nlongitude_deg = 8\nelevation_m = 3900 ft", "elevation_m = 1188.72"),
+        (
+            "[site]\nlatitude_deg = 46\nlongitude_deg = 8\nelevation_m = 3900 ft",
+            "elevation_m = 1188.72",
+        ),
         ("[[outing]]\nname = \"x\"", "write [outing]"),
         ("[site]\nlatitude_deg = \"38°75'\"\nlongitude_deg = 8", "39°15'N"),
         ("[rig]\npixel_um = \"0.00595\"", "write 5.95"),

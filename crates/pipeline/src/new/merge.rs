@@ -69,25 +69,41 @@ pub(super) fn merged(old: &str, filled: &[Filled]) -> Result<Merged, SettingsErr
 pub(super) fn afresh(old: &str, summary: &[String]) -> Result<String, SettingsError> {
     let document: DocumentMut = match old.parse() {
         Ok(document) => document,
-        Err(_) => return nightloom_outing::parse_settings(old, nightloom_outing::OUTING_TOML).map(|_| String::new()),
+        Err(_) => {
+            return nightloom_outing::parse_settings(old, nightloom_outing::OUTING_TOML)
+                .map(|_| String::new());
+        }
     };
     let value_of = |section: &str, key: &str| document.get(section)?.get(key)?.as_value();
     let kept: Vec<Filled> = OPTIONS
         .iter()
         .filter_map(|o| {
             let value = value_of(o.section, o.key)?;
-            let comment = value.decor().suffix().and_then(|s| s.as_str()).unwrap_or_default();
+            let comment = value
+                .decor()
+                .suffix()
+                .and_then(|s| s.as_str())
+                .unwrap_or_default();
             let comment = comment.trim().trim_start_matches('#').trim();
             Some(Filled {
                 section: o.section,
                 key: o.key,
                 toml: value.clone().decorated("", "").to_string(),
-                from: if comment.is_empty() { "as it was".into() } else { comment.to_owned() },
+                from: if comment.is_empty() {
+                    "as it was".into()
+                } else {
+                    comment.to_owned()
+                },
             })
         })
         .collect();
     let mut text = template(&kept, summary);
-    for (path, item) in document.get("frames").and_then(Item::as_table_like).into_iter().flat_map(|t| t.iter()) {
+    for (path, item) in document
+        .get("frames")
+        .and_then(Item::as_table_like)
+        .into_iter()
+        .flat_map(|t| t.iter())
+    {
         if let Some(value) = item.clone().into_value().ok().filter(|_| !item.is_none()) {
             let key = Value::from(path);
             text.push_str(&format!("{key} = {}\n", value.decorated("", "")));

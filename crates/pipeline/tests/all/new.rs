@@ -161,7 +161,10 @@ fn what_a_person_wrote_is_kept() {
     folder.file(OUTING_TOML, mine.as_bytes());
     let merged = new_outing(folder.path(), &NewOptions::default(), &told()).unwrap();
     let settings = read_settings(folder.path()).unwrap();
-    assert_eq!((settings.picture.stretch, settings.rig.focal_mm), (0.9, Some(135.0)));
+    assert_eq!(
+        (settings.picture.stretch, settings.rig.focal_mm),
+        (0.9, Some(135.0))
+    );
     assert!(settings.site.place.is_some(), "the frames' place is added");
     assert!(merged.old.is_none() && merged.filled.contains(&"site.latitude_deg".to_owned()));
     let keys: Vec<&str> = merged.differences.iter().map(|d| d.key.as_str()).collect();

@@ -86,7 +86,9 @@ impl NightSky<'_> {
         let direction = path.direction(seconds);
         let azimuth = path.azimuth(seconds);
         let field = declination(site.latitude.deg(), site.longitude.deg(), site.elevation_m, at).ok();
-        let compass = field.filter(|f| !f.unreliable).map(|f| (azimuth - f.angle).wrapped_360());
+        let compass = field
+            .filter(|f| !f.unreliable)
+            .map(|f| (azimuth - f.angle).wrapped_360());
         let arch = Arch::new(&site.ground_from_icrs(at));
         let (longitude, latitude) = arch.galactic(&direction);
         let near = latitude.deg().abs() <= NEAR_BAND_DEG;

@@ -74,11 +74,21 @@ impl<'a> NightSky<'a> {
     pub fn sun_between(&self, low_deg: f64, high_deg: f64) -> Vec<Span> {
         let below = |limit: f64| {
             let at: Vec<f64> = sun_crossings(&self.sun, limit).iter().map(|c| c.at).collect();
-            Spans::from_changes(self.sun.altitude(0.0).deg() < limit, 0.0, &at, self.window.length_s())
+            Spans::from_changes(
+                self.sun.altitude(0.0).deg() < limit,
+                0.0,
+                &at,
+                self.window.length_s(),
+            )
         };
         let above = |limit: f64| {
             let at: Vec<f64> = sun_crossings(&self.sun, limit).iter().map(|c| c.at).collect();
-            Spans::from_changes(self.sun.altitude(0.0).deg() >= limit, 0.0, &at, self.window.length_s())
+            Spans::from_changes(
+                self.sun.altitude(0.0).deg() >= limit,
+                0.0,
+                &at,
+                self.window.length_s(),
+            )
         };
         below(high_deg).and(&above(low_deg)).after(self.window.from)
     }

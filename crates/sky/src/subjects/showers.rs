@@ -75,7 +75,9 @@ impl Shower {
     pub fn zhr_at(&self, solar_longitude: Angle) -> Option<f64> {
         let most = self.zenithal_hourly_rate?;
         let passed = (solar_longitude - self.maximum).wrapped_180().deg();
-        let slope = self.slope.unwrap_or_else(|| self.slope_by_dates(most, passed > 0.0));
+        let slope = self
+            .slope
+            .unwrap_or_else(|| self.slope_by_dates(most, passed > 0.0));
         Some(most * 10f64.powf(-slope * passed.abs()))
     }
 
@@ -99,7 +101,11 @@ impl Shower {
         let begun = (next.month(), next.day()) >= self.from;
         let not_over = (evening.month(), evening.day()) <= self.to;
         // Some run over the new year.
-        if self.from <= self.to { begun && not_over } else { begun || not_over }
+        if self.from <= self.to {
+            begun && not_over
+        } else {
+            begun || not_over
+        }
     }
 
     /// The maximum next to an instant.
