@@ -15,6 +15,7 @@ mod exposure;
 mod failure;
 mod focus;
 mod identify;
+mod kept;
 mod memory;
 mod new;
 mod night;

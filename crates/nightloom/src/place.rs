@@ -12,8 +12,8 @@ use serde_json::{Value, json};
 
 use crate::context::Context;
 use crate::failure::Failure;
+use crate::kept::shelf;
 use crate::out;
-use crate::shelf::shelf;
 use crate::told::need;
 
 /// Coordinates, or the name of a site; what of them can be is [`Site::check`]'s to say.
@@ -278,7 +278,8 @@ impl Standing {
     pub(crate) fn when(&self) -> String {
         let at = self.observer.instant();
         let local = self.zone.to_datetime(at.plus_seconds(0.5).timestamp());
-        let words = format!("{} {} ({at})", local.date(), clock(&self.zone, at));
+        let utc = at.plus_seconds(0.5).timestamp().strftime("%Y-%m-%dT%H:%M:%SZ");
+        let words = format!("{} {} ({utc})", local.date(), clock(&self.zone, at));
         match self.why {
             Some(why) => format!("{words}, {why}"),
             None => words,

@@ -10,7 +10,7 @@ use nightloom_outing::typed::{self, TypedError};
 use nightloom_outing::{LensTold, RigSettings};
 
 use crate::failure::Failure;
-use crate::shelf::shelf;
+use crate::kept::shelf;
 
 /// What earlier frames showed of their lenses.
 #[derive(Args, Clone, Debug)]

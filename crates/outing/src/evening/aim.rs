@@ -24,7 +24,8 @@ pub fn aim_words(aim: &Aim) -> String {
     if let Some(compass) = aim.compass_deg {
         words.push_str(&format!(" (compass {:.0}°)", whole(compass)));
     }
-    words.push_str(&format!(", {:.0}° high", aim.altitude_deg));
+    // No −0.
+    words.push_str(&format!(", {:.0}° high", aim.altitude_deg.round() + 0.0));
     if let Some(lean) = aim.milky_way_lean_deg {
         words.push_str(&format!(", {}", lean_words(lean)));
     }

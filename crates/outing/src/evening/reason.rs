@@ -1,7 +1,7 @@
 //! Why there is no dark window, in words, and when there is one again.
 
 use jiff::civil::Date;
-use nightloom_sky::night::{Culmination, Night, YEARS};
+use nightloom_sky::night::{Night, YEARS};
 
 use super::{Evening, EveningError, hours};
 
@@ -25,14 +25,16 @@ pub enum SunAlways {
 
 /// Whether the sun stays on one side of the horizon from noon to noon.
 pub fn sun_always(night: &Night) -> Option<SunAlways> {
-    let altitudes = |all: &[Culmination]| all.iter().map(|c| c.altitude_deg).collect::<Vec<_>>();
-    let highest = altitudes(&night.sun.culminations).into_iter().reduce(f64::max);
-    let lowest = altitudes(&night.sun.lower_culminations)
-        .into_iter()
-        .reduce(f64::min);
+    let lowest = night
+        .sun
+        .lower_culminations
+        .iter()
+        .map(|c| c.altitude_deg)
+        .reduce(f64::min)?;
+    // Where it crosses the horizon nowhere, it is all through on the side where it is at its lowest.
     match (night.sun.sunset, night.sun.sunrise) {
-        (None, None) if lowest? > HORIZON_DEG => Some(SunAlways::Up),
-        (None, None) if highest? < HORIZON_DEG => Some(SunAlways::Down),
+        (None, None) if lowest > HORIZON_DEG => Some(SunAlways::Up),
+        (None, None) => Some(SunAlways::Down),
         _ => None,
     }
 }

@@ -14,7 +14,9 @@ const FILLS: f64 = 0.15;
 /// How many objects are named.
 const NAMED: usize = 8;
 /// An hour on the Milky Way's core against one on an object that fills the frame.
-const CORE: f64 = 1.5;
+const CORE: f64 = 5.0;
+/// An hour on an open cluster against one on a nebula or a galaxy.
+const CLUSTER: f64 = 0.4;
 /// The arch's height over the horizon that panoramas like, degrees.
 const ARCH_DEG: std::ops::RangeInclusive<f64> = 15.0..=50.0;
 
@@ -86,6 +88,12 @@ pub(super) fn objects(sky: &NightSky<'_>, field: Field) -> Result<Vec<Worthwhile
         let share = major.deg() / field.height_deg;
         // What is larger than the frame does not get better by it.
         let suits = (share / FILLS).min(1.0) * (1.0 / share.max(1.0));
+        let suits = suits
+            * if subject.kind == SubjectKind::OpenCluster {
+                CLUSTER
+            } else {
+                1.0
+            };
         let night = sky.subject(subject)?;
         let reason = |height: f64| {
             format!(
