@@ -9,13 +9,14 @@ use clap::Args;
 use nightloom_optics::Scene;
 use nightloom_optics::polar::{Base, Drift, error_by_drifts};
 use nightloom_outing::axis::{AxisAsk, DriftAsk, axis_by_drift, find_axis, turn_words};
+use nightloom_outing::typed::{self, MomentTyped};
 use nightloom_sky::{Angle, EarthOrientation, Instant};
 use serde_json::{Value, json};
 
 use crate::context::Context;
 use crate::failure::Failure;
 use crate::out;
-use crate::place::{AirArgs, SpotArgs, offset};
+use crate::place::{AirArgs, SpotArgs, instant, offset};
 use crate::sight::FlipArgs;
 use crate::told::{FocalTold, need};
 
@@ -36,8 +37,8 @@ pub(crate) struct AxisArgs {
     #[arg(long, value_name = "S", default_value_t = 0.0, allow_negative_numbers = true)]
     dut1: f64,
     /// When the shutters opened, UTC, one for each frame in order, with commas; the files tell when not given
-    #[arg(long, value_name = "T,T", value_delimiter = ',')]
-    at: Vec<Instant>,
+    #[arg(long, value_name = "T,T", value_delimiter = ',', value_parser = typed::moment)]
+    at: Vec<MomentTyped>,
     /// The camera clock's offset from UTC, like +02:00, where the files do not tell
     #[arg(long, value_name = "HH:MM", value_parser = offset, allow_hyphen_values = true)]
     clock_offset: Option<i32>,
@@ -174,8 +175,8 @@ fn ask(args: &AxisArgs) -> Result<AxisAsk, Failure> {
         orientation: EarthOrientation::with_ut1_minus_utc(args.dut1),
         pressure_hpa: args.air.pressure,
         temperature_c: args.air.temperature,
-        lens: args.focal.lens(),
-        at: args.at.clone(),
+        lens: args.focal.lens()?,
+        at: args.instants()?,
         clock_offset_s: args.clock_offset,
         clock_error_s: args.clock_error,
         exposure_s: args.exposure,
@@ -186,12 +187,20 @@ fn ask(args: &AxisArgs) -> Result<AxisAsk, Failure> {
     })
 }
 
+impl AxisArgs {
+    fn instants(&self) -> Result<Vec<Instant>, Failure> {
+        let (site, settings) = (self.spot.site_if_whole()?, self.spot.settings()?);
+        let place = site.as_ref().map(|site| (site, &settings));
+        self.at.iter().map(|at| instant("--at", at, place)).collect()
+    }
+}
+
 /// Two frames whose stars nobody has to know.
 fn by_drift(args: &AxisArgs, context: &Context) -> Result<Value, Failure> {
     let [first, second] = args.frames.as_slice() else {
         return Err(Failure::said("--by-drift wants two frames, the earlier first"));
     };
-    let lat = need(args.spot.lat, "--lat", "46")?;
+    let lat = need(args.spot.latitude_deg()?, "--lat", "46")?;
     let dec = need(args.dec, "--dec", "-5")?;
     let ha = need(args.ha, "--ha", "-1.5")?;
     let scene = Scene::new(
@@ -199,7 +208,7 @@ fn by_drift(args: &AxisArgs, context: &Context) -> Result<Value, Failure> {
         Angle::from_deg(dec),
         Angle::from_deg(15.0 * ha),
     );
-    let seconds = match args.at.as_slice() {
+    let seconds = match args.instants()?.as_slice() {
         [a, b] => Some(b.seconds_since(*a)),
         _ => None,
     };
@@ -207,7 +216,7 @@ fn by_drift(args: &AxisArgs, context: &Context) -> Result<Value, Failure> {
         frames: [first.clone(), second.clone()],
         scene: scene?,
         roll: Angle::from_deg(args.roll),
-        lens: args.focal.lens(),
+        lens: args.focal.lens()?,
         seconds,
     };
     match axis_by_drift(&ask, &*context.door)? {
@@ -221,9 +230,10 @@ fn by_drift(args: &AxisArgs, context: &Context) -> Result<Value, Failure> {
 
 /// Drifts that an eye at the screen has read.
 fn by_eye(args: &AxisArgs, json: bool) -> Result<Value, Failure> {
-    let lat = need(args.spot.lat, "--lat", "46")?;
-    let focal = need(args.focal.focal, "--focal", "24")?;
-    let pitch = need(args.focal.pitch, "--pitch", "5.95")?;
+    let lat = need(args.spot.latitude_deg()?, "--lat", "46")?;
+    let (focal, pitch) = args.focal.figures()?;
+    let focal = need(focal, "--focal", "24")?;
+    let pitch = need(pitch, "--pitch", "5.95")?;
     let north = lat >= 0.0;
     let drifts: Vec<Drift> = args
         .drift

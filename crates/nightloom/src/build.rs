@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use nightloom_outing::{FolderError, OUTING_TOML, World, check_frame_names, check_likely, discover, read_settings};
-use nightloom_pipeline::{BuildError, BuildReport, build};
+use nightloom_pipeline::{BuildError, BuildReport, build, moved_words};
 use serde_json::Value;
 
 use crate::context::Context;
@@ -107,7 +107,8 @@ pub(crate) fn tell(report: &BuildReport, json: bool) {
     if report.seam.offset_px != [0.0, 0.0] {
         let [x, y] = report.seam.offset_px;
         say(&format!(
-            "The sky was moved by {x} px right and {y} px down from where it stood."
+            "The sky was moved by {} from where it stood.",
+            moved_words(x, y)
         ));
     }
     let outputs = &report.outputs;
@@ -123,8 +124,14 @@ pub(crate) fn tell(report: &BuildReport, json: bool) {
         }
     }
     say(&format!(
-        "{:.1} s, at most {:.0} MiB; {} steps done, {} kept from before",
-        report.seconds, report.peak_memory_mib, report.steps.done, report.steps.kept
+        "{:.1} s, at most {:.0} MiB; {} done, {} kept from before",
+        report.seconds,
+        report.peak_memory_mib,
+        match report.steps.done {
+            1 => "1 step".to_owned(),
+            n => format!("{n} steps"),
+        },
+        report.steps.kept
     ));
 }
 

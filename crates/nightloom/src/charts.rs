@@ -8,17 +8,19 @@ use nightloom_outing::chart::{
     Framing, Look, NightStrip, NightView, ViewWindow, night_strip, night_view, view_window,
 };
 use nightloom_outing::evening::Evening;
+use nightloom_outing::typed;
 use nightloom_sky::Angle;
 use nightloom_sky::night::{Night, NightSample, NightSky};
 use nightloom_sky::subjects::{Subject, milky_way::Arch};
 
 use crate::failure::Failure;
 use crate::out;
-use crate::place::within;
-use crate::told::sensor;
+use crate::told::{RigArgs, sensor};
 
 /// The chart's grid over the night: every five minutes of 24 hours.
 const SAMPLES: usize = 289;
+/// The sensor that is taken when none is told.
+const USUAL_SENSOR: &str = "36x24";
 /// A pixel only to count in; no chart depends on it.
 const PIXEL_MM: f64 = 0.006;
 
@@ -35,11 +37,13 @@ pub(crate) struct ChartArgs {
     #[arg(long)]
     pub(crate) red: bool,
     /// Focal length in mm, for the view.
-    #[arg(long, value_name = "MM", value_parser = focal)]
+    #[arg(long, value_name = "MM", value_parser = typed::focal_mm)]
     pub(crate) focal: Option<f64>,
-    /// Width and height of the sensor in mm, or a format's name, for the view.
-    #[arg(long, value_name = "WxH", default_value = "36x24")]
-    pub(crate) sensor: String,
+    /// Width and height of the sensor in mm, or a format's name, for the view; the rig's, or else 36x24, when not given.
+    #[arg(long, value_name = "WxH")]
+    pub(crate) sensor: Option<String>,
+    #[command(flatten)]
+    pub(crate) rig: RigArgs,
     /// Azimuth and altitude of the picture's middle in degrees; at the subject's azimuth, with a quarter of
     /// the frame below the horizon, when not given.
     #[arg(long, value_name = "AZ,ALT", value_parser = aim)]
@@ -51,16 +55,16 @@ pub(crate) struct ChartArgs {
     #[arg(long, value_name = "CxR", default_value = "1x1", value_parser = frames)]
     pub(crate) frames: (usize, usize),
     /// What a frame has in common with its neighbour, in per cent.
-    #[arg(long, value_name = "PERCENT", default_value_t = 30.0, value_parser = overlap)]
+    #[arg(long, value_name = "PERCENT", default_value = "30", value_parser = overlap, allow_hyphen_values = true)]
     pub(crate) overlap: f64,
 }
 
-fn focal(text: &str) -> Result<f64, String> {
-    within(text, 1.0, 5000.0, "a focal length from 1 to 5000 mm, like 24")
-}
-
 fn overlap(text: &str) -> Result<f64, String> {
-    within(text, 0.0, 90.0, "per cent from 0 to 90, like 30")
+    match typed::per_cent(text) {
+        Ok(overlap) if overlap <= 90.0 => Ok(overlap),
+        Ok(_) => Err("expected per cent from 0 to 90, like 30".into()),
+        Err(error) => Err(error.to_string()),
+    }
 }
 
 fn aim(text: &str) -> Result<(f64, f64), String> {
@@ -112,10 +116,12 @@ impl ChartArgs {
 
     /// The camera's frame, if a focal length is known.
     fn framing(&self, evening: &Evening, azimuth_deg: f64) -> Result<Option<Framing>, Failure> {
-        let Some(focal) = self.focal.or(evening.settings.rig.focal_mm) else {
+        let rig = self.rig.or(&evening.settings.rig)?;
+        let Some(focal) = self.focal.or(rig.focal_mm) else {
             return Ok(None);
         };
-        let size_px = sensor(&self.sensor)?.map(|mm| (mm / PIXEL_MM).round());
+        let format = self.sensor.as_deref().or(rig.sensor.as_deref());
+        let size_px = sensor(format.unwrap_or(USUAL_SENSOR))?.map(|mm| (mm / PIXEL_MM).round());
         let lens = Lens::rectilinear(focal / PIXEL_MM, size_px[0] as usize, size_px[1] as usize);
         let mut framing = Framing {
             lens,

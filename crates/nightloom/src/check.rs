@@ -30,7 +30,7 @@ impl CheckLens {
     pub(crate) fn options(&self) -> Result<CheckOptions, Failure> {
         Ok(CheckOptions {
             site: self.spot.site()?,
-            lens: self.focal.lens(),
+            lens: self.focal.lens()?,
             sharp_px: self.sharp.filter(|s| *s > 0.0),
             lenses: self.lenses.lenses.clone(),
         })

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use clap::{Args, Parser, Subcommand};
+use clap::{Args, CommandFactory, Parser, Subcommand};
 use nightloom_outing::evening::Shows;
 use serde_json::Value;
 
@@ -10,8 +10,8 @@ use crate::context::Context;
 use crate::door::Door;
 use crate::failure::Failure;
 use crate::{
-    axis, build, check, demo, exposure, focus, identify, new, night, out, pole, sensor, serve, sheet, shots,
-    skyline, stars, subjects, trail, watch, when, where_is, year,
+    axis, build, check, demo, exposure, focus, identify, new, night, out, pole, sensor, serve, sheet, shelf,
+    shell, shots, skyline, stars, subjects, tonight, trail, watch, when, where_is, year,
 };
 
 /// From a night's raw frames to one natural, layered picture.
@@ -30,8 +30,12 @@ pub(crate) struct Cli {
 /// The commands.
 #[derive(Subcommand, Debug)]
 enum Command {
-    /// Read the frames' data and write a commented outing.toml beside them.
-    New(new::NewArgs),
+    /// Begin an outing: from a plan before the night, or from what the frames tell after it.
+    New(Box<new::NewArgs>),
+    /// Places kept by name: list them, or keep one from coordinates, an outing or a frame.
+    Site(shelf::SiteArgs),
+    /// Camera, lens and tracker kept by name: list them, or keep one.
+    Rig(Box<shelf::RigKeepArgs>),
     /// Make the picture of an outing. Does again only what changed.
     Build(build::BuildArgs),
     /// Render a night with known truth, then make its picture.
@@ -66,12 +70,18 @@ enum Command {
     Trail(Box<trail::TrailArgs>),
     /// Tell when a night is dark, and when subjects stand over the skyline in it.
     Night(night::NightArgs),
+    /// Tell what a night is good for, the best first, from place, date and lens alone.
+    Tonight(tonight::TonightArgs),
     /// Lay every frame, check and pause of a night into its hours, and say whether they fit.
     Shots(Box<shots::ShotsArgs>),
     /// Make the field sheet of a night: one page for a phone without network, and a PDF for paper.
     Sheet(Box<sheet::SheetArgs>),
     /// Tell how dark each night of a year is, and how long a subject is up in the dark.
     Year(year::YearArgs),
+    /// Print what makes a shell complete commands and options.
+    Completions(shell::CompletionsArgs),
+    /// Write manual pages into a folder.
+    Manual(shell::ManualArgs),
     /// Find the nights and times when a subject stands in a part of the sky, the best first.
     When(when::WhenArgs),
 }
@@ -115,6 +125,8 @@ impl Cli {
         };
         match &self.command {
             Command::New(args) => new::run(args, &context),
+            Command::Site(args) => shelf::site(args, &context),
+            Command::Rig(args) => shelf::rig(args, &context),
             Command::Build(args) => build::run(args, &context),
             Command::Demo(args) => demo::run(args, &context),
             Command::Skyline(args) => skyline::run(args, &context),
@@ -132,9 +144,12 @@ impl Cli {
             Command::Exposure(args) => exposure::run(args, &context),
             Command::Trail(args) => trail::run(args, &context),
             Command::Night(args) => night::run(args, &context),
+            Command::Tonight(args) => tonight::run(args, &context),
             Command::Shots(args) => shots::run(args, &context),
             Command::Sheet(args) => sheet::run(args, &context),
             Command::Year(args) => year::run(args, &context),
+            Command::Completions(args) => Ok(shell::completions(args, Self::command(), &context)),
+            Command::Manual(args) => shell::manual(args, Self::command(), &context),
             Command::When(args) => when::run(args, &context),
         }
     }

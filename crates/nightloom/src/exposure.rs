@@ -11,13 +11,14 @@ use nightloom_optics::{
     Comparison, Equivalent, Exposure, Ladder, LadderLimits, Limit, Setting, Written, compare, ladder, solve,
 };
 use nightloom_outing::chart::Look;
+use nightloom_outing::typed;
 use nightloom_outing::{FrameLight, FrameTold, frame_light, setting_words, short, time_words};
 use serde_json::{Value, json};
 
 use crate::context::Context;
 use crate::failure::Failure;
 use crate::out;
-use crate::told::{need, number, time_alone};
+use crate::told::{RigArgs, need, number, time_alone};
 use chart::{ChartArgs, Signal};
 
 /// `nightloom exposure`.
@@ -26,6 +27,8 @@ use chart::{ChartArgs, Signal};
     override_usage = "nightloom exposure --from \"15s f/2.8 ISO6400\" --to \"f/4 ISO800\"\n       nightloom exposure --from \"15s f/2.8 ISO6400\" --ladder --lowest-iso 800 --narrowest 4\n       nightloom exposure --sky 21.5 --f-number 2.8 --pitch 5.95 --qe 0.5 --transmission 0.8 --read-noise 2"
 )]
 pub(crate) struct ExposureArgs {
+    /// An outing's folder, whose rig tells the pixel pitch
+    folder: Option<PathBuf>,
     /// Settings that looked right: time, f-number and ISO, with filters if there were any
     #[arg(long, value_name = "SETTINGS", allow_hyphen_values = true)]
     from: Option<String>,
@@ -54,10 +57,10 @@ pub(crate) struct ExposureArgs {
     #[arg(long, value_name = "ISO", value_parser = number, allow_hyphen_values = true)]
     lowest_iso: Option<f64>,
     /// Widest aperture of the ladder, the smallest f-number
-    #[arg(long, value_name = "N", value_parser = number, allow_hyphen_values = true)]
+    #[arg(long, value_name = "N", value_parser = typed::f_number, allow_hyphen_values = true)]
     widest: Option<f64>,
     /// Narrowest aperture of the ladder, the largest f-number
-    #[arg(long, value_name = "N", value_parser = number, allow_hyphen_values = true)]
+    #[arg(long, value_name = "N", value_parser = typed::f_number, allow_hyphen_values = true)]
     narrowest: Option<f64>,
     /// Brightness of the sky, mag/arcsec² in V: gives its rate, and the exposure it limits
     #[arg(long, value_name = "MAG", value_parser = number, allow_hyphen_values = true, group = "sky_told")]
@@ -66,20 +69,22 @@ pub(crate) struct ExposureArgs {
     #[arg(long, value_name = "FRAME", conflicts_with = "sky", group = "sky_told")]
     sky_from: Option<PathBuf>,
     /// With --sky: f-number
-    #[arg(long, value_name = "N", value_parser = number, allow_hyphen_values = true)]
+    #[arg(long, value_name = "N", value_parser = typed::f_number, allow_hyphen_values = true)]
     f_number: Option<f64>,
     /// With --sky: pixel pitch, micrometres
-    #[arg(long, value_name = "UM", value_parser = number, allow_hyphen_values = true)]
+    #[arg(long, value_name = "UM", value_parser = typed::pitch_um, allow_hyphen_values = true)]
     pitch: Option<f64>,
     /// With --sky: quantum efficiency with the colour filter, 0 to 1
-    #[arg(long, value_name = "Q", value_parser = number, allow_hyphen_values = true)]
+    #[arg(long, value_name = "Q", value_parser = typed::share, allow_hyphen_values = true)]
     qe: Option<f64>,
     /// With --sky: transmission of lens and filters, 0 to 1
-    #[arg(long, value_name = "T", value_parser = number, allow_hyphen_values = true)]
+    #[arg(long, value_name = "T", value_parser = typed::share, allow_hyphen_values = true)]
     transmission: Option<f64>,
     /// With --sky: read noise, electrons
     #[arg(long, value_name = "E", value_parser = number, allow_hyphen_values = true)]
     read_noise: Option<f64>,
+    #[command(flatten)]
+    rig: RigArgs,
     #[command(flatten)]
     chart: ChartArgs,
 }
@@ -203,8 +208,8 @@ fn tell_equivalent(found: &Equivalent, quiet: bool) {
     let value = |e: &Exposure| setting_words(found.solved, e);
     if value(&found.as_written) != value(&found.to) || value(&found.exact) != value(&found.to) {
         say(&format!(
-            "By the numbers as written {}; what the marks stand for gives {}.",
-            value(&found.as_written),
+            "Set {}; exact: {}.",
+            value(&found.to),
             value(&found.exact)
         ));
     }
@@ -294,7 +299,11 @@ fn limit_words(limit: Limit) -> &'static str {
 fn camera(args: &ExposureArgs) -> Result<(LightPath, f64), Failure> {
     let path = LightPath {
         f_number: need(args.f_number, "--f-number", "2.8")?,
-        pitch_um: need(args.pitch, "--pitch", "5.95")?,
+        pitch_um: need(
+            args.pitch.or(args.rig.or_of(args.folder.as_deref())?.pixel_um),
+            "--pitch",
+            "5.95",
+        )?,
         qe: need(args.qe, "--qe", "0.5")?,
         transmission: need(args.transmission, "--transmission", "0.8")?,
     };

@@ -1,38 +1,47 @@
 //! `nightloom focus`.
 
+use std::path::PathBuf;
+
 use clap::Args;
 use nightloom_optics::land::{FocusPlan, FocusQuestion, focus_plan};
+use nightloom_outing::typed;
 use serde_json::Value;
 
 use crate::context::Context;
 use crate::failure::Failure;
 use crate::out;
+use crate::told::{RigArgs, need};
 
 /// `nightloom focus`.
 #[derive(Args, Debug)]
 pub(crate) struct FocusArgs {
+    /// An outing's folder, whose rig tells what is not given here.
+    folder: Option<PathBuf>,
     /// Focal length, millimetres.
-    #[arg(long, value_name = "MM")]
-    focal: f64,
+    #[arg(long, value_name = "MM", value_parser = typed::focal_mm, allow_hyphen_values = true)]
+    focal: Option<f64>,
     /// Aperture.
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = typed::f_number, allow_hyphen_values = true)]
     f_number: f64,
     /// Distance between the sensor's pixels, micrometres. Two of them count as sharp.
-    #[arg(long, value_name = "UM")]
-    pitch: f64,
+    #[arg(long, value_name = "UM", value_parser = typed::pitch_um, allow_hyphen_values = true)]
+    pitch: Option<f64>,
+    #[command(flatten)]
+    rig: RigArgs,
     /// The nearest thing that is to be sharp, metres.
     #[arg(long, value_name = "M")]
     nearest: Option<f64>,
-    /// Part of its near limit by which each focus bracket reaches into the one before it.
-    #[arg(long, value_name = "SHARE", default_value_t = 0.1)]
+    /// Part of its near limit by which each focus bracket reaches into the one before it, as 0.1 or 10 %.
+    #[arg(long, value_name = "SHARE", value_parser = typed::share, default_value = "0.1", allow_hyphen_values = true)]
     overlap: f64,
 }
 
 pub(crate) fn run(args: &FocusArgs, context: &Context) -> Result<Value, Failure> {
+    let rig = args.rig.or_of(args.folder.as_deref())?;
     let plan = focus_plan(&FocusQuestion {
-        focal_mm: args.focal,
+        focal_mm: need(args.focal.or(rig.focal_mm), "--focal", "24")?,
         f_number: args.f_number,
-        pitch_um: args.pitch,
+        pitch_um: need(args.pitch.or(rig.pixel_um), "--pitch", "5.95")?,
         nearest_m: args.nearest,
         overlap: args.overlap,
     })?;

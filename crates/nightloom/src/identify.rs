@@ -3,14 +3,14 @@
 use std::path::PathBuf;
 
 use clap::Args;
+use nightloom_outing::typed::{self, MomentTyped};
 use nightloom_outing::{FrameLight, FrameTold, IdentifyReport, LensTold, identify_frame};
-use nightloom_sky::Instant;
 use serde_json::Value;
 
 use crate::context::Context;
 use crate::failure::Failure;
 use crate::out;
-use crate::place::SpotArgs;
+use crate::place::{SpotArgs, instant};
 use crate::told::{FocalTold, LensesTold};
 
 /// `nightloom identify`.
@@ -27,9 +27,10 @@ pub(crate) struct IdentifyArgs {
     lenses: LensesTold,
     #[command(flatten)]
     spot: SpotArgs,
-    /// The middle of the exposure in UTC, as 2026-08-12T20:30:00Z; the file's own time when not given.
-    #[arg(long, value_name = "T")]
-    at: Option<Instant>,
+    /// The middle of the exposure: 2026-08-12 22:30 by the site's clock, or 2026-08-12T20:30:00Z; the file's own time
+    /// when not given.
+    #[arg(long, value_name = "T", value_parser = typed::moment)]
+    at: Option<MomentTyped>,
 }
 
 pub(crate) fn run(args: &IdentifyArgs, context: &Context) -> Result<Value, Failure> {
@@ -44,13 +45,17 @@ pub(crate) fn run(args: &IdentifyArgs, context: &Context) -> Result<Value, Failu
 }
 
 fn told(args: &IdentifyArgs) -> Result<FrameTold, Failure> {
-    let lens = args
-        .field
-        .map_or_else(|| args.focal.lens(), |field_deg| LensTold::Field { field_deg });
+    let lens = match args.field {
+        Some(field_deg) => LensTold::Field { field_deg },
+        None => args.focal.lens()?,
+    };
+    let (site, settings) = (args.spot.site()?, args.spot.settings()?);
+    let place = site.as_ref().map(|site| (site, &settings));
+    let at = args.at.as_ref().map(|at| instant("--at", at, place));
     Ok(FrameTold {
         lens,
-        site: args.spot.site()?,
-        at: args.at,
+        at: at.transpose()?,
+        site,
         lenses: args.lenses.lenses.clone(),
     })
 }

@@ -4,11 +4,12 @@ use clap::Args;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use nightloom_outing::chart::{Look, ViewWindow};
-use nightloom_outing::evening::{Evening, clock, hours};
+use nightloom_outing::evening::{Evening, SunAlways, aim_words, clock_short, hours, sun_always, why_no_dark};
+use nightloom_outing::typed;
 use nightloom_sky::Instant;
-use nightloom_sky::night::{Night, NightSky, Span, SubjectNight};
+use nightloom_sky::night::{Night, NightSky, Pointing, Span, SubjectNight};
 use nightloom_sky::subjects::Subject;
-use serde_json::Value;
+use serde_json::{Value, json};
 
 use crate::charts::{ChartArgs, Drawn};
 use crate::context::Context;
@@ -22,7 +23,7 @@ pub(crate) struct NightArgs {
     #[command(flatten)]
     evening: EveningArgs,
     /// The date on which the night begins, by the site's clock.
-    #[arg(long, value_name = "YYYY-MM-DD")]
+    #[arg(long, value_name = "YYYY-MM-DD", value_parser = typed::date)]
     date: Option<Date>,
     /// A subject by name, HIP and a number, or RA,DEC in ICRS degrees; may be given more than once.
     #[arg(long, value_name = "S")]
@@ -33,15 +34,18 @@ pub(crate) struct NightArgs {
 
 pub(crate) fn run(args: &NightArgs, context: &Context) -> Result<Value, Failure> {
     let evening = args.evening.resolve(context)?;
-    let (night, json) = answer(args, &evening, context.json)?;
+    let (night, mut json) = answer(args, &evening, context.json)?;
     if !context.json {
         tell(&evening, &night);
     }
-    if night.dark.is_empty() {
-        let sentence = no_dark(&night);
-        return Err(Failure::no(json, sentence));
+    match no_dark(&evening, &night)? {
+        Some(sentence) => {
+            json["why"] = json!(sentence);
+            json["next_dark_evening"] = json!(evening.next_dark(night.window.evening)?.map(|(date, _)| date));
+            Err(Failure::no(json, sentence))
+        }
+        None => Ok(json),
     }
-    Ok(json)
 }
 
 fn answer(args: &NightArgs, evening: &Evening, json: bool) -> Result<(Night, Value), Failure> {
@@ -123,74 +127,116 @@ impl NightArgs {
     }
 }
 
-fn no_dark(night: &Night) -> String {
-    if night.night.is_empty() {
-        "no dark window: the sun stays above -18° all night".into()
-    } else {
-        format!(
-            "no dark window: the moon is up for all of the {} with the sun below -18°",
-            hours(night.night_minutes)
-        )
-    }
+/// Why it is not dark, and when it is.
+fn no_dark(evening: &Evening, night: &Night) -> Result<Option<String>, Failure> {
+    let Some(why) = why_no_dark(night) else {
+        return Ok(None);
+    };
+    let next = evening.next_dark_words(night.window.evening)?;
+    Ok(Some(format!("no dark window: {why}; {next}")))
 }
 
 fn tell(evening: &Evening, night: &Night) {
-    let zone = &evening.zone.zone;
-    let (window, sun, moon) = (&night.window, &night.sun, &night.moon);
+    let zone = &evening.hours;
+    let (window, moon) = (&night.window, &night.moon);
     line(&format!("The night of {} at {}", window.evening, evening.told()));
     line(&evening.zone_told(window.from, window.to));
     line("");
-    let row = |what: &str, down: Option<Instant>, up: Option<Instant>| {
-        line(&format!("{what:<24}{:<20}{}", shown(zone, down), shown(zone, up)));
-    };
-    line(&format!("{:<24}{:<20}{}", "the sun's centre", "down", "up"));
-    row("horizon      -0.8333°", sun.sunset, sun.sunrise);
-    row("civil        -6°", sun.civil_dusk, sun.civil_dawn);
-    row("nautical     -12°", sun.nautical_dusk, sun.nautical_dawn);
-    row("astronomical -18°", sun.astronomical_dusk, sun.astronomical_dawn);
-    line("");
-    let list = |all: &[Instant]| match all {
-        [] => "none".to_owned(),
-        all => all.iter().map(|t| clock(zone, *t)).collect::<Vec<_>>().join(", "),
-    };
-    line(&format!("{:<24}{}", "moonrise", list(&moon.rises)));
-    line(&format!("{:<24}{}", "moonset", list(&moon.sets)));
-    line(&format!(
-        "{:<24}{:.0} % lit, altitude {:.1}°",
+    let row = |what: &str, figure: String| line(&format!("{what:<24}{figure}"));
+    match sun_always(night) {
+        Some(SunAlways::Up) => row("midnight sun", "the sun does not set".into()),
+        Some(SunAlways::Down) => row("polar night", "the sun does not rise".into()),
+        None => {}
+    }
+    for (what, at) in course(night) {
+        row(what, clock_short(zone, at));
+    }
+    row(
         "moon at midnight",
-        moon.illuminated_fraction * 100.0,
-        moon.altitude_deg
-    ));
+        match moon.altitude_deg {
+            up if up > 0.0 => format!("{:.0} % lit, {up:.0}° high", moon.illuminated_fraction * 100.0),
+            _ => format!(
+                "{:.0} % lit, below the horizon",
+                moon.illuminated_fraction * 100.0
+            ),
+        },
+    );
     line("");
-    line(&format!("{:<24}{}", "sun below -18°", hours(night.night_minutes)));
-    line(&format!(
-        "{:<24}{}",
-        "and no moon: dark",
-        hours(night.dark_minutes)
-    ));
+    row(
+        &format!("sun below {:.0}°", night.dark_limit_deg),
+        hours(night.night_minutes),
+    );
+    row("dark, without moon", hours(night.dark_minutes));
     spans(zone, &night.dark);
     for subject in &night.subjects {
         tell_subject(zone, subject);
     }
 }
 
+/// What happens in the night, in the order of time.
+fn course(night: &Night) -> Vec<(&'static str, Instant)> {
+    let sun = &night.sun;
+    let events = [
+        ("sunset", sun.sunset),
+        ("civil dusk", sun.civil_dusk),
+        ("nautical dusk", sun.nautical_dusk),
+        ("astronomical dusk", sun.astronomical_dusk),
+        ("astronomical dawn", sun.astronomical_dawn),
+        ("nautical dawn", sun.nautical_dawn),
+        ("civil dawn", sun.civil_dawn),
+        ("sunrise", sun.sunrise),
+    ];
+    let mut all: Vec<(&str, Instant)> = events
+        .into_iter()
+        .filter_map(|(what, at)| Some((what, at?)))
+        .collect();
+    all.extend(night.moon.rises.iter().map(|at| ("moonrise", *at)));
+    all.extend(night.moon.sets.iter().map(|at| ("moonset", *at)));
+    all.sort_by_key(|(_, at)| *at);
+    all
+}
+
 fn tell_subject(zone: &TimeZone, subject: &SubjectNight) {
     line("");
     line(&format!("{} ({})", subject.name, subject.kind));
-    line(&format!("{:<24}{}", "up and dark", hours(subject.minutes)));
+    line(&format!("{:<24}{}", "up, dark, no moon", hours(subject.minutes)));
     spans(zone, &subject.windows);
-    let culmination = match &subject.culmination {
-        Some(c) => format!("{}, altitude {:.1}°", clock(zone, c.at), c.altitude_deg),
-        None => "none".into(),
-    };
-    line(&format!("{:<24}{culmination}", "culmination"));
+    if let Some(c) = &subject.culmination {
+        let when = clock_short(zone, c.at);
+        line(&format!("{:<24}{when}, {:.0}° high", "highest", c.altitude_deg));
+    }
     if let (Some(cost), Some(best)) = (subject.moon_cost_mag, subject.best_at) {
+        let moon = match cost {
+            c if c < 0.05 => String::new(),
+            c => format!(" The moon brightens the sky by {c:.1} mag."),
+        };
         line(&format!(
-            "{:<24}{} of a dark zenith; the moon costs {:.0} tenths of a magnitude; best at {}",
-            "worth, moonlit too",
+            "Worth {} under a dark, moonless zenith; best at {}.{moon}",
             hours(subject.graded_minutes),
-            cost * 10.0,
-            clock(zone, best)
+            clock_short(zone, best)
+        ));
+    }
+    for pointing in &subject.pointing {
+        where_to_point(zone, pointing);
+    }
+    if subject.over_skyline.is_empty() {
+        line("It does not rise over the skyline in this night.");
+    }
+}
+
+/// Where to point at the beginning, the best moment and the end of a window.
+fn where_to_point(zone: &TimeZone, pointing: &Pointing) {
+    line(if pointing.moonlit {
+        "Where to point, in moonlight:"
+    } else {
+        "Where to point:"
+    });
+    let [start, best, end] = [&pointing.start, &pointing.best, &pointing.end];
+    for (what, aim) in [("from", start), ("best", best), ("to", end)] {
+        line(&format!(
+            "  {what:<6}{}  {}",
+            clock_short(zone, aim.at),
+            aim_words(aim)
         ));
     }
 }
@@ -200,12 +246,8 @@ fn spans(zone: &TimeZone, spans: &[Span]) {
         line(&format!(
             "{:<24}{} to {}",
             "",
-            clock(zone, span.from),
-            clock(zone, span.to)
+            clock_short(zone, span.from),
+            clock_short(zone, span.to)
         ));
     }
-}
-
-fn shown(zone: &TimeZone, at: Option<Instant>) -> String {
-    at.map_or("none".into(), |at| clock(zone, at))
 }

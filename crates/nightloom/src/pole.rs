@@ -4,17 +4,20 @@ use std::path::PathBuf;
 
 use clap::Args;
 use nightloom_optics::{Camera, FieldError, Projection};
+use nightloom_outing::RigSettings;
 use nightloom_outing::chart::{Look, SightView, sight_view};
 use nightloom_outing::evening::Shows;
-use nightloom_outing::pole::{PoleAsk, PolePlan, hints, pole_plan, sight};
+use nightloom_outing::pole::{PoleAsk, PolePlan, clock_time_words, hints, pole_plan, sight};
+use nightloom_outing::typed;
 use nightloom_sky::{Angle, Observer, PoleStar, PoleView, pole_star};
 use serde_json::{Value, json};
 
 use crate::context::Context;
 use crate::failure::Failure;
 use crate::out;
-use crate::place::{MomentArgs, StandpointArgs, refraction_json, within};
+use crate::place::{MomentArgs, Standing, StandpointArgs, refraction_json, within};
 use crate::sight::{FlipArgs, bare, zone};
+use crate::told::RigArgs;
 
 /// `nightloom pole`.
 #[derive(Args, Debug)]
@@ -24,13 +27,13 @@ pub(crate) struct PoleArgs {
     #[command(flatten)]
     moment: MomentArgs,
     /// Focal length, millimetres: what aiming at the star itself would cost, and what accuracy is needed.
-    #[arg(long, value_name = "MM", requires = "pitch")]
+    #[arg(long, value_name = "MM", value_parser = typed::focal_mm, allow_hyphen_values = true, requires = "pitch")]
     focal: Option<f64>,
     /// Pixel pitch, micrometres.
-    #[arg(long, value_name = "UM", requires = "focal")]
+    #[arg(long, value_name = "UM", value_parser = typed::pitch_um, allow_hyphen_values = true, requires = "focal")]
     pitch: Option<f64>,
-    /// Exposure, seconds.
-    #[arg(long, value_name = "S", default_value_t = 120.0)]
+    /// Exposure, seconds or with its unit, like 2min.
+    #[arg(long, value_name = "S", value_parser = typed::exposure_s, default_value = "120")]
     exposure: f64,
     /// Longest trail that is still a point, pixels.
     #[arg(long, value_name = "PX", default_value_t = 1.0)]
@@ -46,6 +49,8 @@ pub(crate) struct PoleArgs {
     red: bool,
     #[command(flatten)]
     sight_flip: FlipArgs,
+    #[command(flatten)]
+    rig: RigArgs,
 }
 
 fn sight_width(text: &str) -> Result<f64, String> {
@@ -54,12 +59,13 @@ fn sight_width(text: &str) -> Result<f64, String> {
 }
 
 pub(crate) fn run(args: &PoleArgs, context: &Context) -> Result<Value, Failure> {
-    let (observer, plan) = args.planned(context)?;
-    let (star, view) = pole_star(&observer);
+    let (standing, plan) = args.planned(context)?;
+    let observer = &standing.observer;
+    let (star, view) = pole_star(observer);
     if !context.json {
-        tell(context, star, &observer, &view, &plan);
+        tell(context, star, &standing, &view, &plan);
     }
-    draw(args, &observer, &plan, context)?;
+    draw(args, observer, &plan, context)?;
     Ok(json!({
         "star": star.name,
         "hip": star.hip,
@@ -73,13 +79,13 @@ pub(crate) fn run(args: &PoleArgs, context: &Context) -> Result<Value, Failure> 
             "pole_altitude_deg": view.refracted_pole_altitude.deg(),
         },
         "pole_altitude_deg": view.pole_altitude.deg(),
-        "refraction": refraction_json(&observer),
+        "refraction": refraction_json(observer),
         "plan": plan,
     }))
 }
 
-fn plan(args: &PoleArgs, observer: &Observer) -> Result<PolePlan, FieldError> {
-    let shot = match (args.focal, args.pitch) {
+fn plan(args: &PoleArgs, observer: &Observer, rig: &RigSettings) -> Result<PolePlan, FieldError> {
+    let shot = match (args.focal.or(rig.focal_mm), args.pitch.or(rig.pixel_um)) {
         (Some(focal), Some(pitch)) => {
             let camera = Camera::new(Projection::Rectilinear, focal, pitch, [36.0, 24.0])?;
             Some((camera, args.exposure))
@@ -97,20 +103,21 @@ fn plan(args: &PoleArgs, observer: &Observer) -> Result<PolePlan, FieldError> {
 impl PoleArgs {
     /// The pole star's plan, and its name.
     pub(crate) fn plan(&self, context: &Context) -> Result<(PolePlan, &'static str), Failure> {
-        let (observer, plan) = self.planned(context)?;
-        Ok((plan, pole_star(&observer).0.name))
+        let (standing, plan) = self.planned(context)?;
+        Ok((plan, pole_star(&standing.observer).0.name))
     }
 
     /// The sight's picture.
     pub(crate) fn svg(&self, context: &Context, look: Look) -> Result<String, Failure> {
-        let (observer, plan) = self.planned(context)?;
-        picture(self, &observer, &plan, look, context.shows)
+        let (standing, plan) = self.planned(context)?;
+        picture(self, &standing.observer, &plan, look, context.shows)
     }
 
-    fn planned(&self, context: &Context) -> Result<(Observer, PolePlan), Failure> {
-        let observer = self.standpoint.observer(&self.moment, context)?;
-        let plan = plan(self, &observer)?;
-        Ok((observer, plan))
+    fn planned(&self, context: &Context) -> Result<(Standing, PolePlan), Failure> {
+        let standing = self.standpoint.standing(&self.moment, context)?;
+        let rig = self.rig.or(&standing.settings.rig)?;
+        let plan = plan(self, &standing.observer, &rig)?;
+        Ok((standing, plan))
     }
 }
 
@@ -143,11 +150,12 @@ fn picture(
     Ok(sight_view(&view, look))
 }
 
-fn tell(context: &Context, star: &PoleStar, observer: &Observer, view: &PoleView, plan: &PolePlan) {
-    let standpoint = context.shows.place(observer.site());
+fn tell(context: &Context, star: &PoleStar, standing: &Standing, view: &PoleView, plan: &PolePlan) {
+    let standpoint = context.shows.place(standing.observer.site());
     let say = |line: String| out::result(&line, false);
     say(plan.beam_free.to_owned());
-    for caution in plan.cautions {
+    // The two that the law and others' eyes hang on; all of them are on the sheet and in the JSON.
+    for caution in &plan.cautions[..2] {
         say((*caution).to_owned());
     }
     say(String::new());
@@ -155,11 +163,15 @@ fn tell(context: &Context, star: &PoleStar, observer: &Observer, view: &PoleView
         "{} (HIP {}) from {standpoint}, {}",
         star.name,
         star.hip,
-        observer.instant()
+        standing.when()
     ));
+    if let Some(mind) = &plan.mind {
+        say(mind.clone());
+    }
     say(format!(
-        "from the pole     {:>8.2}′  at {:.1}° clockwise from straight up, as you face the pole",
+        "from the pole     {:>8.1}′  at {} on the clock as you face the pole ({:.1}° clockwise from straight up)",
         view.refracted.separation.arcmin(),
+        clock_time_words(view.refracted.clock_angle.deg()),
         view.refracted.clock_angle.deg()
     ));
     say(format!(

@@ -50,6 +50,20 @@ fn tell(report: &SensorReport, json: bool) {
     left.for_each(|line| out::result(&line, json));
 }
 
+/// What is missing where a figure comes out as anything.
+const FLATS: &str = "take more pairs of flats, at several levels from dark to nearly saturated";
+const BIASES: &str = "take more biases, and flats at several levels for the gain";
+const DARKS: &str = "take more and longer darks";
+
+/// A figure, or what it needs where its error is as large as itself. A dark current of nought is one.
+fn told_if_known(value: f64, error: f64, told: String, missing: &str) -> String {
+    if error.is_finite() && (error <= value.abs() || error < 1.0) {
+        told
+    } else {
+        format!("cannot be told from these frames; {missing}")
+    }
+}
+
 /// What was measured of one sensor, line by line; every figure with its standard error.
 fn lines(s: &SensorAtIso) -> Vec<String> {
     let camera = s.camera.as_deref().unwrap_or("Camera unknown");
@@ -60,13 +74,12 @@ fn lines(s: &SensorAtIso) -> Vec<String> {
     )];
     let mut row = |what: &str, figure: String| all.push(format!("  {what:<13}{figure}"));
     if let Some(m) = s.gain_e_per_dn {
-        row(
-            "gain",
-            format!("{:.4} ± {:.4} electrons per number", m.value, m.error),
-        );
+        let told = format!("{:.4} ± {:.4} electrons per number", m.value, m.error);
+        row("gain", told_if_known(m.value, m.error, told, FLATS));
     }
     if let Some(m) = s.read_noise_e {
-        row("read noise", format!("{:.3} ± {:.3} electrons", m.value, m.error));
+        let told = format!("{:.3} ± {:.3} electrons", m.value, m.error);
+        row("read noise", told_if_known(m.value, m.error, told, BIASES));
     }
     if let Some(m) = s.full_well_e {
         let from = if s.saturation.seen {
@@ -77,9 +90,14 @@ fn lines(s: &SensorAtIso) -> Vec<String> {
         let level = s.saturation.level_dn;
         row(
             "full well",
-            format!(
-                "{:.0} ± {:.0} electrons ({level:.0} numbers above black, {from})",
-                m.value, m.error
+            told_if_known(
+                m.value,
+                m.error,
+                format!(
+                    "{:.0} ± {:.0} electrons ({level:.0} numbers above black, {from})",
+                    m.value, m.error
+                ),
+                FLATS,
             ),
         );
     }
@@ -87,7 +105,12 @@ fn lines(s: &SensorAtIso) -> Vec<String> {
         let m = d.e_per_s;
         row(
             "dark current",
-            format!("{:.4} ± {:.4} electrons per second", m.value, m.error),
+            told_if_known(
+                m.value,
+                m.error,
+                format!("{:.4} ± {:.4} electrons per second", m.value, m.error),
+                DARKS,
+            ),
         );
     }
     if let Some(h) = s.hot {

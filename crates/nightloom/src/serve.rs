@@ -117,7 +117,7 @@ impl Program for Context {
                 Chart { svg, geometry }
             }
             Drawing::Exposure => plain(read::<ExposureArgs>(question)?.svg(look)?),
-            Drawing::Trails => plain(read::<TrailArgs>(question)?.svg(look)?),
+            Drawing::Trails => plain(read::<TrailArgs>(question)?.svg(look, &context)?),
             Drawing::Sight => plain(read::<PoleArgs>(question)?.svg(&context, look)?),
         })
     }

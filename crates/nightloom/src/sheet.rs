@@ -3,7 +3,8 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use nightloom_outing::sheet::Content;
+use nightloom_outing::World;
+use nightloom_outing::sheet::{Content, calendar};
 use nightloom_pages::sheet::{Paper, document, page};
 use serde_json::{Value, json};
 
@@ -32,6 +33,9 @@ pub(crate) struct SheetArgs {
     /// Write the sheet for paper too, as a PDF.
     #[arg(long, value_name = "FILE.pdf", value_parser = pdf_name)]
     pdf: Option<PathBuf>,
+    /// Write the plan as an iCalendar file too.
+    #[arg(long, value_name = "FILE.ics", value_parser = calendar_name)]
+    ical: Option<PathBuf>,
     /// The PDF's paper.
     #[arg(long, value_parser = one_of(&PAPERS), default_value = "a5")]
     paper: Paper,
@@ -39,6 +43,10 @@ pub(crate) struct SheetArgs {
 
 fn page_name(text: &str) -> Result<PathBuf, String> {
     named(text, &["html", "htm"])
+}
+
+fn calendar_name(text: &str) -> Result<PathBuf, String> {
+    named(text, &["ics"])
 }
 
 fn pdf_name(text: &str) -> Result<PathBuf, String> {
@@ -68,6 +76,11 @@ pub(crate) fn run(args: &SheetArgs, context: &Context) -> Result<Value, Failure>
         let made = document(&content, planned.list.short_by_min, args.paper);
         out::write(file, &made.bytes, context.json)?;
         json["pdf"] = json!({ "file": file, "bytes": made.bytes.len(), "pages": made.pages });
+    }
+    if let Some(file) = &args.ical {
+        let text = calendar(&content, context.door.now());
+        out::write(file, text.as_bytes(), context.json)?;
+        json["ical"] = json!({ "file": file, "bytes": text.len() });
     }
     if planned.list.fits {
         return Ok(json);

@@ -8,6 +8,7 @@ use jiff::civil::{Date, Time};
 use nightloom_outing::evening::Evening;
 use nightloom_outing::sheet::Planned;
 use nightloom_outing::shots::{CAUTIONS, Hours, ShotsError};
+use nightloom_outing::typed;
 use nightloom_sky::Instant;
 use nightloom_sky::night::{Night, Span};
 use serde_json::{Value, json};
@@ -28,7 +29,7 @@ pub(crate) struct ShotsArgs {
     #[command(flatten)]
     pub(crate) evening: EveningArgs,
     /// The date on which the night begins, by the site's clock.
-    #[arg(long, value_name = "YYYY-MM-DD")]
+    #[arg(long, value_name = "YYYY-MM-DD", value_parser = typed::date)]
     date: Option<Date>,
     /// A subject by name, HIP and a number, or RA,DEC in ICRS degrees: sky frames while it stands over the skyline.
     #[arg(long, value_name = "S")]
@@ -37,10 +38,10 @@ pub(crate) struct ShotsArgs {
     #[arg(long)]
     moonlit: bool,
     /// Not away from home before this time, by the site's clock.
-    #[arg(long, value_name = "HH:MM")]
+    #[arg(long, value_name = "HH:MM", value_parser = typed::clock_time)]
     leave: Option<Time>,
     /// Back at the latest by this time, by the site's clock.
-    #[arg(long, value_name = "HH:MM")]
+    #[arg(long, value_name = "HH:MM", value_parser = typed::clock_time)]
     back: Option<Time>,
     #[command(flatten)]
     plan: PlanArgs,
@@ -65,8 +66,8 @@ pub(crate) fn run(args: &ShotsArgs, context: &Context) -> Result<Value, Failure>
 
 /// The shot list, whether it fits or not; no window for the sky is the answer “no”.
 pub(crate) fn plan(args: &ShotsArgs, context: &Context) -> Result<Planned, Failure> {
-    let asked = args.plan.asked()?;
     let evening = args.evening.resolve(context)?;
+    let asked = args.plan.asked(&evening.settings.rig)?;
     let (night, found) = hours_of(args, &evening)?;
     match found.and_then(|hours| asked.list(&hours)) {
         Ok(list) => Ok(Planned {

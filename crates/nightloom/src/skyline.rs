@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use nightloom_outing::typed;
 use nightloom_outing::{
     SKYLINE_CSV, StoreOptions, TileReport, World, measured_skyline, read_settings, read_tiles, store_skyline,
 };
@@ -44,7 +45,7 @@ pub(crate) struct SkylineArgs {
     #[arg(long, requires = "csv")]
     magnetic: bool,
     /// The day of the measurement, YYYY-MM-DD, for --magnetic; today when not given.
-    #[arg(long, value_name = "DATE", requires = "magnetic")]
+    #[arg(long, value_name = "DATE", requires = "magnetic", value_parser = typed::date)]
     date: Option<jiff::civil::Date>,
     /// Where to write the skyline; skyline.csv in the outing's folder when not given.
     #[arg(long, value_name = "FILE")]
@@ -272,9 +273,12 @@ fn used(tiles: &[TileReport], too_far: usize, range_km: f64) -> String {
 
 fn unknown(sectors: &[Unknown]) -> Vec<(&'static str, String)> {
     let tell = |u: &Unknown| {
-        let why = if u.void { "a void" } else { "the tiles end" };
+        let (why, beyond) = match u.void {
+            true => ("the tiles have a gap from", "in it"),
+            false => ("the tiles end at", "beyond"),
+        };
         format!(
-            "azimuth {:.1}° to {:.1}° from {:.1} km on ({why}): land of {:.0} m there would be seen",
+            "azimuth {:.0}° to {:.0}°: {why} {:.0} km; {beyond} only land above {:.0} m would stand over the edge",
             u.from.deg(),
             u.to.deg(),
             u.nearest_m / 1000.0,

@@ -1,13 +1,16 @@
 //! What is told of a frame or a camera: the options that commands share.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
 use nightloom_optics::{SensorFormat, Written};
-use nightloom_outing::LensTold;
+use nightloom_outing::evening::PlaceTold;
+use nightloom_outing::typed::{self, TypedError};
+use nightloom_outing::{LensTold, RigSettings};
 
 use crate::failure::Failure;
+use crate::kept::shelf;
 
 /// What earlier frames showed of their lenses.
 #[derive(Args, Clone, Debug)]
@@ -17,28 +20,69 @@ pub(crate) struct LensesTold {
     pub(crate) lenses: Option<PathBuf>,
 }
 
+/// With which rig.
+#[derive(Args, Clone, Debug, Default)]
+pub(crate) struct RigArgs {
+    /// A rig by the name that it is kept under; nightloom rig lists them.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) rig: Option<String>,
+}
+
+impl RigArgs {
+    /// The rig that is named, or else the outing's.
+    pub(crate) fn or(&self, of_outing: &RigSettings) -> Result<RigSettings, Failure> {
+        match &self.rig {
+            Some(name) => Ok(shelf()?.rig(name)?),
+            None => Ok(of_outing.clone()),
+        }
+    }
+
+    /// The rig that is named, or else that of the outing in a folder.
+    pub(crate) fn or_of(&self, folder: Option<&Path>) -> Result<RigSettings, Failure> {
+        let place = PlaceTold {
+            folder: folder.map(Path::to_owned),
+            ..PlaceTold::default()
+        };
+        self.or(&place.settings()?.rig)
+    }
+
+    /// The rig that is named; one that says nothing when none is.
+    pub(crate) fn named(&self) -> Result<RigSettings, Failure> {
+        self.or(&RigSettings::default())
+    }
+}
+
 /// With which lens.
 #[derive(Args, Clone, Debug)]
 pub(crate) struct FocalTold {
     /// Focal length, millimetres, if the file does not tell it.
-    #[arg(long, value_name = "MM", allow_negative_numbers = true, requires = "pitch")]
+    #[arg(long, value_name = "MM", value_parser = typed::focal_mm, allow_hyphen_values = true, requires = "pitch")]
     pub(crate) focal: Option<f64>,
     /// Distance between the picture's pixels, micrometres.
-    #[arg(long, value_name = "UM", allow_negative_numbers = true, requires = "focal")]
+    #[arg(long, value_name = "UM", value_parser = typed::pitch_um, allow_hyphen_values = true, requires = "focal")]
     pub(crate) pitch: Option<f64>,
+    #[command(flatten)]
+    pub(crate) rig: RigArgs,
 }
 
 impl FocalTold {
-    pub(crate) fn lens(&self) -> LensTold {
-        match (self.focal, self.pitch) {
+    /// Focal length in millimetres and pixel pitch in micrometres, as far as they are told.
+    pub(crate) fn figures(&self) -> Result<(Option<f64>, Option<f64>), Failure> {
+        let rig = self.rig.named()?;
+        Ok((self.focal.or(rig.focal_mm), self.pitch.or(rig.pixel_um)))
+    }
+
+    pub(crate) fn lens(&self) -> Result<LensTold, Failure> {
+        Ok(match self.figures()? {
             (Some(focal_mm), Some(pitch_um)) => LensTold::Focal { focal_mm, pitch_um },
             _ => LensTold::Nothing,
-        }
+        })
     }
 }
 
 /// Width and height of a sensor, millimetres, from figures or the name of its format.
 pub(crate) fn sensor(text: &str) -> Result<[f64; 2], Failure> {
+    let text = text.trim();
     if let Some(format) = SensorFormat::named(text) {
         return Ok([format.width_mm, format.height_mm]);
     }
@@ -70,9 +114,8 @@ pub(crate) fn one_of<T: Copy + Send + Sync + 'static>(
 }
 
 /// A number as it is typed.
-pub(crate) fn number(text: &str) -> Result<f64, String> {
-    let found = text.trim().parse();
-    found.map_err(|_| "expected a number without unit, like 24".into())
+pub(crate) fn number(text: &str) -> Result<f64, TypedError> {
+    typed::number(text)
 }
 
 /// What a flag must tell.

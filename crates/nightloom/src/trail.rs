@@ -10,13 +10,17 @@ use nightloom_optics::{
     axis_allowance, longest_exposure_s, rules, share_of_frames_kept,
 };
 use nightloom_outing::chart::{Look, TrailPicture, trail_map};
+use nightloom_outing::typed::{self, MomentTyped};
+use nightloom_outing::{RigSettings, Settings};
+use nightloom_sky::subjects::find;
 use nightloom_sky::{Air, Angle};
 use serde_json::Value;
 
 use crate::context::Context;
 use crate::failure::Failure;
 use crate::out;
-use crate::told::{need, number, one_of, sensor, time_alone};
+use crate::place::{MomentArgs, PlaceArgs};
+use crate::told::{RigArgs, need, number, one_of, sensor, time_alone};
 use show::{answer_json, map_json, tell};
 
 /// Places across and down the map.
@@ -42,12 +46,20 @@ const PROJECTIONS: [(&str, &str, Projection); 5] = [
 /// `nightloom trail`.
 #[derive(Args, Debug)]
 #[command(
-    override_usage = "nightloom trail --lat 51.5 --dec -5 --ha -1.5 --focal 24 --pitch 5.95 --exposure 120 [--axis-alt 51.2 --axis-az 0.4]"
+    override_usage = "nightloom trail FOLDER --exposure 120 [--subject lyra] [--at 9:30pm]\n       nightloom trail --site NAME --rig NAME --subject lyra --at \"2027-01-09 21:30\" --exposure 120\n       nightloom trail --lat 51.5 --dec -5 --ha -1.5 --focal 24 --pitch 5.95 --exposure 120 [--axis-alt 51.2 --axis-az 0.4]"
 )]
 pub(crate) struct TrailArgs {
-    /// Latitude in degrees, north positive
-    #[arg(long, value_name = "D", value_parser = number, allow_hyphen_values = true)]
-    lat: Option<f64>,
+    #[command(flatten)]
+    place: PlaceArgs,
+    #[command(flatten)]
+    rig: RigArgs,
+    /// What the picture is about, in place of --dec and --ha; the outing's subject when not given
+    #[arg(long, value_name = "S", conflicts_with_all = ["dec", "ha"])]
+    subject: Option<String>,
+    /// When the shutter opens, with --subject: 2027-01-09 21:30 by the site's clock, 9:30pm of the outing's night, or
+    /// 2026-08-12T20:30:00Z; now, or the outing's dusk, when not given
+    #[arg(long, value_name = "T", value_parser = typed::moment, conflicts_with_all = ["dec", "ha"])]
+    at: Option<MomentTyped>,
     /// Declination of the middle of the picture, degrees
     #[arg(long, value_name = "D", value_parser = number, allow_hyphen_values = true)]
     dec: Option<f64>,
@@ -55,17 +67,17 @@ pub(crate) struct TrailArgs {
     #[arg(long, value_name = "H", value_parser = number, allow_hyphen_values = true)]
     ha: Option<f64>,
     /// Focal length, millimetres
-    #[arg(long, value_name = "MM", value_parser = number, allow_hyphen_values = true)]
+    #[arg(long, value_name = "MM", value_parser = typed::focal_mm, allow_hyphen_values = true)]
     focal: Option<f64>,
     /// Pixel pitch, micrometres
-    #[arg(long, value_name = "UM", value_parser = number, allow_hyphen_values = true)]
+    #[arg(long, value_name = "UM", value_parser = typed::pitch_um, allow_hyphen_values = true)]
     pitch: Option<f64>,
     /// Exposure in seconds, or with a unit: 120, 2min, 1/15s
     #[arg(long, value_name = "S", allow_hyphen_values = true)]
     exposure: Option<String>,
-    /// Sensor in millimetres, or the name of its format, like aps-c
-    #[arg(long, value_name = "WxH", default_value = "36x24", allow_hyphen_values = true)]
-    sensor: String,
+    /// Sensor in millimetres, or the name of its format, like aps-c; the rig's, or else 36x24, when not given
+    #[arg(long, value_name = "WxH", allow_hyphen_values = true)]
+    sensor: Option<String>,
     /// What the lens does
     #[arg(long, value_parser = one_of(&PROJECTIONS), default_value = "rectilinear")]
     projection: Projection,
@@ -91,7 +103,7 @@ pub(crate) struct TrailArgs {
     #[arg(long, value_name = "PX", value_parser = number, default_value_t = 1.0, allow_hyphen_values = true)]
     tolerance: f64,
     /// f-number, for the rule of thumb that wants it
-    #[arg(long, value_name = "N", value_parser = number, allow_hyphen_values = true)]
+    #[arg(long, value_name = "N", value_parser = typed::f_number, allow_hyphen_values = true)]
     f_number: Option<f64>,
     /// Add the lengths of trails over the frame to the JSON
     #[arg(long)]
@@ -120,19 +132,23 @@ fn rate(text: &str) -> Result<Rate, String> {
 }
 
 pub(crate) fn run(args: &TrailArgs, context: &Context) -> Result<Value, Failure> {
-    let shot = shot(args)?;
+    let shot = shot(args, context)?;
     let value = answer(&shot, args, context.json)?;
     if let Some(file) = &args.chart {
-        out::write(file, args.svg(Look::red(args.red))?.as_bytes(), context.json)?;
+        out::write(
+            file,
+            args.svg(Look::red(args.red), context)?.as_bytes(),
+            context.json,
+        )?;
     }
     Ok(value)
 }
 
 impl TrailArgs {
     /// The trails over the frame.
-    pub(crate) fn svg(&self, look: Look) -> Result<String, Failure> {
+    pub(crate) fn svg(&self, look: Look, context: &Context) -> Result<String, Failure> {
         let picture = TrailPicture {
-            shot: shot(self)?,
+            shot: shot(self, context)?,
             tolerance_px: self.tolerance,
         };
         Ok(trail_map(&picture, look))
@@ -172,25 +188,54 @@ struct Answer {
     rules: Rules,
 }
 
-fn shot(args: &TrailArgs) -> Result<Shot, Failure> {
-    let lat = need(args.lat, "--lat", "51.5")?;
-    let dec = need(args.dec, "--dec", "-5")?;
-    let ha = need(args.ha, "--ha", "-1.5")?;
-    let focal = need(args.focal, "--focal", "24")?;
-    let pitch = need(args.pitch, "--pitch", "5.95")?;
+fn shot(args: &TrailArgs, context: &Context) -> Result<Shot, Failure> {
+    let place = args.place.spot.told(args.place.folder.as_deref());
+    let settings = match &place {
+        Ok(place) => place.settings()?,
+        // A latitude alone is no place, and enough with --dec and --ha.
+        Err(_) => Settings::default(),
+    };
+    let rig = args.rig.or(&settings.rig)?;
+    let scene = scene(args, &settings, context)?;
+    let focal = need(args.focal.or(rig.focal_mm), "--focal", "24")?;
+    let pitch = need(args.pitch.or(rig.pixel_um), "--pitch", "5.95")?;
     let exposure = need(args.exposure.as_deref(), "--exposure", "120")?;
+    let format = args.sensor.as_deref().or(rig.sensor.as_deref());
+    let camera = Camera::new(args.projection, focal, pitch, sensor(format.unwrap_or("36x24"))?)?;
     let shot = Shot {
-        scene: Scene::new(
-            Angle::from_deg(lat),
-            Angle::from_deg(dec),
-            Angle::from_deg(15.0 * ha),
-        )?,
-        camera: Camera::new(args.projection, focal, pitch, sensor(&args.sensor)?)?,
-        tracker: tracker(args)?,
+        scene,
+        camera,
+        tracker: tracker(args, &rig)?,
         air: args.refraction.then(Air::default),
         seconds: seconds(exposure)?,
     };
     Ok(shot.checked()?)
+}
+
+/// Latitude, and where the picture's middle stands: by declination and hour angle, or by a subject's place.
+fn scene(args: &TrailArgs, settings: &Settings, context: &Context) -> Result<Scene, Failure> {
+    let subject = args.subject.as_ref().or(settings.outing.subject.as_ref());
+    if args.dec.is_some() || args.ha.is_some() || subject.is_none() {
+        let of_outing = settings.site.place.map(|site| site.latitude.deg());
+        let lat = need(args.place.spot.latitude_deg()?.or(of_outing), "--lat", "51.5")?;
+        let dec = need(args.dec, "--dec", "-5")?;
+        let ha = need(args.ha, "--ha", "-1.5")?;
+        return Ok(Scene::new(
+            Angle::from_deg(lat),
+            Angle::from_deg(dec),
+            Angle::from_deg(15.0 * ha),
+        )?);
+    }
+    let subject = find(subject.map(String::as_str).unwrap_or_default())?;
+    let moment = MomentArgs::at(args.at.clone());
+    let standing = args.place.standing(&moment, Default::default(), context)?;
+    let observer = &standing.observer;
+    let place = observer.place(&subject.target_at(observer.instant())?);
+    Ok(Scene::new(
+        observer.site().latitude,
+        place.declination_of_date,
+        place.hour_angle,
+    )?)
 }
 
 /// A bare number is in seconds here, as the flag says.
@@ -201,7 +246,7 @@ fn seconds(text: &str) -> Result<f64, Failure> {
     time_alone("--exposure", text)
 }
 
-fn tracker(args: &TrailArgs) -> Result<Option<Tracker>, Failure> {
+fn tracker(args: &TrailArgs, rig: &RigSettings) -> Result<Option<Tracker>, Failure> {
     if args.axis_alt.is_none() && args.axis_az.is_none() {
         let given = [
             ("--rate", args.rate.is_some()),
@@ -219,16 +264,18 @@ fn tracker(args: &TrailArgs) -> Result<Option<Tracker>, Failure> {
     let azimuth = need(args.axis_az, "--axis-az", "0.4")?;
     let mut tracker = Tracker::pointing(Angle::from_deg(altitude), Angle::from_deg(azimuth))?;
     tracker.rate = args.rate.unwrap_or_default();
-    tracker.periodic = periodic(args)?;
+    tracker.periodic = periodic(args, rig)?;
     Ok(Some(tracker))
 }
 
-fn periodic(args: &TrailArgs) -> Result<Option<Periodic>, Failure> {
-    if args.gear_error.is_none() && args.gear_period.is_none() {
+fn periodic(args: &TrailArgs, rig: &RigSettings) -> Result<Option<Periodic>, Failure> {
+    let error = args.gear_error.or(rig.gear_error_arcsec);
+    let period = args.gear_period.or(rig.gear_period_s);
+    if error.is_none() && period.is_none() {
         return Ok(None);
     }
-    let error = need(args.gear_error, "--gear-error", "25")?;
-    let period = need(args.gear_period, "--gear-period", "480")?;
+    let error = need(error, "--gear-error", "25")?;
+    let period = need(period, "--gear-period", "480")?;
     Ok(Some(Periodic::new(
         Angle::from_arcsec(error),
         period,

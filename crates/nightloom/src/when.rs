@@ -2,7 +2,8 @@
 
 use clap::Args;
 use jiff::civil::Date;
-use nightloom_outing::evening::{Evening, EveningError, clock_short};
+use nightloom_outing::evening::{Evening, EveningError, clock_short, never, shower_peak};
+use nightloom_outing::typed;
 use nightloom_sky::Angle;
 use nightloom_sky::night::{Chance, SkyBox, WhenQuestion};
 use serde_json::{Value, json};
@@ -24,10 +25,10 @@ pub(crate) struct WhenArgs {
     #[arg(long, value_name = "S")]
     subject: Option<String>,
     /// The first evening.
-    #[arg(long, value_name = "YYYY-MM-DD")]
+    #[arg(long, value_name = "YYYY-MM-DD", value_parser = typed::date)]
     from: Date,
     /// The last evening.
-    #[arg(long, value_name = "YYYY-MM-DD")]
+    #[arg(long, value_name = "YYYY-MM-DD", value_parser = typed::date)]
     to: Date,
     /// Azimuths from the left edge clockwise to the right one, as 195,215 or 350,10; all round when not given.
     #[arg(long, value_name = "LEFT,RIGHT", value_parser = azimuths, allow_hyphen_values = true)]
@@ -50,7 +51,7 @@ pub(crate) fn run(args: &WhenArgs, context: &Context) -> Result<Value, Failure> 
     let evening = args.evening.resolve(context)?;
     let (question, chances) = answer(args, &evening)?;
     let name = &question.subject.name;
-    let json = json!({
+    let mut json = json!({
         "subject": name,
         "from": args.from,
         "to": args.to,
@@ -62,14 +63,19 @@ pub(crate) fn run(args: &WhenArgs, context: &Context) -> Result<Value, Failure> 
         "chances": out::value(&chances),
     });
     if chances.is_empty() {
-        let sentence = format!(
-            "{name} never stands there in the dark from {} to {}; widen the box or the dates, or allow moonlight with --moonlit",
-            args.from, args.to
-        );
+        let sentence = never(&evening, &question, args.from, args.to)?;
+        json["why"] = json!(sentence);
         return Err(Failure::no(json, sentence));
     }
     if !context.json {
         tell(args, &evening, &question, &chances);
+    }
+    if let Some(peak) = shower_peak(&evening, &question, &chances)? {
+        if !context.json {
+            line("");
+            line(&peak.words);
+        }
+        json["shower"] = out::value(&peak);
     }
     Ok(json)
 }
@@ -95,7 +101,7 @@ fn answer(args: &WhenArgs, evening: &Evening) -> Result<(WhenQuestion, Vec<Chanc
 }
 
 fn tell(args: &WhenArgs, evening: &Evening, question: &WhenQuestion, chances: &[Chance]) {
-    let zone = &evening.zone.zone;
+    let zone = &evening.hours;
     let (name, count) = (&question.subject.name, chances.len());
     line(&format!("{name} at {}", evening.told()));
     let shown = count.min(args.show);
@@ -105,24 +111,36 @@ fn tell(args: &WhenArgs, evening: &Evening, question: &WhenQuestion, chances: &[
     ));
     line(&format!("Times in {}", evening.zone.name));
     line("");
-    line(&format!(
-        "{:<12}{:<16}{:>8}{:>10}{:>11}{:>10}",
-        "evening", "from to", "minutes", "worth", "altitude", "azimuth"
-    ));
+    let by_rate = chances.iter().any(|c| c.shower.is_some());
+    let figures = if by_rate {
+        format!("{:>8}{:>10}{:>10}{:>9}", "best", "an hour", "radiant", "ZHR")
+    } else {
+        format!(
+            "{:>8}{:>10}{:>11}{:>10}",
+            "minutes", "worth", "altitude", "azimuth"
+        )
+    };
+    line(&format!("{:<12}{:<16}{figures}", "evening", "from to"));
     for chance in chances.iter().take(args.show) {
-        let span = format!(
-            "{} {}",
-            clock_short(zone, chance.span.from),
-            clock_short(zone, chance.span.to)
-        );
-        line(&format!(
-            "{:<12}{span:<16}{:>8.0}{:>10.1}{:>10.1}°{:>9.1}°",
-            chance.evening.to_string(),
-            chance.span.minutes(),
-            chance.worth_minutes,
-            chance.altitude_deg,
-            chance.azimuth_deg
-        ));
+        let at = |t| clock_short(zone, t);
+        let span = format!("{} {}", at(chance.span.from), at(chance.span.to));
+        let figures = match &chance.shower {
+            Some(s) => format!(
+                "{:>8}{:>10.0}{:>9.0}°{:>9.0}",
+                chance.best_at.map_or(String::new(), at),
+                s.rate_per_h,
+                s.radiant_altitude_deg,
+                s.zenithal_hourly_rate
+            ),
+            None => format!(
+                "{:>8.0}{:>10.1}{:>10.1}°{:>9.1}°",
+                chance.span.minutes(),
+                chance.worth_minutes,
+                chance.altitude_deg,
+                chance.azimuth_deg
+            ),
+        };
+        line(&format!("{:<12}{span:<16}{figures}", chance.evening.to_string()));
     }
 }
 

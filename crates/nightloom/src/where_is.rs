@@ -1,6 +1,8 @@
 //! `nightloom where`.
 
 use clap::Args;
+use nightloom_outing::evening::compass_point;
+use nightloom_sky::magnetic::declination;
 use nightloom_sky::subjects;
 use nightloom_sky::{Observer, Place};
 use serde_json::{Value, json};
@@ -8,7 +10,7 @@ use serde_json::{Value, json};
 use crate::context::Context;
 use crate::failure::Failure;
 use crate::out;
-use crate::place::{MomentArgs, StandpointArgs, refraction_json};
+use crate::place::{MomentArgs, Standing, StandpointArgs, refraction_json};
 
 /// `nightloom where`.
 #[derive(Args, Debug)]
@@ -23,11 +25,12 @@ pub(crate) struct WhereArgs {
 
 pub(crate) fn run(args: &WhereArgs, context: &Context) -> Result<Value, Failure> {
     let subject = subjects::find(&args.body)?;
-    let observer = args.standpoint.observer(&args.moment, context)?;
+    let standing = args.standpoint.standing(&args.moment, context)?;
+    let observer = &standing.observer;
     let target = subject.target_at(observer.instant())?;
     let place = observer.place(&target);
     if !context.json {
-        tell(context, &subject.name, &observer, &place);
+        tell(context, &subject.name, &standing, &place);
     }
     Ok(json!({
         "body": subject.name,
@@ -40,26 +43,31 @@ pub(crate) fn run(args: &WhereArgs, context: &Context) -> Result<Value, Failure>
         "hour_angle_h": place.hour_angle.deg() / 15.0,
         "distance_km": place.distance_km,
         "semidiameter_arcmin": place.semidiameter.arcmin(),
-        "refraction": refraction_json(&observer),
+        "refraction": refraction_json(observer),
     }))
 }
 
-fn tell(context: &Context, name: &str, observer: &Observer, place: &Place) {
+fn tell(context: &Context, name: &str, standing: &Standing, place: &Place) {
     let row = |what: &str, figure: String| out::result(&format!("{what:<18}{figure}"), false);
+    let observer = &standing.observer;
     let standpoint = context.shows.place(observer.site());
-    out::result(
-        &format!("{name} from {standpoint}, {}", observer.instant()),
-        false,
-    );
+    out::result(&format!("{name} from {standpoint}, {}", standing.when()), false);
     row(
         "altitude",
+        match place.refracted_altitude.deg() {
+            up if up > -1.0 => format!("{up:>10.4}°  as seen, {:.4}° without air", place.altitude.deg()),
+            _ => format!("{:>10.4}°  below the horizon", place.altitude.deg()),
+        },
+    );
+    let azimuth = place.azimuth.deg();
+    row(
+        "azimuth",
         format!(
-            "{:>10.4}°  without air, {:.4}° as seen through it",
-            place.altitude.deg(),
-            place.refracted_altitude.deg()
+            "{azimuth:>10.4}°  {}{}",
+            compass_point(azimuth),
+            compass(observer, azimuth)
         ),
     );
-    row("azimuth", format!("{:>10.4}°", place.azimuth.deg()));
     let of_date = place.right_ascension_of_date.deg();
     row("right ascension", format!("{of_date:>10.4}°  of date"));
     row(
@@ -72,5 +80,23 @@ fn tell(context: &Context, name: &str, observer: &Observer, place: &Place) {
     }
     if place.semidiameter.rad() > 0.0 {
         row("semidiameter", format!("{:>10.3}′", place.semidiameter.arcmin()));
+    }
+}
+
+/// What a compass shows for an azimuth from true north, where one can be relied on.
+fn compass(observer: &Observer, azimuth_deg: f64) -> String {
+    let site = observer.site();
+    let field = declination(
+        site.latitude.deg(),
+        site.longitude.deg(),
+        site.elevation_m,
+        observer.instant(),
+    );
+    match field.ok().filter(|f| !f.unreliable) {
+        Some(field) => format!(
+            ", compass {:.0}°",
+            (azimuth_deg - field.angle.deg()).rem_euclid(360.0)
+        ),
+        None => String::new(),
     }
 }

@@ -6,7 +6,7 @@ use clap::Args;
 use jiff::civil::Date;
 use nightloom_outing::chart::{Look, year_chart};
 use nightloom_outing::evening::{Evening, hours};
-use nightloom_sky::night::{YEARS, Year};
+use nightloom_sky::night::{YEARS, Year, YearNight};
 use rayon::prelude::*;
 use serde_json::{Value, json};
 
@@ -29,6 +29,9 @@ pub(crate) struct YearArgs {
     /// Write the year's nights as a chart, an SVG.
     #[arg(long, value_name = "FILE")]
     chart: Option<PathBuf>,
+    /// List every night, not only the best ones and the months.
+    #[arg(long)]
+    all: bool,
     /// Draw it red on black instead of black on white.
     #[arg(long)]
     red: bool,
@@ -38,7 +41,7 @@ pub(crate) fn run(args: &YearArgs, context: &Context) -> Result<Value, Failure> 
     let evening = args.evening.resolve(context)?;
     let year = answer(args, &evening)?;
     if !context.json {
-        tell(args.year, &evening, &year);
+        tell(args, &evening, &year);
     }
     if let Some(file) = &args.chart {
         let svg = year_chart(&year, &evening.told(), Look::red(args.red));
@@ -87,20 +90,76 @@ fn answer(args: &YearArgs, evening: &Evening) -> Result<Year, Failure> {
     })
 }
 
-fn tell(number: i16, evening: &Evening, year: &Year) {
+/// Nights that are named before the months.
+const BEST: usize = 10;
+
+fn tell(args: &YearArgs, evening: &Evening, year: &Year) {
     let what = year
         .subject
         .as_ref()
         .map(|s| format!(" for {s}"))
         .unwrap_or_default();
-    line(&format!("The nights of {number}{what} at {}", evening.told()));
+    line(&format!(
+        "The nights of {}{what} at {}",
+        args.year,
+        evening.told()
+    ));
     line("");
+    if args.all {
+        table(year.nights.iter(), year.subject.is_some());
+        return;
+    }
+    let mut best: Vec<&YearNight> = year.nights.iter().filter(|n| worth(n) > 0.0).collect();
+    best.sort_by(|a, b| worth(b).total_cmp(&worth(a)).then(a.evening.cmp(&b.evening)));
+    best.truncate(BEST);
+    if best.is_empty() {
+        line("No night of it is dark with the subject up.");
+    } else {
+        line(&format!("The best {}, the best first:", best.len()));
+        table(best.into_iter(), year.subject.is_some());
+    }
+    line("");
+    months(year);
+    line("");
+    line("Every night with --all.");
+}
+
+/// What a night is sorted by: the subject's worth, else the dark without moon.
+fn worth(night: &YearNight) -> f64 {
+    night.graded_minutes.unwrap_or(night.moonless_dark_minutes)
+}
+
+/// A line for each month: its dark hours without moon, and its best night.
+fn months(year: &Year) {
+    line(&format!("{:<10}{:>12}  {}", "month", "no moon", "best night"));
+    for nights in year
+        .nights
+        .chunk_by(|a, b| a.evening.month() == b.evening.month())
+    {
+        let dark: f64 = nights.iter().map(|n| n.moonless_dark_minutes).sum();
+        let best = nights.iter().max_by(|a, b| worth(a).total_cmp(&worth(b)));
+        let (Some(first), Some(best)) = (nights.first(), best) else {
+            continue;
+        };
+        let best = match worth(best) {
+            w if w > 0.0 => format!("{}, {}", best.evening, hours(w)),
+            _ => "none".into(),
+        };
+        line(&format!(
+            "{:<10}{:>12}  {best}",
+            first.evening.strftime("%Y-%m").to_string(),
+            hours(dark)
+        ));
+    }
+}
+
+fn table<'a>(nights: impl Iterator<Item = &'a YearNight>, subject: bool) {
     let mut head = format!("{:<12}{:>10}{:>12}", "evening", "dark", "no moon");
-    if year.subject.is_some() {
-        head += &format!("{:>12}{:>10}", "and it up", "worth");
+    if subject {
+        head += &format!("{:>12}{:>10}", "subject up", "worth");
     }
     line(&head);
-    for night in &year.nights {
+    for night in nights {
         let mut row = format!(
             "{:<12}{:>10}{:>12}",
             night.evening.to_string(),

@@ -11,6 +11,8 @@ mod axis;
 mod bad_input;
 #[path = "all/brackets.rs"]
 mod brackets;
+#[path = "all/bright_nights.rs"]
+mod bright_nights;
 #[path = "all/browser.rs"]
 mod browser;
 #[path = "all/check.rs"]
@@ -49,6 +51,8 @@ mod share;
 mod sheet;
 #[path = "all/shots.rs"]
 mod shots;
+#[path = "all/showers.rs"]
+mod showers;
 #[path = "all/shown.rs"]
 mod shown;
 #[path = "all/subjects.rs"]
@@ -59,6 +63,8 @@ mod sums;
 mod supply;
 #[path = "all/threats.rs"]
 mod threats;
+#[path = "all/trip.rs"]
+mod trip;
 #[path = "all/where_and_pole.rs"]
 mod where_and_pole;
 #[path = "all/whole.rs"]

@@ -71,8 +71,26 @@ pub struct RigSettings {
     pub focal_mm: Option<f64>,
     /// Pixel pitch in micrometres, instead of what the files say.
     pub pixel_um: Option<f64>,
+    /// Width and height of the sensor in millimetres, or the name of its format.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sensor: Option<String>,
     /// The lens's projection before distortion.
     pub projection: Projection,
+    /// Tracker, for the record.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tracker: Option<String>,
+    /// Amplitude of the tracker's periodic error, arcseconds: half of peak to peak.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub gear_error_arcsec: Option<f64>,
+    /// Period of that error, seconds.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub gear_period_s: Option<f64>,
+    /// Sky frames on one charge of the battery.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub frames_per_charge: Option<f64>,
+    /// What a frame takes on the card, megabytes.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub mb_per_frame: Option<f64>,
     /// The filter pattern of FITS files that do not tell it.
     pub fits_cfa: Option<Cfa>,
     /// The row order of FITS files, instead of what they tell.

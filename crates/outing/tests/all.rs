@@ -34,6 +34,8 @@ mod skyline;
 mod still;
 #[path = "all/temp.rs"]
 mod temp;
+#[path = "all/typed.rs"]
+mod typed;
 #[path = "all/watch.rs"]
 mod watch;
 #[path = "all/zone.rs"]

@@ -62,8 +62,9 @@ pub use hints::{
     EdgeFrame, HINTS_TOML, HintKind, HintStroke, HintsError, LandHints, LiveEdge, LiveEdgeError,
 };
 pub use journal::{Entry, Journal, JournalError, Output, StepKey};
-pub use new::{NewError, NewOptions, NewReport, new_outing};
+pub use new::{Difference, NewError, NewOptions, NewReport, new_outing};
 pub use nightloom_seam::Patch as MattePatch;
+pub use page::moved_words;
 pub use pyramid::{Pyramid, Stretch, TILE_PX};
 pub use report::{
     BuildReport, CanvasReport, ColourReport, FrameReport, LandReport, LensReport, LightReport, Outputs,

@@ -1,5 +1,7 @@
 //! Writes the first `outing.toml` from what the frames tell of themselves.
 
+mod merge;
+
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
@@ -8,16 +10,21 @@ use nightloom_raster::{DecodeError, FrameMeta};
 use serde::{Deserialize, Serialize};
 
 use crate::roles::{FrameFacts, RoleDecision, decide_roles};
+use merge::Merged;
 use nightloom_outing::FolderError;
 use nightloom_outing::{Discovery, OUTING_TOML, discover};
-use nightloom_outing::{Filled, parse_settings, template};
+use nightloom_outing::{Filled, SettingsError, parse_settings, template};
 use nightloom_outing::{Step, World};
 
+pub use merge::Difference;
+
 /// How a new outing is begun.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub struct NewOptions {
-    /// Write although an `outing.toml` is there; the old one is kept as a copy beside it.
+    /// Write an `outing.toml` that is there anew, round everything that is set in it; the old one is kept as a copy.
     pub force: bool,
+    /// What is planned: it goes before what frames tell, and an outing can begin with it before there are any.
+    pub given: Vec<Filled>,
 }
 
 /// What was written.
@@ -29,6 +36,9 @@ pub struct NewReport {
     pub old: Option<PathBuf>,
     /// Options that could be filled in, as `section.key`.
     pub filled: Vec<String>,
+    /// Where the file says other than what was found; the file's stays.
+    #[serde(default)]
+    pub differences: Vec<Difference>,
     /// How many frames have each role by now; “undecided” ones are decided by their content when built.
     pub roles: BTreeMap<String, usize>,
     /// Frames that could not be read, with the reason.
@@ -46,41 +56,75 @@ pub enum NewError {
     /// The person stopped it.
     #[error("stopped before anything was written")]
     Cancelled,
+    /// The `outing.toml` that is there has faults.
+    #[error(transparent)]
+    Settings(#[from] SettingsError),
     /// What was to be written would not be read again: a fault of the program.
     #[error("the settings made from the frames' data are not valid ({0}); please report this")]
     Invalid(String),
 }
 
-/// Reads the frames' EXIF and writes `outing.toml` into `folder`, whole or not at all.
+/// Reads the frames' EXIF and writes `outing.toml` into `folder`, whole or not at all. To one that is there it adds what
+/// is missing; what stands in it stays.
 ///
 /// # Errors
-/// If the folder is missing, holds no frames, cannot be written to, or has an `outing.toml` already.
+/// If the folder is missing or holds no frames and nothing is given, if it cannot be written to, or if its `outing.toml`
+/// has faults.
 pub fn new_outing(folder: &Path, options: &NewOptions, world: &dyn World) -> Result<NewReport, NewError> {
-    let found = discover(folder)?;
+    let planned = !options.given.is_empty();
+    let found = match discover(folder) {
+        Err(FolderError::Missing { .. }) if planned => Discovery::default(),
+        found => found?,
+    };
     let file = folder.join(OUTING_TOML);
-    if found.frames.is_empty() {
+    if found.frames.is_empty() && !planned {
         return Err(FolderError::NoFrames { path: folder.into() }.into());
-    }
-    if file.exists() && !options.force {
-        return Err(FolderError::Exists { path: file }.into());
     }
     let (facts, unreadable) = read_facts(&found, world)?;
     let decisions = decide_roles(&facts, &BTreeMap::new());
-    let filled = fill(&facts);
-    let text = template(&filled, &summary(&facts, &decisions, &unreadable));
-    parse_settings(&text, OUTING_TOML).map_err(|e| NewError::Invalid(e.to_string()))?;
-    let unwritable = |e: &std::io::Error| NewError::Folder(FolderError::unwritable(&file, e));
-    let old = if file.exists() {
-        Some(keep_old(&file).map_err(|e| unwritable(&e))?)
-    } else {
-        None
-    };
-    write_whole(&file, |out| std::io::Write::write_all(out, text.as_bytes())).map_err(|e| unwritable(&e))?;
-    Ok(NewReport {
-        filled: filled
+    let mut filled = options.given.clone();
+    let own = |f: &Filled| {
+        options
+            .given
             .iter()
-            .map(|f| format!("{}.{}", f.section, f.key))
-            .collect(),
+            .any(|g| (g.section, g.key) == (f.section, f.key))
+    };
+    filled.extend(fill(&facts).into_iter().filter(|f| !own(f)));
+    let summary = summary(&facts, &decisions, &unreadable);
+    let unwritable = |e: &std::io::Error| NewError::Folder(FolderError::unwritable(&file, e));
+    let old_text = match std::fs::read_to_string(&file) {
+        Ok(text) => Some(text),
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => None,
+        Err(e) => return Err(NewError::Folder(FolderError::unreadable(&file, &e))),
+    };
+    let made = match &old_text {
+        Some(old) => merge::merged(old, &filled)?,
+        None => Merged {
+            text: template(&filled, &summary),
+            added: filled
+                .iter()
+                .map(|f| format!("{}.{}", f.section, f.key))
+                .collect(),
+            differences: Vec::new(),
+        },
+    };
+    let text = match old_text {
+        Some(_) if options.force => merge::afresh(&made.text, &summary)?,
+        _ => made.text,
+    };
+    parse_settings(&text, OUTING_TOML).map_err(|e| NewError::Invalid(e.to_string()))?;
+    let old = match &old_text {
+        Some(_) if options.force => Some(keep_old(&file).map_err(|e| unwritable(&e))?),
+        _ => None,
+    };
+    if old_text.as_ref() != Some(&text) {
+        std::fs::create_dir_all(folder).map_err(|e| unwritable(&e))?;
+        write_whole(&file, |out| std::io::Write::write_all(out, text.as_bytes()))
+            .map_err(|e| unwritable(&e))?;
+    }
+    Ok(NewReport {
+        filled: made.added,
+        differences: made.differences,
         roles: count(&decisions),
         notes: found.notes,
         file,

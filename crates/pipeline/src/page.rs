@@ -72,11 +72,24 @@ fn warnings(report: &BuildReport) -> Markup {
     }
 }
 
+/// How far something was moved, in the words of directions: `80 px up, 12 px left`.
+pub fn moved_words(right: f64, down: f64) -> String {
+    let part = |by: f64, ways: [&str; 2]| {
+        let size = (by.abs() * 10.0).round() / 10.0;
+        (size > 0.0).then(|| format!("{size} px {}", ways[usize::from(by < 0.0)]))
+    };
+    let parts = [part(down, ["down", "up"]), part(right, ["right", "left"])];
+    parts.into_iter().flatten().collect::<Vec<_>>().join(", ")
+}
+
 fn figures(report: &BuildReport) -> Markup {
     let seam = &report.seam;
     let moved = match seam.offset_px {
         [0.0, 0.0] => "not moved: it stands where it stood".to_owned(),
-        [x, y] => format!("moved by {x:+.1} px right, {y:+.1} px down: it never stood there over this land"),
+        [x, y] => format!(
+            "moved by {}: it never stood there over this land",
+            moved_words(x, y)
+        ),
     };
     html! {
         section {

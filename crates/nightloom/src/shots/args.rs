@@ -6,8 +6,10 @@ use nightloom_outing::shots::{
     FlatLight, Hours, LandLightWanted, Run, ShotList, ShotSettings, ShotsError, shot_list,
 };
 
+use nightloom_outing::{RigSettings, typed};
+
 use crate::failure::Failure;
-use crate::told::{one_of, time_alone as seconds};
+use crate::told::{RigArgs, one_of, time_alone as seconds};
 
 /// Light of the land frames.
 const LAND_LIGHTS: [(&str, &str, LandLightWanted); 4] = [
@@ -35,6 +37,8 @@ pub(super) struct PlanArgs {
     pace: PaceArgs,
     #[command(flatten)]
     rough: RoughArgs,
+    #[command(flatten)]
+    rig: RigArgs,
 }
 
 /// What is taken.
@@ -170,7 +174,7 @@ struct RoughArgs {
     #[arg(long, value_name = "C", allow_negative_numbers = true)]
     temperature: Option<f64>,
     /// Relative humidity in the night, percent; with the temperature it gives the dew point.
-    #[arg(long, value_name = "PERCENT", requires = "temperature")]
+    #[arg(long, value_name = "PERCENT", value_parser = typed::per_cent, requires = "temperature")]
     humidity: Option<f64>,
 }
 
@@ -194,7 +198,8 @@ impl Asked {
 }
 
 impl PlanArgs {
-    pub(super) fn asked(&self) -> Result<Asked, Failure> {
+    pub(super) fn asked(&self, of_outing: &RigSettings) -> Result<Asked, Failure> {
+        let rig = self.rig.or(of_outing)?;
         let (frames, pace, rough) = (&self.frames, &self.pace, &self.rough);
         let (land, land_by_light) = frames.land()?;
         let mut settings = ShotSettings {
@@ -219,8 +224,8 @@ impl PlanArgs {
         };
         settings.card.megapixels = rough.megapixels;
         settings.card.bits = rough.bits;
-        settings.card.mb_per_frame = rough.mb_per_frame;
-        settings.power.frames_per_charge = rough.frames_per_charge;
+        settings.card.mb_per_frame = rough.mb_per_frame.or(rig.mb_per_frame);
+        settings.power.frames_per_charge = rough.frames_per_charge.or(rig.frames_per_charge);
         settings.power.counted_at_c = rough.counted_at;
         Ok(Asked {
             settings,

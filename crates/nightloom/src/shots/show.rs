@@ -71,13 +71,10 @@ fn tell_sums(list: &ShotList) {
             totals.sky_s / 60.0
         ),
     );
-    let spare = list.spare_min;
-    let left = if spare < 0.0 {
-        "over the window"
-    } else {
-        "left in the window"
-    };
-    row("in hand", format!("{} {left}", hours(spare.abs())));
+    match list.spare_min {
+        over if over < 0.0 => line(&format!("The plan overruns the dark window by {}.", hours(-over))),
+        spare => row("in hand", format!("{} left in the window", hours(spare))),
+    }
     row("away", hours(totals.away_min));
     row(
         "card",

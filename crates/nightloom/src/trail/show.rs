@@ -135,7 +135,7 @@ pub(super) fn tell(shot: &Shot, answer: &Answer, tolerance: f64, json: bool) {
     }
     if let Some(kept) = answer.kept {
         say(&format!(
-            "Frames kept, the gear's phase being chance: {:.0} %",
+            "Expect {:.0} % sharp frames: the gear's error strikes at random.",
             kept * 100.0
         ));
     }

@@ -11,6 +11,7 @@ mod frame_map;
 mod labels;
 mod ladder;
 mod night_strip;
+mod plain;
 mod sight_view;
 mod signal;
 mod svg;

@@ -6,23 +6,19 @@ use jiff::tz::TimeZone;
 use nightloom_sky::Instant;
 
 use super::Look;
+use super::plain::plain;
 
 /// Inks by what they are for. Tones carry no meaning by themselves: everything has its line, height or word.
 const DAY: &str = "--paper:#fff;--ink:#17191d;--soft:#5c636e;--rule:#d9dce1;--day:#fff;--civil:#f1f2f4;--nautical:#e4e6ea;--astro:#d6d9df;--night:#c5cad3;--land:#4a5058;--glow:#8b7a55;--fill:#2c4a52;--shade:#f1f2f4";
 const RED: &str = "--paper:#000;--ink:#c80000;--soft:#900000;--rule:#3c0000;--day:#480000;--civil:#380000;--nautical:#280000;--astro:#180000;--night:#000;--land:#2c0000;--glow:#780000;--fill:#b40000;--shade:#1c0000";
 
-const CLASSES: &str = "text{font-family:system-ui,'Segoe UI',Roboto,'DejaVu Sans',sans-serif;font-size:12px;fill:var(--ink)}\
-.big{font-size:15px;font-weight:600}.soft{fill:var(--soft)}.small{font-size:10.5px}\
-.mid{text-anchor:middle}.end{text-anchor:end}\
-.ink{stroke:var(--ink)}.line{fill:none;stroke:var(--ink);stroke-width:2;stroke-linejoin:round;stroke-linecap:round}\
-.thin{fill:none;stroke:var(--soft);stroke-width:1}.rule{stroke:var(--rule);stroke-width:1;fill:none}\
-.dash{stroke-dasharray:6 4}.dots{stroke-dasharray:1.5 4}\
-.land{fill:var(--land);stroke:var(--ink);stroke-width:1.2}.fill{fill:var(--fill)}.paper{fill:var(--paper)}\
-.halo{paint-order:stroke;stroke:var(--paper);stroke-width:3px;stroke-linejoin:round}";
+/// What every text is set in unless its class says otherwise.
+const FONT: &str = "font-family=\"system-ui,'Segoe UI',Roboto,'DejaVu Sans',sans-serif\" font-size=\"12\"";
 
 /// A chart being drawn.
 pub(super) struct Sheet {
     text: String,
+    inks: &'static str,
 }
 
 impl Sheet {
@@ -32,18 +28,21 @@ impl Sheet {
             Look::Day => DAY,
             Look::Red => RED,
         };
-        let mut sheet = Self { text: String::new() };
+        let mut sheet = Self {
+            text: String::new(),
+            inks,
+        };
         let title = escaped(title);
         sheet.put(format_args!(
-            "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width:.0} {height:.0}\" role=\"img\" aria-label=\"{title}\" style=\"{inks};background:var(--paper)\"><title>{title}</title><style>{CLASSES}</style><rect width=\"{width:.0}\" height=\"{height:.0}\" class=\"paper\"/>"
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width:.0} {height:.0}\" role=\"img\" aria-label=\"{title}\" {FONT} style=\"background:var(--paper)\"><title>{title}</title><rect width=\"{width:.0}\" height=\"{height:.0}\" class=\"paper\"/>"
         ));
         sheet
     }
 
-    /// The finished SVG.
+    /// The finished SVG, plain.
     pub(super) fn done(mut self) -> String {
         self.text.push_str("</svg>\n");
-        self.text
+        plain(&self.text, self.inks)
     }
 
     /// Anything, as it is.
@@ -55,6 +54,13 @@ impl Sheet {
     /// Words at a place.
     pub(super) fn words(&mut self, [x, y]: [f64; 2], class: &str, words: &str) {
         let words = escaped(words);
+        // The halo lies under the words as a text of its own: not every program paints a stroke before its fill.
+        if let Some(bare) = without_halo(class) {
+            self.put(format_args!(
+                "<text x=\"{x:.1}\" y=\"{y:.1}\" class=\"{class}\" aria-hidden=\"true\">{words}</text><text x=\"{x:.1}\" y=\"{y:.1}\" class=\"{bare}\">{words}</text>"
+            ));
+            return;
+        }
         self.put(format_args!(
             "<text x=\"{x:.1}\" y=\"{y:.1}\" class=\"{class}\">{words}</text>"
         ));
@@ -99,6 +105,13 @@ impl Sheet {
         draw(self);
         self.text.push_str("</g>");
     }
+}
+
+/// The classes but for the halo, if it is among them.
+fn without_halo(class: &str) -> Option<String> {
+    let classes: Vec<&str> = class.split(' ').collect();
+    let bare: Vec<&str> = classes.iter().copied().filter(|c| *c != "halo").collect();
+    (bare.len() < classes.len()).then(|| bare.join(" "))
 }
 
 fn path(points: impl IntoIterator<Item = [f64; 2]>) -> String {

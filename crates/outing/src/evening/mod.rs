@@ -3,8 +3,11 @@
 //! Every question about nights begins here, whoever asks: [`Evening::of`] takes a [`PlaceTold`] with what is told beside
 //! it.
 
+mod aim;
 mod around;
+mod chances;
 mod clock;
+mod reason;
 mod shows;
 
 use std::path::PathBuf;
@@ -15,15 +18,18 @@ use nightloom_sky::brightness::{SkyBackground, SkyOverSite};
 use nightloom_sky::night::{NightError, Nights, Standpoint};
 use nightloom_sky::skyline::North;
 use nightloom_sky::subjects::{self, Subject, SubjectError};
-use nightloom_sky::{EarthOrientation, Instant, Site, SiteError, Skyline};
+use nightloom_sky::{Angle, EarthOrientation, Instant, Site, SiteError, Skyline};
 use serde_json::{Value, json};
 
 use crate::{
     FolderError, OUTING_TOML, Settings, SettingsError, SiteZone, SkylineFileError, ZoneError, likelier_place,
     measured_skyline, outing_skyline, read_settings, site_zone,
 };
+pub use aim::{aim_words, compass_point};
 pub(crate) use around::{settings_around, site_by_file};
+pub use chances::{ShowerPeak, never, shower_peak};
 pub use clock::{clock, clock_short, hours, offset};
+pub use reason::{SunAlways, sun_always, why_no_dark};
 pub use shows::Shows;
 
 /// Where the camera stands, as far as it is told.
@@ -35,6 +41,10 @@ pub struct PlaceTold {
     pub coordinates_deg: Option<(f64, f64)>,
     /// Elevation in metres; goes before the outing's.
     pub elevation_m: Option<f64>,
+    /// The zone that is kept with these coordinates, by its IANA name.
+    pub zone: Option<String>,
+    /// The land's edge that is kept with them.
+    pub skyline: Option<PathBuf>,
 }
 
 /// What is told of an evening beside its place.
@@ -50,6 +60,8 @@ pub struct EveningTold {
     pub skyline: Option<PathBuf>,
     /// V magnitudes per square arcsecond of the moonless zenith; a natural sky's when not given.
     pub sky_mag: Option<f64>,
+    /// The sun's altitude below which it is dark, degrees; −18 when not given.
+    pub dark_limit_deg: Option<f64>,
     /// In which units and whose time things are told.
     pub shows: Shows,
 }
@@ -80,7 +92,7 @@ pub enum EveningError {
     Skyline(#[from] SkylineFileError),
     /// Nobody said where.
     #[error(
-        "the place is not known; give --lat and --lon, or the folder of an outing whose {OUTING_TOML} has site.latitude_deg and site.longitude_deg"
+        "the place is not known; give --lat and --lon, --site and a name, or the folder of an outing whose {OUTING_TOML} has site.latitude_deg and site.longitude_deg"
     )]
     NoPlace,
     /// Nobody said when.
@@ -120,6 +132,21 @@ impl PlaceTold {
         let elevation_m = self.elevation_m.or(known.map(|site| site.elevation_m));
         Ok(Site::new(latitude, longitude, elevation_m.unwrap_or(0.0))?)
     }
+
+    /// The zone there: the one that is `named`, the place's own, or the one that its coordinates lie in.
+    ///
+    /// # Errors
+    /// As [`PlaceTold::site`], and a name that no zone has.
+    pub fn zone(&self, settings: &Settings, named: Option<&str>) -> Result<SiteZone, EveningError> {
+        // A place of one's own is not in the outing's zone.
+        let of_outing = settings
+            .site
+            .zone
+            .as_deref()
+            .filter(|_| self.coordinates_deg.is_none());
+        let name = named.or(self.zone.as_deref()).or(of_outing);
+        Ok(site_zone(name, &self.site(settings)?)?)
+    }
 }
 
 /// A place and its sky, ready for questions about its nights.
@@ -149,20 +176,22 @@ impl Evening {
         let place = &told.place;
         let settings = place.settings()?;
         let site = place.site(&settings)?;
-        // A place of one's own is not in the outing's zone.
         let own = place.coordinates_deg.is_some();
-        let outing_zone = settings.site.zone.as_deref().filter(|_| !own);
-        let zone = site_zone(told.zone.as_deref().or(outing_zone), &site)?;
+        let zone = place.zone(&settings, told.zone.as_deref())?;
         let mut standpoint = Standpoint::at(site);
         standpoint.orientation = EarthOrientation::with_ut1_minus_utc(told.ut1_minus_utc_s);
         // Nor is the outing's skyline for another place.
-        let skyline: Option<Skyline> = match (&told.skyline, &place.folder) {
+        let skyline: Option<Skyline> = match (told.skyline.as_ref().or(place.skyline.as_ref()), &place.folder)
+        {
             (Some(csv), _) => Some(measured_skyline(csv, North::True)?),
             (None, Some(folder)) if !own => outing_skyline(folder, &settings.site)?,
             _ => None,
         };
         let skyline_known = skyline.is_some();
         standpoint.skyline = skyline.unwrap_or_default();
+        if let Some(deg) = told.dark_limit_deg {
+            standpoint.dark_limit = Angle::from_deg(deg);
+        }
         if let Some(mag) = told.sky_mag {
             standpoint.sky = SkyOverSite {
                 background: SkyBackground::measured(mag),

@@ -3,8 +3,7 @@
 use jiff::tz::TimeZone;
 use nightloom_sky::Site;
 
-/// Metres in a foot, by definition (international yard and pound agreement, 1959).
-const FOOT_M: f64 = 0.3048;
+use crate::typed::FOOT_M;
 
 /// What a person wants to read; metres and the site's time when nothing is said.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

@@ -4,13 +4,14 @@ use std::collections::BTreeMap;
 
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
-use nightloom_sky::Instant;
 use toml_edit::{Document, Item, Key, TableLike, Value as Toml};
 
 use super::near::nearest;
 use super::options::{FRAME_OPTIONS, OPTIONS, OptionKind, OptionSpec, SECTIONS};
+use super::typed_value::{number_typed, takes_text};
 use crate::error::SettingFault;
 use crate::plan::Crop;
+use crate::typed::{self, MomentTyped};
 use crate::zone::near_zones;
 
 /// A value of the right kind within its range.
@@ -22,7 +23,7 @@ pub(super) enum Value {
     Flag(bool),
     Pair([f64; 2]),
     Crop(Crop),
-    Moment(Instant),
+    Moment(MomentTyped),
     Date(Date),
     OffsetS(i32),
 }
@@ -73,11 +74,30 @@ fn syntax_fault(text: &str, error: &toml_edit::TomlError) -> SettingFault {
     let shown = text.lines().nth(line - 1).unwrap_or_default().trim();
     let key = shown.split('=').next().unwrap_or_default().trim().to_owned();
     let key = if shown.contains('=') { key } else { String::new() };
+    let better = without_quotes(&key, shown).unwrap_or_else(|| "a line is: key = value".into());
     SettingFault {
         line,
         key,
-        message: format!("this is not valid TOML ({message}), found “{shown}”; a line is: key = value"),
+        message: format!("this is not valid TOML ({message}), found “{shown}”; {better}"),
     }
+}
+
+/// How a number that was written with its unit, or in degrees and minutes, is written.
+fn without_quotes(key: &str, shown: &str) -> Option<String> {
+    let option = OPTIONS.iter().find(|o| o.key == key)?;
+    let OptionKind::Number { .. } = option.kind else {
+        return None;
+    };
+    let (_, typed) = shown.split_once('=')?;
+    let typed = typed.split('#').next()?.trim();
+    let value = number_typed(option, typed).ok()?;
+    Some(match takes_text(option) {
+        true => format!(
+            "write {key} = {value}, or {key} = {}",
+            Toml::from(typed).to_string().trim()
+        ),
+        false => format!("write {key} = {value}"),
+    })
 }
 
 fn line_at(text: &str, offset: usize) -> usize {
@@ -109,8 +129,8 @@ impl Checker<'_> {
         };
         let Some(table) = item.as_table_like() else {
             let message = format!(
-                "expected a section, found {}; write [{section}] on a line of its own",
-                found(item)
+                "expected [{section}] on a line of its own, found {}; write [{section}] and its keys below it",
+                written(name, item)
             );
             return self.fault(line, name, message);
         };
@@ -260,6 +280,14 @@ fn unit(option: &OptionSpec) -> Option<&'static str> {
     }
 }
 
+/// A section's name as it was written where a section was expected.
+fn written(name: &str, item: &Item) -> String {
+    match item {
+        Item::ArrayOfTables(_) => format!("[[{name}]]"),
+        _ => format!("{name} = {}", found(item)),
+    }
+}
+
 /// The item as an error shows it.
 fn found(item: &Item) -> String {
     match item {
@@ -332,19 +360,16 @@ fn in_range(option: &OptionSpec, item: &Item, min: f64, max: f64) -> Result<f64,
             Err(format!("set {} within that range", option.key))
         };
     }
-    let number: String = item
-        .as_str()
-        .unwrap_or_default()
-        .trim_start()
-        .chars()
-        .take_while(|c| c.is_ascii_digit() || matches!(c, '.' | '-' | '+'))
-        .collect();
-    match number.parse::<f64>() {
+    let Some(text) = item.as_str() else {
+        return Err(String::new());
+    };
+    match number_typed(option, text) {
+        Ok(v) if takes_text(option) && (min..=max).contains(&v) => Ok(v),
         Ok(v) => Err(format!(
             "write the bare number without quotes or unit: {} = {v}",
             option.key
         )),
-        Err(_) => Err(String::new()),
+        Err(error) => Err(error.to_string()),
     }
 }
 
@@ -417,16 +442,19 @@ fn did_you_mean(names: &[String]) -> String {
 /// Years that a photograph can be of.
 const YEARS: std::ops::RangeInclusive<i16> = 1970..=2200;
 
-fn moment(item: &Item) -> Result<Instant, String> {
+fn moment(item: &Item) -> Result<MomentTyped, String> {
     let text = match item.as_datetime() {
-        Some(d) if d.offset.is_none() => return Err("add Z for UTC, or the offset".into()),
         Some(d) => d.to_string(),
         None => item.as_str().ok_or_else(String::new)?.to_owned(),
     };
-    let instant: Instant = text.parse().map_err(|_| String::new())?;
-    let year = TimeZone::UTC.to_datetime(instant.timestamp()).year();
+    let moment = typed::moment(&text).map_err(|e| e.to_string())?;
+    let year = match &moment {
+        MomentTyped::At(instant) => TimeZone::UTC.to_datetime(instant.timestamp()).year(),
+        MomentTyped::Local(local, _) => local.year(),
+        MomentTyped::Clock(..) => return Ok(moment),
+    };
     if YEARS.contains(&year) {
-        Ok(instant)
+        Ok(moment)
     } else {
         Err(format!("give a year from {} to {}", YEARS.start(), YEARS.end()))
     }

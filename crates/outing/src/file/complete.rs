@@ -9,6 +9,8 @@ use super::check::{At, Checked, Value};
 use crate::error::SettingFault;
 use crate::plan::{Crop, FrameOverride, LandUse, Look, Rejection, Settings, White};
 use crate::role::Role;
+use crate::typed::MomentTyped;
+use crate::zone::{named_zone, site_zone};
 
 /// The lens's projection, as files name it.
 pub(crate) const PROJECTIONS: [(&str, Projection); 5] = [
@@ -61,12 +63,6 @@ impl Values {
             _ => None,
         }
     }
-    fn moment(&self, section: &'static str, key: &'static str) -> Option<Instant> {
-        match self.at(section, key)?.value {
-            Value::Moment(m) => Some(m),
-            _ => None,
-        }
-    }
     fn offset(&self, section: &'static str, key: &'static str) -> Option<i32> {
         match self.at(section, key)?.value {
             Value::OffsetS(s) => Some(s),
@@ -101,6 +97,7 @@ pub(super) fn complete(checked: Checked) -> Result<Settings, Vec<SettingFault>> 
     levels(&values)?;
     stacks(&values, &mut settings);
     picture(&values, &mut settings);
+    settings.seam.instant = instant(&values, &settings)?;
     frames(values.0, &mut settings);
     Ok(settings)
 }
@@ -137,6 +134,38 @@ fn place(values: &Values) -> Result<Option<Site>, Vec<SettingFault>> {
     }
 }
 
+/// The moment shown, a time of the site's clock by the site's zone.
+fn instant(values: &Values, settings: &Settings) -> Result<Option<Instant>, Vec<SettingFault>> {
+    let Some(At {
+        line,
+        value: Value::Moment(moment),
+    }) = values.at("seam", "instant")
+    else {
+        return Ok(None);
+    };
+    let site = &settings.site;
+    let zone = match (&site.zone, &site.place) {
+        (Some(name), _) => named_zone(name).ok(),
+        (None, Some(place)) => site_zone(None, place).ok(),
+        _ => None,
+    };
+    let found = match (moment, zone) {
+        (MomentTyped::At(instant), _) => Ok(*instant),
+        (other, Some(zone)) => other.instant(&zone.zone, settings.outing.evening).map_err(|e| e.to_string()),
+        _ => Err(
+            "expected a moment in UTC, found a time of the site's clock, and the site is not known; add Z for UTC, or the offset, or give the site"
+                .into(),
+        ),
+    };
+    found.map(Some).map_err(|message| {
+        vec![SettingFault {
+            line: *line,
+            key: "seam.instant".into(),
+            message,
+        }]
+    })
+}
+
 fn levels(values: &Values) -> Result<(), Vec<SettingFault>> {
     let level = |key: &'static str| values.number("rig", key);
     match (level("fits_black"), level("fits_white")) {
@@ -164,6 +193,12 @@ fn rig(values: &Values, settings: &mut Settings) {
     rig.projection = values
         .word("rig", "projection", &PROJECTIONS)
         .unwrap_or(rig.projection);
+    rig.sensor = values.text("rig", "sensor");
+    rig.tracker = values.text("rig", "tracker");
+    rig.gear_error_arcsec = values.number("rig", "gear_error_arcsec");
+    rig.gear_period_s = values.number("rig", "gear_period_s");
+    rig.frames_per_charge = values.number("rig", "frames_per_charge");
+    rig.mb_per_frame = values.number("rig", "mb_per_frame");
     let patterns = [
         ("RGGB", Cfa::RGGB),
         ("BGGR", Cfa::BGGR),
@@ -205,7 +240,6 @@ fn stacks(values: &Values, settings: &mut Settings) {
 }
 
 fn picture(values: &Values, settings: &mut Settings) {
-    settings.seam.instant = values.moment("seam", "instant");
     settings.seam.offset_px = values.pair("seam", "offset_px").unwrap_or_default();
     let p = &mut settings.picture;
     p.gradient = values.number("picture", "gradient").unwrap_or(p.gradient);

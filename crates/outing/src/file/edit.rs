@@ -3,9 +3,11 @@
 use toml_edit::{DocumentMut, Item, Value as Toml};
 
 use super::options::{OPTIONS, OptionKind, OptionSpec};
+use super::typed_value::number_typed;
 use super::{parse_settings, template};
 use crate::discover::OUTING_TOML;
 use crate::error::{SettingFault, SettingsError};
+use crate::typed::{TypedError, date, place};
 
 /// The value of one option as a person would type it, texts without quotes; `None` where it is off.
 ///
@@ -57,8 +59,8 @@ pub fn with_option(text: &str, section: &str, key: &str, typed: &str) -> Result<
     let typed = typed.trim();
     let changed = match place_typed(section, key, typed) {
         Some([latitude, longitude]) => {
-            let text = changed(&started, known(SITE, LATITUDE)?, latitude)?;
-            changed(&text, known(SITE, LONGITUDE)?, longitude)?
+            let text = changed(&started, known(SITE, LATITUDE)?, &latitude)?;
+            changed(&text, known(SITE, LONGITUDE)?, &longitude)?
         }
         None => changed(&started, option, typed)?,
     };
@@ -71,20 +73,18 @@ const LATITUDE: &str = "latitude_deg";
 const LONGITUDE: &str = "longitude_deg";
 
 /// Latitude and longitude typed together; both empty where either is switched off.
-fn place_typed<'a>(section: &str, key: &str, typed: &'a str) -> Option<[&'a str; 2]> {
+fn place_typed(section: &str, key: &str, typed: &str) -> Option<[String; 2]> {
     if section != SITE || ![LATITUDE, LONGITUDE].contains(&key) {
         return None;
     }
     if typed.is_empty() {
-        return Some(["", ""]);
+        return Some([String::new(), String::new()]);
     }
-    let parts = typed.split(|c: char| c.is_whitespace() || c == ';');
-    let parts: Vec<&str> = parts
-        .map(|p| p.trim_end_matches(','))
-        .filter(|p| !p.is_empty())
-        .collect();
-    match parts[..] {
-        [latitude, longitude] if key == LATITUDE => Some([latitude, longitude]),
+    // A figure that may be a latitude alone is one: the longitude has a field of its own.
+    match place(typed) {
+        Ok(place) if key == LATITUDE => {
+            Some([place.latitude_deg, place.longitude_deg].map(|v| v.to_string()))
+        }
         _ => None,
     }
 }
@@ -136,7 +136,10 @@ fn parsed(text: &str) -> Result<DocumentMut, SettingsError> {
 fn as_toml(option: &OptionSpec, typed: &str) -> Result<Toml, SettingsError> {
     let bare = |text: &str| text.parse::<Toml>().ok();
     let value = match option.kind {
-        OptionKind::Number { .. } => plain_number(typed).map(Toml::from),
+        OptionKind::Number { .. } => {
+            let named = |e: TypedError| fault(&format!("{}.{}", option.section, option.key), e.to_string());
+            Some(Toml::from(number_typed(option, typed).map_err(named)?))
+        }
         OptionKind::Whole { .. } => typed.parse::<i64>().ok().map(Toml::from),
         OptionKind::Flag => match typed {
             "true" | "yes" | "on" => Some(Toml::from(true)),
@@ -145,7 +148,10 @@ fn as_toml(option: &OptionSpec, typed: &str) -> Result<Toml, SettingsError> {
         },
         OptionKind::Pair { .. } => bare(&format!("[{}]", typed.trim_matches(['[', ']']))),
         OptionKind::Crop if typed.contains(',') => bare(&format!("[{}]", typed.trim_matches(['[', ']']))),
-        OptionKind::Date => bare(typed).filter(Toml::is_datetime),
+        OptionKind::Date => {
+            let named = |e: TypedError| fault(&format!("{}.{}", option.section, option.key), e.to_string());
+            bare(&date(typed).map_err(named)?.to_string())
+        }
         _ => Some(Toml::from(unquoted(typed))),
     };
     value.ok_or_else(|| {
@@ -162,12 +168,6 @@ fn unquoted(typed: &str) -> &str {
         .strip_prefix('"')
         .and_then(|t| t.strip_suffix('"'))
         .unwrap_or(typed)
-}
-
-/// A number as people write it; kept as a float so that it stays one in the file.
-fn plain_number(typed: &str) -> Option<f64> {
-    let number = typed.replace(',', ".").replace('\u{2212}', "-");
-    number.parse::<f64>().ok().filter(|n| n.is_finite())
 }
 
 /// Takes the `#` from the option's line in its section, if the template's line is there and the option is off.

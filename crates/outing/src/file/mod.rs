@@ -9,6 +9,7 @@ mod edit;
 mod near;
 pub mod options;
 mod template;
+mod typed_value;
 
 use std::path::Path;
 
@@ -50,7 +51,11 @@ pub fn parse_settings(text: &str, file: &str) -> Result<Settings, SettingsError>
 /// # Errors
 /// If the file is there and cannot be read, or says something impossible.
 pub fn read_settings(folder: &Path) -> Result<Settings, SettingsError> {
-    let path = folder.join(OUTING_TOML);
+    read_file(&folder.join(OUTING_TOML))
+}
+
+/// Reads settings out of one file; without it they are the defaults.
+pub(crate) fn read_file(path: &Path) -> Result<Settings, SettingsError> {
     let failed = |message: String| SettingsError {
         file: path.display().to_string(),
         faults: vec![SettingFault {
@@ -59,7 +64,7 @@ pub fn read_settings(folder: &Path) -> Result<Settings, SettingsError> {
             message,
         }],
     };
-    match nightloom_raster::read_regular(&path, nightloom_raster::MOST_TEXT_BYTES) {
+    match nightloom_raster::read_regular(path, nightloom_raster::MOST_TEXT_BYTES) {
         Ok(bytes) => match String::from_utf8(bytes) {
             Ok(text) => parse_settings(&text, &path.display().to_string()),
             Err(_) => Err(failed(

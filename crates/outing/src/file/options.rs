@@ -41,7 +41,7 @@ pub enum OptionKind {
     },
     /// What is kept of a picture: “covered”, “all”, or `[left, top, right, bottom]`.
     Crop,
-    /// A moment in UTC, RFC 3339.
+    /// A moment in UTC, RFC 3339, or by the site's clock.
     Moment,
     /// A date, YYYY-MM-DD.
     Date,
@@ -150,7 +150,7 @@ pub const OPTIONS: &[OptionSpec] = &[
         "subject",
         OptionKind::Text,
         None,
-        "\"Orion Nebula\"",
+        "\"Lyra\"",
         "What the picture is about: a constellation, star, nebula, planet, shower, the Milky Way's core, or RA,DEC in ICRS degrees.",
     ),
     option(
@@ -238,6 +238,54 @@ pub const OPTIONS: &[OptionSpec] = &[
         Some("\"rectilinear\""),
         "\"equisolid\"",
         "How the lens draws before its faults; everything but rectilinear is a fisheye.",
+    ),
+    option(
+        "rig",
+        "sensor",
+        OptionKind::Text,
+        None,
+        "\"36x24\"",
+        "Width and height of the sensor in millimetres, or the name of its format, for what a frame takes in.",
+    ),
+    option(
+        "rig",
+        "tracker",
+        OptionKind::Text,
+        None,
+        "\"A small tracker\"",
+        "Tracker, for the record.",
+    ),
+    option(
+        "rig",
+        "gear_error_arcsec",
+        number("arcseconds", 0.0, 3600.0),
+        None,
+        "25.0",
+        "Amplitude of the tracker's periodic error, half of peak to peak; needs gear_period_s too.",
+    ),
+    option(
+        "rig",
+        "gear_period_s",
+        number("seconds", 1.0, 86400.0),
+        None,
+        "480.0",
+        "Period of the tracker's periodic error.",
+    ),
+    option(
+        "rig",
+        "frames_per_charge",
+        number("frames", 1.0, 1e6),
+        None,
+        "220.0",
+        "Your own count of sky frames on one charge of the battery.",
+    ),
+    option(
+        "rig",
+        "mb_per_frame",
+        number("megabytes", 0.1, 10000.0),
+        None,
+        "48.0",
+        "What one frame takes on the card.",
     ),
     option(
         "rig",
@@ -513,7 +561,7 @@ impl OptionKind {
             Self::Crop => {
                 "\"covered\", \"all\", or [left, top, right, bottom] in whole pixels of the full canvas, right and bottom beyond left and top".into()
             }
-            Self::Moment => "a moment in UTC such as 2026-09-12T21:40:00Z".into(),
+            Self::Moment => "a moment in UTC such as 2026-09-12T21:40:00Z, or by the site's clock, as 2026-09-12T23:40:00".into(),
             Self::Date => "a date such as 2026-09-12".into(),
             Self::Zone => "an IANA time zone such as \"Europe/Zurich\"".into(),
             Self::Offset => "an offset from UTC such as \"+02:00\"".into(),

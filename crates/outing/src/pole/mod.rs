@@ -10,7 +10,7 @@ use serde::Serialize;
 
 pub use cost::{allowed_error, drift_px};
 pub use sight::{Sight, sight};
-pub use words::{BEAM_FREE, CAUTIONS, Hint, clock_words, hints};
+pub use words::{BEAM_FREE, CAUTIONS, Hint, clock_time_words, clock_words, hints};
 
 /// Width of a finger at arm's length, degrees (1.5° to 2°: common practice, no source).
 pub(crate) const FINGER_DEG: f64 = 1.75;
@@ -103,6 +103,11 @@ pub struct PolePlan {
     pub cautions: &'static [&'static str],
     /// Offsets.
     pub widths: PoleWidths,
+    /// How far the star stands from the pole as seen through the air, arcminutes.
+    pub separation_arcmin: f64,
+    /// What stands in the way of this plan: a pole low over the ground, or the sun up.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub mind: Option<String>,
     /// For the lens and the exposure.
     pub cost: Option<PoleCost>,
     /// Lines through bright stars to the pole, now.
@@ -160,6 +165,8 @@ pub fn pole_plan(observer: &Observer, ask: &PoleAsk) -> Result<PolePlan, FieldEr
         beam_free: BEAM_FREE,
         cautions: &CAUTIONS,
         widths,
+        separation_arcmin: separation.arcmin(),
+        mind: words::mind(observer),
         cost,
         hops: pole_hops(observer, HOPS).iter().map(HopLine::from).collect(),
         figure: OCTANS

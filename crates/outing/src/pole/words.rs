@@ -1,5 +1,7 @@
 //! What is said before any frame.
 
+use nightloom_sky::{Observer, SolarBody, Target};
+
 use super::{FigureStar, PolePlan};
 
 /// The way that needs no beam.
@@ -27,6 +29,38 @@ pub fn clock_words(clock_deg: f64) -> &'static str {
     ];
     let eighth = (clock_deg / 45.0).round().rem_euclid(8.0);
     WAYS[(eighth as usize).min(7)]
+}
+
+/// A clock angle as an hour hand shows it: 0° is 12:00, 340° is 11:20.
+pub fn clock_time_words(clock_deg: f64) -> String {
+    // An hour of the clock is 30°; to ten minutes, as a hand is read.
+    let tens = (clock_deg.rem_euclid(360.0) / 5.0).round() as u32 % 72;
+    let hour = match tens / 6 {
+        0 => 12,
+        hour => hour,
+    };
+    format!("{hour}:{:02}", tens % 6 * 10)
+}
+
+/// The pole lower than this, degrees, is in haze and refraction, and often behind land (common practice, no source).
+const LOW_DEG: f64 = 5.0;
+
+/// What stands in the way before one begins.
+pub(super) fn mind(observer: &Observer) -> Option<String> {
+    let pole = observer.site().latitude.deg().abs();
+    let sun = observer.place(&Target::Body(SolarBody::Sun)).altitude.deg();
+    let mut said = Vec::new();
+    if pole < LOW_DEG {
+        said.push(format!(
+            "The pole is {pole:.1}° high only: haze, refraction and land hide it. Measure the axis from frames."
+        ));
+    }
+    if sun > -0.8333 {
+        said.push(format!(
+            "The sun is up ({sun:.0}° high): no star is to be seen. Never look at it or near it through a sight or a lens."
+        ));
+    }
+    (!said.is_empty()).then(|| said.join(" "))
 }
 
 /// A hint with its heading.
@@ -71,9 +105,10 @@ pub fn hints(plan: &PolePlan, star: &str) -> Vec<Hint> {
 fn aim(plan: &PolePlan, star: &str) -> Hint {
     let w = &plan.widths;
     let mut text = format!(
-        "The star belongs {} of the middle of the sight, at {:.0}° of the clock; from the star to the pole go {} by {:.2} finger-widths at arm's length (1.5° to 2° each) or {:.0} widths of a 1 mrad beam.",
+        "Place {star} at {} on the clock ({}), {:.0}′ from the centre of the sight; from the star to the pole go {} by {:.2} finger-widths at arm's length (1.5° to 2° each) or {:.0} widths of a 1 mrad beam.",
+        clock_time_words(w.star_clock_deg),
         clock_words(w.star_clock_deg),
-        w.star_clock_deg,
+        plan.separation_arcmin,
         clock_words(w.pole_clock_deg),
         w.finger_widths,
         w.beam_widths

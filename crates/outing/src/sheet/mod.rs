@@ -1,5 +1,6 @@
 //! The field sheet's content: one structure, shown as a page, as paper and as JSON.
 
+mod calendar;
 mod content;
 mod faults;
 mod fold;
@@ -16,6 +17,7 @@ use nightloom_sky::night::{Night, NightError};
 use crate::evening::Evening;
 use crate::shots::{ShotList, ShotSettings};
 
+pub use calendar::calendar;
 pub use content::{Content, SheetStep};
 pub use faults::NightFault;
 pub use ladders::LadderOf;

@@ -5,6 +5,7 @@ use nightloom_sky::night::Night;
 use serde::Serialize;
 
 use super::words::{event, fill};
+use crate::evening::aim_words;
 
 /// One thing that happens in the sky.
 #[derive(Clone, Debug, Serialize)]
@@ -47,6 +48,14 @@ pub(super) fn of(night: &Night, subject: Option<&str>) -> Vec<Moment> {
         for span in &subject.windows {
             add(Some(span.from), &fill(event::UP, &[("subject", name)]));
             add(Some(span.to), &fill(event::DOWN, &[("subject", name)]));
+        }
+        for pointing in &subject.pointing {
+            for aim in [&pointing.start, &pointing.best, &pointing.end] {
+                add(
+                    Some(aim.at),
+                    &fill(event::POINT, &[("subject", name), ("aim", &aim_words(aim))]),
+                );
+            }
         }
         if let Some(highest) = &subject.culmination {
             let alt = format!("{:.0}", highest.altitude_deg);

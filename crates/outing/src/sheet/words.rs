@@ -41,6 +41,7 @@ pub(super) mod event {
     pub(crate) const DARK_TO: &str = "dark ends";
     pub(crate) const UP: &str = "{subject} up and dark";
     pub(crate) const DOWN: &str = "{subject} no longer up and dark";
+    pub(crate) const POINT: &str = "{subject}: {aim}";
     pub(crate) const HIGHEST: &str = "{subject} at its highest, {alt}°";
 }
 

@@ -9,7 +9,7 @@ use super::sky_run::sky_run;
 const WALK_IN: &str = "two lights; tell someone where you go";
 const SET_UP: &str = "tripod low and level, frame the picture, focus";
 const ALIGN: &str = "axis on the pole, camera on; again after any reframing";
-const TEST: &str = "at full size: round stars, focus; sky clear of the left edge";
+const TEST: &str = "at full size: round stars, focus; histogram clear of the left edge";
 
 impl Line<'_> {
     /// Everything up to the first sky frame; gives when that begins.

@@ -5,6 +5,7 @@ use nightloom_sky::brightness::ev100_incident;
 use nightloom_sky::night::{Night, NightSample, Span};
 
 use super::ShotsError;
+use crate::evening::why_no_dark;
 
 /// The light for land in twilight, EV100 of an incident meter: as under a bright full moon, when the sky still parts
 /// the ridge from the valley (common practice, no source; the trade gives −3 to −2 for land under a full moon).
@@ -113,8 +114,8 @@ fn sky_span(night: &Night, moonlit: bool) -> Result<(Span, String), ShotsError> 
 
 fn no_window(night: &Night, moonlit: bool) -> ShotsError {
     let subject = night.subjects.first();
-    let why = if night.night.is_empty() {
-        "the sun stays above -18° all night; choose another date".into()
+    let why = if let Some(why) = why_no_dark(night).filter(|_| night.night.is_empty()) {
+        format!("{why}; choose another date")
     } else if let Some(s) = subject {
         let moon = if moonlit {
             ""

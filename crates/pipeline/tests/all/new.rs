@@ -5,7 +5,7 @@ use std::path::Path;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use nightloom_outing::{FolderError, OUTING_TOML, Step, World, parse_settings, read_settings};
+use nightloom_outing::{Filled, FolderError, OUTING_TOML, Step, World, read_settings};
 use nightloom_pipeline::{NewError, NewOptions, new_outing};
 use nightloom_raster::{DecodeError, DecodeOptions, Frame, FrameMeta};
 use nightloom_sky::Instant;
@@ -155,20 +155,56 @@ fn nonsense_in_the_exif_is_not_written() {
 }
 
 #[test]
-fn a_file_that_is_there_is_kept() {
+fn what_a_person_wrote_is_kept() {
     let folder = outing();
-    folder.file(OUTING_TOML, b"[picture]\nstretch = 0.9\n");
-    let refused = new_outing(folder.path(), &NewOptions::default(), &told()).unwrap_err();
-    assert!(
-        matches!(&refused, NewError::Folder(FolderError::Exists { .. })),
-        "{refused}"
+    let mine = "# mine\n[picture]\nstretch = 0.9\n[rig]\nfocal_mm = 135.0\n";
+    folder.file(OUTING_TOML, mine.as_bytes());
+    let merged = new_outing(folder.path(), &NewOptions::default(), &told()).unwrap();
+    let settings = read_settings(folder.path()).unwrap();
+    assert_eq!(
+        (settings.picture.stretch, settings.rig.focal_mm),
+        (0.9, Some(135.0))
     );
-    let report = new_outing(folder.path(), &NewOptions { force: true }, &told()).unwrap();
+    assert!(settings.site.place.is_some(), "the frames' place is added");
+    assert!(merged.old.is_none() && merged.filled.contains(&"site.latitude_deg".to_owned()));
+    let keys: Vec<&str> = merged.differences.iter().map(|d| d.key.as_str()).collect();
+    assert_eq!(keys, ["rig.focal_mm"]);
+    let text = std::fs::read_to_string(folder.path().join(OUTING_TOML)).unwrap();
+    assert!(text.starts_with("# mine\n"), "{text}");
+
+    let force = NewOptions {
+        force: true,
+        ..NewOptions::default()
+    };
+    let report = new_outing(folder.path(), &force, &told()).unwrap();
     let old = std::fs::read_to_string(report.old.unwrap()).unwrap();
-    assert_eq!(parse_settings(&old, "old").unwrap().picture.stretch, 0.9);
-    let second = new_outing(folder.path(), &NewOptions { force: true }, &told()).unwrap();
+    assert_eq!(old, text, "the old one is kept as it was");
+    let anew = read_settings(folder.path()).unwrap();
+    assert_eq!((anew.picture.stretch, anew.rig.focal_mm), (0.9, Some(135.0)));
+    let second = new_outing(folder.path(), &force, &told()).unwrap();
     assert!(second.old.unwrap().ends_with("outing.toml.old2"));
     assert!(folder.path().join("outing.toml.old").exists());
+}
+
+/// A plan begins an outing before there are frames, in a folder that is made for it.
+#[test]
+fn a_plan_begins_an_outing() {
+    let folder = Temp::new();
+    let trip = folder.path().join("trip");
+    let given = [("latitude_deg", "38.48"), ("longitude_deg", "-109.5")].map(|(key, toml)| Filled {
+        section: "site",
+        key,
+        toml: toml.into(),
+        from: "as given".into(),
+    });
+    let options = NewOptions {
+        given: given.to_vec(),
+        ..NewOptions::default()
+    };
+    let report = new_outing(&trip, &options, &told()).unwrap();
+    assert_eq!(report.filled, ["site.latitude_deg", "site.longitude_deg"]);
+    let site = read_settings(&trip).unwrap().site.place.unwrap();
+    assert!((site.longitude.deg() + 109.5).abs() < 1e-9);
 }
 
 #[test]

@@ -3,6 +3,7 @@
 //! [`Nights`] holds the standpoint and what is computed once for a span of dates; it answers with a [`Night`], a
 //! [`Year`] or the [`Chance`]s of [`Nights::when`]. A night goes from noon to noon of the site's clock.
 
+mod aim;
 mod crossing;
 mod events;
 mod grade;
@@ -11,6 +12,7 @@ mod path;
 mod region;
 mod ridge;
 mod show;
+mod shower;
 mod sky;
 mod span;
 mod subject;
@@ -21,11 +23,13 @@ mod year;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
+pub use aim::{Aim, Pointing};
 pub use events::{Culmination, MoonEvents, SunEvents};
 pub use grade::NightSample;
 pub use one::Night;
 pub use path::{Path, Timeline};
 pub use region::SkyBox;
+pub use shower::ShowerRate;
 pub use sky::NightSky;
 pub use span::Span;
 pub use subject::SubjectNight;
@@ -34,8 +38,11 @@ pub use window::{Window, WindowError, YEARS};
 pub use year::{Year, YearNight};
 
 use crate::brightness::SkyOverSite;
-use crate::{Air, EarthOrientation, PlaceError, Site, Skyline, Watch};
+use crate::{Air, Angle, EarthOrientation, PlaceError, Site, Skyline, Watch};
 use ridge::Ridge;
+
+/// The sun's centre when night begins, unless told otherwise: the end of astronomical twilight.
+pub const DARK_LIMIT: Angle = Angle::from_deg(-18.0);
 
 /// Where one stands: the place, its land and its air.
 #[derive(Clone, Debug)]
@@ -50,6 +57,8 @@ pub struct Standpoint {
     pub air: Option<Air>,
     /// How bright the sky is.
     pub sky: SkyOverSite,
+    /// The altitude of the sun's centre below which it is night: −18° for the end of astronomical twilight.
+    pub dark_limit: Angle,
 }
 
 impl Standpoint {
@@ -61,6 +70,7 @@ impl Standpoint {
             skyline: Skyline::flat(),
             air: None,
             sky: SkyOverSite::default(),
+            dark_limit: DARK_LIMIT,
         }
     }
 }

@@ -18,12 +18,15 @@ pub struct Night {
     pub sun: SunEvents,
     /// The moon.
     pub moon: MoonEvents,
-    /// When the sun is below −18°.
+    /// The altitude of the sun's centre below which it is night, degrees: −18 unless told otherwise.
+    #[serde(serialize_with = "show::coarse")]
+    pub dark_limit_deg: f64,
+    /// When the sun is below that.
     pub night: Vec<Span>,
     /// Minutes of that.
     #[serde(serialize_with = "show::minutes")]
     pub night_minutes: f64,
-    /// When the sun is below −18° and the moon's upper limb below the horizon.
+    /// When the sun is below that and the moon's upper limb below the horizon.
     pub dark: Vec<Span>,
     /// Minutes of that.
     #[serde(serialize_with = "show::minutes")]
@@ -43,6 +46,7 @@ impl NightSky<'_> {
         Ok(Night {
             sun: SunEvents::of(self),
             moon: MoonEvents::of(self).map_err(PlaceError::from)?,
+            dark_limit_deg: self.nights.standpoint.dark_limit.deg(),
             night: self.night.after(start),
             night_minutes: self.night.minutes(),
             dark: self.dark.after(start),

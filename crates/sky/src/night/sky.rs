@@ -3,15 +3,14 @@
 use super::crossing::{Crossing, crossings};
 use super::path::{Path, Timeline};
 use super::region::{OverRidge, when_inside};
-use super::span::Spans;
+use super::span::{Span, Spans};
 use super::{NightError, Nights, Window};
-use crate::{Angle, SolarBody, Target};
+use crate::subjects::milky_way::Arch;
+use crate::{Angle, DateError, SolarBody, Target};
 
 /// Bound of the second derivative of a direction's component, per second squared: the square of the Earth's rate and
 /// a tenth, which covers the moon's own motion and parallax.
 const BEND: f64 = 7.292_115e-5 * 7.292_115e-5 * 1.1;
-/// The sun's centre when night begins.
-const NIGHT_DEG: f64 = -18.0;
 /// Refraction at the horizon, by convention.
 const HORIZON_LIFT: Angle = Angle::from_arcmin(34.0);
 
@@ -22,9 +21,9 @@ pub struct NightSky<'a> {
     pub(super) window: Window,
     pub(super) sun: Path,
     pub(super) moon: Path,
-    /// Sun below −18°.
+    /// Sun below the limit of darkness.
     pub(super) night: Spans,
-    /// Sun below −18° and moon below the horizon.
+    /// Sun below that limit and moon below the horizon.
     pub(super) dark: Spans,
     timeline: Timeline,
 }
@@ -39,9 +38,10 @@ impl<'a> NightSky<'a> {
             let at: Vec<f64> = changes.iter().map(|c| c.at).collect();
             Spans::from_changes(!above_at_first, 0.0, &at, length)
         };
+        let night_deg = nights.standpoint.dark_limit.deg();
         let night = down(
-            &sun_crossings(&sun, NIGHT_DEG),
-            sun.altitude(0.0).deg() >= NIGHT_DEG,
+            &sun_crossings(&sun, night_deg),
+            sun.altitude(0.0).deg() >= night_deg,
         );
         let moonless = down(&moon_crossings(&moon), limb_over_horizon(&moon, 0.0).0 >= 0.0);
         Ok(Self {
@@ -58,6 +58,53 @@ impl<'a> NightSky<'a> {
     /// Noon to noon.
     pub fn window(&self) -> &Window {
         &self.window
+    }
+
+    /// When it is dark: the sun below the limit, the moon below the horizon.
+    pub fn dark(&self) -> Vec<Span> {
+        self.dark.after(self.window.from)
+    }
+
+    /// When the sun is below the limit, moon or not.
+    pub fn dark_hours(&self) -> Vec<Span> {
+        self.night.after(self.window.from)
+    }
+
+    /// When the sun's centre is between two airless altitudes, degrees.
+    pub fn sun_between(&self, low_deg: f64, high_deg: f64) -> Vec<Span> {
+        let below = |limit: f64| {
+            let at: Vec<f64> = sun_crossings(&self.sun, limit).iter().map(|c| c.at).collect();
+            Spans::from_changes(
+                self.sun.altitude(0.0).deg() < limit,
+                0.0,
+                &at,
+                self.window.length_s(),
+            )
+        };
+        let above = |limit: f64| {
+            let at: Vec<f64> = sun_crossings(&self.sun, limit).iter().map(|c| c.at).collect();
+            Spans::from_changes(
+                self.sun.altitude(0.0).deg() >= limit,
+                0.0,
+                &at,
+                self.window.length_s(),
+            )
+        };
+        below(high_deg).and(&above(low_deg)).after(self.window.from)
+    }
+
+    /// The lit part of the moon's disc at the window's midnight, 0 to 1.
+    ///
+    /// # Errors
+    /// A date outside 1990 to 2060.
+    pub fn moon_lit(&self) -> Result<f64, DateError> {
+        crate::moon_illuminated_fraction(self.window.midnight)
+    }
+
+    /// The Milky Way's arch at seconds after the window's beginning.
+    pub fn arch(&self, seconds: f64) -> Arch {
+        let at = self.window.from.plus_seconds(seconds);
+        Arch::new(&self.nights.standpoint.site.ground_from_icrs(at))
     }
 
     /// The sun's way.

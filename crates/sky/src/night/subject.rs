@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::aim::Pointing;
 use super::events::Culmination;
 use super::path::Path;
 use super::show;
@@ -40,6 +41,8 @@ pub struct SubjectNight {
     /// What it is worth then, 0 to 1.
     #[serde(serialize_with = "show::maybe_coarse")]
     pub best_grade: Option<f64>,
+    /// Where to point in each dark window; in the moonlit ones where there is no dark one.
+    pub pointing: Vec<Pointing>,
 }
 
 impl NightSky<'_> {
@@ -59,7 +62,12 @@ impl NightSky<'_> {
         let path = self.path_of(subject)?;
         let up = self.over_skyline(&path);
         let windows = up.and(&self.dark);
-        let worth = self.worth(&path, &up.and(&self.night));
+        let at_night = up.and(&self.night);
+        let worth = self.worth(&path, &at_night);
+        let pointing = match windows.seconds() > 0.0 {
+            true => self.pointing(&path, &windows, false),
+            false => self.pointing(&path, &at_night, true),
+        };
         let after = |spans: &Spans| spans.after(self.window.from);
         Ok(SubjectNight {
             name: subject.name.clone(),
@@ -72,6 +80,7 @@ impl NightSky<'_> {
             moon_cost_mag: worth.moon_cost_mag,
             best_at: worth.best.map(|(at, _)| self.window.from.plus_seconds(at)),
             best_grade: worth.best.map(|(_, grade)| grade),
+            pointing,
         })
     }
 }

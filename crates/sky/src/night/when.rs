@@ -6,7 +6,7 @@ use serde::Serialize;
 use super::region::{Boxed, OverRidge, SkyBox, when_inside};
 use super::sky::NightSky;
 use super::span::Spans;
-use super::{NightError, Nights, Span, show};
+use super::{NightError, Nights, ShowerRate, Span, show};
 use crate::subjects::Subject;
 use crate::{DateError, Instant, PlaceError};
 
@@ -47,11 +47,22 @@ pub struct Chance {
     /// Azimuth at the middle of the span, degrees.
     #[serde(serialize_with = "show::coarse")]
     pub azimuth_deg: f64,
+    /// How many meteors, if the subject is a shower whose rate is known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub shower: Option<ShowerRate>,
+}
+
+impl Chance {
+    /// What answers are sorted by.
+    fn rank(&self) -> f64 {
+        self.shower.map_or(self.worth_minutes, |s| s.rate_per_h)
+    }
 }
 
 impl Nights {
-    /// Every time in the span when the subject stands in the box, over the skyline and in the dark, sorted by worth,
-    /// of equals the earlier first.
+    /// Every time in the span when the subject stands in the box, over the skyline and in the dark, sorted by worth, a
+    /// shower by its rate; of equals the earlier first. A shower is looked for while it is active, moonlit nights too:
+    /// what the moon costs is in the rate.
     ///
     /// # Errors
     /// A box upside down; a date outside 1990 to 2060.
@@ -72,7 +83,7 @@ impl Nights {
             chances.extend(found.map_err(PlaceError::from)?);
         }
         chances.sort_by(|a, b| {
-            let by_worth = b.worth_minutes.total_cmp(&a.worth_minutes);
+            let by_worth = b.rank().total_cmp(&a.rank());
             by_worth.then(a.span.from.cmp(&b.span.from))
         });
         Ok(chances)
@@ -81,8 +92,11 @@ impl Nights {
 
 impl NightSky<'_> {
     fn chances(&self, question: &WhenQuestion) -> Result<Vec<Chance>, DateError> {
-        let allowed = if question.moonlit { &self.night } else { &self.dark };
-        if allowed.seconds() == 0.0 {
+        let shower = question.subject.shower();
+        let moonlit = question.moonlit || shower.is_some();
+        let allowed = if moonlit { &self.night } else { &self.dark };
+        let at_rest = shower.is_some_and(|s| !s.is_active(self.window.evening));
+        if allowed.seconds() == 0.0 || at_rest {
             return Ok(Vec::new());
         }
         let path = self.path_of(&question.subject)?;
@@ -102,7 +116,14 @@ impl NightSky<'_> {
             let long = inside
                 .iter()
                 .filter(|(a, b)| b - a >= question.least_minutes * 60.0);
-            chances.extend(long.map(|span| self.chance(&path, span)));
+            for span in long {
+                let mut chance = self.chance(&path, span);
+                if let Some(shower) = shower {
+                    chance.shower = self.shower_rate(shower, &path, span)?;
+                    chance.best_at = chance.shower.map(|s| s.best_at).or(chance.best_at);
+                }
+                chances.push(chance);
+            }
         }
         Ok(chances)
     }
@@ -123,6 +144,7 @@ impl NightSky<'_> {
             best_at: worth.best.map(|(at, _)| start.plus_seconds(at)),
             altitude_deg: self.nights.air.lifted_altitude(path.altitude(middle)).deg(),
             azimuth_deg: path.azimuth(middle).deg(),
+            shower: None,
         }
     }
 }

@@ -86,6 +86,15 @@ impl Arch {
         )
     }
 
+    /// Galactic longitude and latitude of a direction in the ground frame.
+    pub fn galactic(&self, ground: &Vector3<f64>) -> (Angle, Angle) {
+        let galactic = self.ground_from_galactic.inverse() * ground;
+        (
+            Angle::from_rad(galactic.y.atan2(galactic.x)).wrapped_360(),
+            Angle::from_rad(galactic.z.atan2(galactic.x.hypot(galactic.y))),
+        )
+    }
+
     /// The core itself (Sagittarius A*, 0.07° from the origin of the longitudes).
     pub fn core(&self) -> ArchPoint {
         let core = galactic_from_icrs() * core();

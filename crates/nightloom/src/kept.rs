@@ -1,0 +1,34 @@
+//! Where sites and rigs are kept by name.
+
+use std::path::PathBuf;
+
+use nightloom_outing::shelf::Shelf;
+
+use crate::failure::Failure;
+
+/// The folder with what is kept, in place of the usual one.
+const FOLDER: &str = "NIGHTLOOM_CONFIG";
+
+/// The shelf: in `$NIGHTLOOM_CONFIG`, else in the person's folder for settings.
+pub(crate) fn shelf() -> Result<Shelf, Failure> {
+    // The XDG base directory specification 0.8 wants whole paths, and others ignored.
+    let told = |name: &str| {
+        std::env::var_os(name)
+            .map(PathBuf::from)
+            .filter(|p| p.is_absolute())
+    };
+    let usual = || {
+        told("XDG_CONFIG_HOME")
+            .or_else(|| told("APPDATA"))
+            .or_else(|| Some(told("HOME")?.join(".config")))
+            .map(|folder| folder.join("nightloom"))
+    };
+    let own = std::env::var_os(FOLDER)
+        .filter(|f| !f.is_empty())
+        .map(PathBuf::from);
+    own.or_else(usual).map(Shelf::at).ok_or_else(|| {
+        Failure::said(format!(
+            "no folder for your settings is known; set {FOLDER} to one, like {FOLDER}=/home/me/nightloom"
+        ))
+    })
+}
