@@ -5,7 +5,7 @@
 #![allow(clippy::print_stdout, reason = "a report")]
 
 use std::error::Error;
-use std::io::{Read, Write};
+use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
@@ -45,26 +45,32 @@ fn main() -> Result<(), Box<dyn Error>> {
     let mut served = Command::new(program)
         .args(["serve", "--no-browser", "--port", &port.to_string()])
         .arg(&folder)
-        .stdout(Stdio::null())
+        .stdout(Stdio::piped())
         .spawn()?;
     while TcpStream::connect(("127.0.0.1", port)).is_err() {
         std::thread::sleep(Duration::from_millis(5));
     }
-    let told = report(port);
+    let mut first = String::new();
+    BufReader::new(served.stdout.take().ok_or("no output")?).read_line(&mut first)?;
+    let key = first.split("token=").nth(1).and_then(|k| k.split(' ').next());
+    let told = report(port, key.ok_or("no key in the address")?);
     served.kill()?;
     served.wait()?;
     told
 }
 
-fn report(port: u16) -> Result<(), Box<dyn Error>> {
+fn report(port: u16, key: &str) -> Result<(), Box<dyn Error>> {
+    let let_in = asked(port, &format!("/?token={key}"), "")?;
+    let cookie = let_in.lines().find_map(|l| l.strip_prefix("set-cookie: "));
+    let cookie = cookie.and_then(|c| c.split(';').next()).ok_or("not let in")?;
     println!(
         "{:>8}{:>8}{:>8}{:>9}  address",
         "first", "median", "worst", "bytes"
     );
     for path in PATHS {
-        let (first, bytes) = timed(port, &path.replace("AIM", "180"))?;
+        let (first, bytes) = timed(port, &path.replace("AIM", "180"), cookie)?;
         let again: Result<Vec<f64>, _> = (0..AGAIN)
-            .map(|n| timed(port, &path.replace("AIM", &(181 + n).to_string())).map(|t| t.0))
+            .map(|n| timed(port, &path.replace("AIM", &(181 + n).to_string()), cookie).map(|t| t.0))
             .collect();
         let mut again = again?;
         again.sort_by(f64::total_cmp);
@@ -78,18 +84,24 @@ fn report(port: u16) -> Result<(), Box<dyn Error>> {
 }
 
 /// Milliseconds and bytes of one answer.
-fn timed(port: u16, path: &str) -> Result<(f64, usize), Box<dyn Error>> {
+fn timed(port: u16, path: &str, cookie: &str) -> Result<(f64, usize), Box<dyn Error>> {
     let began = Instant::now();
+    let all = asked(port, path, cookie)?;
+    let took = began.elapsed().as_secs_f64() * 1e3;
+    if !all.starts_with("HTTP/1.1 200") {
+        return Err(format!("{path}: {all}").into());
+    }
+    Ok((took, all.len()))
+}
+
+/// One whole answer.
+fn asked(port: u16, path: &str, cookie: &str) -> Result<String, Box<dyn Error>> {
     let mut stream = TcpStream::connect(("127.0.0.1", port))?;
     write!(
         stream,
-        "GET {path} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nConnection: close\r\n\r\n"
+        "GET {path} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nCookie: {cookie}\r\nConnection: close\r\n\r\n"
     )?;
     let mut all = Vec::new();
     stream.read_to_end(&mut all)?;
-    let took = began.elapsed().as_secs_f64() * 1e3;
-    if !all.starts_with(b"HTTP/1.1 200") {
-        return Err(format!("{path}: {}", String::from_utf8_lossy(&all)).into());
-    }
-    Ok((took, all.len()))
+    Ok(String::from_utf8_lossy(&all).into_owned())
 }

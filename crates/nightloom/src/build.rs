@@ -5,7 +5,9 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use nightloom_outing::{FolderError, OUTING_TOML, World, check_frame_names, check_likely, discover, read_settings};
+use nightloom_outing::{
+    FolderError, OUTING_TOML, World, check_frame_names, check_likely, discover, read_settings,
+};
 use nightloom_pipeline::{BuildError, BuildReport, build, moved_words};
 use serde_json::Value;
 
@@ -40,7 +42,9 @@ pub(crate) fn meant(folder: &Path, yes: bool, context: &Context) -> Result<(), F
     if context.json || !asked.is_terminal() || !answered.is_terminal() {
         return Err(unlikely.into());
     }
-    out::say(&format!("{unlikely}. Take it all the same? Type yes, or anything else to leave it."));
+    out::say(&format!(
+        "{unlikely}. Take it all the same? Type yes, or anything else to leave it."
+    ));
     let mut answer = String::new();
     match answered.read_line(&mut answer) {
         Ok(_) if answer.trim().eq_ignore_ascii_case("yes") => Ok(()),

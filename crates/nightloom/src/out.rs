@@ -44,7 +44,8 @@ pub(crate) fn value(answer: &impl serde::Serialize) -> serde_json::Value {
 /// texts in them may hold anything.
 pub(crate) fn plain(text: &str) -> Cow<'_, str> {
     let commands = |c: char| {
-        c.is_control() && c != '\n' && c != '\t' || matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+        c.is_control() && c != '\n' && c != '\t'
+            || matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
     };
     if !text.contains(commands) {
         return text.into();

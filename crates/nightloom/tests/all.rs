@@ -27,10 +27,10 @@ mod dropped;
 mod fuzz;
 #[path = "all/hints.rs"]
 mod hints;
-#[path = "all/interrupted.rs"]
-mod interrupted;
 #[path = "all/integrity.rs"]
 mod integrity;
+#[path = "all/interrupted.rs"]
+mod interrupted;
 #[path = "all/limits.rs"]
 mod limits;
 #[path = "all/live.rs"]

@@ -18,8 +18,22 @@ const SYSTEM: [&str; 12] = [
 ];
 /// What is in these may be; they themselves are not.
 const HOLDING: [&str; 16] = [
-    "/", "/home", "/Library", "/media", "/mnt", "/opt", "/private", "/root", "/run", "/run/media", "/srv", "/tmp",
-    "/Users", "/var", "/var/tmp", "/Volumes",
+    "/",
+    "/home",
+    "/Library",
+    "/media",
+    "/mnt",
+    "/opt",
+    "/private",
+    "/root",
+    "/run",
+    "/run/media",
+    "/srv",
+    "/tmp",
+    "/Users",
+    "/var",
+    "/var/tmp",
+    "/Volumes",
 ];
 /// Memory shown as a disk, which lies among the system's.
 const SHARED_MEMORY: &str = "/dev/shm";
@@ -73,7 +87,9 @@ fn count(folder: &Path) -> Option<String> {
     let mut open = vec![(folder.to_path_buf(), 0)];
     while let Some((next, level)) = open.pop() {
         if level > MOST_LEVELS {
-            return Some(format!("a folder with more than {MOST_LEVELS} folders within each other"));
+            return Some(format!(
+                "a folder with more than {MOST_LEVELS} folders within each other"
+            ));
         }
         for entry in fs::read_dir(&next).into_iter().flatten().flatten() {
             entries += 1;

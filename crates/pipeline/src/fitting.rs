@@ -311,7 +311,10 @@ fn shown_by(
 ) -> Result<ShownHot, BuildError> {
     let showing = [Role::Sky, Role::Land].map(|role| {
         let own = |&i: &usize| items[i].serves(role) && Setting::of(&items[i].facts.meta).same_camera(of);
-        let mut own: Vec<usize> = (0..items.len()).filter(own).filter(|i| !away.contains(i)).collect();
+        let mut own: Vec<usize> = (0..items.len())
+            .filter(own)
+            .filter(|i| !away.contains(i))
+            .collect();
         // The earliest: a frame that comes later changes nothing for those that are done.
         own.sort_by_key(|&i| (items[i].facts.meta.taken_local.clone(), items[i].hash));
         own.truncate(SHOWING);

@@ -251,7 +251,10 @@ impl Journal {
     /// Whether a step left a file of this name at any time, whatever is in it now.
     pub(crate) fn names(&self, name: &str) -> bool {
         let from = (name.to_owned(), Digest::from_bytes([0; 32]));
-        self.left.range(from..).next().is_some_and(|(found, _)| found == name)
+        self.left
+            .range(from..)
+            .next()
+            .is_some_and(|(found, _)| found == name)
     }
 
     /// Whether a step left this file of this content at any time: then nobody else changed it since.

@@ -139,7 +139,9 @@ fn master_of(
     group: &[usize],
 ) -> Result<MasterFile, BuildError> {
     let step = format!("master-{role}");
-    let frames = group.iter().filter_map(|&i| Some((items[i].hash?, options_of(settings, &items[i]))));
+    let frames = group
+        .iter()
+        .filter_map(|&i| Some((items[i].hash?, options_of(settings, &items[i]))));
     let key = frames
         .fold(StepKey::new(&step, 5), |key, (hash, options)| {
             key.input("frame", hash).settings(&options)
@@ -225,12 +227,10 @@ fn gather(
             item.fail(error);
             return Ok(());
         }
-        match frame
-            .map_err(|e| e.to_string())
-            .and_then(|f| {
-                let content = f.pixels.content_hash();
-                usable(f, role, &scratch).map(|(plane, cfa)| (plane, cfa, content))
-            }) {
+        match frame.map_err(|e| e.to_string()).and_then(|f| {
+            let content = f.pixels.content_hash();
+            usable(f, role, &scratch).map(|(plane, cfa)| (plane, cfa, content))
+        }) {
             Ok((_, _, content)) if !scratch.seen.insert(content) => {
                 let reason = "its pixels are those of another frame, and count once".to_owned();
                 scratch.refused.extend(item.hash.map(|hash| (hash, reason)));
@@ -239,9 +239,7 @@ fn gather(
                 scratch.cfa = Some(cfa);
                 scratch.files.push(WorkFile::write_plane(&places[k].1, &plane)?);
             }
-            Err(reason) => scratch
-                .refused
-                .extend(item.hash.map(|hash| (hash, reason))),
+            Err(reason) => scratch.refused.extend(item.hash.map(|hash| (hash, reason))),
         }
         Ok(())
     })?;

@@ -18,9 +18,9 @@ use super::light::thumbnail;
 use super::masters::Masters;
 use super::setting::Setting;
 use crate::journal::StepKey;
-use nightloom_outing::{Digest, hash_bytes};
 use nightloom_outing::Role;
 use nightloom_outing::Settings;
+use nightloom_outing::{Digest, hash_bytes};
 
 /// Version of the step; raise it when the same input would give other pixels or figures.
 const VERSION: u32 = 7;
@@ -148,7 +148,10 @@ fn group_of_one_setting(
     let paths: Vec<PathBuf> = open.iter().map(|s| items[s.item].path.clone()).collect();
     let paths: Vec<&Path> = paths.iter().map(PathBuf::as_path).collect();
     let stage = format!("Calibrating and measuring {role} frames");
-    let options: Vec<_> = open.iter().map(|s| options_of(settings, &items[s.item])).collect();
+    let options: Vec<_> = open
+        .iter()
+        .map(|s| options_of(settings, &items[s.item]))
+        .collect();
     let (world, hashes) = (bench.world, bench.journal.hashes());
     each_decoded(world, &hashes, &paths, &options, |k, frame| {
         let slot = &open[k];

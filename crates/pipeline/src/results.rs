@@ -77,7 +77,10 @@ pub(crate) fn bring_in(
     let results = folder.join(RESULTS);
     let making = results.join(MAKING);
     let laid_by = |name: &String| making.join(last(name));
-    let outputs: Vec<Output> = names.iter().map(|n| output(n, &laid_by(n))).collect::<Result<_, _>>()?;
+    let outputs: Vec<Output> = names
+        .iter()
+        .map(|n| output(n, &laid_by(n)))
+        .collect::<Result<_, _>>()?;
     let mut aside = Vec::new();
     for output in &outputs {
         aside.extend(in_the_way(bench, folder, output));

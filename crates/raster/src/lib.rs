@@ -2,8 +2,8 @@
 
 pub mod atomic;
 mod brightness;
-mod damage;
 pub mod colour;
+mod damage;
 mod decode;
 mod demosaic;
 mod distance;

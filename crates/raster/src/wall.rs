@@ -200,12 +200,7 @@ fn first_words(said: impl Read) -> String {
 }
 
 /// Why a child ended without an answer: its memory, its time, somebody else, or the file.
-fn broke_off(
-    path: &Path,
-    limits: &Limits,
-    status: std::io::Result<ExitStatus>,
-    said: &str,
-) -> DecodeError {
+fn broke_off(path: &Path, limits: &Limits, status: std::io::Result<ExitStatus>, said: &str) -> DecodeError {
     let status = match status {
         Ok(status) => status,
         Err(error) => return died(path, &error.to_string()),

@@ -372,7 +372,11 @@ impl WorkFile {
             if blake3::hash(&bytes).as_bytes() != hash {
                 return Err(WorkFileError::Damaged {
                     path: self.path.clone(),
-                    expected: format!("rows {} to {} as they were written", band * per, band * per + n - 1),
+                    expected: format!(
+                        "rows {} to {} as they were written",
+                        band * per,
+                        band * per + n - 1
+                    ),
                     found: "other values".into(),
                 });
             }
@@ -446,7 +450,10 @@ impl WorkFile {
 
 /// How many bands the planes have.
 fn bands(shape: WorkShape) -> Option<usize> {
-    shape.height.div_ceil(band_rows(shape.width)).checked_mul(shape.planes)
+    shape
+        .height
+        .div_ceil(band_rows(shape.width))
+        .checked_mul(shape.planes)
 }
 
 /// Rows worked on and hashed at a time, about half a million values.

@@ -41,5 +41,8 @@ fn main() {
         }
         seed += 1;
     }
-    println!("{inputs} inputs in {:.2} h, {failures} failures", began.elapsed().as_secs_f64() / 3600.0);
+    println!(
+        "{inputs} inputs in {:.2} h, {failures} failures",
+        began.elapsed().as_secs_f64() / 3600.0
+    );
 }

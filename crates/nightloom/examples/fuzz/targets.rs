@@ -68,13 +68,18 @@ impl Target {
                 format!("panicked: {}", text.unwrap_or_default())
             }
         };
-        told.failed.push(format!("{what}; the input is {}", keep(self.name, input)));
+        told.failed
+            .push(format!("{what}; the input is {}", keep(self.name, input)));
     }
 }
 
 /// Writes an input down for the one who looks for the fault.
 fn keep(name: &str, input: &[u8]) -> String {
-    let hash: String = nightloom_outing::hash_bytes(input).to_string().chars().take(16).collect();
+    let hash: String = nightloom_outing::hash_bytes(input)
+        .to_string()
+        .chars()
+        .take(16)
+        .collect();
     let folder = Path::new("fuzz-found").join(name);
     let path = folder.join(hash);
     match fs::create_dir_all(&folder).and_then(|()| fs::write(&path, input)) {
@@ -100,8 +105,24 @@ impl Random {
 
 /// Words that parsers stumble over.
 const WORDS: [&[u8]; 18] = [
-    b"\0", b"\xff\xff\xff\xff", b"\x7f\xff\xff\xff", b"\x80\0\0\0", b"-1", b"1e999", b"nan", b"inf", b"\"", b"[[", b"]",
-    b"=", b"\r\n", b"99999999999999999999", b"\xef\xbb\xbf", b"\xc3\x28", b"..", b"\x1b[2J",
+    b"\0",
+    b"\xff\xff\xff\xff",
+    b"\x7f\xff\xff\xff",
+    b"\x80\0\0\0",
+    b"-1",
+    b"1e999",
+    b"nan",
+    b"inf",
+    b"\"",
+    b"[[",
+    b"]",
+    b"=",
+    b"\r\n",
+    b"99999999999999999999",
+    b"\xef\xbb\xbf",
+    b"\xc3\x28",
+    b"..",
+    b"\x1b[2J",
 ];
 
 /// One change: bits, bytes, words, pieces moved, taken away, doubled, or put in from elsewhere. The head, where lengths
@@ -112,7 +133,11 @@ fn mutate(input: &mut Vec<u8>, corpus: &[Vec<u8>], random: &mut Random) {
         return;
     }
     let length = input.len();
-    let at = if random.below(2) == 0 { random.below(length.min(512)) } else { random.below(length) };
+    let at = if random.below(2) == 0 {
+        random.below(length.min(512))
+    } else {
+        random.below(length)
+    };
     let size = 1 + random.below(64).min(length - 1);
     match random.below(9) {
         0 | 1 => input[at] ^= 1 << random.below(8),
@@ -160,7 +185,11 @@ fn files(folder: &Path, endings: &[&str]) -> Vec<Vec<u8>> {
         let ending = p.extension().and_then(|e| e.to_str()).unwrap_or_default();
         p.is_file() && (endings.is_empty() || endings.contains(&ending))
     };
-    paths.iter().filter(wanted).filter_map(|p| fs::read(p).ok()).collect()
+    paths
+        .iter()
+        .filter(wanted)
+        .filter_map(|p| fs::read(p).ok())
+        .collect()
 }
 
 /// A place for one file at a time, gone with the target.
@@ -250,7 +279,9 @@ fn settings() -> Target {
         let _ = option_in(&text, "site", "latitude_deg");
         match with_option(&text, "rig", "focal_mm", "24") {
             // An edit of what can be read can be read.
-            Ok(edited) if read.is_ok() => parse_settings(&edited, "outing.toml").map(drop).map_err(|e| e.to_string()),
+            Ok(edited) if read.is_ok() => parse_settings(&edited, "outing.toml")
+                .map(drop)
+                .map_err(|e| e.to_string()),
             _ => Ok(()),
         }
     })
@@ -283,7 +314,9 @@ fn skyline() -> Target {
 /// A height model of 1201 × 1201 posts is the smallest of its kind: its size is its header.
 fn tiles() -> Target {
     let place = Place::new("tiles");
-    let hgt: Vec<u8> = (0..1201u32 * 1201).flat_map(|n| ((n % 3000) as u16).to_be_bytes()).collect();
+    let hgt: Vec<u8> = (0..1201u32 * 1201)
+        .flat_map(|n| ((n % 3000) as u16).to_be_bytes())
+        .collect();
     let mut corpus = files(&data().join("fuzz"), &["tif"]);
     corpus.push(hgt);
     target("tiles", corpus, move |bytes| {
@@ -323,7 +356,10 @@ fn command_line(program: &str) -> Target {
         let words = String::from_utf8_lossy(bytes).replace('\0', "");
         let words: Vec<&str> = words.lines().collect();
         // Commands that wait for somebody are not for this.
-        if words.first().is_none_or(|w| ["serve", "watch", "demo", "decode-child"].contains(w)) {
+        if words
+            .first()
+            .is_none_or(|w| ["serve", "watch", "demo", "decode-child"].contains(w))
+        {
             return Ok(());
         }
         let output = Command::new(&program)
@@ -334,7 +370,10 @@ fn command_line(program: &str) -> Target {
             .map_err(|e| e.to_string())?;
         match output.status.code() {
             Some(0..=2) => Ok(()),
-            other => Err(format!("ended with {other:?}: {}", String::from_utf8_lossy(&output.stderr))),
+            other => Err(format!(
+                "ended with {other:?}: {}",
+                String::from_utf8_lossy(&output.stderr)
+            )),
         }
     })
 }

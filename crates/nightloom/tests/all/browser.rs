@@ -1,9 +1,9 @@
 //! A real browser, driven over the WebDriver protocol (W3C Recommendation, 2018) by plain HTTP.
 
+use std::collections::BTreeMap;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::path::Path;
-use std::collections::BTreeMap;
 use std::process::{Child, ChildStdout, Command, Stdio};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
@@ -97,9 +97,14 @@ impl Served {
 
     /// The address of a page, with what opens it to any browser.
     pub(crate) fn url(&self, path: &str) -> String {
-        let (path, part) = path.split_once('#').map_or((path, String::new()), |(p, part)| (p, format!("#{part}")));
+        let (path, part) = path
+            .split_once('#')
+            .map_or((path, String::new()), |(p, part)| (p, format!("#{part}")));
         let mark = if path.contains('?') { '&' } else { '?' };
-        format!("http://127.0.0.1:{}{path}{mark}token={}{part}", self.port, self.key)
+        format!(
+            "http://127.0.0.1:{}{path}{mark}token={}{part}",
+            self.port, self.key
+        )
     }
 }
 

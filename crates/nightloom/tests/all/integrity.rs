@@ -57,9 +57,19 @@ fn retouching_is_kept_beside_and_said() {
         assert!(fs::read(picture.join(&kept)).unwrap() == *bytes, "{kept}");
         assert!(said.contains(&kept), "{said}");
     }
-    assert_eq!(fs::read(picture.join("preview-kept-1.jpg/mine")).unwrap(), b"mine");
-    assert!(fs::symlink_metadata(picture.join("sky-kept-1.tif")).unwrap().is_symlink());
-    assert!(night.join("elsewhere.tif").is_file(), "nothing is removed through a link");
+    assert_eq!(
+        fs::read(picture.join("preview-kept-1.jpg/mine")).unwrap(),
+        b"mine"
+    );
+    assert!(
+        fs::symlink_metadata(picture.join("sky-kept-1.tif"))
+            .unwrap()
+            .is_symlink()
+    );
+    assert!(
+        night.join("elsewhere.tif").is_file(),
+        "nothing is removed through a link"
+    );
     assert_eq!(fs::read(picture.join("print.tif")).unwrap(), b"for the wall");
     fs::remove_file(night.join("elsewhere.tif")).unwrap();
     assert_same_results(&night, &Night::get().few());
@@ -89,7 +99,10 @@ fn nothing_is_removed_that_the_journal_does_not_name() {
     ask_anew(&night, true);
     built(&night);
     assert_eq!(fs::read(files.join("thesis.txt")).unwrap(), b"mine");
-    assert!(!files.join(&left).exists(), "what a killed build had begun is gone");
+    assert!(
+        !files.join(&left).exists(),
+        "what a killed build had begun is gone"
+    );
     #[cfg(unix)]
     {
         let scratch = night.with_file_name("scratch");
@@ -101,6 +114,23 @@ fn nothing_is_removed_that_the_journal_does_not_name() {
         assert_eq!(fs::read(scratch.join("thesis.txt")).unwrap(), b"mine");
         assert!(fs::read_dir(&scratch).unwrap().count() >= before);
     }
+}
+
+/// Copies of the first frames of a folder of the whole night, by name.
+fn some_of(whole: &Path, night: &Path, role: &str, count: usize) -> Vec<PathBuf> {
+    let mut names: Vec<_> = fs::read_dir(whole.join(role))
+        .unwrap()
+        .flatten()
+        .map(|e| e.file_name())
+        .collect();
+    names.sort();
+    fs::create_dir_all(night.join(role)).unwrap();
+    let copied = names.iter().take(count).map(|name| {
+        let to = night.join(role).join(name);
+        fs::copy(whole.join(role).join(name), &to).unwrap();
+        to
+    });
+    copied.collect()
 }
 
 /// The frames decoded here, some of them failing when told to.
@@ -146,7 +176,13 @@ impl World for Failing {
             return Err(error.clone());
         }
         let frame = decode_here_with(path, options, &Limits::default());
-        if self.touch.lock().unwrap().take_if(|t| t == path).is_some() {
+        if self
+            .touch
+            .lock()
+            .unwrap()
+            .take_if(|t| t.as_path() == path)
+            .is_some()
+        {
             let mut bytes = fs::read(path).unwrap();
             bytes.push(0);
             fs::write(path, bytes).unwrap();
@@ -163,16 +199,7 @@ fn what_fails_for_a_moment_is_tried_again() {
     let shared = Night::get();
     let temp = shared.few_frames();
     let night = temp.night();
-    for dark in 0..3 {
-        let name = format!("darks/OWL_41{}.dng", 17 + dark);
-        let from = shared.whole().join(&name);
-        if from.exists() {
-            fs::create_dir_all(night.join("darks")).unwrap();
-            fs::copy(from, night.join(&name)).unwrap();
-        }
-    }
-    let darks: Vec<PathBuf> = fs::read_dir(night.join("darks")).map_or(Vec::new(), |d| d.flatten().map(|e| e.path()).collect());
-    assert_eq!(darks.len(), 3, "the night's darks are called otherwise now");
+    let darks = some_of(&shared.whole(), &night, "darks", 3);
     let whole = Failing::new().build(&night);
     assert_eq!(whole.incomplete, Vec::<String>::new());
     let expected = fs::read(night.join("picture/linear.fits")).unwrap();
@@ -196,7 +223,11 @@ fn what_fails_for_a_moment_is_tried_again() {
     world.fails(&land, away);
     let less = world.build(&night);
     assert_eq!(less.incomplete.len(), 3, "{:?}", less.incomplete);
-    assert!(less.warnings.iter().any(|w| w.contains("incomplete")), "{:?}", less.warnings);
+    assert!(
+        less.warnings.iter().any(|w| w.contains("incomplete")),
+        "{:?}",
+        less.warnings
+    );
     assert_eq!(less.sky.as_ref().map(|s| s.frames_used), Some(3));
     let partly = fs::read(night.join("picture/linear.fits")).unwrap();
     assert!(partly != expected);
@@ -218,11 +249,18 @@ fn a_file_that_changes_while_it_is_decoded_is_no_result() {
     *world.touch.lock().unwrap() = Some(sky.clone());
     let changed = world.build(&night);
     let frame = changed.frames.iter().find(|f| f.path == SKY[2]).unwrap();
-    assert!(!frame.used && frame.reason.contains("changed while"), "{}", frame.reason);
+    assert!(
+        !frame.used && frame.reason.contains("changed while"),
+        "{}",
+        frame.reason
+    );
     assert_eq!(changed.incomplete, [SKY[2]]);
     assert!(!world.stop.load(Ordering::Relaxed));
     let after = world.build(&night);
-    assert_eq!((after.incomplete.len(), after.sky.map(|s| s.frames_used)), (0, Some(4)));
+    assert_eq!(
+        (after.incomplete.len(), after.sky.map(|s| s.frames_used)),
+        (0, Some(4))
+    );
 }
 
 /// One bit in every file of kept work: whatever is not what it was is made again.
@@ -235,8 +273,16 @@ fn flipped_bits_in_kept_work_make_no_other_picture() {
         let night = temp.night();
         let mut flipped = 0;
         let kept = [night.join(".nightloom"), night.join(".nightloom/files")];
-        for path in kept.iter().flat_map(|f| fs::read_dir(f).unwrap().flatten()).map(|e| e.path()) {
-            let mut bytes = if path.is_file() { fs::read(&path).unwrap() } else { Vec::new() };
+        for path in kept
+            .iter()
+            .flat_map(|f| fs::read_dir(f).unwrap().flatten())
+            .map(|e| e.path())
+        {
+            let mut bytes = if path.is_file() {
+                fs::read(&path).unwrap()
+            } else {
+                Vec::new()
+            };
             if bytes.is_empty() || path.ends_with("lock") {
                 continue;
             }
@@ -263,11 +309,15 @@ fn two_frames_of_the_same_pixels_are_one() {
     fs::copy(night.join(SKY[0]), night.join("sky/again.dng")).unwrap();
     // The same pixels under another time.
     let mut bytes = fs::read(night.join(SKY[1])).unwrap();
-    let at = bytes
-        .windows(2)
-        .position(|w| w == b":3")
-        .expect("a time of day in the file");
-    bytes[at + 1] = b'2';
+    // As EXIF writes it (CIPA DC-008, DateTime): YYYY:MM:DD HH:MM:SS.
+    let is_time = |w: &[u8]| [4, 7, 13, 16].iter().all(|&i| w[i] == b':') && w[10] == b' ';
+    let times: Vec<usize> = (0..bytes.len() - 19)
+        .filter(|&i| is_time(&bytes[i..i + 19]))
+        .collect();
+    assert!(!times.is_empty(), "no time in the file");
+    for at in times {
+        bytes[at + 18] = if bytes[at + 18] == b'7' { b'8' } else { b'7' };
+    }
     fs::write(night.join("sky/other_time.dng"), bytes).unwrap();
     let report = built(&night);
     assert_eq!(report["sky"]["frames_used"], 4);
@@ -279,7 +329,10 @@ fn two_frames_of_the_same_pixels_are_one() {
     assert_eq!(out.len(), 2, "{out:?}");
     for name in out {
         let why = left_out(&report, name);
-        assert!(why.contains("copy of") || why.contains("pixels are those"), "{why}");
+        assert!(
+            why.contains("copy of") || why.contains("pixels are those"),
+            "{why}"
+        );
     }
 }
 
@@ -289,14 +342,12 @@ fn blocks_that_a_card_lost_are_found_in_every_role() {
     let temp = shared.frames(&SKY[..4], &LAND[..3]);
     let night = temp.night();
     let mut spoilt = Vec::new();
-    for (role, count) in [("darks", 4), ("flats", 4)] {
-        let mut names: Vec<_> = fs::read_dir(shared.whole().join(role)).unwrap().flatten().map(|e| e.file_name()).collect();
-        names.sort();
-        fs::create_dir_all(night.join(role)).unwrap();
-        for name in &names[..count] {
-            fs::copy(shared.whole().join(role).join(name), night.join(role).join(name)).unwrap();
-        }
-        spoilt.push(format!("{role}/{}", names[1].to_str().unwrap()));
+    for role in ["darks", "flats"] {
+        let copies = some_of(&shared.whole(), &night, role, 4);
+        spoilt.push(format!(
+            "{role}/{}",
+            copies[1].file_name().unwrap().to_str().unwrap()
+        ));
     }
     spoilt.extend([SKY[2].to_owned(), LAND[1].to_owned()]);
     for name in &spoilt {

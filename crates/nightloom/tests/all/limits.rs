@@ -7,7 +7,7 @@ use std::path::Path;
 use std::process::{Command, Output, Stdio};
 use std::time::{Duration, Instant};
 
-use crate::night::{stderr, status};
+use crate::night::{status, stderr};
 
 /// Nothing here is worked on for longer.
 const AT_ONCE: Duration = Duration::from_secs(8);
@@ -24,20 +24,29 @@ fn at_once(words: &[&str]) -> Output {
     let began = Instant::now();
     let output = nightloom(words);
     assert!(began.elapsed() < AT_ONCE, "{words:?} took {:?}", began.elapsed());
-    assert!(matches!(output.status.code(), Some(0..=2)), "{words:?}: {}", stderr(&output));
+    assert!(
+        matches!(output.status.code(), Some(0..=2)),
+        "{words:?}: {}",
+        stderr(&output)
+    );
     output
+}
+
+fn told(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stdout).into_owned() + &stderr(output)
 }
 
 #[test]
 fn pipes_and_devices_hold_nothing_up() {
     let folder = tempfile::tempdir().unwrap();
-    let [outing, pipe, settings] = [".", "sky.dng", "outing.toml"].map(|n| folder.path().join(n).display().to_string());
+    let [outing, pipe, settings] =
+        [".", "sky.dng", "outing.toml"].map(|n| folder.path().join(n).display().to_string());
     let made = Command::new("mkfifo").arg(&pipe).status().unwrap();
     assert!(made.success());
     for command in ["stars", "check", "identify"] {
-        let said = stderr(&at_once(&[command, &pipe]));
+        let said = told(&at_once(&[command, &pipe]));
         assert!(said.contains("not a regular file"), "{command}: {said}");
-        let said = stderr(&at_once(&[command, "/dev/zero"]));
+        let said = told(&at_once(&[command, "/dev/zero"]));
         assert!(said.contains("not a regular file"), "{command}: {said}");
     }
     assert!(Command::new("mkfifo").arg(&settings).status().unwrap().success());
@@ -81,7 +90,11 @@ fn a_small_file_that_claims_much_costs_nothing() {
         // The whole program in an address space that the pixels would not fit: 324 million, 1 to 34 bytes each.
         let words = ["stars", bomb.to_str().unwrap()];
         let output = Command::new("sh")
-            .args(["-c", "ulimit -v 3000000; exec \"$0\" \"$@\"", env!("CARGO_BIN_EXE_nightloom")])
+            .args([
+                "-c",
+                "ulimit -v 3000000; exec \"$0\" \"$@\"",
+                env!("CARGO_BIN_EXE_nightloom"),
+            ])
             .args(words)
             .args(memory)
             .output()
@@ -107,7 +120,10 @@ fn names_do_not_speak_to_the_terminal() {
         let output = at_once(&words);
         for bytes in [&output.stdout, &output.stderr] {
             let text = String::from_utf8_lossy(bytes);
-            assert!(!text.contains(['\u{1b}', '\u{7}', '\r', '\u{202e}']), "{words:?}: {text:?}");
+            assert!(
+                !text.contains(['\u{1b}', '\u{7}', '\r', '\u{202e}']),
+                "{words:?}: {text:?}"
+            );
         }
     }
 }

@@ -20,7 +20,10 @@ fn every_package_of_the_lock_file_has_its_licence_told() {
     };
     let mut count = 0;
     for block in lock.split("[[package]]").filter(|b| b.contains("source = ")) {
-        let (name, version) = (value(block, "name = ").unwrap(), value(block, "version = ").unwrap());
+        let (name, version) = (
+            value(block, "name = ").unwrap(),
+            value(block, "version = ").unwrap(),
+        );
         assert!(
             told.contains(&format!("\n{name} {version}: ")),
             "{name} {version} is not in licences/THIRD-PARTY.txt; run scripts/licences"
@@ -29,7 +32,12 @@ fn every_package_of_the_lock_file_has_its_licence_told() {
     }
     assert!(count > 100, "{count}");
     let notice = read("NOTICE");
-    for part in ["rawler", "GNU Lesser General Public License 2.1", "Independent JPEG Group", "THIRD-PARTY"] {
+    for part in [
+        "rawler",
+        "GNU Lesser General Public License 2.1",
+        "Independent JPEG Group",
+        "THIRD-PARTY",
+    ] {
         assert!(notice.contains(part), "{part}");
     }
 }
@@ -51,7 +59,10 @@ fn the_threat_model_names_tests_that_are_there() {
     }
     let model = read("SECURITY.md");
     let mut rows = 0;
-    for row in model.lines().filter(|l| l.starts_with("| ") && l.matches('|').count() == 4) {
+    for row in model
+        .lines()
+        .filter(|l| l.starts_with("| ") && l.matches('|').count() == 4)
+    {
         let held = row.split('|').nth(3).unwrap();
         for name in held.split('`').skip(1).step_by(2).filter(|n| !n.contains('.')) {
             assert!(code.contains(&format!("fn {name}(")), "{name}");

@@ -2,7 +2,7 @@
 #![cfg(unix)]
 
 use std::fs;
-use std::io::{Read, Write};
+use std::io::{ErrorKind, Read, Write};
 use std::net::TcpStream;
 use std::path::Path;
 use std::time::{Duration, Instant};
@@ -47,11 +47,22 @@ fn loopback_asks_for_the_key() {
         assert_eq!(stranger(&served, "POST", path, None).status, 401, "{path}");
     }
     // Whoever has the key is led to the same page without it, with a cookie that scripts cannot read.
-    let let_in = stranger(&served, "GET", &format!("/settings?x=1&token={}", served.key), None);
+    let let_in = stranger(
+        &served,
+        "GET",
+        &format!("/settings?x=1&token={}", served.key),
+        None,
+    );
     assert_eq!(let_in.status, 303);
     let head = let_in.head.to_ascii_lowercase();
-    assert!(head.contains("location: /settings?x=1\r") || head.contains("location: /settings?x=1"), "{head}");
-    assert!(head.contains("httponly") && head.contains("samesite=strict"), "{head}");
+    assert!(
+        head.contains("location: /settings?x=1\r") || head.contains("location: /settings?x=1"),
+        "{head}"
+    );
+    assert!(
+        head.contains("httponly") && head.contains("samesite=strict"),
+        "{head}"
+    );
 }
 
 fn set_skyline(served: &Served, was: &str, value: &str) -> Answer {
@@ -94,14 +105,24 @@ fn no_option_reaches_a_file_outside_the_outing() {
         assert!(answer.text().contains("inside the outing"), "{}", answer.text());
         assert!(!strip(&served).text().contains("horse"), "{path}");
     }
-    assert_eq!(fs::read_to_string(folder.path().join("outing.toml")).unwrap(), before);
+    assert_eq!(
+        fs::read_to_string(folder.path().join("outing.toml")).unwrap(),
+        before
+    );
     fs::write(folder.path().join("ridge.csv"), "0, 5\n").unwrap();
     assert_eq!(set_skyline(&served, "", "ridge.csv").status, 200);
     // Written by hand it may lie elsewhere; who sees the page is told what is wrong, and not what is in it.
-    let by_hand = before.replace("[site]\n", &format!("[site]\nskyline = {:?}\n", secret.display().to_string()));
+    let by_hand = before.replace(
+        "[site]\n",
+        &format!("[site]\nskyline = {:?}\n", secret.display().to_string()),
+    );
     fs::write(folder.path().join("outing.toml"), by_hand).unwrap();
     let answer = strip(&served);
-    assert!(answer.status != 200 && !answer.text().contains("horse"), "{}", answer.text());
+    assert!(
+        answer.status != 200 && !answer.text().contains("horse"),
+        "{}",
+        answer.text()
+    );
     assert!(answer.text().contains("secret.csv"), "{}", answer.text());
 }
 
@@ -133,11 +154,12 @@ fn idle_connections_hold_nobody_up() {
     println!("beside {} idle connections: at most {worst:?}", held.len());
     assert!(worst < ANSWERED_WITHIN, "{worst:?}");
     // Those that gave way are closed.
-    let closed = held.iter_mut().take(1000).filter(|s| {
-        s.set_read_timeout(Some(Duration::from_millis(200))).unwrap();
-        matches!(s.read(&mut [0]), Ok(0) | Err(_)) && s.write_all(b"GET").is_ok()
+    let closed = held.iter_mut().take(50).filter_map(|s| {
+        s.set_read_timeout(Some(Duration::from_millis(50))).unwrap();
+        let end = s.read(&mut [0]);
+        (matches!(end, Ok(0)) || end.is_err_and(|e| e.kind() == ErrorKind::ConnectionReset)).then_some(())
     });
-    assert!(closed.take(100).count() > 0);
+    assert!(closed.count() >= 45);
 }
 
 /// A head and a body must come within ten seconds.
@@ -148,12 +170,15 @@ fn slow_questions_are_given_up() {
     let host = format!("127.0.0.1:{}", served.port);
     let connect = || TcpStream::connect(("127.0.0.1", served.port)).unwrap();
     let (mut silent, mut head, mut body) = (connect(), connect(), connect());
-    let opened = exchange(served.port, "GET", &format!("/?token={}", served.key), &[("Host", &host)], "");
-    assert_eq!(opened.status, 303);
     let let_in = stranger(&served, "GET", &format!("/?token={}", served.key), None);
-    let cookie = let_in.head.lines().find_map(|l| l.strip_prefix("set-cookie: ")).unwrap();
+    let cookie = let_in
+        .head
+        .lines()
+        .find_map(|l| l.strip_prefix("set-cookie: "))
+        .unwrap();
     let cookie = cookie.split(';').next().unwrap();
-    head.write_all(format!("GET / HTTP/1.1\r\nHost: {host}\r\nX-Slow: ").as_bytes()).unwrap();
+    head.write_all(format!("GET / HTTP/1.1\r\nHost: {host}\r\nX-Slow: ").as_bytes())
+        .unwrap();
     let start = format!(
         "POST /settings HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\nCookie: {cookie}\r\nContent-Type: application/json\r\nContent-Length: 1000\r\n\r\n{{"
     );
@@ -163,7 +188,11 @@ fn slow_questions_are_given_up() {
     for stream in [&mut silent, &mut head, &mut body] {
         stream.set_read_timeout(Some(Duration::from_secs(14))).unwrap();
         let mut all = Vec::new();
-        stream.read_to_end(&mut all).expect("it is closed in time");
+        let end = stream.read_to_end(&mut all);
+        assert!(
+            end.is_ok() || end.is_err_and(|e| e.kind() == ErrorKind::ConnectionReset),
+            "it is not closed in time"
+        );
         answers.push(String::from_utf8_lossy(&all).into_owned());
     }
     assert!(began.elapsed() < Duration::from_secs(14), "{:?}", began.elapsed());
@@ -173,7 +202,13 @@ fn slow_questions_are_given_up() {
 #[test]
 fn an_upload_of_a_killed_server_goes_at_the_next_start() {
     let (folder, temp) = (outing(), tempfile::tempdir().unwrap());
-    let left = |temp: &Path| fs::read_dir(temp).unwrap().flatten().filter(|e| e.file_name().to_string_lossy().starts_with("nightloom-dropped")).count();
+    let left = |temp: &Path| {
+        fs::read_dir(temp)
+            .unwrap()
+            .flatten()
+            .filter(|e| e.file_name().to_string_lossy().starts_with("nightloom-dropped"))
+            .count()
+    };
     let drop_one = |served: &Served| {
         let host = format!("127.0.0.1:{}", served.port);
         let origin = format!("http://{host}");
@@ -214,10 +249,17 @@ fn two_servers_lose_no_edit() {
     // Each sets options of its own, over and over; at the end all stand.
     for round in 0..10 {
         std::thread::scope(|scope| {
-            for (served, keys) in servers.iter().zip([["camera", "lens"], ["pixel_um", "fits_black"]]) {
+            for (served, keys) in servers
+                .iter()
+                .zip([["camera", "lens"], ["pixel_um", "fits_black"]])
+            {
                 scope.spawn(move || {
                     for key in keys {
-                        let text = if key.contains('_') { format!("{}", round + 3) } else { format!("name {round}") };
+                        let text = if key.contains('_') {
+                            format!("{}", round + 3)
+                        } else {
+                            format!("name {round}")
+                        };
                         assert_eq!(set(served, key, text), 200, "{key}");
                     }
                 });
@@ -227,7 +269,15 @@ fn two_servers_lose_no_edit() {
         for part in ["camera = \"name", "lens = \"name", "pixel_um = ", "fits_black = "] {
             assert!(text.contains(part), "{part} is lost in round {round}:\n{text}");
         }
-        let bare: String = text.lines().filter(|l| !["camera =", "lens =", "pixel_um =", "fits_black ="].iter().any(|k| l.starts_with(k))).map(|l| format!("{l}\n")).collect();
+        let bare: String = text
+            .lines()
+            .filter(|l| {
+                !["camera =", "lens =", "pixel_um =", "fits_black ="]
+                    .iter()
+                    .any(|k| l.starts_with(k))
+            })
+            .map(|l| format!("{l}\n"))
+            .collect();
         fs::write(folder.path().join("outing.toml"), bare).unwrap();
     }
 }

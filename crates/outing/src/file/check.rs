@@ -313,7 +313,9 @@ fn value_of(option: &OptionSpec, item: &Item) -> Result<Value, String> {
     };
     let text = item.as_str();
     match option.kind {
-        OptionKind::Text | OptionKind::File => text.map(|t| Value::Text(t.to_owned())).ok_or_else(|| wrong("")),
+        OptionKind::Text | OptionKind::File => {
+            text.map(|t| Value::Text(t.to_owned())).ok_or_else(|| wrong(""))
+        }
         OptionKind::Flag => item.as_bool().map(Value::Flag).ok_or_else(|| wrong("")),
         OptionKind::Number { min, max, .. } => in_range(option, item, min, max)
             .map(Value::Number)

@@ -120,18 +120,20 @@ pub fn outing_skyline(folder: &Path, site: &SiteSettings) -> Result<Option<Skyli
     if site.skyline.is_none() && !path.exists() {
         return Ok(None);
     }
-    measured_skyline(&path, North::True).map(Some).map_err(|error| match error {
-        // Whoever reads the message may not be allowed to read the file.
-        SkylineFileError::Csv { path, error } if !is_inside(folder, &path) => {
-            let first = error.faults.first().map_or(0, |f| f.line);
-            let reason = format!(
-                "it has {} lines or more that are no azimuth and altitude, the first is line {first}",
-                error.faults.len()
-            );
-            SkylineFileError::Unreadable { path, reason }
-        }
-        other => other,
-    })
+    measured_skyline(&path, North::True)
+        .map(Some)
+        .map_err(|error| match error {
+            // Whoever reads the message may not be allowed to read the file.
+            SkylineFileError::Csv { path, error } if !is_inside(folder, &path) => {
+                let first = error.faults.first().map_or(0, |f| f.line);
+                let reason = format!(
+                    "it has {} lines or more that are no azimuth and altitude, the first is line {first}",
+                    error.faults.len()
+                );
+                SkylineFileError::Unreadable { path, reason }
+            }
+            other => other,
+        })
 }
 
 /// Whether a file lies in a folder, wherever links lead.

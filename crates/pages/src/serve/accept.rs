@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 use std::future::Future;
 use std::io;
-use std::pin::{Pin, pin};
+use std::pin::Pin;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::task::{Context, Poll, ready};
 use std::time::Duration;
@@ -19,7 +19,7 @@ use hyper::service::{Service, service_fn};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
-use tokio::net::{TcpListener, TcpStream};
+use tokio::net::TcpListener;
 use tokio::sync::Notify;
 use tokio::time::{Sleep, sleep, timeout};
 
@@ -54,7 +54,10 @@ pub(super) async fn serve(listener: TcpListener, routes: Router) -> io::Result<(
     }
 }
 
-async fn one(stream: TcpStream, place: Arc<Place>, routes: Router) {
+async fn one<S>(stream: S, place: Arc<Place>, routes: Router)
+where
+    S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
+{
     let inner = TowerToHyperService::new(routes);
     let seat = Arc::clone(&place);
     let service = service_fn(move |request| {
@@ -158,14 +161,17 @@ impl Drop for Place {
 }
 
 /// A stream whose writes do not wait for ever.
-struct Paced {
-    stream: TcpStream,
+struct Paced<S> {
+    stream: S,
     waiting: Option<Pin<Box<Sleep>>>,
 }
 
-impl Paced {
-    fn new(stream: TcpStream) -> Self {
-        Self { stream, waiting: None }
+impl<S> Paced<S> {
+    fn new(stream: S) -> Self {
+        Self {
+            stream,
+            waiting: None,
+        }
     }
 
     /// Passes on what a write came to; one that waits too long fails.
@@ -180,19 +186,23 @@ impl Paced {
     }
 }
 
-impl AsyncRead for Paced {
+impl<S: AsyncRead + Unpin> AsyncRead for Paced<S> {
     fn poll_read(
         mut self: Pin<&mut Self>,
         context: &mut Context<'_>,
         buffer: &mut ReadBuf<'_>,
     ) -> Poll<io::Result<()>> {
-        pin!(&mut self.stream).poll_read(context, buffer)
+        Pin::new(&mut self.stream).poll_read(context, buffer)
     }
 }
 
-impl AsyncWrite for Paced {
-    fn poll_write(mut self: Pin<&mut Self>, context: &mut Context<'_>, bytes: &[u8]) -> Poll<io::Result<usize>> {
-        let came = pin!(&mut self.stream).poll_write(context, bytes);
+impl<S: AsyncWrite + Unpin> AsyncWrite for Paced<S> {
+    fn poll_write(
+        mut self: Pin<&mut Self>,
+        context: &mut Context<'_>,
+        bytes: &[u8],
+    ) -> Poll<io::Result<usize>> {
+        let came = Pin::new(&mut self.stream).poll_write(context, bytes);
         self.paced(context, came)
     }
     fn poll_write_vectored(
@@ -200,17 +210,17 @@ impl AsyncWrite for Paced {
         context: &mut Context<'_>,
         pieces: &[io::IoSlice<'_>],
     ) -> Poll<io::Result<usize>> {
-        let came = pin!(&mut self.stream).poll_write_vectored(context, pieces);
+        let came = Pin::new(&mut self.stream).poll_write_vectored(context, pieces);
         self.paced(context, came)
     }
     fn is_write_vectored(&self) -> bool {
         self.stream.is_write_vectored()
     }
     fn poll_flush(mut self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<io::Result<()>> {
-        pin!(&mut self.stream).poll_flush(context)
+        Pin::new(&mut self.stream).poll_flush(context)
     }
     fn poll_shutdown(mut self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<io::Result<()>> {
-        pin!(&mut self.stream).poll_shutdown(context)
+        Pin::new(&mut self.stream).poll_shutdown(context)
     }
 }
 
@@ -243,11 +253,18 @@ mod tests {
         // The longest silent one goes first, one in between next.
         let other = Crowd::enter(&crowd);
         assert!(other.is_some() && state(2).is_none() && state(0) == Some(State::Busy));
-        places.iter().skip(2).chain(&other).for_each(|p| p.set(State::Busy));
+        places
+            .iter()
+            .skip(2)
+            .chain(&other)
+            .for_each(|p| p.set(State::Busy));
         let idle_one_gives_way = Crowd::enter(&crowd);
         assert!(idle_one_gives_way.is_some() && state(1).is_none());
         idle_one_gives_way.iter().for_each(|p| p.set(State::Busy));
-        assert!(Crowd::enter(&crowd).is_none(), "nobody is broken off in an answer");
+        assert!(
+            Crowd::enter(&crowd).is_none(),
+            "nobody is broken off in an answer"
+        );
         // Place 2 was put out: its end frees nobody else's.
         places.truncate(3);
         assert_eq!(crowd.seats().all.len(), 1 + 1 + 1);

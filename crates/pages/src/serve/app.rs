@@ -168,7 +168,9 @@ pub(super) enum EditError {
     #[error(transparent)]
     Settings(#[from] SettingsError),
     /// A file that is not of this outing.
-    #[error("{key} may name a file inside the outing's folder only, when it is set here; copy the file there, or write its path into {OUTING_TOML} by hand")]
+    #[error(
+        "{key} may name a file inside the outing's folder only, when it is set here; copy the file there, or write its path into {OUTING_TOML} by hand"
+    )]
     Outside {
         /// Which option.
         key: String,
@@ -250,7 +252,9 @@ impl App {
     /// Whether a path names a regular file inside the outing, or nothing there; links are followed to their end.
     fn is_inside(&self, typed: &str) -> bool {
         let path = Path::new(typed.trim_matches('"'));
-        let plain = path.components().all(|c| matches!(c, Component::Normal(_) | Component::CurDir));
+        let plain = path
+            .components()
+            .all(|c| matches!(c, Component::Normal(_) | Component::CurDir));
         if !plain {
             return false;
         }

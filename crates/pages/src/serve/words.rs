@@ -170,7 +170,8 @@ pub(super) const FORGET_DROPPED: &str = "Forget the dropped frames";
 pub(super) const NOT_LAID_BY: &str =
     "the frame cannot be laid by; see whether there is room on the disk that holds temporary files";
 pub(super) const CAME_IN_PART: &str = "the frame came only in part; send it again";
-pub(super) const ASKED_IN_PART: &str = "what was sent came only in part, too slowly, or is too large; try again";
+pub(super) const ASKED_IN_PART: &str =
+    "what was sent came only in part, too slowly, or is too large; try again";
 pub(super) const NOT_JUDGED: &str = "not judged yet";
 pub(super) const COURSE: &str = "Course of the night";
 pub(super) const ALARM: &str = "Look now";

@@ -64,7 +64,11 @@ fn unusual<T: Sample>(stored: &Stored, values: &[T], start: usize, end: usize) -
         let same = side.iter().filter(|v| v.bits() == value.bits()).count();
         same as f32 / side.len() as f32
     };
-    let sides: Vec<f32> = [before, after].into_iter().filter(|s| s.len() >= stored.row()).map(share).collect();
+    let sides: Vec<f32> = [before, after]
+        .into_iter()
+        .filter(|s| s.len() >= stored.row())
+        .map(share)
+        .collect();
     !natural && !sides.is_empty() && sides.iter().all(|s| *s < USUAL)
 }
 

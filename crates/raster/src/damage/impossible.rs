@@ -27,7 +27,10 @@ pub(super) fn find<T: Sample>(stored: &Stored, values: &[T]) -> Vec<Damage> {
     for y in 0..=rows {
         let bad = y < rows && {
             let row = &values[y * stored.row()..(y + 1) * stored.row()];
-            let count = row.iter().filter(|v| v.value() > most || v.value() < least).count();
+            let count = row
+                .iter()
+                .filter(|v| v.value() > most || v.value() < least)
+                .count();
             count as f32 > PART * row.len() as f32
         };
         match (bad, run) {

@@ -63,7 +63,11 @@ impl std::fmt::Display for Damage {
 ///
 /// # Errors
 /// As [`decode_here`](crate::decode_here).
-pub fn find_damage(path: &Path, options: &DecodeOptions, limits: &Limits) -> Result<Vec<Damage>, DecodeError> {
+pub fn find_damage(
+    path: &Path,
+    options: &DecodeOptions,
+    limits: &Limits,
+) -> Result<Vec<Damage>, DecodeError> {
     Ok(find(&decode_coded(path, options, limits)?))
 }
 

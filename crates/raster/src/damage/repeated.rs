@@ -1,6 +1,6 @@
 //! The same noise twice: a block of the file that stands in the place of another.
 //!
-//! Places are picked by their content (where a rolling hash of 16 values has ten zero bits), so that a block is found
+//! Places are picked by their content (where a rolling hash of 16 values has eight zero bits), so that a block is found
 //! again wherever it was moved to; 64 values from there on name the place. Noise makes any two of them differ.
 
 use std::collections::HashMap;
@@ -10,11 +10,11 @@ use super::{Damage, DamageKind, Sample, Stored};
 /// Values that pick a place.
 const ROLLING: usize = 16;
 /// One place in so many is picked.
-const PICKED: u64 = 1 << 10;
+const PICKED: u64 = 1 << 8;
 /// Values that name a place.
 const NAMING: usize = 64;
 /// A place whose values are fewer different ones names nothing: an even area is like others.
-const LEAST_DIFFERENT: usize = 12;
+const LEAST_DIFFERENT: usize = 6;
 /// Fewer values in common are left: half the smallest block of cards and disks, 512 bytes.
 const LEAST: usize = 512;
 
@@ -30,7 +30,9 @@ pub(super) fn find<T: Sample>(stored: &Stored, values: &[T]) -> Vec<Damage> {
     let leaving = (0..ROLLING).fold(1u64, |f, _| f.wrapping_mul(FACTOR));
     let (mut rolling, mut beyond) = (0u64, 0);
     for i in 0..values.len() - NAMING {
-        rolling = rolling.wrapping_mul(FACTOR).wrapping_add(u64::from(values[i].bits()) + 1);
+        rolling = rolling
+            .wrapping_mul(FACTOR)
+            .wrapping_add(u64::from(values[i].bits()) + 1);
         if i >= ROLLING {
             let left = u64::from(values[i - ROLLING].bits()) + 1;
             rolling = rolling.wrapping_sub(left.wrapping_mul(leaving));
@@ -38,8 +40,12 @@ pub(super) fn find<T: Sample>(stored: &Stored, values: &[T]) -> Vec<Damage> {
         if (rolling >> 40) % PICKED != 0 || i < beyond {
             continue;
         }
-        let Some(name) = name(&values[i..i + NAMING]) else { continue };
-        let Some(first) = places.insert(name, i) else { continue };
+        let Some(name) = name(&values[i..i + NAMING]) else {
+            continue;
+        };
+        let Some(first) = places.insert(name, i) else {
+            continue;
+        };
         if let Some((start, length)) = common(values, first, i) {
             beyond = start + length;
             found.push(Damage {
@@ -54,9 +60,9 @@ pub(super) fn find<T: Sample>(stored: &Stored, values: &[T]) -> Vec<Damage> {
 /// A hash of values that are different enough.
 fn name<T: Sample>(values: &[T]) -> Option<u64> {
     let mut different: Vec<u32> = values.iter().map(|v| v.bits()).collect();
-    let hash = different
-        .iter()
-        .fold(0u64, |h, v| (h ^ u64::from(*v)).wrapping_mul(FACTOR).rotate_left(29));
+    let hash = different.iter().fold(0u64, |h, v| {
+        (h ^ u64::from(*v)).wrapping_mul(FACTOR).rotate_left(29)
+    });
     different.sort_unstable();
     different.dedup();
     (different.len() >= LEAST_DIFFERENT).then_some(hash)

@@ -53,7 +53,10 @@ pub(super) fn find<T: Sample>(stored: &Stored, values: &[T]) -> Vec<Damage> {
         }
         looked += 1;
         let by = (0..down).map(|k| {
-            let (above, below) = (slopes(stored, values, y - down + k), slopes(stored, values, y + k));
+            let (above, below) = (
+                slopes(stored, values, y - down + k),
+                slopes(stored, values, y + k),
+            );
             let (alike, by) = found_again(&above, &below);
             (alike > FOUND_AGAIN * usual).then_some(by)
         });
@@ -71,7 +74,8 @@ pub(super) fn find<T: Sample>(stored: &Stored, values: &[T]) -> Vec<Damage> {
         .collect()
 }
 
-/// Slopes of one row's first channel, each held to a few times the usual one: a single bright star must not decide.
+/// Slopes of one row's first channel, each held to twice the usual one: one bright star must not decide, and a row whose
+/// rest is noise is like no other.
 fn slopes<T: Sample>(stored: &Stored, values: &[T], y: usize) -> Vec<f32> {
     let step = stored.channels;
     // The next pixel of the same filter.
@@ -80,16 +84,25 @@ fn slopes<T: Sample>(stored: &Stored, values: &[T], y: usize) -> Vec<f32> {
     let count = (row.len() - over) / step;
     let slope = |i: usize| row[i * step + over].value() - row[i * step].value();
     let sum: f32 = (0..count).map(|i| slope(i).abs()).sum();
-    let most = 8.0 * sum / count.max(1) as f32;
+    let most = 2.0 * sum / count.max(1) as f32;
     (0..count).map(|i| slope(i).clamp(-most, most)).collect()
 }
 
 fn correlation(a: &[f32], b: &[f32]) -> f32 {
     let n = a.len().min(b.len());
     let (a, b) = (&a[..n], &b[..n]);
-    let dot = |a: &[f32], b: &[f32]| a.iter().zip(b).map(|(a, b)| f64::from(*a) * f64::from(*b)).sum::<f64>();
+    let dot = |a: &[f32], b: &[f32]| {
+        a.iter()
+            .zip(b)
+            .map(|(a, b)| f64::from(*a) * f64::from(*b))
+            .sum::<f64>()
+    };
     let size = (dot(a, a) * dot(b, b)).sqrt();
-    if size > 0.0 { (dot(a, b) / size) as f32 } else { 0.0 }
+    if size > 0.0 {
+        (dot(a, b) / size) as f32
+    } else {
+        0.0
+    }
 }
 
 /// The best correlation of two rows when one is moved, by up to half a row and not at rest, and by how much.

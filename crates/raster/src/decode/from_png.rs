@@ -48,7 +48,9 @@ pub(crate) fn decode(path: &Path, limits: &Limits) -> Result<Coded, DecodeError>
     let stored = kind.samples();
     let per_pixel = stored as u64 * if wide { 2 } else { 1 };
     check_size(path, width.into(), height.into(), per_pixel, limits)?;
-    let length = std::fs::metadata(path).map_err(|e| DecodeError::io(path, e))?.len();
+    let length = std::fs::metadata(path)
+        .map_err(|e| DecodeError::io(path, e))?
+        .len();
     let bits = reader.info().bits_per_pixel() as u64;
     check_held(path, width.into(), height.into(), bits, length, MOST_BITS)?;
     let channels = if matches!(kind, ColorType::Grayscale | ColorType::GrayscaleAlpha) {

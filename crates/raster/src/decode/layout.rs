@@ -240,7 +240,14 @@ pub(crate) fn check_size(
 }
 
 /// Refuses pixels that so many bytes cannot hold in any coding of their format, `most` bits of pixels to a byte.
-pub(crate) fn check_held(path: &Path, w: u64, h: u64, bits: u64, length: u64, most: u64) -> Result<(), DecodeError> {
+pub(crate) fn check_held(
+    path: &Path,
+    w: u64,
+    h: u64,
+    bits: u64,
+    length: u64,
+    most: u64,
+) -> Result<(), DecodeError> {
     if w.saturating_mul(h).saturating_mul(bits) / most.max(1) <= length {
         return Ok(());
     }

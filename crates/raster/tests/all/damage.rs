@@ -32,7 +32,9 @@ fn light(role: Role, stars: &[[f64; 3]], x: usize, y: usize) -> f64 {
             Role::Dark => 2.0,
             Role::Flat => 6500.0 * fall_off,
             Role::Sky => {
-                let near = stars.iter().map(|s| s[2] * (-((fx - s[0]).powi(2) + (fy - s[1]).powi(2)) / 4.5).exp());
+                let near = stars
+                    .iter()
+                    .map(|s| s[2] * (-((fx - s[0]).powi(2) + (fy - s[1]).powi(2)) / 4.5).exp());
                 fall_off * (400.0 + 0.2 * fy) + near.sum::<f64>()
             }
             // Rocks: sums of waves that reach over some pixels.
@@ -46,7 +48,10 @@ fn light(role: Role, stars: &[[f64; 3]], x: usize, y: usize) -> f64 {
 fn samples(role: Role, seed: u64) -> Vec<u16> {
     let mut random = Random::new(seed);
     let star = |random: &mut Random| {
-        let at = [random.between(0.0, WIDTH as f64), random.between(0.0, HEIGHT as f64)];
+        let at = [
+            random.between(0.0, WIDTH as f64),
+            random.between(0.0, HEIGHT as f64),
+        ];
         [at[0], at[1], 300.0 * random.between(0.1, 1.0).powi(-2).min(40.0)]
     };
     let stars: Vec<[f64; 3]> = (0..60).map(|_| star(&mut random)).collect();
@@ -55,7 +60,9 @@ fn samples(role: Role, seed: u64) -> Vec<u16> {
             let clean = light(role, &stars, i % WIDTH, i / WIDTH);
             // Photons at 2 electrons a number, and 4 numbers of read noise.
             let sigma = (clean / 2.0 + 16.0).sqrt();
-            (BLACK + clean + sigma * random.normal()).round().clamp(0.0, WHITE) as u16
+            (BLACK + clean + sigma * random.normal())
+                .round()
+                .clamp(0.0, WHITE) as u16
         })
         .collect()
 }
@@ -80,7 +87,9 @@ fn assert_found(what: &str, samples: &[u16], kind: DamageKind, rows: [usize; 2])
     let found = found(samples);
     let near = |a: usize, b: usize| a.abs_diff(b) <= 1;
     assert!(
-        found.iter().any(|d| d.kind == kind && near(d.rows[0], rows[0]) && near(d.rows[1], rows[1])),
+        found
+            .iter()
+            .any(|d| d.kind == kind && near(d.rows[0], rows[0]) && near(d.rows[1], rows[1])),
         "{what}: {kind:?} in rows {rows:?} was expected, found {found:?}"
     );
 }
@@ -107,7 +116,12 @@ fn frames_without_damage_have_none() {
 #[test]
 fn lost_blocks_are_found_in_every_role() {
     for role in ROLES {
-        for (value, bytes) in [(0, 64 << 10), (0, 4 << 10), (0xffff_u16, 16 << 10), (700, 16 << 10)] {
+        for (value, bytes) in [
+            (0, 64 << 10),
+            (0, 4 << 10),
+            (0xffff_u16, 16 << 10),
+            (700, 16 << 10),
+        ] {
             let mut samples = samples(role, 3);
             let start = (213_000 - BLACK as usize) & !255;
             let end = start + bytes / 2;
@@ -115,9 +129,17 @@ fn lost_blocks_are_found_in_every_role() {
             let rows = [start / WIDTH, (end - 1) / WIDTH];
             // What no sensor gives is told as such if it fills rows.
             let folder_kind = found(&samples).first().map(|d| d.kind);
-            assert!(folder_kind.is_some(), "{role:?}: {bytes} bytes of {value} are not found");
+            assert!(
+                folder_kind.is_some(),
+                "{role:?}: {bytes} bytes of {value} are not found"
+            );
             if value != 0xffff {
-                assert_found(&format!("{role:?}, {bytes} bytes of {value}"), &samples, DamageKind::Constant, rows);
+                assert_found(
+                    &format!("{role:?}, {bytes} bytes of {value}"),
+                    &samples,
+                    DamageKind::Constant,
+                    rows,
+                );
             }
         }
     }
@@ -128,7 +150,12 @@ fn an_end_that_was_never_written_is_found_in_every_role() {
     for role in ROLES {
         let mut samples = samples(role, 4);
         samples[WIDTH * 500 + 77..].fill(0);
-        assert_found(&format!("{role:?}"), &samples, DamageKind::Tail, [500, HEIGHT - 1]);
+        assert_found(
+            &format!("{role:?}"),
+            &samples,
+            DamageKind::Tail,
+            [500, HEIGHT - 1],
+        );
     }
 }
 
@@ -140,7 +167,12 @@ fn blocks_that_are_there_twice_are_found_in_every_role() {
             let (from, to, length) = (256 * 300, 256 * 1300, bytes / 2);
             samples.copy_within(from..from + length, to);
             let rows = [to / WIDTH, (to + length - 1) / WIDTH];
-            assert_found(&format!("{role:?}, {bytes} bytes"), &samples, DamageKind::Repeated, rows);
+            assert_found(
+                &format!("{role:?}, {bytes} bytes"),
+                &samples,
+                DamageKind::Repeated,
+                rows,
+            );
         }
     }
 }
@@ -153,12 +185,16 @@ fn a_code_that_lost_its_place_is_found_in_every_role() {
         // From there on the differences of a lossless code are others: a walk that wraps round.
         let mut value = 600u16;
         for v in &mut samples[WIDTH * 300..WIDTH * 340] {
-            value = value.wrapping_add((random.uniform() * 4000.0) as u16).wrapping_sub(1900);
+            value = value
+                .wrapping_add((random.uniform() * 4000.0) as u16)
+                .wrapping_sub(1900);
             *v = value;
         }
         let found = found(&samples);
         assert!(
-            found.iter().any(|d| d.kind == DamageKind::Impossible && d.rows[0] >= 299 && d.rows[1] <= 340),
+            found
+                .iter()
+                .any(|d| d.kind == DamageKind::Impossible && d.rows[0] >= 299 && d.rows[1] <= 340),
             "{role:?}: {found:?}"
         );
     }
@@ -171,7 +207,12 @@ fn moved_rows_are_found_where_the_picture_shows_it() {
         let mut samples = samples(role, 7);
         let cut = WIDTH * 320;
         samples.copy_within(cut + by.., cut);
-        assert_found(&format!("{role:?} by {by}"), &samples, DamageKind::Shifted, [320, HEIGHT - 1]);
+        assert_found(
+            &format!("{role:?} by {by}"),
+            &samples,
+            DamageKind::Shifted,
+            [320, HEIGHT - 1],
+        );
     }
 }
 
@@ -189,7 +230,10 @@ fn through_the_wall_damage_is_an_error_with_its_rows_unless_it_is_wanted() {
     };
     let error = wall.decode(&path, &DecodeOptions::default()).unwrap_err();
     assert!(matches!(error, DecodeError::Damaged { .. }) && !error.may_pass());
-    assert!(error.to_string().contains("rows 100 to 153 have one value"), "{error}");
+    assert!(
+        error.to_string().contains("rows 100 to 153 have one value"),
+        "{error}"
+    );
     let options = DecodeOptions {
         damaged_too: true,
         ..DecodeOptions::default()

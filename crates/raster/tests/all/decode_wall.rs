@@ -367,10 +367,7 @@ fn exif_is_read_plainly_where_the_raw_decoder_dies_over_it() {
     let meta = wall.meta(&fixture("written.dng")).unwrap();
     assert_eq!((meta.exposure_s, meta.iso), (Some(90.0), Some(1600.0)));
     let error = decode(&wall, &fixture("written.dng")).unwrap_err().to_string();
-    assert!(
-        error.contains("ended by signal 6"),
-        "{error}"
-    );
+    assert!(error.contains("ended by signal 6"), "{error}");
 }
 
 #[test]

@@ -31,8 +31,15 @@ fn a_small_file_that_claims_much_is_refused_before_it_costs() {
     let error = decode_here(&path, &Limits::default()).unwrap_err();
     assert!(error.to_string().contains("cannot hold"), "{error}");
     // The same for a JPEG of 3 KB whose head is changed to 9000 × 9000.
-    let mut jpeg = fs::read(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/fixtures/decode/turned.jpg")).unwrap();
-    let head = jpeg.windows(4).position(|w| w[0] == 0xff && w[1] == 0xc0 && w[2] == 0).unwrap();
+    let mut jpeg = fs::read(concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/tests/fixtures/decode/turned.jpg"
+    ))
+    .unwrap();
+    let head = jpeg
+        .windows(4)
+        .position(|w| w[0] == 0xff && w[1] == 0xc0 && w[2] == 0)
+        .unwrap();
     jpeg[head + 5..head + 9].copy_from_slice(&[0x23, 0x28, 0x23, 0x28]);
     jpeg.truncate(jpeg.len().min(100_000));
     let path = folder.path().join("bomb.jpg");
@@ -48,14 +55,26 @@ fn only_regular_files_of_a_bounded_size_are_read() {
     fs::write(&path, "ridge").unwrap();
     assert_eq!(read_text(&path).unwrap(), "ridge");
     assert_eq!(read_regular(&path, 5).unwrap(), b"ridge");
-    assert_eq!(read_regular(&path, 4).unwrap_err().kind(), std::io::ErrorKind::FileTooLarge);
+    assert_eq!(
+        read_regular(&path, 4).unwrap_err().kind(),
+        std::io::ErrorKind::FileTooLarge
+    );
     fs::write(&path, [0xff, 0xfe]).unwrap();
-    assert_eq!(read_text(&path).unwrap_err().kind(), std::io::ErrorKind::InvalidData);
+    assert_eq!(
+        read_text(&path).unwrap_err().kind(),
+        std::io::ErrorKind::InvalidData
+    );
     assert!(open_regular(folder.path()).is_err());
     #[cfg(unix)]
     {
         let pipe = folder.path().join("pipe");
-        assert!(std::process::Command::new("mkfifo").arg(&pipe).status().unwrap().success());
+        assert!(
+            std::process::Command::new("mkfifo")
+                .arg(&pipe)
+                .status()
+                .unwrap()
+                .success()
+        );
         assert!(open_regular(&pipe).is_err() && read_text(std::path::Path::new("/dev/zero")).is_err());
     }
 }

@@ -75,7 +75,10 @@ fn the_header_is_a_line_of_json() {
     let (head, values) = bytes.split_at(128);
     let (values, hashes) = values.split_at(8);
     assert_eq!(hashes[..32], *blake3::hash(values).as_bytes());
-    assert_eq!(hashes[32..], *blake3::hash(&[head, &hashes[..32]].concat()).as_bytes());
+    assert_eq!(
+        hashes[32..],
+        *blake3::hash(&[head, &hashes[..32]].concat()).as_bytes()
+    );
     assert_eq!(
         String::from_utf8_lossy(head).trim_end(),
         r#"{"nightloom_work_file":3,"width":2,"height":1,"planes":1,"values":"float32"}"#

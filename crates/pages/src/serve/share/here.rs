@@ -151,6 +151,11 @@ mod tests {
         );
         assert!(here.exchange(&key).is_some() && here.exchange(&key).is_some());
         assert!(here.exchange(&once).is_some() && here.exchange(&once).is_none());
-        assert!(here.exchange("").is_none() && here.exchange(&key.to_uppercase()).is_none_or(|_| key == key.to_uppercase()));
+        assert!(
+            here.exchange("").is_none()
+                && here
+                    .exchange(&key.to_uppercase())
+                    .is_none_or(|_| key == key.to_uppercase())
+        );
     }
 }
