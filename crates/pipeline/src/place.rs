@@ -195,6 +195,8 @@ mod tests {
                 middle: at(t),
                 rotation: turned(start, pole, t),
                 rms_px: 0.2,
+                frame: 0,
+                stars: 100,
             })
             .collect()
     }

@@ -83,7 +83,7 @@ pub struct FrameCheck {
     pub seconds: f64,
     /// What the set's judge, which is the build's, goes by.
     #[serde(skip)]
-    pub(crate) quality: Option<FrameQuality>,
+    pub quality: Option<FrameQuality>,
 }
 
 impl FrameCheck {
