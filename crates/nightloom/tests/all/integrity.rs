@@ -353,7 +353,7 @@ fn blocks_that_a_card_lost_are_found_in_every_role() {
     for name in &spoilt {
         // 64 KiB of zeros amidst the pixels.
         let mut bytes = fs::read(night.join(name)).unwrap();
-        let at = bytes.len() / 2 & !511;
+        let at = (bytes.len() / 2) & !511;
         bytes[at..at + (64 << 10)].fill(0);
         fs::write(night.join(name), bytes).unwrap();
     }
