@@ -116,7 +116,8 @@ pub(super) fn finish(
     })
 }
 
-/// Takes noise out of both layers. Where one of them shows too little to tell its noise it stays as it is.
+/// Takes noise out of both layers. Where one of them shows too little to tell its noise it stays as it is; of the land only
+/// the colours' is taken: its texture is everywhere, and no quiet place tells luminance noise from it.
 fn quiet(bench: &Bench<'_>, strength: f32, joined: &mut Joined, coverage: &Plane) -> Result<(), BuildError> {
     bench.show("Taking noise out", 0.5, "")?;
     let usual = NoiseReduction::default();
@@ -126,7 +127,11 @@ fn quiet(bench: &Bench<'_>, strength: f32, joined: &mut Joined, coverage: &Plane
     };
     let Joined { land, sky, alpha, .. } = joined;
     reduce_noise(sky, |x, y| alpha.at(x, y) > 0.99, Some(coverage), &settings);
-    reduce_noise(land, |x, y| alpha.at(x, y) < 0.01, None, &settings);
+    let colours = NoiseReduction {
+        luminance: 0.0,
+        ..settings
+    };
+    reduce_noise(land, |x, y| alpha.at(x, y) < 0.01, None, &colours);
     Ok(())
 }
 

@@ -29,6 +29,11 @@ fn keys() -> MutexGuard<'static, BTreeMap<u16, String>> {
     KEYS.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
+/// The cookie that a request to a port has to carry.
+pub(crate) fn key_of(port: u16) -> String {
+    keys().get(&port).cloned().unwrap_or_default()
+}
+
 impl Served {
     pub(crate) fn at(folder: &Path) -> Self {
         Self::with(folder, &[])

@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use crate::axis::{by_the_words, frames, scenario};
-use crate::browser::{Browser, Served, exchange_at};
+use crate::browser::{Browser, Served, exchange_at, key_of};
 
 fn outing(folder: &Path) {
     fs::create_dir_all(folder).expect("a folder");
@@ -132,8 +132,8 @@ fn too_much_is_refused() {
     // Only the head is sent: who says it will be too much is not listened to.
     use std::io::{Read, Write};
     let mut stream = std::net::TcpStream::connect(&at).expect("it listens");
-    let bytes = (200u64 << 20) + 1;
-    write!(stream, "POST /dropped?name=b.dng HTTP/1.1\r\nHost: {at}\r\nOrigin: {origin}\r\nContent-Length: {bytes}\r\n\r\n").expect("sent");
+    let (bytes, key) = ((200u64 << 20) + 1, key_of(served.port));
+    write!(stream, "POST /dropped?name=b.dng HTTP/1.1\r\nHost: {at}\r\nOrigin: {origin}\r\nCookie: {key}\r\nContent-Length: {bytes}\r\n\r\n").expect("sent");
     let mut head = [0; 64];
     let read = stream.read(&mut head).expect("an answer");
     assert!(

@@ -33,6 +33,9 @@ fn retouching_is_kept_beside_and_said() {
     let temp = Night::get().few_built();
     let night = temp.night();
     let picture = night.join("picture");
+    // Outside: a picture inside would be a frame.
+    let away = tempfile::tempdir().unwrap();
+    let elsewhere = &away.path().join("elsewhere.tif");
     let retouched: BTreeMap<&str, Vec<u8>> = ["picture.tif", "layers.ora"]
         .map(|name| {
             let mut bytes = fs::read(picture.join(name)).unwrap();
@@ -45,9 +48,9 @@ fn retouching_is_kept_beside_and_said() {
     fs::remove_file(picture.join("preview.jpg")).unwrap();
     fs::create_dir(picture.join("preview.jpg")).unwrap();
     fs::write(picture.join("preview.jpg/mine"), "mine").unwrap();
-    fs::rename(picture.join("sky.tif"), night.join("elsewhere.tif")).unwrap();
+    fs::rename(picture.join("sky.tif"), elsewhere).unwrap();
     #[cfg(unix)]
-    std::os::unix::fs::symlink(night.join("elsewhere.tif"), picture.join("sky.tif")).unwrap();
+    std::os::unix::fs::symlink(elsewhere, picture.join("sky.tif")).unwrap();
     fs::write(picture.join("print.tif"), "for the wall").unwrap();
     let report = built(&night);
     let said = warnings(&report);
@@ -66,12 +69,9 @@ fn retouching_is_kept_beside_and_said() {
             .unwrap()
             .is_symlink()
     );
-    assert!(
-        night.join("elsewhere.tif").is_file(),
-        "nothing is removed through a link"
-    );
+    assert!(elsewhere.is_file(), "nothing is removed through a link");
     assert_eq!(fs::read(picture.join("print.tif")).unwrap(), b"for the wall");
-    fs::remove_file(night.join("elsewhere.tif")).unwrap();
+    fs::remove_file(elsewhere).unwrap();
     assert_same_results(&night, &Night::get().few());
     // Nothing was changed since: nothing is kept, and nothing is done.
     let again = built(&night);

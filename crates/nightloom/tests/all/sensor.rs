@@ -139,7 +139,7 @@ fn focus_tells_the_hyperfocal_distance_and_brackets() {
     assert_eq!(bad.status.code(), Some(2));
     let said = String::from_utf8_lossy(&bad.stderr).into_owned();
     assert!(
-        said.contains("the f-number must be a number above zero, for example 2.8"),
+        said.contains("expected an f-number from 0.5 to 128, like f/2.8, found “0”"),
         "{said}"
     );
 }

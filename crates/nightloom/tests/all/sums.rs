@@ -210,7 +210,7 @@ fn slips_are_answered_with_the_field_and_an_example() {
         (
             "--focal",
             "0",
-            "focal length in mm must be a number above zero, for example 24",
+            "expected a focal length from 1 to 5000 mm, like 24, found “0”",
         ),
         ("--pitch", "-1", "pixel pitch"),
         ("--lat", "91", "latitude in degrees must be from -90 to 90"),

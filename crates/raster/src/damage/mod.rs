@@ -2,15 +2,14 @@
 //! lost or moved pixels. Looked for in the values as they are stored, before anything is done to them.
 //!
 //! Each kind is told by something that light on a sensor cannot do: the same number in thousands of pixels, the same
-//! noise twice, numbers beyond the sensor's range, an edge that jumps sideways from one row to the next.
+//! noise twice, numbers beyond the sensor's range.
 //!
-//! What it cannot see: rows moved sideways in a frame that has neither stars nor land enough to show it, and damage in a
+//! What it cannot see: rows moved sideways (a search for edges that jump found none of eight in night frames), and damage in a
 //! lossy picture (JPEG) that leaves no flat area.
 
 mod constant;
 mod impossible;
 mod repeated;
-mod shifted;
 
 use std::path::Path;
 
@@ -27,8 +26,6 @@ pub enum DamageKind {
     Repeated,
     /// Numbers that the sensor cannot give.
     Impossible,
-    /// Pixels moved sideways against the rows around.
-    Shifted,
 }
 
 /// Rows of a file, as it stores them, that are not what the sensor gave.
@@ -54,7 +51,6 @@ impl std::fmt::Display for Damage {
             DamageKind::Tail => "to the end were never written",
             DamageKind::Repeated => "hold the same noise as other rows",
             DamageKind::Impossible => "hold numbers that the sensor cannot give",
-            DamageKind::Shifted => "are moved sideways",
         })
     }
 }
@@ -123,10 +119,6 @@ fn all<T: Sample>(stored: &Stored, values: &[T]) -> Vec<Damage> {
     if stored.mosaic {
         found.extend(repeated::find(stored, values));
         found.extend(impossible::find(stored, values));
-    }
-    // What is constant is moved against everything.
-    if found.is_empty() {
-        found.extend(shifted::find(stored, values));
     }
     found
 }

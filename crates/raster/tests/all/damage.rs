@@ -200,22 +200,6 @@ fn a_code_that_lost_its_place_is_found_in_every_role() {
     }
 }
 
-/// Bytes that are missing move all that follows; where stars or land show it. In a dark or a flat nothing does.
-#[test]
-fn moved_rows_are_found_where_the_picture_shows_it() {
-    for (role, by) in [(Role::Land, 256), (Role::Land, 37), (Role::Land, 2)] {
-        let mut samples = samples(role, 7);
-        let cut = WIDTH * 320;
-        samples.copy_within(cut + by.., cut);
-        assert_found(
-            &format!("{role:?} by {by}"),
-            &samples,
-            DamageKind::Shifted,
-            [320, HEIGHT - 1],
-        );
-    }
-}
-
 #[test]
 fn through_the_wall_damage_is_an_error_with_its_rows_unless_it_is_wanted() {
     let folder = tempfile::tempdir().unwrap();

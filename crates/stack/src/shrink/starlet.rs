@@ -89,8 +89,8 @@ mod tests {
     #[test]
     fn scales_add_up_and_share_noise_as_published() {
         let mut random = Random::new(3);
-        let all: Vec<f32> = (0..512 * 512).map(|_| random.normal() as f32).collect();
-        let mut rest = Patch::of(512, all.clone());
+        let all: Vec<f32> = (0..1024 * 1024).map(|_| random.normal() as f32).collect();
+        let mut rest = Patch::of(1024, all.clone());
         let mut sum = vec![0.0f64; all.len()];
         for (scale, expected) in OF_ONE.iter().enumerate() {
             let detail = rest.part(1 << scale);
