@@ -96,12 +96,10 @@ fn count(folder: &Path) -> Option<String> {
             let name = entry.file_name();
             let hidden = name.to_string_lossy().starts_with('.') || (level == 0 && name == RESULTS);
             let path = entry.path();
+            let marked = || MARKERS.iter().any(|m| path.join(m).exists());
             match entry.file_type() {
-                Ok(kind) if kind.is_dir() && !hidden => {
-                    if !MARKERS.iter().any(|m| path.join(m).exists()) {
-                        open.push((path, level + 1));
-                    }
-                }
+                Ok(kind) if kind.is_dir() && (hidden || marked()) => {}
+                Ok(kind) if kind.is_dir() => open.push((path, level + 1)),
                 Ok(_) if !hidden => pictures += usize::from(nightloom_raster::is_frame_path(&path)),
                 _ => {}
             }

@@ -400,7 +400,7 @@ mod tests {
     fn pattern(current: f32, noise: f32, seed: u64) -> Plane {
         let mut random = Random::new(seed);
         Plane::from_fn(240, 160, |x, y| {
-            let warm = if (x * 7919 + y * 104_729) % 61 == 0 {
+            let warm = if (x * 7919 + y * 104_729).is_multiple_of(61) {
                 0.02
             } else {
                 0.001
@@ -430,7 +430,7 @@ mod tests {
         };
         let said = loaded.apply(&mut mosaic).expect("it fits");
         let mean = |warm: bool| {
-            let own = |k: &usize| ((k % 240 * 7919 + k / 240 * 104_729) % 61 == 0) == warm;
+            let own = |k: &usize| (k % 240 * 7919 + k / 240 * 104_729).is_multiple_of(61) == warm;
             let all: Vec<f32> = (0..240 * 160)
                 .filter(own)
                 .map(|k| mosaic.plane.data()[k])

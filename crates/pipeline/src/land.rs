@@ -159,10 +159,6 @@ pub(super) fn stack_land(
 }
 
 /// How far the tripod moved between the reference and each frame.
-#[expect(
-    clippy::too_many_arguments,
-    reason = "the frames of one stack and what is known of them"
-)]
 fn shifts(
     bench: &Bench<'_>,
     settings: &LandSettings,

@@ -19,8 +19,11 @@ pub(crate) struct Target {
     pub(crate) name: &'static str,
     corpus: Vec<Vec<u8>>,
     found: Vec<Vec<u8>>,
-    work: Box<dyn Fn(&[u8]) -> Result<(), String>>,
+    work: Box<Work>,
 }
+
+/// What a parser is asked; an error is what must not happen.
+type Work = dyn Fn(&[u8]) -> Result<(), String>;
 
 /// What came of a run.
 pub(crate) struct Told {
