@@ -33,8 +33,8 @@ pub(crate) struct Told {
 }
 
 impl Target {
-    /// Tries what was found before, the corpus, and then mutations of it until the time is over.
-    pub(crate) fn run(&self, seed: u64, span: Duration) -> Told {
+    /// Tries what was found before, the corpus, and then `most` mutations of it, or fewer when the time is over.
+    pub(crate) fn run(&self, seed: u64, span: Duration, most: usize) -> Told {
         let mut random = Random(seed ^ self.name.bytes().fold(0, |h, b| h * 31 + u64::from(b)));
         let mut told = Told {
             inputs: 0,
@@ -44,8 +44,8 @@ impl Target {
         for input in self.found.iter().chain(&self.corpus) {
             self.one(input, &mut told);
         }
-        let began = Instant::now();
-        while began.elapsed() < span && told.failed.len() < 5 {
+        let (began, before) = (Instant::now(), told.inputs);
+        while began.elapsed() < span && told.inputs - before < most && told.failed.len() < 5 {
             let mut input = self.corpus[random.below(self.corpus.len())].clone();
             for _ in 0..=random.below(4) {
                 mutate(&mut input, &self.corpus, &mut random);

@@ -1,4 +1,4 @@
-//! Every parser against damaged input: seeded mutations of a committed corpus, a second for each target here, hours with
+//! Every parser against damaged input: seeded mutations of a committed corpus, the same few on every machine here, hours with
 //! `cargo run --release --example fuzz -- HOURS`. What was found stays in `tests/data/found`.
 
 use std::time::Duration;
@@ -6,18 +6,21 @@ use std::time::Duration;
 #[path = "../../examples/fuzz/targets.rs"]
 mod targets;
 
-/// For each target; `NIGHTLOOM_FUZZ_S` gives another number of seconds.
-fn span() -> Duration {
+/// Mutations of each target, and the time they have; `NIGHTLOOM_FUZZ_S` gives another number of seconds, for as many as fit.
+fn bounds() -> (Duration, usize) {
     let told = std::env::var("NIGHTLOOM_FUZZ_S")
         .ok()
         .and_then(|s| s.parse().ok());
-    Duration::from_secs_f64(told.unwrap_or(0.7))
+    told.map_or((Duration::from_secs(2), 120), |s| {
+        (Duration::from_secs_f64(s), usize::MAX)
+    })
 }
 
 #[test]
 fn no_parser_panics_or_hangs_on_damaged_input() {
+    let (span, most) = bounds();
     for target in targets::all(env!("CARGO_BIN_EXE_nightloom")) {
-        let told = target.run(20_261_130, span());
+        let told = target.run(20_261_130, span, most);
         println!(
             "{}: {} inputs, the longest took {:.0} ms",
             target.name,

@@ -53,6 +53,7 @@ struct Picture {
 }
 
 fn find(path: &Path, data: &[u8]) -> Result<Picture, DecodeError> {
+    super::fits_header::sound(data).map_err(|e| DecodeError::damaged(path, e))?;
     let fits = fitsio_pure::hdu::parse_fits(data).map_err(|e| match e {
         fitsio_pure::Error::UnexpectedEof => DecodeError::no_pixels(
             path,

@@ -7,6 +7,7 @@ mod camera_colour;
 mod coded;
 mod error;
 mod exif;
+mod fits_header;
 mod from_fits;
 mod from_jpeg;
 mod from_png;
