@@ -7,7 +7,7 @@
 use nightloom_outing::{Digest, Role, Settings};
 use nightloom_raster::{DecodeError, Mosaic, Pixels, Plane};
 use nightloom_stack::{
-    Calibration, Dark, HotPixels, HotSettings, dark_scale, find_hot_in_frame, find_hot_pixels,
+    Calibration, Dark, HotPixels, HotSettings, WarmPixels, find_hot_in_frame, find_hot_pixels,
 };
 
 use super::ahead::each_decoded;
@@ -43,6 +43,8 @@ pub(super) struct Loaded {
     measure_dark: bool,
     /// It is of the frames' own exposure; only another temperature can change its current.
     own_exposure: bool,
+    /// The dark's warm pixels.
+    warm: WarmPixels,
     /// Which dark that is.
     scaled: String,
     /// Whether hot pixels have to be looked for in the frame itself too.
@@ -161,6 +163,7 @@ impl Loaded {
             ));
             1.0
         };
+        self.warm = warm_of(&plane, self.calibration.bias.as_deref());
         self.calibration.dark = Some(Dark { plane, scale });
         Ok(())
     }
@@ -211,7 +214,7 @@ impl Loaded {
         if self.measure_dark
             && let Some(dark) = &mut own.dark
         {
-            match measured(&mosaic.plane, dark, own.bias.as_deref()) {
+            match measured(&mosaic.plane, &self.warm) {
                 Some((factor, sigma)) => {
                     dark.scale = factor;
                     said.push(format!(
@@ -227,7 +230,7 @@ impl Loaded {
         }
         if self.own_exposure
             && let Some(dark) = &mut own.dark
-            && let Some((factor, sigma)) = measured(&mosaic.plane, dark, own.bias.as_deref())
+            && let Some((factor, sigma)) = measured(&mosaic.plane, &self.warm)
             && (factor - 1.0).abs() > OTHER_TEMPERATURE.max(SURELY * sigma)
         {
             dark.scale = factor;
@@ -266,12 +269,18 @@ fn drop_of_other_size(own: &mut Calibration, size: (usize, usize)) -> Option<Str
     odd.then(|| format!("not the masters that are not {} × {} pixels", size.0, size.1))
 }
 
-fn measured(frame: &Plane, dark: &Dark, bias: Option<&Plane>) -> Option<(f32, f32)> {
-    let found = match bias {
-        Some(bias) => dark_scale(frame, &difference(&dark.plane, bias))?,
-        None => dark_scale(frame, &dark.plane)?,
-    };
+/// The factor on a dark that a frame's warm pixels tell, with its error, where that is small.
+fn measured(frame: &Plane, warm: &WarmPixels) -> Option<(f32, f32)> {
+    let found = warm.scale_in(frame)?;
     (found.factor > 0.0 && found.sigma < SURE * found.factor).then_some((found.factor, found.sigma))
+}
+
+/// The warm pixels of a dark, its bias taken off where there is one of its size.
+fn warm_of(dark: &Plane, bias: Option<&Plane>) -> WarmPixels {
+    match bias.filter(|b| (b.width(), b.height()) == (dark.width(), dark.height())) {
+        Some(bias) => WarmPixels::of(&difference(dark, bias)),
+        None => WarmPixels::of(dark),
+    }
 }
 
 fn difference(a: &Plane, b: &Plane) -> Plane {
@@ -411,10 +420,12 @@ mod tests {
 
     /// What is left of the pattern in a frame that holds `current` times the dark's, and what is said.
     fn left(current: f32, seed: u64) -> (f32, String) {
+        let plane = pattern(1.0, 1e-4, 100 + seed);
         let loaded = Loaded {
+            warm: WarmPixels::of(&plane),
             calibration: Calibration {
                 dark: Some(Dark {
-                    plane: Arc::new(pattern(1.0, 1e-4, 100 + seed)),
+                    plane: Arc::new(plane),
                     scale: 1.0,
                 }),
                 ..Calibration::default()

@@ -54,10 +54,8 @@ pub(super) fn known_places(from: &KnownFrom<'_>, size: [usize; 2]) -> Places {
         trails_of(from, time, &mut places);
     }
     // A skyline that stars contradict is of another place; so is a horizon.
-    let floors = [from.skyline, None];
-    let known = floors.iter().skip(usize::from(from.skyline.is_none()));
-    for skyline in known {
-        let Some(high) = heights(from, *skyline, size) else {
+    for skyline in from.skyline.map(Some).into_iter().chain([None]) {
+        let Some(high) = heights(from, skyline, size) else {
             break;
         };
         let at = |[x, y]: [f32; 2]| {
@@ -139,4 +137,71 @@ fn heights(from: &KnownFrom<'_>, skyline: Option<&Skyline>, [width, height]: [us
         height.div_ceil(STEP),
         |i, j| over([i, j].map(|k| (k * STEP + STEP / 2) as f64)).unwrap_or(90.0),
     ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::place::Overhead;
+    use nalgebra::{Rotation3, Unit};
+    use nightloom_optics::Lens;
+    use nightloom_sky::{Air, Angle, Instant};
+    use nightloom_stars::Star;
+
+    /// A camera that looks north along the ground at 45° north, a pixel 1/1000 rad: whether pixels of the middle column are
+    /// known to be land.
+    fn below(skyline: Option<&Skyline>, seen: &[[f32; 2]], rows: [usize; 3]) -> [bool; 3] {
+        let instant: Instant = "2026-08-14T22:00:00Z".parse().expect("an instant");
+        let pole = Unit::new_normalize(Vector3::new(0.0, -1.0, 1.0));
+        let overhead = Overhead {
+            air: Air::at_elevation(0.0, 5.0),
+            instant,
+            zenith: -Vector3::y(),
+            pole,
+        };
+        let placement = Placement {
+            instant,
+            rotation: Rotation3::identity(),
+            pole: Some(pole),
+            rms_px: 0.1,
+            overhead: Some(overhead),
+        };
+        let lens = Lens::rectilinear(1000.0, 800, 600);
+        let stars: [Star; 0] = [];
+        let from = KnownFrom {
+            canvas_at: &|p| Canvas::of_frame(800, 600, lens, p.rotation),
+            placement: &placement,
+            times: &[],
+            tracked: (
+                SkyCamera {
+                    frame: 0,
+                    rotation: Rotation3::identity(),
+                    lens: &lens,
+                },
+                &stars,
+            ),
+            catalogue: Vec::new(),
+            seen,
+            elevation_m: 0.0,
+            skyline,
+        };
+        let places = known_places(&from, [800, 600]);
+        rows.map(|y| places.below(400, y))
+    }
+
+    #[test]
+    fn land_reaches_up_to_the_skyline_unless_stars_were_seen_under_it() {
+        // 5° all round, its edge 10 km away: known to 0.5° and 30 m at 10 km, 4.3° in all, 75 pixels over the horizon.
+        let ridge = Skyline::new(vec![Angle::from_deg(5.0); 360])
+            .and_then(|s| s.with_edges_m(vec![10_000.0; 360]))
+            .expect("a skyline");
+        let rows = [200, 250, 330];
+        assert_eq!(below(None, &[], rows), [false, false, true]);
+        assert_eq!(below(Some(&ridge), &[], rows), [false, true, true]);
+        let star = [400.0, 250.0];
+        assert_eq!(below(Some(&ridge), &[star; 3], rows), [false, false, true]);
+        // Near land is known less well: 30 m at 100 m are 17°.
+        let near = ridge.with_edges_m(vec![100.0; 360]).expect("distances");
+        assert_eq!(below(Some(&near), &[], rows), [false, false, true]);
+    }
 }

@@ -28,25 +28,31 @@ pub(super) struct LandSighting {
 }
 
 impl LandSighting {
-    /// How far the camera that took another frame looked aside, in pixels of its lens at the middle of a frame, and the error
-    /// of that: a tripod that stands turns with the Earth and with nothing else.
+    /// How far the camera that took another frame looked aside, in pixels of its lens where that is most in a frame of this
+    /// size, and the error of that: a tripod that stands turns with the Earth and with nothing else. A turn about the line of
+    /// sight shows away from the middle alone.
     pub(super) fn moved_px(
         &self,
         other: &Self,
         pole: &Unit<Vector3<f64>>,
         lens: &Lens,
-        middle: [f64; 2],
+        (width, height): (usize, usize),
     ) -> Option<[f64; 2]> {
         let then = turned(&other.rotation, pole, self.middle.seconds_since(other.middle));
-        let seen = self.rotation * (then.inverse() * lens.unproject(middle)?.into_inner());
-        let [x, y] = lens.project(&seen)?;
+        let between = self.rotation * then.inverse();
+        let moved = |[u, v]: [f64; 2]| {
+            let [x, y] = [u * width as f64, v * height as f64];
+            let [to_x, to_y] = lens.project(&(between * lens.unproject([x, y])?.into_inner()))?;
+            Some((to_x - x).hypot(to_y - y))
+        };
+        let most = LOOKED_AT.into_iter().filter_map(moved).reduce(f64::max)?;
         let error = |s: &Self| s.rms_px / (s.stars.max(1) as f64).sqrt();
-        Some([
-            (x - middle[0]).hypot(y - middle[1]),
-            error(self).hypot(error(other)),
-        ])
+        Some([most, error(self).hypot(error(other))])
     }
 }
+
+/// Parts of a frame's width and height at which a move is looked for: the middle and a quarter in from each corner.
+const LOOKED_AT: [[f64; 2]; 5] = [[0.5, 0.5], [0.25, 0.25], [0.75, 0.25], [0.25, 0.75], [0.75, 0.75]];
 
 /// The land camera among the stars at one instant.
 #[derive(Clone, Debug)]
@@ -199,6 +205,32 @@ mod tests {
                 stars: 100,
             })
             .collect()
+    }
+
+    #[test]
+    fn a_tripod_that_was_turned_or_rolled_did_not_stand() {
+        let pole = Unit::new_normalize(Vector3::new(0.2, -0.9, 0.4));
+        let lens = Lens::rectilinear(4000.0, 6000, 4000);
+        let two = sightings(&pole, &Rotation3::from_euler_angles(0.3, 0.1, 0.2), &[0.0, 300.0]);
+        let moved = |turn: Rotation3<f64>| {
+            let other = LandSighting {
+                rotation: turn * two[1].rotation,
+                ..two[1]
+            };
+            two[0]
+                .moved_px(&other, &pole, &lens, (6000, 4000))
+                .expect("they are seen")
+        };
+        let [still, error] = moved(Rotation3::identity());
+        assert!(
+            still < 1e-6 && (error - 0.2 * 0.02f64.sqrt()).abs() < 1e-12,
+            "{still} {error}"
+        );
+        // A pixel at the middle is 1/4000 rad; a roll by as much moves a place a quarter in by √(1500² + 1000²)/4000 px.
+        let aside = moved(Rotation3::from_axis_angle(&Vector3::y_axis(), 1.0 / 4000.0))[0];
+        assert!((1.0..1.2).contains(&aside), "{aside}");
+        let rolled = moved(Rotation3::from_axis_angle(&Vector3::z_axis(), 1.0 / 4000.0))[0];
+        assert!((rolled - 0.4507).abs() < 1e-3, "{rolled}");
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! The sky placed over the land by them and by the stars.
 
-use nalgebra::{Rotation3, Vector3};
+use nalgebra::{Rotation3, Unit, Vector3};
 use nightloom_optics::Lens;
 use nightloom_sky::Instant;
 use nightloom_stars::{MatchSettings, Star, match_fields};
@@ -31,11 +31,13 @@ pub(super) struct Placed {
     pub(super) land_middle: Option<Instant>,
     /// The land frames whose stars were matched.
     sightings: Vec<LandSighting>,
+    /// The pole as the tracked frames' stars tell it: one found from the land frames could hide that they moved.
+    pole: Option<Unit<Vector3<f64>>>,
 }
 
-/// An error of stars' trails on top of their scatter, pixels: frames of one tripod part by so much (measured: 0.05 to 0.2 on
-/// painted nights at 14 to 85 mm).
-const TRAILS_PX: f64 = 0.3;
+/// A move that is no more than this, pixels, is none: four nights of another painter on still tripods, 14 to 85 mm, gave
+/// at most 0.025.
+const TRAILS_PX: f64 = 0.1;
 /// And so many times the scatter's own.
 const SURE: f64 = 4.0;
 
@@ -43,9 +45,8 @@ impl Placed {
     /// Whether the stars in two land frames say that the camera stood still between them; `None` where they do not tell.
     pub(super) fn stood_still(&self, a: usize, b: usize, size: (usize, usize)) -> Option<bool> {
         let of = |i: usize| self.sightings.iter().find(|s| s.frame == i && self.timed);
-        let middle = [size.0 as f64 / 2.0, size.1 as f64 / 2.0];
-        let pole = self.placement.pole?;
-        let [moved, error] = of(a)?.moved_px(of(b)?, &pole, &self.lens, middle)?;
+        let pole = self.pole?;
+        let [moved, error] = of(a)?.moved_px(of(b)?, &pole, &self.lens, size)?;
         Some(moved < TRAILS_PX + SURE * error)
     }
 
@@ -140,6 +141,7 @@ pub(super) fn place_sky(
             why: why.into(),
             land_middle,
             sightings,
+            pole: tracked.pole,
         };
     }
     bench.warn("The land frames show no stars that match the tracked frames. The sky was placed as if the camera had not been re-aimed between the nearest tracked frame and the land frames; check the join.".into());
@@ -151,6 +153,7 @@ pub(super) fn place_sky(
         why: "the tracked frame nearest to the land frames was taken then".into(),
         land_middle,
         sightings,
+        pole: tracked.pole,
     }
 }
 

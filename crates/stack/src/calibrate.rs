@@ -18,7 +18,7 @@ pub struct Dark {
     /// The values, black subtracted, 1 at saturation.
     pub plane: Arc<Plane>,
     /// Factor on what it has over the bias (over nought without one): 1 for a dark of the frames' own exposure,
-    /// else the ratio of the exposures, or what [`dark_scale`](crate::dark_scale) measures.
+    /// else the ratio of the exposures, or what [`WarmPixels`](crate::WarmPixels) measure.
     pub scale: f32,
 }
 

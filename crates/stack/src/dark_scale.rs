@@ -26,25 +26,39 @@ pub struct DarkScale {
     pub pixels: usize,
 }
 
-/// The factor by which a dark's pattern stands in a frame: the slope of the frame's warm pixels' excess over
-/// their neighbours against the dark's, by least squares with Tukey's biweight, so that stars and land that
-/// fall on warm pixels do not count. `dark` is without its bias. `None` where fewer than 150 pixels of the
-/// dark are warm or the sizes differ.
-///
-/// It needs neither exposure nor temperature: dark current multiplies the pattern as a whole.
-pub fn dark_scale(frame: &Plane, dark: &Plane) -> Option<DarkScale> {
-    if (frame.width(), frame.height()) != (dark.width(), dark.height()) {
-        return None;
+/// The warm pixels of a dark, by which its strength in a frame is told. Found once, they serve all frames.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct WarmPixels {
+    size: [usize; 2],
+    /// Place, and excess over the neighbours.
+    places: Vec<(usize, usize, f32)>,
+}
+
+impl WarmPixels {
+    /// Those of a dark without its bias.
+    pub fn of(dark: &Plane) -> Self {
+        Self {
+            size: [dark.width(), dark.height()],
+            places: warm_pixels(dark),
+        }
     }
-    let warm = warm_pixels(dark);
-    let pairs: Vec<[f32; 2]> = warm
-        .iter()
-        .filter_map(|&(x, y, excess)| Some([excess, over_neighbours(frame, x, y)?]))
-        .collect();
-    if pairs.len() < LEAST {
-        return None;
+
+    /// The factor by which the dark's pattern stands in a frame: the slope of the frame's warm pixels' excess over
+    /// their neighbours against the dark's, by least squares with Tukey's biweight, so that stars and land that
+    /// fall on warm pixels do not count. `None` where fewer than 150 pixels are warm or the sizes differ.
+    ///
+    /// It needs neither exposure nor temperature: dark current multiplies the pattern as a whole.
+    pub fn scale_in(&self, frame: &Plane) -> Option<DarkScale> {
+        if [frame.width(), frame.height()] != self.size {
+            return None;
+        }
+        let pair = |&(x, y, excess): &(usize, usize, f32)| Some([excess, over_neighbours(frame, x, y)?]);
+        let pairs: Vec<[f32; 2]> = self.places.iter().filter_map(pair).collect();
+        if pairs.len() < LEAST {
+            return None;
+        }
+        fit(&pairs)
     }
-    fit(&pairs)
 }
 
 fn fit(pairs: &[[f32; 2]]) -> Option<DarkScale> {
@@ -137,7 +151,9 @@ mod tests {
                 let star = if (x / 3 + y / 3 * 31) % 41 == 0 { 0.2 } else { 0.0 };
                 0.3 * pattern.at(x, y) + 0.05 + star + noise(1e-3)
             });
-            let found = dark_scale(&frame, &dark).expect("there are warm pixels");
+            let found = WarmPixels::of(&dark)
+                .scale_in(&frame)
+                .expect("there are warm pixels");
             assert!((found.factor - 0.3).abs() < 0.01, "{found:?}");
             assert!((found.factor - 0.3).abs() < 4.5 * found.sigma, "{found:?}");
             assert!(found.sigma < 0.005, "{found:?}");
@@ -147,7 +163,10 @@ mod tests {
     #[test]
     fn a_dark_without_warm_pixels_tells_nothing() {
         let even = Plane::filled(200, 200, 0.001);
-        assert_eq!(dark_scale(&even, &even), None);
-        assert_eq!(dark_scale(&even, &Plane::filled(100, 100, 0.0)), None);
+        assert_eq!(WarmPixels::of(&even).scale_in(&even), None);
+        assert_eq!(
+            WarmPixels::of(&Plane::filled(100, 100, 0.0)).scale_in(&even),
+            None
+        );
     }
 }

@@ -53,7 +53,7 @@ pub use calibrate::{Calibration, CalibrationReport, Dark, calibrate};
 pub use clipped::{Clipped, whiten_clipped};
 pub use colour::{Neutral, NeutralBasis, NeutralSettings, neutral_by_stars, star_colour};
 pub use combine::{CombineSettings, Stacked, combine};
-pub use dark_scale::{DarkScale, dark_scale};
+pub use dark_scale::{DarkScale, WarmPixels};
 pub use error::{BackgroundError, CalibrationError, ColourError, CombineError, MasterError};
 pub use focus::{
     Breathing, FocusDetail, FocusGroup, FocusLayer, FocusStanding, FuseSettings, NoiseLine, breathing,

@@ -37,11 +37,15 @@ pub fn background_noise(plane: &Plane, valid: impl Fn(usize, usize) -> bool) -> 
         }
         values.retain(|v| v.is_finite());
         let enough = values.len() as f64 >= LEAST_VALID * (side * side) as f64;
-        let middle = median(&mut values).filter(|_| enough)?;
-        Some(middle - quantile(&mut values, BELOW)?)
+        dark_spread(&mut values).filter(|_| enough)
     };
     let mut all: Vec<f32> = (0..columns * rows).step_by(step).filter_map(patch).collect();
     quantile(&mut all, QUIET).unwrap_or(0.0) / QUIET_OF_ONE
+}
+
+/// The way from the median down to one spread below it, which stars hardly touch. `None` of none.
+pub(crate) fn dark_spread(values: &mut [f32]) -> Option<f32> {
+    Some(median(values)? - quantile(values, BELOW)?)
 }
 
 #[cfg(test)]

@@ -8,6 +8,8 @@ use std::path::Path;
 use nightloom_optics::Lens;
 use nightloom_raster::Plane;
 use nightloom_simulate::{Scenario, Size, Truth, render};
+use nightloom_sky::Angle;
+use nightloom_sky::skyline::{North, read_csv};
 use serde_json::Value;
 use tiff::decoder::{Decoder, DecodingResult};
 use tiff::tags::Tag;
@@ -352,6 +354,44 @@ pub(crate) fn grey(path: &Path) -> Plane {
         _ => panic!("{} has other samples", path.display()),
     };
     Plane::from_vec(width as usize, height as usize, values)
+}
+
+/// The land's edge by azimuth against the painted land: in the median within a pixel.
+#[test]
+fn the_skyline_holds_against_the_truth() {
+    let shared = Night::get();
+    let report = shared.whole_report();
+    let text = fs::read_to_string(output(&report, "skyline")).unwrap();
+    let skyline = read_csv(&text, North::True).unwrap();
+    let truth = shared.truth();
+    let matte = grey(&shared.whole().join("truth/matte.tif"));
+    let land = truth.frames.iter().find(|f| f.path == LAND[0]).unwrap();
+    let to_ground = rotation(&land.camera_from_ground[1]).inverse();
+    let mut misses: Vec<f64> = Vec::new();
+    for x in 0..matte.width() {
+        let is_land = |y: usize| (y..y + 4).all(|y| matte.at(x, y) < 0.5);
+        let Some(y) = (0..matte.height() - 4).find(|y| is_land(*y)).filter(|y| *y > 0) else {
+            continue;
+        };
+        let seen = to_ground
+            * truth
+                .lens
+                .unproject([x as f64, y as f64 - 0.5])
+                .unwrap()
+                .into_inner();
+        let azimuth = Angle::from_rad(seen.x.atan2(seen.y));
+        misses.push((skyline.altitude(azimuth).deg() - seen.z.asin().to_degrees()).abs());
+    }
+    assert!(misses.len() > matte.width() / 2, "{} columns", misses.len());
+    let measured = report["seam"]["skyline_deg"].as_f64().unwrap();
+    assert!((20.0..120.0).contains(&measured), "{measured}");
+    misses.sort_by(f64::total_cmp);
+    let pixel = (1.0 / truth.lens.focal_px).to_degrees();
+    assert!(
+        misses[misses.len() / 2] < pixel,
+        "{} of {pixel}",
+        misses[misses.len() / 2]
+    );
 }
 
 #[test]

@@ -59,7 +59,8 @@ fn judged(checks: &mut [FrameCheck], set: &[usize]) {
                     check.next = "Leave this frame out: the others of its set are better.".into();
                 }
             }
-            None if check.first() == Some(Cause::Cloud) => {
+            // Only where starlight was compared: a frame without it may be clouded all the same.
+            None if check.first() == Some(Cause::Cloud) && lost(k).is_some() => {
                 check.next =
                     "Keep it: its stars are as bright as those of the set's other frames. Look at the sky."
                         .into();

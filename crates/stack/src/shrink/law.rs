@@ -5,6 +5,8 @@ use nightloom_fit::{median_of, non_negative, quantile};
 use nightloom_raster::Rgb;
 use rayon::prelude::*;
 
+use crate::noise::dark_spread;
+
 use super::opponent::{COLOURS, opponents};
 use super::starlet::{HALO, Patch, SCALES};
 
@@ -18,8 +20,6 @@ const LEAST_VALID: f64 = 0.9;
 /// Steps of light; in each the quieter places tell, since stars and texture only ever add.
 const STEPS: usize = 6;
 const QUIET: f64 = 0.2;
-/// Share of a normal law below one spread under its middle.
-const BELOW: f64 = 0.158_655;
 
 /// Variance of a coefficient at one scale: steady + per light · light, all over the number of frames.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -94,8 +94,7 @@ fn look(
     let variance = std::array::from_fn(|scale| {
         std::array::from_fn(|colour| {
             let mut values = own(&patches[colour].part(1 << scale));
-            let middle = quantile(&mut values, 0.5).unwrap_or(0.0);
-            weight * (middle - quantile(&mut values, BELOW).unwrap_or(0.0)).powi(2)
+            weight * dark_spread(&mut values).unwrap_or(0.0).powi(2)
         })
     });
     (weight > 0.0).then_some(Told { light, variance })
