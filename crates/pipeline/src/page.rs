@@ -139,7 +139,7 @@ fn figures(report: &BuildReport) -> Markup {
                 }
                 (entry("Sky in the picture", &percent(seam.sky_fraction)))
                 @if let Some(degrees) = seam.skyline_deg {
-                    (entry("Skyline measured, skyline.csv", &format!("{degrees:.1}° of azimuth; set skyline under [site] in outing.toml to plan by it")))
+                    (entry("Skyline measured (skyline.csv)", &format!("{degrees:.1}° of azimuth")))
                 }
                 (entry("Sky filled where no tracked frame saw it", &percent(seam.filled_fraction)))
                 @if let Some(lens) = &report.lens {
