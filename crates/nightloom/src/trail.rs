@@ -90,7 +90,7 @@ pub(crate) struct TrailArgs {
     /// The tracker's rate: sidereal, solar, half, off, or a factor of sidereal
     #[arg(long, value_name = "RATE", value_parser = rate, allow_hyphen_values = true)]
     rate: Option<Rate>,
-    /// Amplitude of the tracker's periodic error, arcsec: half of peak to peak
+    /// Amplitude of the tracker's periodic error, arcsec: half of peak to peak. Trails are told for its worst phase
     #[arg(long, value_name = "ARCSEC", value_parser = number, allow_hyphen_values = true)]
     gear_error: Option<f64>,
     /// Period of the tracker's periodic error, seconds
@@ -148,7 +148,7 @@ impl TrailArgs {
     /// The trails over the frame.
     pub(crate) fn svg(&self, look: Look, context: &Context) -> Result<String, Failure> {
         let picture = TrailPicture {
-            shot: shot(self, context)?,
+            shot: shot(self, context)?.at_worst_phase(),
             tolerance_px: self.tolerance,
         };
         Ok(trail_map(&picture, look))
@@ -156,6 +156,8 @@ impl TrailArgs {
 }
 
 fn answer(shot: &Shot, args: &TrailArgs, json: bool) -> Result<Value, Failure> {
+    // Where the worm stands is chance: what is told is what no frame exceeds.
+    let shot = &shot.at_worst_phase();
     let answer = Answer {
         trails: shot.frame_trails(Trailing::Sky),
         land: shot.tracker.map(|_| shot.frame_trails(Trailing::Land)),

@@ -58,7 +58,7 @@ impl Background {
     }
 
     /// As [`Background::measure`], from every `stride`th pixel of every `stride`th row.
-    pub(crate) fn sampled(
+    pub fn sampled(
         image: &Plane,
         mask: Option<&LandMask>,
         settings: &BackgroundSettings,

@@ -64,7 +64,9 @@ pub use green::measure_green;
 pub use identify::{Identification, IdentifySettings, identify};
 pub use land::{LandFinderSettings, LandMask};
 pub use matching::{FieldMatch, MatchSettings, match_fields};
-pub use photometry::{LightInput, NoPhotometry, Overhead, Photometry, SkyLight, SkyMap, SkySpot, photometry};
+pub use photometry::{
+    LightInput, LightMiss, NoPhotometry, Overhead, Photometry, SkyLight, SkyMap, SkySpot, photometry,
+};
 pub use quality::{Fault, FrameQuality, JudgeSettings, Verdict, judge};
 pub use register::{
     FrameRegistration, Ground, RegisterSettings, Registration, Residual, register, register_from_ground,

@@ -59,20 +59,40 @@ pub fn share_of_frames_kept(shot: &Shot, tolerance_px: f64) -> Result<Option<f64
         let largest = largest_extent(shot);
         return Ok(largest.map(|px| if px <= tolerance_px { 1.0 } else { 0.0 }));
     };
-    let over = (0..PHASES).map(|n| {
+    let over: Option<Vec<f64>> = phases(shot, tracker, periodic)
+        .map(|shot| largest_extent(&shot).map(|px| px - tolerance_px))
+        .collect();
+    Ok(over.map(|over| share_below_zero(&over)))
+}
+
+impl Shot {
+    /// The same with the worm where the frame's largest trail is longest, to 2.5° of its turn. The shot itself
+    /// without a periodic error.
+    pub fn at_worst_phase(&self) -> Self {
+        let Some((tracker, periodic)) = self.tracker.and_then(|t| Some((t, t.periodic?))) else {
+            return *self;
+        };
+        phases(self, tracker, periodic)
+            .filter_map(|shot| Some((largest_extent(&shot)?, shot)))
+            .max_by(|a, b| a.0.total_cmp(&b.0))
+            .map_or(*self, |(_, shot)| shot)
+    }
+}
+
+/// The shot at evenly spaced places of the worm.
+fn phases(shot: &Shot, tracker: Tracker, periodic: Periodic) -> impl Iterator<Item = Shot> {
+    let shot = *shot;
+    (0..PHASES).map(move |n| {
         let phase = Angle::from_deg(360.0 * n as f64 / PHASES as f64);
         let turned = Tracker {
             periodic: Some(Periodic { phase, ..periodic }),
             ..tracker
         };
-        let shot = Shot {
+        Shot {
             tracker: Some(turned),
-            ..*shot
-        };
-        largest_extent(&shot).map(|px| px - tolerance_px)
-    });
-    let over: Option<Vec<f64>> = over.collect();
-    Ok(over.map(|over| share_below_zero(&over)))
+            ..shot
+        }
+    })
 }
 
 /// Of a closed curve through equally spaced values, straight between them, the share below zero.

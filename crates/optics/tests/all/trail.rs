@@ -375,6 +375,22 @@ fn periodic_error_on_the_sensor() {
         trail.length.arcsec()
     );
     assert!((trail.extent_px - trail.length_px).abs() < 1e-3);
+    // The worst phase is that one, from wherever the worm began.
+    let gear_at = |degrees: f64| Periodic {
+        phase: deg(degrees),
+        ..gear
+    };
+    for degrees in [0.0, 33.0, 180.0] {
+        let mut other = shot;
+        if let Some(tracker) = &mut other.tracker {
+            tracker.periodic = Some(gear_at(degrees));
+        }
+        let worst = other.at_worst_phase().frame_trails(Trailing::Sky).centre.unwrap();
+        assert!(
+            (worst.extent_px / trail.extent_px - 1.0).abs() < 0.002,
+            "{degrees}°"
+        );
+    }
     // Over whole turns the path is 4A long for each, its extent 2A.
     shot.seconds = 960.0;
     let trail = shot.frame_trails(Trailing::Sky).centre.unwrap();

@@ -84,6 +84,24 @@ pub fn sight_view(view: &SightView<'_>, look: Look) -> String {
 }
 
 /// Words in lines of at most so many characters.
+/// Between the rings, arcminutes: whole degrees where they are far apart.
+fn ring_step(reach: f64) -> f64 {
+    let step = round_step(reach, 5.0);
+    if step < 60.0 {
+        step
+    } else {
+        60.0 * round_step(reach / 60.0, 5.0).max(1.0)
+    }
+}
+
+fn ring_words(ring: f64, step: f64) -> String {
+    if step >= 60.0 {
+        format!("{:.0}°", ring / 60.0)
+    } else {
+        format!("{ring:.0}′")
+    }
+}
+
 fn wrapped(text: &str, most: usize) -> Vec<String> {
     let mut lines = vec![String::new()];
     for word in text.split_whitespace() {
@@ -173,15 +191,11 @@ impl<'a> Draw<'a> {
     /// Rings of distance, the clock's marks, the cross of the axis.
     fn dial(&self, sheet: &mut Sheet) {
         Self::circle(sheet, MIDDLE, RADIUS, "thin");
-        let step = round_step(self.reach, 5.0);
+        let step = ring_step(self.reach);
         let mut ring = step;
         while ring < self.reach * 0.97 {
             Self::circle(sheet, MIDDLE, ring * self.scale, "rule");
-            let words = if step >= 60.0 {
-                format!("{:.0}°", ring / 60.0)
-            } else {
-                format!("{ring:.0}′")
-            };
+            let words = ring_words(ring, step);
             let at = [MIDDLE[0] + 4.0, MIDDLE[1] + ring * self.scale - 3.0];
             let mut taken = self.taken.borrow_mut();
             if taken.free(rect(at, Side::Start, &words)) {
@@ -354,4 +368,26 @@ fn arrow(sheet: &mut Sheet, from: [f64; 2], to: [f64; 2]) {
         ]
     };
     sheet.shape("fill", [tip, barb(1.0), barb(-1.0)]);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rings_are_named_by_their_distance() {
+        for reach in [4.0, 40.0, 90.0, 150.0, 240.0, 310.0, 420.0, 700.0, 1500.0] {
+            let step = ring_step(reach);
+            for n in 1..=(reach / step) as usize {
+                let ring = n as f64 * step;
+                let words = ring_words(ring, step);
+                let arcmin = match (words.strip_suffix('°'), words.strip_suffix('′')) {
+                    (Some(degrees), _) => 60.0 * degrees.parse::<f64>().unwrap(),
+                    (_, Some(arcmin)) => arcmin.parse().unwrap(),
+                    _ => panic!("{words}"),
+                };
+                assert!((arcmin - ring).abs() <= 0.5, "{ring}′ is told as {words}");
+            }
+        }
+    }
 }

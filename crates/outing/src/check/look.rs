@@ -5,16 +5,18 @@ use nightloom_optics::Lens;
 use nightloom_raster::{Frame, Plane};
 use nightloom_sky::{Instant, catalogue};
 use nightloom_stars::cause::{SkyStar, Veil, View, veil};
-use nightloom_stars::{BlindIdentification, Field};
+use nightloom_stars::{Background, BackgroundSettings, BlindIdentification, Field};
 
 use super::Standing;
 use crate::World;
-use crate::single::{LensTold, Lenses, SkyPlace, Sought, Stance, light_of, seek, tangent};
+use crate::single::{FrameLight, LensTold, Lenses, SkyPlace, Sought, Stance, light_of, seek, tangent};
 
 /// Reach within which a star is the catalogue's, pixels.
 const REACH_PX: f64 = 3.0;
 /// Sine of the altitude that a picture's middle has at least, or place and time are wrong.
 const LOWEST: f64 = -0.05;
+/// Sine of the altitude (15°) below which haze hides stars on clear nights too.
+const HAZY: f64 = 0.26;
 /// Stars nearer to the frame's edge are not expected, pixels.
 const EDGE_PX: f64 = 12.0;
 
@@ -25,8 +27,8 @@ pub(super) struct Look {
     pub(super) found: Option<BlindIdentification>,
     pub(super) view: View,
     pub(super) veil: Option<Veil>,
-    /// Place and time, where the stars do not contradict them.
-    stance: Option<Stance>,
+    /// Stars and sky in magnitudes, where identified.
+    pub(super) light: Option<FrameLight>,
 }
 
 impl Look {
@@ -60,17 +62,9 @@ impl Look {
             .then(|| (scale.radial.rad() * scale.tangential.rad()).sqrt().to_degrees() * 3600.0)
     }
 
-    /// By the frame's photometry; by the veil's zero point where that has no answer.
-    pub(super) fn sky_mag(&self, frame: &Frame) -> Option<f64> {
-        let light = self
-            .found
-            .as_ref()
-            .map(|found| light_of(frame, &self.field, found, self.stance.as_ref()));
-        light.and_then(|l| l.sky_mag_arcsec2).or_else(|| {
-            let (veil, scale) = (self.veil?, self.scale_arcsec_px()?);
-            let level = f64::from(self.field.background);
-            (level > 0.0).then(|| veil.zero_point - 2.5 * level.log10() + 5.0 * scale.log10())
-        })
+    /// What `identify` tells of the same frame.
+    pub(super) fn sky_mag(&self) -> Option<f64> {
+        self.light.as_ref()?.sky_mag_arcsec2
     }
 }
 
@@ -88,23 +82,34 @@ pub(super) fn look(
     let Sought { field, found, .. } = seek(&plane, frame, lens, known, when);
     let hint = tangent(lens, &frame.meta, size);
     let view = view(found.as_ref(), hint, size);
-    let veil = found
-        .as_ref()
-        .filter(|f| !f.mirrored)
-        .and_then(|f| veil(&sky_stars(&field, f, when), size));
     let mut look = Look {
         plane,
         field,
         found,
         view,
-        veil,
-        stance: None,
+        veil: None,
+        light: None,
     };
-    look.stance = standing
+    let stance = standing
         .site
         .zip(standing.middle)
         .map(|(site, middle)| Stance::new(site, middle))
         .filter(|s| look.middle().is_some_and(|d| s.height(&d) > LOWEST));
+    look.light = look
+        .found
+        .as_ref()
+        .map(|found| light_of(frame, &look.field, found, stance.as_ref()));
+    let background = Background::sampled(&look.plane, None, &BackgroundSettings::default(), 4);
+    let noise = |x: f64, y: f64| f64::from(background.noise_at(x, y));
+    look.veil = look.found.as_ref().filter(|f| !f.mirrored).and_then(|f| {
+        let misses = look.light.as_ref().map_or(&[][..], |l| &l.misses);
+        veil(
+            &sky_stars(&look.field, f, when, stance.as_ref()),
+            misses,
+            size,
+            noise,
+        )
+    });
     look
 }
 
@@ -131,7 +136,12 @@ fn view(found: Option<&BlindIdentification>, hint: Option<f64>, [width, height]:
 }
 
 /// The catalogue's stars that stand in the frame's sky, and which of them were found.
-fn sky_stars(field: &Field, found: &BlindIdentification, when: Instant) -> Vec<SkyStar> {
+fn sky_stars(
+    field: &Field,
+    found: &BlindIdentification,
+    when: Instant,
+    stance: Option<&Stance>,
+) -> Vec<SkyStar> {
     let mut by_column: Vec<(f64, usize)> = field.stars.iter().enumerate().map(|(i, s)| (s.x, i)).collect();
     by_column.sort_by(|a, b| a.0.total_cmp(&b.0));
     let reach = REACH_PX.max(2.0 * found.found.rms_px);
@@ -140,7 +150,11 @@ fn sky_stars(field: &Field, found: &BlindIdentification, when: Instant) -> Vec<S
     catalogue::stars()
         .iter()
         .filter_map(|star| {
-            let d = found.found.attitude * star.direction(when).into_inner();
+            let stands = star.direction(when).into_inner();
+            if stance.is_some_and(|s| s.height(&stands) < HAZY) {
+                return None;
+            }
+            let d = found.found.attitude * stands;
             let [x, y] = found.found.lens.project(&d)?;
             let inside = x > EDGE_PX && y > EDGE_PX && x < right && y < low;
             (inside && !near_land.is_land(x, y)).then(|| {

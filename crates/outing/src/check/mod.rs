@@ -15,7 +15,7 @@ use std::path::{Path, PathBuf};
 use nightloom_raster::Frame;
 use nightloom_sky::{Instant, Site};
 use nightloom_stars::FrameQuality;
-use nightloom_stars::cause::{Cause, CauseFound, Diagnosis, Inspection, SHARP_PX, diagnose, inspect};
+use nightloom_stars::cause::{Cause, CauseFound, Diagnosis, Inspection, SHARP_PX, Veil, diagnose, inspect};
 
 use crate::single::{LensTold, Lenses, SkyPlace, decoded};
 use crate::{SingleError, World};
@@ -63,6 +63,8 @@ pub struct FrameCheck {
     pub land_fraction: f64,
     /// Level of the sky, 1 at saturation.
     pub sky_level: f64,
+    /// What the catalogue's stars tell of the sky's clearness, where identified.
+    pub veil: Option<Veil>,
     /// Magnitude of a star that gives one saturated pixel's worth of light, where identified.
     pub zero_point: Option<f64>,
     /// Exposure, seconds; ISO; relative aperture: what starlight is compared with.
@@ -117,6 +119,7 @@ impl FrameCheck {
             stars: 0,
             land_fraction: 0.0,
             sky_level: 0.0,
+            veil: None,
             zero_point: None,
             settings: [None; 3],
             centre: None,
@@ -243,7 +246,7 @@ fn checked(
     let check = FrameCheck {
         frame: name.to_owned(),
         measured,
-        sky_mag_arcsec2: seen.sky_mag(frame).filter(|_| measured),
+        sky_mag_arcsec2: seen.sky_mag().filter(|_| measured),
         fwhm_px: inspection.width_px,
         elongation: inspection.elongation,
         drift_px: inspection.motion.length_px,
@@ -251,7 +254,8 @@ fn checked(
         stars: inspection.stars,
         land_fraction: 1.0 - inspection.sky_fraction,
         sky_level: inspection.exposure.sky,
-        zero_point: told.veil.map(|v| v.zero_point),
+        veil: told.veil,
+        zero_point: told.veil.and_then(|v| v.zero_point),
         settings: [frame.meta.exposure_s, frame.meta.iso, frame.meta.f_number],
         centre: seen.centre(),
         scale_arcsec_px: seen.scale_arcsec_px(),

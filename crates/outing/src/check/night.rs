@@ -1,5 +1,6 @@
 //! What is known of the night beside the pixels: place, time, moon, the camera's kind.
 
+use nightloom_optics::Projection;
 use nightloom_optics::sensor::{IsoFigures, classes};
 use nightloom_raster::{Frame, FrameMeta};
 use nightloom_sky::brightness::{Lights, MoonLight, SkyOverSite, SkyPatch};
@@ -24,10 +25,15 @@ pub(super) fn told(frame: &Frame, seen: &Look, standing: &Standing, options: &Ch
         shot_per_level: camera.map(|c| 1.0 / c.full_well_e),
         sharp_px: options.sharp_px,
         veil: seen.veil,
+        sky_mag: seen.sky_mag(),
         starlight: None,
         linear: frame.was_linear,
         identified: seen.found.is_some(),
         f_number: meta.f_number,
+        fisheye: seen
+            .found
+            .as_ref()
+            .is_some_and(|f| f.found.lens.projection != Projection::Rectilinear),
     }
 }
 

@@ -53,7 +53,7 @@ fn judged(checks: &mut [FrameCheck], set: &[usize]) {
                     check.next = "Leave this frame out; go on when the cloud has passed.".into();
                 }
             }
-            Some(fault) if check.first() == Some(Cause::Good) => {
+            Some(fault) if matches!(check.first(), Some(Cause::Good | Cause::CannotTell)) => {
                 if let Some(cause) = cause_of(fault) {
                     put_first(check, cause, verdict.reason);
                     check.next = "Leave this frame out: the others of its set are better.".into();

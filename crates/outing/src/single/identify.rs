@@ -371,6 +371,46 @@ fn search(field: &Field, hint: Option<f64>, when: Instant, effort: Effort) -> Op
     })
 }
 
+/// Angle between what two edges of the picture show, through its middle.
+///
+/// Outside the circle of a fisheye nothing has a direction, nor has sky that the air hides: the outermost pixel that
+/// has one stands for the edge.
+fn between(
+    at: &impl Fn(f64, f64) -> Option<Vector3<f64>>,
+    middle: [f64; 2],
+    edges: [[f64; 2]; 2],
+) -> Option<f64> {
+    /// Halvings of the way: to a hundredth of a pixel over 60,000.
+    const HALVINGS: usize = 24;
+    let centre = at(middle[0], middle[1])?;
+    let reach = |edge: [f64; 2]| {
+        let on = |part: f64| {
+            let [x, y] = [0, 1].map(|k| middle[k] + part * (edge[k] - middle[k]));
+            at(x, y)
+        };
+        if let Some(edge) = on(1.0) {
+            return edge;
+        }
+        let (mut best, mut inside, mut outside) = (centre, 0.0, 1.0);
+        for _ in 0..HALVINGS {
+            let part = 0.5 * (inside + outside);
+            match on(part) {
+                Some(seen) => (best, inside) = (seen, part),
+                None => outside = part,
+            }
+        }
+        best
+    };
+    let [first, last] = edges.map(reach);
+    let (direct, over) = (first.angle(&last), first.angle(&centre) + centre.angle(&last));
+    // More than half a turn is counted over the middle.
+    Some(if over > std::f64::consts::FRAC_PI_2 {
+        over
+    } else {
+        direct
+    })
+}
+
 fn describe(
     blind: &BlindIdentification,
     [width, height]: [usize; 2],
@@ -388,8 +428,8 @@ fn describe(
     let (ra, dec) = (axis.y.atan2(axis.x), axis.z.clamp(-1.0, 1.0).asin());
     let east = Vector3::new(-ra.sin(), ra.cos(), 0.0);
     let north = Vector3::new(-dec.sin() * ra.cos(), -dec.sin() * ra.sin(), dec.cos());
-    let across = at(-0.5, middle[1])?.angle(&at(right + 0.5, middle[1])?);
-    let down = at(middle[0], -0.5)?.angle(&at(middle[0], low + 0.5)?);
+    let across = between(&at, middle, [[-0.5, middle[1]], [right + 0.5, middle[1]]])?;
+    let down = between(&at, middle, [[middle[0], -0.5], [middle[0], low + 0.5]])?;
     let found = &blind.found;
     let scale = found.lens.scale_at(middle)?;
     Some(IdentifyReport {

@@ -4,13 +4,17 @@ use std::path::Path;
 
 use nightloom_raster::{Frame, Mosaic, Pixels, Plane};
 use nightloom_stars::{
-    BlindIdentification, Field, LightInput, NoPhotometry, Photometry, SkyMap, SkySpot, photometry,
+    BlindIdentification, Field, LightInput, LightMiss, NoPhotometry, Photometry, SkyMap, SkySpot, photometry,
 };
 use rayon::prelude::*;
 
 use super::stance::Stance;
 use super::{FrameTold, SingleError, look};
 use crate::World;
+
+/// No natural sky is darker, V mag/arcsec²: between the zodiacal light and the Milky Way at solar minimum 22.0 to 22.1
+/// is seen (Patat 2008, A&A 481, 575, table 4: the darkest nights; from memory), with what a single frame errs by.
+const DARKEST_MAG: f64 = 22.3;
 
 /// The light of a frame. Magnitudes are V. A figure is absent where it cannot be had; `notes` say why.
 #[derive(Clone, Debug, Default, PartialEq, serde::Serialize)]
@@ -52,6 +56,9 @@ pub struct FrameLight {
     pub slope: Option<f64>,
     /// What is missing and why, and what was assumed: whole sentences.
     pub notes: Vec<String>,
+    /// What is left of each star's light.
+    #[serde(skip)]
+    pub(crate) misses: Vec<LightMiss>,
 }
 
 /// How the lens darkens its corners, in stops below the middle.
@@ -144,7 +151,17 @@ fn fill(light: &mut FrameLight, told: Photometry, input: &LightInput<'_>) {
         mag: told.falloff_mag,
     });
     note(light, &told, input);
-    if let Some(sky) = told.sky {
+    light.misses.clone_from(&told.misses);
+    let Some(sky) = told.sky else { return };
+    if sky.mag_arcsec2 - 2.0 * sky.sigma > DARKEST_MAG {
+        light.notes.push(format!(
+            "The background comes out at {:.1} mag/arcsec², darker than any sky over land and sea: the black level of this \
+             file is not the sensor's, or the frame was edited. The sky's brightness is not told.",
+            sky.mag_arcsec2
+        ));
+        return;
+    }
+    {
         light.sky_mag_arcsec2 = Some(sky.mag_arcsec2);
         light.sky_sigma = Some(sky.sigma);
         light.sky_b_v = (input.colours == 3).then_some(sky.b_v);

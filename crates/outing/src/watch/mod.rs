@@ -142,7 +142,7 @@ fn trouble(check: &FrameCheck, trends: &Trends) -> Option<String> {
         return Some(format!("unreadable: {error}"));
     }
     let first = check.causes.first()?;
-    if first.cause != Cause::Good && first.likelihood >= SURE {
+    if !matches!(first.cause, Cause::Good | Cause::CannotTell) && first.likelihood >= SURE {
         return Some(format!("{}: {}", first.cause, first.figure));
     }
     trends.worst().map(|t| format!("{}: {}", t.what, t.figure))

@@ -32,6 +32,8 @@ pub struct NightTold {
     pub sharp_px: Option<f64>,
     /// Clearness by the catalogue's stars, where the frame was identified.
     pub veil: Option<Veil>,
+    /// Brightness of the sky as the frame's stars measure it, V mag/arcsec².
+    pub sky_mag: Option<f64>,
     /// Starlight against earlier frames of the same sky, 1 where nothing is lost.
     pub starlight: Option<f64>,
     /// Whether the pixels were linear in the file.
@@ -40,6 +42,34 @@ pub struct NightTold {
     pub identified: bool,
     /// Relative aperture.
     pub f_number: Option<f64>,
+    /// Whether the lens is no rectilinear one.
+    pub fisheye: bool,
+}
+
+/// Share that the shapes of stars in a picture made for display are trusted with: sharpening, tone curves and
+/// compression change them.
+const DISPLAY_TRUST: f64 = 0.1;
+/// Weight beside which “nothing wrong” stays first.
+const NO_VERDICT: f64 = 0.5;
+/// Star shapes without which nothing can be vouched for in a frame that was not identified, and their least width:
+/// what is narrower may be hot pixels or noise.
+const VOUCH: (usize, f64) = (60, 1.7);
+
+impl NightTold {
+    /// A weight that rests on shapes or brightnesses, as far as they are the lens's and the sky's: those of a picture
+    /// made for display never make a verdict.
+    pub(super) fn trusted(&self, weight: f64) -> f64 {
+        if self.linear {
+            weight
+        } else {
+            (DISPLAY_TRUST * weight).min(NO_VERDICT)
+        }
+    }
+
+    /// Whether what was measured is stars.
+    pub(super) fn vouched(&self, seen: &Inspection) -> bool {
+        self.identified || (seen.shapes >= VOUCH.0 && seen.width_px >= VOUCH.1)
+    }
 }
 
 /// The Earth's turn, radians a second of time (2π in 86 164.0905 s).

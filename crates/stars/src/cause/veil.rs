@@ -1,9 +1,10 @@
 //! Cloud from starlight: where in the frame the catalogue's stars are fainter than elsewhere, or missing.
 
 use nalgebra::SVector;
-use nightloom_fit::{Loss, Normal, Robust, Row, SIGMA_PER_MAD, Scale, median_of, quantile, robust};
+use nightloom_fit::{Loss, Normal, Robust, Row, Scale, median_of, quantile, robust};
 
-use crate::Field;
+use super::patchy::{Patchiness, patchiness};
+use crate::{Field, LightMiss};
 
 /// A catalogue star that stands in the frame's sky.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -23,12 +24,13 @@ pub struct SkyStar {
 /// What the known stars say of the sky's clearness.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
 pub struct Veil {
-    /// Magnitude of a star of flux 1 (a saturated pixel's worth), as typical over the frame.
-    pub zero_point: f64,
-    /// Spread of starlight from part to part of the frame beyond chance, vignetting and a slope taken out,
-    /// magnitudes (standard deviation).
-    pub patchy_mag: f64,
-    /// Share of the frame's parts where stars are missing that would be seen elsewhere.
+    /// Magnitude of a star of flux 1 (a saturated pixel's worth), as typical over the frame, where enough stars are not
+    /// burnt out.
+    pub zero_point: Option<f64>,
+    /// What neighbouring stars' light shares once lens, air and colours are accounted for, where the frame's
+    /// photometry stands.
+    pub patchy: Option<Patchiness>,
+    /// Share of the frame's parts where stars are missing that stand well above the noise there.
     pub blocked: f64,
     /// Share of the stars to that limit found in the whole frame.
     pub found: f64,
@@ -45,15 +47,30 @@ const SPEAKS: usize = 3;
 
 /// Looks for cloud in the stars of the catalogue that stand in the sky of a frame of `width` × `height`.
 ///
-/// `None` with fewer than 6 found. Vignetting and a slope (extinction, the lens) are fitted and taken
-/// out first, so a veil that covers the frame evenly is not seen here.
-pub fn veil(stars: &[SkyStar], [width, height]: [usize; 2]) -> Option<Veil> {
+/// `None` with fewer than 6 found and no photometry. `misses` are what the frame's photometry leaves of its stars, empty without;
+/// `noise` is the noise of a pixel at a place. Vignetting and extinction are taken out first, so a veil that covers the
+/// frame evenly is not seen here.
+pub fn veil(
+    stars: &[SkyStar],
+    misses: &[LightMiss],
+    [width, height]: [usize; 2],
+    noise: impl Fn(f64, f64) -> f64,
+) -> Option<Veil> {
     let measured: Vec<(&SkyStar, f64)> = stars
         .iter()
         .filter_map(|s| Some((s, s.v_mag + 2.5 * s.flux.filter(|f| *f > 0.0)?.log10())))
         .collect();
+    let patchy = patchiness(misses, [width, height]);
     if measured.len() < LEAST {
-        return None;
+        // Burnt-out stars tell by their skirts alone.
+        let found = stars.iter().filter(|s| s.found).count();
+        return patchy.map(|_| Veil {
+            zero_point: None,
+            patchy,
+            blocked: 0.0,
+            found: found as f64 / stars.len().max(1) as f64,
+            stars: measured.len(),
+        });
     }
     let place = |s: &SkyStar| {
         let half = 0.5 * (width as f64).hypot(height as f64);
@@ -68,23 +85,21 @@ pub fn veil(stars: &[SkyStar], [width, height]: [usize; 2]) -> Option<Veil> {
     };
     let points: Vec<([f64; 2], f64)> = measured.iter().map(|(s, m)| (place(s), *m)).collect();
     let surface = fit(&points)?;
-    let misses: Vec<(usize, f64)> = measured
-        .iter()
-        .map(|(s, m)| (part(s), m - surface.dot(&terms(place(s)))))
-        .collect();
-    // What a star is expected to give where it stands: corners and low sky are darker for all.
+    let typical = median_of(stars.iter().map(|s| noise(s.x, s.y)))?.max(1e-12);
+    // What a star is expected to give where it stands, over the noise there: corners and low sky are darker for all,
+    // and a town's light hides faint stars as cloud does.
     let expected: Vec<Expected> = stars
         .iter()
         .map(|s| Expected {
-            mag: s.v_mag - surface.dot(&terms(place(s))),
+            mag: s.v_mag - surface.dot(&terms(place(s))) + 2.5 * (noise(s.x, s.y) / typical).max(0.1).log10(),
             part: part(s),
             found: s.found,
         })
         .collect();
     let limit = limit(&expected);
     Some(Veil {
-        zero_point: median_of(measured.iter().map(|m| m.1))?,
-        patchy_mag: patchy(&misses),
+        zero_point: median_of(measured.iter().map(|m| m.1)),
+        patchy,
         blocked: blocked(&expected, limit),
         found: share(expected.iter().filter(|s| s.mag < limit)),
         stars: measured.len(),
@@ -119,35 +134,6 @@ fn fit_by(points: &[([f64; 2], f64)], scale: f64) -> Option<SVector<f64, 4>> {
         Some(start),
         &settings,
     )
-}
-
-/// Spread of the parts' medians beyond what the stars' own scatter gives.
-fn patchy(misses: &[(usize, f64)]) -> f64 {
-    let mut medians = Vec::new();
-    let mut chance = Vec::new();
-    let mut inner = Vec::new();
-    for part in 0..PARTS[0] * PARTS[1] {
-        let own: Vec<f64> = misses.iter().filter(|m| m.0 == part).map(|m| m.1).collect();
-        if own.len() < SPEAKS {
-            continue;
-        }
-        let Some(middle) = median_of(own.iter().copied()) else {
-            continue;
-        };
-        inner.extend(own.iter().map(|v| (v - middle).abs()));
-        chance.push(own.len() as f64);
-        medians.push(middle);
-    }
-    if medians.len() < 4 {
-        return 0.0;
-    }
-    let scatter = SIGMA_PER_MAD * median_of(inner).unwrap_or(0.0);
-    let n = medians.len() as f64;
-    let mean = medians.iter().sum::<f64>() / n;
-    let variance = medians.iter().map(|m| (m - mean).powi(2)).sum::<f64>() / (n - 1.0);
-    // A median of n scatters by 1.25/√n.
-    let by_chance = chance.iter().map(|n| 1.57 * scatter * scatter / n).sum::<f64>() / n;
-    (variance - by_chance).max(0.0).sqrt()
 }
 
 /// A catalogue star with the brightness that it would have in a clear sky.

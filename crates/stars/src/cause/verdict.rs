@@ -14,8 +14,10 @@ pub enum Cause {
     WrongHemisphere,
     /// The tracker's axis is off the pole.
     AxisError,
-    /// The tracker turned too fast or too slowly: its gear's periodic error, or the wrong rate.
+    /// The tracker turned too fast or too slowly: its gear's periodic error.
     PeriodicError,
+    /// The tracker turned at half the stars' rate.
+    WrongRate,
     /// The camera shook.
     Wind,
     /// The camera was knocked once, or two exposures lie in one frame.
@@ -48,16 +50,19 @@ pub enum Cause {
     TooSmall,
     /// Light, but no stars that could be measured.
     NoStars,
+    /// Something speaks against the frame, and no cause stands out; or nothing shows that its points are stars.
+    CannotTell,
 }
 
 impl Cause {
     /// All of them.
-    pub const ALL: [Self; 21] = [
+    pub const ALL: [Self; 23] = [
         Self::Good,
         Self::TrackerOff,
         Self::WrongHemisphere,
         Self::AxisError,
         Self::PeriodicError,
+        Self::WrongRate,
         Self::Wind,
         Self::Knock,
         Self::Focus,
@@ -74,6 +79,7 @@ impl Cause {
         Self::Drawing,
         Self::TooSmall,
         Self::NoStars,
+        Self::CannotTell,
     ];
 
     /// The word in reports and JSON.
@@ -84,6 +90,7 @@ impl Cause {
             Self::WrongHemisphere => "wrong-hemisphere",
             Self::AxisError => "axis-error",
             Self::PeriodicError => "periodic-error",
+            Self::WrongRate => "wrong-rate",
             Self::Wind => "wind",
             Self::Knock => "knock",
             Self::Focus => "focus",
@@ -100,6 +107,7 @@ impl Cause {
             Self::Drawing => "drawing",
             Self::TooSmall => "too-small",
             Self::NoStars => "no-stars",
+            Self::CannotTell => "cannot-tell",
         }
     }
 

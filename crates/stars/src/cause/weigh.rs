@@ -7,7 +7,7 @@
 
 use super::told::{NightTold, SIDEREAL_RAD_S, read_noise_share};
 use super::verdict::{Cause, CauseFound, Diagnosis};
-use super::{Inspection, Patches, PathLook, Turn, words};
+use super::{Inspection, PathLook, Turn, words};
 
 /// Width of sharp stars where nothing is told, pixels (common practice, no source).
 pub const SHARP_PX: f64 = 2.3;
@@ -18,7 +18,15 @@ const POWER: i32 = 3;
 /// Causes below this likelihood are not told.
 const TOLD_FROM: f64 = 0.02;
 
+/// Share of the whole weight that a fault needs to be told first, and so many times the next one's.
+const DECISIVE: [f64; 2] = [0.5, 1.5];
+/// Share with which “nothing found wrong” is said.
+const CLEAN: f64 = 0.4;
+
 /// Causes in order of likelihood, and the next step.
+///
+/// A fault comes first only where it outweighs “nothing wrong” and every rival clearly; where none does and something
+/// still speaks against the frame, [`Cause::CannotTell`] comes first.
 pub fn diagnose(seen: &Inspection, told: &NightTold) -> Diagnosis {
     if let Some(cause) = unmeasurable(seen, told) {
         return Diagnosis {
@@ -33,16 +41,35 @@ pub fn diagnose(seen: &Inspection, told: &NightTold) -> Diagnosis {
     let mut weights = vec![(Cause::Good, 1.0)];
     motion(seen, told, &mut weights);
     width(seen, told, &mut weights);
-    growth(seen, &mut weights);
-    weights.push((
-        Cause::Decentred,
-        weight(seen.coma.middle / MINDED_COMA) * comatic(seen),
-    ));
+    growth(seen, told, &mut weights);
+    let coma = seen.coma.middle / MINDED_COMA;
+    // A tail that hardly makes stars longer is nobody's trouble.
+    let minded = coma.min((seen.elongation - 1.0) / MINDED);
+    // Of an unknown lens nobody knows which way its stars should lean.
+    if told.identified && !told.fisheye {
+        weights.push((Cause::Decentred, told.trusted(weight(minded) * comatic(seen))));
+    }
     sky(seen, told, &mut weights);
+    shared(weights, seen, told)
+}
+
+fn shared(mut weights: Vec<(Cause, f64)>, seen: &Inspection, told: &NightTold) -> Diagnosis {
     let sum: f64 = weights.iter().map(|w| w.1).sum();
-    let mut causes: Vec<CauseFound> = weights
+    weights.iter_mut().for_each(|w| w.1 /= sum);
+    weights.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
+    let (first, next) = (weights[0], weights.get(1).map_or(0.0, |w| w.1));
+    let decided = match first.0 {
+        Cause::Good => first.1 >= CLEAN && told.vouched(seen),
+        _ => first.1 >= DECISIVE[0] && first.1 >= DECISIVE[1] * next,
+    };
+    if !decided {
+        // As likely as the likeliest, which with all others shares the rest.
+        let doubt = first.1 / (1.0 + first.1);
+        weights.iter_mut().for_each(|w| w.1 *= 1.0 - doubt);
+        weights.insert(0, (Cause::CannotTell, doubt));
+    }
+    let causes: Vec<CauseFound> = weights
         .into_iter()
-        .map(|(cause, weight)| (cause, weight / sum))
         .filter(|(_, likelihood)| *likelihood >= TOLD_FROM)
         .map(|(cause, likelihood)| CauseFound {
             cause,
@@ -50,7 +77,6 @@ pub fn diagnose(seen: &Inspection, told: &NightTold) -> Diagnosis {
             figure: words::figure(cause, seen, told),
         })
         .collect();
-    causes.sort_by(|a, b| b.likelihood.total_cmp(&a.likelihood).then(a.cause.cmp(&b.cause)));
     let first = causes.first().map_or(Cause::Good, |c| c.cause);
     Diagnosis {
         causes,
@@ -60,6 +86,8 @@ pub fn diagnose(seen: &Inspection, told: &NightTold) -> Diagnosis {
 
 /// Width of hot pixels at most, as colours interpolated draw them, pixels.
 const HOT_PX: f64 = 1.7;
+/// So many narrow points may be stars of a sharp lens: no order is given on them.
+const MANY_POINTS: usize = 1000;
 
 /// Frames that say nothing of stars.
 fn unmeasurable(seen: &Inspection, told: &NightTold) -> Option<Cause> {
@@ -69,7 +97,7 @@ fn unmeasurable(seen: &Inspection, told: &NightTold) -> Option<Cause> {
         return Some(Cause::Drawing);
     }
     // Hot pixels look like stars, only narrower, and are no known part of the sky.
-    let points = !told.identified && seen.width_px < HOT_PX;
+    let points = !told.identified && seen.width_px < HOT_PX && seen.stars < MANY_POINTS;
     if e.brightest < 0.006 && e.sky < 0.002 && (!starry || points) {
         return Some(Cause::Covered);
     }
@@ -129,8 +157,13 @@ pub(super) fn drawn_out(seen: &Inspection) -> f64 {
     } else {
         0.0
     };
-    drawn.max(swings) / MINDED * share.sqrt()
+    // A path of the camera against the sky that explains the shapes is sure long before it is ugly.
+    let sure = step(m.explained, 0.3, 0.5);
+    (drawn.max(swings) / MINDED * share.sqrt()).max(sure * m.length_px / (SEEN_PATH * seen.width_px.max(1.5)))
 }
+
+/// Length of a sure path, in widths of the stars, from which on it is minded: stars are a fifth longer than wide.
+const SEEN_PATH: f64 = 0.75;
 
 /// Third moment of one-sided stars from which on a photographer begins to mind: stars then are some 1.3 times as
 /// long as wide (measured on Seidel's coma).
@@ -182,13 +215,16 @@ fn against_sky(seen: &Inspection, turn: &Turn, sky_turn: f64) -> Vec<(Cause, f64
     let error = turn.crosswise_rad / sky_turn;
     let off = fits(rate - 1.0, 0.12);
     let wrong = fits(rate - 2.0, 0.2);
+    // Half the rate, the right way round and the wrong one.
+    let half = fits(rate - 0.5, 0.08).max(fits(rate - 1.5, 0.1));
     vec![
+        (Cause::WrongRate, 3.0 * polar * half),
         (Cause::TrackerOff, 3.0 * polar * off),
         (Cause::WrongHemisphere, 3.0 * polar * wrong),
         // Only a sixth of all axis errors draws stars along right ascension within some 15°.
         (
             Cause::PeriodicError,
-            polar * (1.0 - off) * (1.0 - wrong) * fits(rate, 1.2),
+            polar * (1.0 - off) * (1.0 - wrong) * (1.0 - half) * fits(rate, GEAR_RATE),
         ),
         (
             Cause::AxisError,
@@ -196,6 +232,10 @@ fn against_sky(seen: &Inspection, turn: &Turn, sky_turn: f64) -> Vec<(Cause, f64
         ),
     ]
 }
+
+/// The rate by which a gear's error passes for drift, as a part of the sky's: 50″ to each side in 5 min are 0.07; twice
+/// that is left for worse gears and slipping ones (common practice, no source).
+const GEAR_RATE: f64 = 0.3;
 
 /// Rival causes of drift by its length alone.
 fn by_length(seen: &Inspection, told: &NightTold) -> Vec<(Cause, f64)> {
@@ -239,17 +279,24 @@ fn width(seen: &Inspection, told: &NightTold, weights: &mut Vec<(Cause, f64)>) {
     let haze = ((p.halo - 0.18) / 0.1).max(0.0);
     weights.push((
         Cause::Dew,
-        weight(haze) * (1.0 - ring) + weight(haze.min(1.0) * lost),
+        told.trusted(weight(haze) * (1.0 - ring) + weight(haze.min(1.0) * lost)),
     ));
 }
 
-fn growth(seen: &Inspection, weights: &mut Vec<(Cause, f64)>) {
+fn growth(seen: &Inspection, told: &NightTold, weights: &mut Vec<(Cause, f64)>) {
     let g = &seen.growth;
     let sure = (1.0 - g.scatter).clamp(0.3, 1.0);
-    let total = weight(sure * (g.worst - 1.15).max(0.0) / MINDED);
-    let lopsided = step(g.lopsided, 0.45, 0.8);
+    let total = told.trusted(weight(sure * (g.worst - 1.15).max(0.0) / MINDED));
+    // A fisheye's circle is softer where the horizon's air is, and its field is no plane's.
+    let lopsided = if told.fisheye || !told.identified {
+        0.0
+    } else {
+        step(g.lopsided, 0.45, 0.8)
+    };
     weights.push((Cause::Tilt, total * lopsided));
-    let round = weight(sure * (g.corners - 1.0).max(0.0) / MINDED).max(0.5 * total);
+    let round = told
+        .trusted(weight(sure * (g.corners - 1.0).max(0.0) / MINDED))
+        .max(0.5 * total);
     weights.push((Cause::Aberration, round * (1.0 - lopsided)));
 }
 
@@ -257,30 +304,29 @@ fn growth(seen: &Inspection, weights: &mut Vec<(Cause, f64)>) {
 /// wants 0.05 to 0.1; a frame of the tracker that has twice that is not spoilt by it.
 const READ_SHARE: f64 = 0.25;
 
-/// Known stars that tell of cloud as well as the frame's own counts do.
-const FEW_KNOWN: f64 = 25.0;
+/// Starlight that neighbours share from which on a photographer begins to mind: a tenth of the light (common practice,
+/// no source). Clear nights leave up to 0.08 magnitudes.
+const MINDED_PATCHY_MAG: f64 = 0.11;
+/// Times chance between which such structure becomes sure.
+const SURE_PATCHY: [f64; 2] = [2.5, 5.0];
+
+/// More is no surer.
+const MOST_CLOUD: f64 = 2.0;
 
 fn sky(seen: &Inspection, told: &NightTold, weights: &mut Vec<(Cause, f64)>) {
-    let own = cloud_alone(&seen.patches);
     if let Some(veil) = &told.veil {
-        // A display's curve and a camera's sharpening make starlight uneven by themselves.
-        let trust = if told.linear { 1.0 } else { 0.4 };
-        let severity = (trust * veil.patchy_mag / 0.2).max(veil.blocked / 0.15);
-        // With few known stars the frame's own counts have to help; among many, they are the Milky Way's.
-        let help = own * (FEW_KNOWN / veil.stars as f64).min(1.0);
-        weights.push((Cause::Cloud, weight(severity.max(help))));
-    } else if own > 0.3 {
-        weights.push((Cause::Cloud, weight(own)));
-    } else if seen.stars < 40 && told.exposure_s.is_none_or(|t| t >= 2.0) {
-        // So few stars in seconds of night sky: something hides them.
-        weights.push((Cause::Cloud, weight(1.5 * (1.0 - seen.stars as f64 / 40.0))));
+        let patchy = veil.patchy.map_or(0.0, |p| {
+            p.mag * step(p.times_chance, SURE_PATCHY[0], SURE_PATCHY[1])
+        });
+        let severity = (patchy / MINDED_PATCHY_MAG)
+            .max(veil.blocked / 0.25)
+            .min(MOST_CLOUD);
+        weights.push((Cause::Cloud, told.trusted(weight(severity))));
     }
-    if let Some(moon) = &told.moon {
-        weights.push((Cause::Moon, weight(moon.cost_mag / 0.5)));
-    }
+    weights.push((Cause::Moon, moonlit(told)));
     weights.push((
         Cause::UnderExposed,
-        weight(read_noise_share(seen, told) / READ_SHARE),
+        told.trusted(weight(read_noise_share(seen, told) / READ_SHARE)),
     ));
     let e = &seen.exposure;
     let burnt = (e.sky / 0.25).max(e.clipped / 0.08).max(e.clipped_stars / 0.9);
@@ -288,13 +334,21 @@ fn sky(seen: &Inspection, told: &NightTold, weights: &mut Vec<(Cause, f64)>) {
     merge(weights);
 }
 
-/// Severity of cloud by counts and levels alone.
-fn cloud_alone(p: &Patches) -> f64 {
-    // Bright where stars are few: lit cloud. Bright where they are many: the Milky Way, most likely.
-    let lit = step(-p.together, 0.2, 0.7);
-    let mottled = p.mottled / (0.2 - 0.15 * lit);
-    let counts = (0.8 * p.holes / 0.15).max(p.uneven / 0.5);
-    counts.max((mottled * counts).sqrt().min(2.0 * counts))
+/// Sky without moon, V mag/arcsec² (Patat 2008: 21.6 to 22.0 at good places).
+const DARK_MAG: f64 = 21.8;
+/// Part of the moon's share that the frame itself must show.
+const SHOWN: f64 = 0.6;
+
+/// Weight of moonlight: as the almanac has it, where the sky measured is as bright as it would be then.
+fn moonlit(told: &NightTold) -> f64 {
+    let Some(moon) = told.moon else { return 0.0 };
+    let full = weight(moon.cost_mag / 0.5);
+    match told.sky_mag {
+        Some(seen) if seen > DARK_MAG - SHOWN * moon.cost_mag => 0.0,
+        Some(_) => full,
+        // Said beside the rest, but no verdict.
+        None => full.min(0.6),
+    }
 }
 
 fn merge(weights: &mut Vec<(Cause, f64)>) {

@@ -14,7 +14,9 @@ pub(super) fn figure(cause: Cause, seen: &Inspection, told: &NightTold) -> Strin
             "stars {:.1} px wide, {:.2} times as long as wide",
             seen.width_px, seen.elongation
         ),
-        Cause::TrackerOff | Cause::WrongHemisphere | Cause::PeriodicError => drift(seen, told),
+        Cause::TrackerOff | Cause::WrongHemisphere | Cause::PeriodicError | Cause::WrongRate => {
+            drift(seen, told)
+        }
         Cause::AxisError => match axis_arcmin(m.turn.as_ref(), told.exposure_s) {
             Some(arcmin) => format!(
                 "{}: the axis is about {arcmin:.0}′ off the pole, or more",
@@ -79,6 +81,14 @@ pub(super) fn figure(cause: Cause, seen: &Inspection, told: &NightTold) -> Strin
         Cause::Drawing => format!("{:.0} % of neighbouring pixels are exactly alike", 100.0 * e.flat),
         Cause::TooSmall => "too few pixels".into(),
         Cause::NoStars => format!("{} stars were found", seen.stars),
+        Cause::CannotTell if told.identified => format!(
+            "no cause stands out: stars {:.1} px wide, {:.2} times as long as wide",
+            seen.width_px, seen.elongation
+        ),
+        Cause::CannotTell => format!(
+            "{} points that are no known part of the sky; {} of them had a shape that could be measured",
+            seen.stars, seen.shapes
+        ),
     }
 }
 
@@ -135,7 +145,7 @@ fn cloud(seen: &Inspection, told: &NightTold) -> String {
         |v| {
             format!(
                 "starlight differs by {:.2} mag from part to part; stars are missing in {:.0} % of the sky shown",
-                v.patchy_mag,
+                v.patchy.map_or(0.0, |p| p.mag),
                 100.0 * v.blocked
             )
         },
@@ -145,7 +155,12 @@ fn cloud(seen: &Inspection, told: &NightTold) -> String {
 /// The next step, one plain sentence.
 pub(super) fn next(cause: Cause, seen: &Inspection, told: &NightTold) -> String {
     match cause {
-        Cause::Good => "Go on.".into(),
+        Cause::Good if told.linear => "Nothing found wrong: go on.".into(),
+        Cause::Good => "Nothing found wrong, as far as a finished picture shows: its shapes and tones are no longer the \
+                        lens's. Check the camera's own file for the rest."
+            .into(),
+        Cause::WrongRate => "Set the tracker to the stars' own rate, not half of it, and take the frame again.".into(),
+        Cause::CannotTell => "Look at the frame at full size, and take another to compare.".into(),
         Cause::TrackerOff => "Start the tracker and check that its clutch is tight; if this is the land frame, all is well.".into(),
         Cause::WrongHemisphere => "Set the tracker to your hemisphere and take the frame again.".into(),
         Cause::AxisError => "Point the tracker's axis at the pole again, then look once more.".into(),

@@ -13,6 +13,7 @@
 
 mod limit;
 mod sample;
+mod skirt;
 mod sky;
 mod solve;
 mod tones;
@@ -88,6 +89,19 @@ pub struct Photometry {
     pub limiting_mag: f64,
     /// The sky; `None` where the file's tones cannot be trusted with it.
     pub sky: Option<SkyLight>,
+    /// Star by star, what the equation leaves.
+    pub misses: Vec<LightMiss>,
+}
+
+/// What is left of one star's light once the lens, the air and its colour are accounted for.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
+pub struct LightMiss {
+    /// Where it stands, pixels.
+    pub at: [f64; 2],
+    /// Fainter than expected: negative, magnitudes.
+    pub brighter_mag: f64,
+    /// Airmass; 0 where place or time is not known.
+    pub airmass: f64,
 }
 
 /// Why a frame's light cannot be told.
@@ -143,7 +157,8 @@ pub fn photometry(input: &LightInput<'_>) -> Result<Photometry, NoPhotometry> {
     }
     let fit = fit(&samples, input.overhead.is_some());
     let slope = tones::slope(&samples, &fit);
-    if tones::is_bent(slope) {
+    // Raw numbers are proportional to light; what bends theirs is the sky's: cloud, or stars at the limit.
+    if !input.was_linear && tones::is_bent(slope) {
         return Err(NoPhotometry::NotLinear { seen: 1.0 + slope[0] });
     }
     if fit.scatter > WILD_MAG {
@@ -180,5 +195,14 @@ fn told(samples: &[MeasuredStar], fit: &Fit, slope: [f64; 2]) -> Photometry {
         slope,
         limiting_mag: f64::NAN,
         sky: None,
+        misses: samples
+            .iter()
+            .map(|s| LightMiss {
+                at: s.at,
+                // More light stands as a larger zero point.
+                brighter_mag: fit.residual(s),
+                airmass: s.airmass,
+            })
+            .collect(),
     }
 }

@@ -6,6 +6,7 @@ use nightloom_sky::{Angle, airmass_pickering, catalogue};
 use rayon::prelude::*;
 
 use super::LightInput;
+use super::skirt::Skirt;
 use crate::grid::Grid;
 use crate::shape::each_pixel;
 use crate::{Background, BackgroundSettings, Star};
@@ -13,6 +14,8 @@ use crate::{Background, BackgroundSettings, Star};
 /// One star with its catalogue figures and its light.
 #[derive(Clone, Debug)]
 pub(super) struct MeasuredStar {
+    /// Pixels.
+    pub(super) at: [f64; 2],
     pub(super) v_mag: f64,
     pub(super) b_v: f64,
     /// Airmass; 0 where place or time is not known.
@@ -30,7 +33,7 @@ pub(super) struct MeasuredStar {
 /// Detections fainter than this many σ are not used.
 const LEAST_SNR: f32 = 15.0;
 /// Level of a pixel at which a channel may no longer be linear; the planes are means of two or more.
-const FULL: f32 = 0.7;
+pub(super) const FULL: f32 = 0.7;
 /// Radius of the aperture in widths of the stars.
 const RADIUS: f64 = 1.5;
 /// Radius that holds all of a star's light, in widths.
@@ -39,6 +42,10 @@ const WHOLE: f64 = 3.0;
 const GROWTH_STARS: usize = 240;
 /// A neighbour with this part of a star's light spoils it.
 const SPOILS: f32 = 0.03;
+/// Stars with which burnt-out ones are not needed.
+const ENOUGH: usize = 40;
+/// What a skirt's light errs by: the lens's profile changes over the frame.
+const SKIRT_MAG: f64 = 0.12;
 /// Error of a catalogue magnitude: V made from Hp, and variables.
 const CATALOGUE_MAG: f64 = 0.03;
 
@@ -46,6 +53,8 @@ const CATALOGUE_MAG: f64 = 0.03;
 struct Candidate<'a> {
     star: &'a Star,
     known: usize,
+    /// Measured by its skirt: its heart is burnt out.
+    burnt: bool,
 }
 
 /// What one colour's plane says.
@@ -67,8 +76,11 @@ pub(super) fn sample(input: &LightInput<'_>) -> (Vec<MeasuredStar>, Vec<Band>) {
             let plane = (input.plane)(colour);
             // Planes of a mosaic repeat each pixel; every second one is enough.
             let sky = Background::sampled(&plane, Some(&land), &BackgroundSettings::default(), 2);
+            let skirt = (candidates.iter().any(|c| c.burnt))
+                .then(|| Skirt::of(&plane, &sky, input))
+                .flatten();
             Band {
-                fluxes: measure(&plane, &sky, input, &candidates),
+                fluxes: measure(&plane, &sky, input, &candidates, skirt.as_ref()),
                 sky,
             }
         })
@@ -84,7 +96,12 @@ pub(super) fn sample(input: &LightInput<'_>) -> (Vec<MeasuredStar>, Vec<Band>) {
     (samples, bands)
 }
 
-/// Matched stars that are not burnt out, faint or close to others.
+/// Whether a colour's own pixels may be too full: the brightness that stars were found in is the colours' mean.
+pub(super) fn is_burnt(star: &Star) -> bool {
+    star.saturated || star.peak > 0.6 * FULL
+}
+
+/// Matched stars that are not faint or close to others; burnt-out ones only where there are few others.
 fn candidates<'a>(input: &LightInput<'a>) -> Vec<Candidate<'a>> {
     let stars = &input.field.stars;
     let grid = Grid::new(stars.iter().map(|s| [s.x, s.y]).collect(), 30.0);
@@ -97,17 +114,26 @@ fn candidates<'a>(input: &LightInput<'a>) -> Vec<Candidate<'a>> {
         });
         alone
     };
-    input
-        .found
-        .found
-        .matches
-        .iter()
-        .filter(|m| stars[m.0].snr >= LEAST_SNR && !stars[m.0].saturated && alone(m.0))
-        .map(|m| Candidate {
-            star: &stars[m.0],
-            known: m.1,
-        })
-        .collect()
+    let usable = |burnt: bool| {
+        input
+            .found
+            .found
+            .matches
+            .iter()
+            .filter(move |m| is_burnt(&stars[m.0]) == burnt)
+            .filter(|m| stars[m.0].snr >= LEAST_SNR && alone(m.0))
+            .map(move |m| Candidate {
+                star: &stars[m.0],
+                known: m.1,
+                burnt,
+            })
+    };
+    let mut candidates: Vec<Candidate<'a>> = usable(false).collect();
+    // Long lenses burn all their catalogue stars out.
+    if candidates.len() < ENOUGH && input.field.trail_px < 1.0 {
+        candidates.extend(usable(true));
+    }
+    candidates
 }
 
 /// Light of each candidate in one plane, brought to all of a star's light; `None` where the pixel is too
@@ -117,6 +143,7 @@ fn measure(
     background: &Background,
     input: &LightInput<'_>,
     candidates: &[Candidate<'_>],
+    skirt: Option<&Skirt>,
 ) -> Vec<Option<f64>> {
     let width = f64::from(input.field.fwhm_px.max(1.5));
     let segment = (f64::from(input.field.trail_px), input.field.trail_angle.rad());
@@ -132,9 +159,17 @@ fn measure(
         (flux > 0.0 && peak + level <= FULL).then_some(flux)
     };
     let (small, whole) = (RADIUS * width, WHOLE * width + 1.0);
-    let fluxes: Vec<Option<f64>> = candidates.par_iter().map(|c| within(c.star, small)).collect();
+    let fluxes: Vec<Option<f64>> = candidates
+        .par_iter()
+        .map(|c| match skirt {
+            Some(skirt) if c.burnt => skirt.light(plane, background, c.star),
+            _ => within(c.star, small),
+        })
+        .collect();
     let h2 = |c: &Candidate<'_>| input.found.off_axis([c.star.x, c.star.y], input.field).powi(2);
-    let mut bright: Vec<usize> = (0..candidates.len()).filter(|&i| fluxes[i].is_some()).collect();
+    let mut bright: Vec<usize> = (0..candidates.len())
+        .filter(|&i| fluxes[i].is_some() && !candidates[i].burnt)
+        .collect();
     bright.sort_by(|&a, &b| candidates[b].star.snr.total_cmp(&candidates[a].star.snr));
     let growths: Vec<(f64, f64)> = bright
         .iter()
@@ -241,6 +276,7 @@ fn describe(input: &LightInput<'_>, candidate: &Candidate<'_>, flux: &[f64]) -> 
     let snr = f64::from(candidate.star.snr);
     let light = flux.iter().map(|f| -2.5 * (f / seconds).log10()).collect();
     Some(MeasuredStar {
+        at: [candidate.star.x, candidate.star.y],
         v_mag: f64::from(known.v_mag),
         b_v: f64::from(known.b_v),
         airmass,
@@ -248,7 +284,9 @@ fn describe(input: &LightInput<'_>, candidate: &Candidate<'_>, flux: &[f64]) -> 
             .found
             .off_axis([candidate.star.x, candidate.star.y], input.field),
         seen_mag: light,
-        sigma: (1.5 / snr).hypot(CATALOGUE_MAG),
+        sigma: (1.5 / snr)
+            .hypot(CATALOGUE_MAG)
+            .hypot(if candidate.burnt { SKIRT_MAG } else { 0.0 }),
         snr,
     })
 }
