@@ -16,12 +16,20 @@ pub struct Correction {
     /// Turn the base by this about its upright, clockwise seen from above; the other way where negative. More
     /// than the error along the sky: its azimuth lines meet overhead.
     pub azimuth_arcmin: f64,
+    /// The first in degrees on the base.
+    pub base_altitude_deg: f64,
+    /// The second in degrees of azimuth on the base.
+    pub base_azimuth_deg: f64,
+    /// From the axis to the pole along the sky, degrees: what the star on the screen goes by.
+    pub sky_deg: f64,
     /// Turns of the knobs, where it is known what one turn does.
     pub knobs: KnobReport,
     /// What the star in the middle of the picture does while the altitude is turned.
     pub screen_altitude: Option<ScreenStep>,
     /// And then while the azimuth is turned.
     pub screen_azimuth: Option<ScreenStep>,
+    /// Both together, for a head that moves freely: where the star in the middle has to be brought to.
+    pub screen: Option<ScreenStep>,
 }
 
 /// Turns of knobs; positive raises, and turns clockwise seen from above.
@@ -51,8 +59,12 @@ pub struct ScreenStep {
 pub(super) fn correction(ask: &AxisAsk, stance: &Stance<'_>, axis: &UnitVector3<f64>) -> Correction {
     let turns = ask.base.turns(axis, &stance.pole.refracted);
     let per_turn = |knob: usize, deg: f64| ask.knobs_deg[knob].map(|d| deg / d);
-    let (first, second) = screen(ask, stance, axis, &turns);
+    let [first, second, both] = screen(ask, stance, axis, &turns);
     Correction {
+        base_altitude_deg: turns.altitude.deg(),
+        base_azimuth_deg: turns.azimuth.deg(),
+        sky_deg: axis.angle(&stance.pole.refracted).to_degrees(),
+        screen: both,
         altitude_arcmin: turns.altitude.arcmin(),
         azimuth_arcmin: turns.azimuth.arcmin(),
         knobs: KnobReport {
@@ -69,7 +81,7 @@ fn screen(
     stance: &Stance<'_>,
     axis: &UnitVector3<f64>,
     turns: &KnobTurns,
-) -> (Option<ScreenStep>, Option<ScreenStep>) {
+) -> [Option<ScreenStep>; 3] {
     let camera = stance.camera();
     let middle = camera.at(0.5, 0.5);
     let raise = ask.base.in_altitude(axis, turns);
@@ -79,7 +91,11 @@ fn screen(
         Some(told(&flipped(shift, stance), ask.zoom))
     };
     let raised = stance.camera_from_ground * raise.inverse();
-    (step(stance.camera_from_ground, &raise), step(&raised, &turn))
+    [
+        step(stance.camera_from_ground, &raise),
+        step(&raised, &turn),
+        step(stance.camera_from_ground, &(turn * raise)),
+    ]
 }
 
 /// A mirror image shows it the other way round.

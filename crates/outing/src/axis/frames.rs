@@ -97,7 +97,7 @@ pub(super) fn gather(ask: &AxisAsk, world: &dyn World) -> Result<Gathered, AxisT
     if let (Some(error), true) = (unreadable, seen.is_empty()) {
         return Err(error.into());
     }
-    let site = site(ask, &settings, seen.iter().map(|s| &s.3))?;
+    let site = site(ask, &settings, seen.iter().map(|s| (name(s.1), &s.3)))?;
     let (times, notes) = times(ask, &settings, &seen, world);
     let mut gathered = Gathered {
         site,
@@ -125,13 +125,39 @@ fn name(path: &Path) -> String {
 fn site<'a>(
     ask: &AxisAsk,
     settings: &Settings,
-    mut frames: impl Iterator<Item = &'a Identified>,
+    mut frames: impl Iterator<Item = (String, &'a Identified)>,
 ) -> Result<Site, AxisTrouble> {
-    let told = || frames.find_map(|f| site_by_file(&f.meta));
-    let site = ask.site.or(settings.site.place).or_else(told);
-    let site = site.ok_or(AxisTrouble::NoPlace)?;
+    let told = frames.find_map(|(name, f)| Some((name, site_by_file(&f.meta)?)));
+    let given = ask.site.or(settings.site.place);
+    let site = given.or(told.as_ref().map(|t| t.1)).ok_or(AxisTrouble::NoPlace)?;
     site.check().map_err(PlaceError::from)?;
+    if let (Some(given), Some((frame, told))) = (given, told) {
+        let km = EARTH_KM * apart(&given, &told);
+        if km > SAME_PLACE_KM {
+            let words = |site: &Site| format!("{:.3}, {:.3}", site.latitude.deg(), site.longitude.deg());
+            return Err(AxisTrouble::Elsewhere {
+                frame,
+                given: words(&given),
+                told: words(&told),
+                km,
+            });
+        }
+    }
     Ok(site)
+}
+
+/// Mean radius of the Earth (IUGG).
+const EARTH_KM: f64 = 6371.0;
+/// Receivers err by metres and hands by a digit of arcminutes; half a degree of place is half a degree of pole.
+const SAME_PLACE_KM: f64 = 50.0;
+
+/// Between two places, radians along the great circle.
+fn apart(a: &Site, b: &Site) -> f64 {
+    let way = |s: &Site| {
+        let ((sin, cos), (east, north)) = (s.latitude.rad().sin_cos(), s.longitude.rad().sin_cos());
+        nalgebra::Vector3::new(cos * north, cos * east, sin)
+    };
+    way(a).angle(&way(b))
 }
 
 type Seen<'a> = (usize, &'a PathBuf, bool, Identified);

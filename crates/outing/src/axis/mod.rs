@@ -17,7 +17,7 @@ use std::path::PathBuf;
 use nightloom_optics::polar::{AxisError, Base};
 use nightloom_sky::{Air, EarthOrientation, Instant, Observer, PlaceError, Site};
 use nightloom_stars::axis::{
-    AxisMeasurement, Named, Pole, axis_in_later_frame, clock_by_refraction, measure_axis_then,
+    AxisEvent, AxisMeasurement, Named, Pole, axis_in_later_frame, clock_by_refraction, measure_axis_then,
 };
 
 pub use correction::{Correction, KnobReport, ScreenStep};
@@ -86,6 +86,20 @@ pub enum AxisTrouble {
         "no place is known, and without it nobody can say where the pole stands; give --lat and --lon, or put the frames into the folder of an outing whose outing.toml has site.latitude_deg and site.longitude_deg"
     )]
     NoPlace,
+    /// The frames say where they were taken, and it is elsewhere.
+    #[error(
+        "the place given, {given}, is {km:.0} km from where {frame} says it was taken, {told}; correct --lat and --lon, or leave them out and the frame's own place is used"
+    )]
+    Elsewhere {
+        /// The frame.
+        frame: String,
+        /// The place given.
+        given: String,
+        /// The frame's.
+        told: String,
+        /// Between them.
+        km: f64,
+    },
     /// As many times as frames are needed.
     #[error("{got} times were given with --at for {frames} frames; give one for each, in the same order")]
     Times {
@@ -167,6 +181,17 @@ fn doubtful(measured: &AxisMeasurement) -> bool {
     odd && measured.frames.len() == 2
 }
 
+/// Whether nothing contradicts what a touch would make, or the lens changed.
+fn wary(measured: &AxisMeasurement) -> bool {
+    let used = measured
+        .frames
+        .iter()
+        .filter(|f| matches!(f, FrameUse::Used { .. }))
+        .count();
+    let zoomed = |e: &AxisEvent| matches!(e, AxisEvent::Zoomed { .. });
+    used < 3 || measured.events.iter().any(zoomed)
+}
+
 fn conclude(
     ask: &AxisAsk,
     known: &[Known],
@@ -195,16 +220,20 @@ fn conclude(
         air: observer.air(),
     };
     let sigma = nightloom_sky::Angle::from_rad(covariance.trace().max(0.0).sqrt());
-    let tolerance = stance.tolerance(ask, &axis, &error, sigma)?;
-    let correction = correction::correction(ask, &stance, &axis);
-    let advice = words::advice(&error, sigma, &tolerance, pole.north);
-    report.advice = Some(if doubtful(measured) {
-        format!("{} {advice}", words::TOUCHED)
+    let tolerance = stance.tolerance(ask, &axis, sigma)?;
+    let advice = words::advice(&error, sigma, wary(measured), &tolerance, pole.north);
+    let doubtful = doubtful(measured);
+    // What is not sure to better the axis is not given in movements that someone would make.
+    report.correction = (advice.sure && !doubtful).then(|| correction::correction(ask, &stance, &axis));
+    report.advice = Some(if doubtful {
+        words::TOUCHED.to_owned()
     } else {
-        advice
+        advice.words
     });
-    report.notes.extend(words::notes(measured, known, &tolerance));
+    report.notes.extend(words::notes(measured, known));
+    if let Some(correction) = &report.correction {
+        report.notes.extend(words::reach(correction, &tolerance));
+    }
     report.tolerance = Some(tolerance);
-    report.correction = Some(correction);
     Ok(AxisAnswer { report, no: None })
 }

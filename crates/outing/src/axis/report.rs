@@ -38,10 +38,15 @@ pub struct ErrorReport {
     pub altitude_arcmin: f64,
     /// Axis east of the pole: positive; times the cosine of the altitude.
     pub azimuth_arcmin: f64,
-    /// From pole to axis.
+    /// From pole to axis, along the sky.
     pub total_arcmin: f64,
-    /// Root mean square distance of the axis measured from where it really is.
+    /// The same in degrees.
+    pub total_deg: f64,
+    /// Root mean square distance of the axis measured from where it really is; with two frames, what an unnoticed touch
+    /// between them may have done is in it.
     pub sigma_arcmin: f64,
+    /// The same in degrees.
+    pub sigma_deg: f64,
     /// Standard deviation of the altitude alone.
     pub sigma_altitude_arcmin: f64,
     /// Standard deviation of the azimuth alone, along the sky.
@@ -56,7 +61,9 @@ impl ErrorReport {
             altitude_arcmin: error.altitude.arcmin(),
             azimuth_arcmin: error.azimuth.arcmin(),
             total_arcmin: error.total.arcmin(),
+            total_deg: error.total.deg(),
             sigma_arcmin: sigma(covariance.trace()),
+            sigma_deg: sigma(covariance.trace()) / 60.0,
             sigma_altitude_arcmin: sigma(covariance[(0, 0)]),
             sigma_azimuth_arcmin: sigma(covariance[(1, 1)]),
         }

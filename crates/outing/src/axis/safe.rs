@@ -1,7 +1,6 @@
 //! What this lens and exposure forgive, and whether the axis is good enough tonight.
 
 use nalgebra::{Rotation3, Unit, UnitVector3, Vector3};
-use nightloom_optics::polar::AxisError;
 use nightloom_optics::{
     Camera, FieldError, Lens, Rate, Scene, Shot, Tracker, Trailing, axis_allowance, longest_exposure_s,
 };
@@ -27,7 +26,8 @@ pub struct Tolerance {
     pub trail_on_pole_px: Option<f64>,
     /// The longest exposure that this axis allows, seconds; none where 12 hours do.
     pub longest_s: Option<f64>,
-    /// Whether the exposure is safe as the axis is, its uncertainty counted.
+    /// Whether the exposure is safe as the axis is: its longest trail with the axis's uncertainty and the air in it is
+    /// within the limit.
     pub safe: bool,
 }
 
@@ -65,7 +65,6 @@ impl Stance<'_> {
         &self,
         ask: &AxisAsk,
         axis: &UnitVector3<f64>,
-        error: &AxisError,
         sigma: Angle,
     ) -> Result<Tolerance, FieldError> {
         let own = Some(self.known.time.exposure_s).filter(|s| *s > 0.0);
@@ -87,7 +86,6 @@ impl Stance<'_> {
         let now = trail(axis.into_inner());
         let per_arcmin = allowed.map_or(0.0, |a| ask.tolerance_px / a.arcmin());
         let by_trail = now.is_some_and(|px| px + per_arcmin * sigma.arcmin() <= ask.tolerance_px);
-        let by_error = allowed.is_none_or(|a| error.total.rad() + sigma.rad() <= a.rad());
         Ok(Tolerance {
             exposure_s,
             tolerance_px: ask.tolerance_px,
@@ -95,7 +93,7 @@ impl Stance<'_> {
             trail_px: now,
             trail_on_pole_px: trail(self.pole.refracted.into_inner()),
             longest_s: longest_exposure_s(&shot(axis.into_inner()), ask.tolerance_px)?,
-            safe: by_trail || by_error,
+            safe: by_trail,
         })
     }
 }

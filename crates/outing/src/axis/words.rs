@@ -6,6 +6,7 @@ use nightloom_stars::axis::{
     AxisEvent, AxisFrame, AxisMeasurement, AxisProblem, ClockDoubt, FrameUse, LeftOut, Named, Pole,
 };
 
+use super::correction::Correction;
 use super::frames::{Gathered, Known};
 use super::safe::Tolerance;
 
@@ -15,7 +16,7 @@ pub const LEVEL: &str = "Level: a base that is not level costs nothing once the 
 pub(super) const TWO_ANSWERS: &str = "One trailed frame does not tell which end of its trails came first: one of the two answers is right, the other just opposite. Correct half of the first; if the trails of the next frame are longer, it is the second. Or take a second frame: two tell which.";
 
 /// Said before advice that two frames give which no tracker turned between them as it should.
-pub(super) const TOUCHED: &str = "Turn nothing yet: between these two frames the camera turned at none of the tracker's rates, as it does when it is nudged or slips in between, and then the figures below are wrong. Take another frame without touching anything and give all three.";
+pub(super) const TOUCHED: &str = "Turn nothing yet: between these two frames the camera turned at none of the tracker's rates, as it does when it is nudged or slips in between, and then the figures say nothing of the axis. Take a third frame without touching anything, and give all three.";
 
 /// A rate's name in a clause.
 pub(super) fn rate(named: Named) -> &'static str {
@@ -79,22 +80,67 @@ pub fn turn_words(error: &AxisError, north: bool) -> String {
     }
 }
 
-pub(super) fn advice(error: &AxisError, sigma: Angle, tolerance: &Tolerance, north: bool) -> String {
+/// What is to be done, and whether the axis is to be turned.
+pub(super) struct Advice {
+    pub(super) words: String,
+    /// Whether a correction may be given: what was measured is surely the axis's error.
+    pub(super) sure: bool,
+}
+
+/// One sentence by one criterion: the longest trail in the part of the frame that counts, against the limit.
+pub(super) fn advice(
+    error: &AxisError,
+    sigma: Angle,
+    wary: bool,
+    tolerance: &Tolerance,
+    north: bool,
+) -> Advice {
+    let sure = error.total.rad() > SURE[usize::from(wary)] * sigma.rad();
     if tolerance.safe {
-        return format!(
+        let words = format!(
             "Stop here: {:.0} s with this lens are safe as the axis stands. {}",
             tolerance.exposure_s,
             safe_reason(tolerance)
         );
+        return Advice { words, sure };
     }
-    let turn = turn_words(error, north);
-    if error.total.rad() < 1.5 * sigma.rad() {
-        return format!(
-            "{turn} But the error is hardly more than its uncertainty of {}: take frames further apart, or turn the tracker by hand by 30° to 90°, before turning anything.",
+    if let Some(words) = by_air(tolerance) {
+        return Advice { words, sure };
+    }
+    let words = if sure {
+        format!("{} Then take another frame.", turn_words(error, north))
+    } else {
+        format!(
+            "Turn nothing yet: the {} measured are hardly more than their uncertainty of {}, as a touch between so few \
+             frames may have made them. Take a third frame some minutes later without touching anything, or turn the \
+             tracker by hand by 60° or more, and give all frames.",
+            amount(error.total),
             amount(sigma)
-        );
-    }
-    format!("{turn} Then take another frame.")
+        )
+    };
+    Advice { words, sure }
+}
+
+/// Uncertainties that an error is more than before anybody turns a knob for it: usually, and where two frames alone or a
+/// zoom that crept say so.
+const SURE: [f64; 2] = [2.0, 3.0];
+/// What the axis may add to the air's own trail, in parts of the limit, where turning it gains nothing.
+const GAINS: f64 = 0.25;
+
+/// Where the air alone draws the stars out further than the limit and the axis adds next to nothing.
+fn by_air(tolerance: &Tolerance) -> Option<String> {
+    let (now, on_pole) = (tolerance.trail_px?, tolerance.trail_on_pole_px?);
+    let gain = now - on_pole;
+    (on_pole > (1.0 - GAINS) * tolerance.tolerance_px && gain < GAINS * tolerance.tolerance_px).then(|| {
+        let shorter = tolerance.longest_s.map_or(String::new(), |s| {
+            format!(" Expose for at most {s:.0} s, or aim higher.")
+        });
+        format!(
+            "Leave the axis as it is: of the {now:.1} px that {:.0} s trail in the worst corner, {on_pole:.1} px are the \
+             air's, which lifts low stars unevenly, and no axis cures them.{shorter}",
+            tolerance.exposure_s
+        )
+    })
 }
 
 fn safe_reason(tolerance: &Tolerance) -> String {
@@ -199,7 +245,7 @@ pub(super) fn one_frame(name: &str, exposure_s: f64) -> String {
     )
 }
 
-pub(super) fn notes(measured: &AxisMeasurement, known: &[Known], tolerance: &Tolerance) -> Vec<String> {
+pub(super) fn notes(measured: &AxisMeasurement, known: &[Known]) -> Vec<String> {
     let name = |frame: usize| known.get(frame).map_or("?", |k| k.name.as_str());
     let mut notes: Vec<String> = measured.events.iter().map(|e| event(e, &name)).collect();
     for (frame, used) in measured.frames.iter().enumerate() {
@@ -209,13 +255,6 @@ pub(super) fn notes(measured: &AxisMeasurement, known: &[Known], tolerance: &Tol
                 name(frame)
             ));
         }
-    }
-    let on_pole = tolerance.trail_on_pole_px.unwrap_or(f64::INFINITY);
-    if on_pole > tolerance.tolerance_px && !tolerance.safe {
-        notes.push(format!(
-            "Even with the axis on the pole {:.0} s would trail by {on_pole:.1} px here: the air lifts stars unevenly. Expose for less, or aim higher.",
-            tolerance.exposure_s
-        ));
     }
     notes.push("A clock wrong by a minute turns the error's direction about the pole by a quarter of a degree, and leaves its size.".into());
     let steady = measured.turned.deg() < 10.0 && !measured.by_hand;
@@ -250,10 +289,44 @@ fn event<'a>(event: &AxisEvent, name: &impl Fn(usize) -> &'a str) -> String {
             name(frame),
             by(by_arcmin)
         ),
+        AxisEvent::Zoomed { by_percent } => format!(
+            "The focal length changed by {by_percent:.2} % between the frames: the zoom creeps. Tape it, or use a fixed lens; each frame was taken with its own focal length.",
+        ),
         AxisEvent::Misfit { arcsec, times } => format!(
             "The frames do not turn about one axis: they stand {arcsec:.0}″ off it, {times:.0} times what their stars allow. Something creeps or shakes: head, tripod legs, wind. The uncertainty is widened by as much."
         ),
     }
+}
+
+/// How near a hand brings a head without fine movements to a mark on the screen, arcminutes (common practice, no source).
+const BY_HAND_ARCMIN: f64 = 10.0;
+
+/// For a head without fine movements: one mark for the star, and whether a hand's reach is enough tonight.
+pub(super) fn reach(correction: &Correction, tolerance: &Tolerance) -> Option<String> {
+    let step = correction.screen.as_ref()?;
+    let zoomed = if step.zoom > 1.0 {
+        format!(
+            " ({:.0} % of the screen at {}×)",
+            step.of_screen_percent, step.zoom
+        )
+    } else {
+        String::new()
+    };
+    let enough = match tolerance.allowed_arcmin {
+        Some(allowed) if allowed >= BY_HAND_ARCMIN => format!(
+            "a hand gets within about {BY_HAND_ARCMIN:.0}′, and {:.0} s with this lens allow {allowed:.0}′: enough for tonight",
+            tolerance.exposure_s
+        ),
+        Some(allowed) => format!(
+            "a hand gets within about {BY_HAND_ARCMIN:.0}′, and {:.0} s with this lens allow {allowed:.1}′: expose for less, or use fine movements",
+            tolerance.exposure_s
+        ),
+        None => "a hand's reach is enough for this exposure".into(),
+    };
+    Some(format!(
+        "On a ball head, move it as a whole until the star in the middle of the picture stands {:.1} % of its width {}{zoomed}; {enough}.",
+        step.of_width_percent, step.towards
+    ))
 }
 
 #[cfg(test)]

@@ -25,6 +25,8 @@ pub(super) struct Cameras {
     pub(super) rms_px: Vec<f64>,
     /// Residuals over what was expected of them.
     pub(super) scale: f64,
+    /// By what part the focal lengths of the frames differ, where they do.
+    pub(super) zoomed: Option<f64>,
 }
 
 type LensBlock = SMatrix<f64, LENS, LENS>;
@@ -38,8 +40,61 @@ struct Normal {
     lens_side: SVector<f64, LENS>,
 }
 
+/// A frame whose scale stands so many standard deviations from the others' is of another focal length, if it is so by
+/// this part at least.
+const CREPT: (f64, f64) = (6.0, 2e-4);
+
 /// Fits lens and cameras. `None` where the stars do not hold them.
+///
+/// A zoom that creeps gives every frame its own focal length; such frames are brought to that of the first, and by how
+/// much they differ is told.
 pub(super) fn fit(frames: &[AxisFrame], guess: &Lens) -> Option<Cameras> {
+    let plain = fit_one_lens(frames, guess)?;
+    let scales = scales(frames, &plain);
+    let by_scale = |a: &&(f64, f64), b: &&(f64, f64)| a.0.total_cmp(&b.0);
+    let (least, most) = (scales.iter().min_by(by_scale)?, scales.iter().max_by(by_scale)?);
+    let spread = most.0 - least.0;
+    let sigma = most.1.hypot(least.1);
+    if spread < CREPT.1 || spread < CREPT.0 * sigma {
+        return Some(plain);
+    }
+    let mut even: Vec<AxisFrame> = frames.to_vec();
+    let centre = plain.lens.centre_px;
+    for (frame, (scale, _)) in even.iter_mut().zip(&scales) {
+        for sight in &mut frame.sights {
+            for k in 0..2 {
+                sight.pixel[k] = centre[k] + (sight.pixel[k] - centre[k]) / (1.0 + scale);
+            }
+        }
+    }
+    let mut fitted = fit_one_lens(&even, &plain.lens)?;
+    fitted.zoomed = Some(spread);
+    Some(fitted)
+}
+
+/// By what part each frame's picture is larger than the common lens has it, and the standard deviation.
+fn scales(frames: &[AxisFrame], fitted: &Cameras) -> Vec<(f64, f64)> {
+    let centre = fitted.lens.centre_px;
+    frames
+        .iter()
+        .zip(&fitted.rotations)
+        .map(|(frame, camera)| {
+            let (mut product, mut square) = (0.0, 1e-12);
+            for sight in &frame.sights {
+                let Some(off) = residual(sight, &fitted.lens, camera) else {
+                    continue;
+                };
+                let w = weight(&off, fitted.scale);
+                let arm = [0, 1].map(|k| (sight.pixel[k] - centre[k]) / sight.sigma_px);
+                product += w * (off.x * arm[0] + off.y * arm[1]);
+                square += w * (arm[0] * arm[0] + arm[1] * arm[1]);
+            }
+            (product / square, fitted.scale / square.sqrt())
+        })
+        .collect()
+}
+
+fn fit_one_lens(frames: &[AxisFrame], guess: &Lens) -> Option<Cameras> {
     let sky = Sky {
         frames,
         prior: prior(frames, guess),
@@ -62,6 +117,7 @@ pub(super) fn fit(frames: &[AxisFrame], guess: &Lens) -> Option<Cameras> {
         lens,
         rotations,
         scale,
+        zoomed: None,
     })
 }
 

@@ -5,8 +5,16 @@ pub(super) const SKY_RAD_S: f64 = std::f64::consts::TAU * 1.002_737_811_911_354_
 
 /// A turn of more than so many times the sky's was made by hand.
 pub(super) const BY_HAND: f64 = 3.0;
-/// What a worm may add to a turn unseen, arcseconds (half of 50 to 100″ peak to peak: from memory).
-const WORM_ARCSEC: f64 = 40.0;
+/// What a worm may add to a turn unseen, arcseconds: peak to peak of a plain gear, 50″ to each side (from memory).
+const WORM_ARCSEC: f64 = 100.0;
+/// And to the rate at its steepest, as a part of the sky's: 50″ to each side in a turn of four minutes.
+const WORM_RATE: f64 = 0.087;
+
+/// How far a worm may take the rate of a turn that lasts `seconds`, as a part of the sky's.
+pub(super) fn worm_rate(seconds: f64) -> f64 {
+    let by_swing = (WORM_ARCSEC / 3600.0).to_radians() / (seconds.max(1.0) * SKY_RAD_S);
+    by_swing.min(WORM_RATE)
+}
 
 /// A rate in units of the sky's.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
@@ -19,6 +27,16 @@ pub struct AxisRate {
     pub span_s: f64,
     /// The named rates that this may be.
     pub named: Named,
+}
+
+impl AxisRate {
+    /// Takes the rate that the gear's swing was fitted beside.
+    pub(super) fn rename(&mut self, times_sidereal: f64) {
+        /// A swing that is not quite a sine leaves so much of its own rate.
+        const LEFT: f64 = 0.1;
+        self.times_sidereal = times_sidereal;
+        self.named = named(times_sidereal, 3.0 * self.sigma + LEFT * worm_rate(self.span_s));
+    }
 }
 
 /// Rates that trackers have.
@@ -69,11 +87,7 @@ pub(super) fn rate(runs: &[Run], sigma: f64, worm_known: bool) -> Option<AxisRat
     }
     let times = turned / lever / SKY_RAD_S;
     let sigma = sigma / lever.sqrt() / SKY_RAD_S;
-    let worm = if worm_known {
-        0.0
-    } else {
-        (WORM_ARCSEC / 3600.0).to_radians() / (span * SKY_RAD_S)
-    };
+    let worm = if worm_known { 0.0 } else { worm_rate(span) };
     Some(AxisRate {
         times_sidereal: times,
         sigma,

@@ -5,6 +5,7 @@ use nalgebra::Vector3;
 
 use super::cameras::Cameras;
 use super::pairs::{Pair, consensus};
+use super::rivals::{Rivals, decide};
 use super::{AxisEvent, LeftOut};
 
 /// The frames in order.
@@ -15,6 +16,8 @@ pub(super) struct Sorted {
     pub(super) axis: Vector3<f64>,
     pub(super) events: Vec<AxisEvent>,
     pub(super) left_out: Vec<(usize, LeftOut)>,
+    /// Two turns, by the frame before each, of which one was touched, and nothing says which.
+    pub(super) either: Option<[usize; 2]>,
 }
 
 /// A jump of the camera on its mount larger than this was an aim, not a slip, degrees.
@@ -51,7 +54,24 @@ pub(super) fn sort(cameras: &Cameras, seconds: &[f64], pole: &Vector3<f64>) -> O
             (good, axis) = (set, other);
         }
     }
+    let mut either = None;
+    // Turns that agree vouch for each other; one alone, against others of its kind, does not.
+    if good.len() == 1 && left_out.is_empty() {
+        let others: Vec<usize> = (0..pairs.len())
+            .filter(|&i| i != good[0] && pairs[i].plausible(pole))
+            .collect();
+        match decide(&pairs, good[0], &others, pole) {
+            Rivals::Clear(best) if best != good[0] => {
+                good = vec![best];
+                axis = pairs[best].turn.normalize();
+                axis *= axis.dot(pole).signum();
+            }
+            Rivals::Clear(_) => {}
+            Rivals::Either(a, b) => either = Some([a.min(b), a.max(b)]),
+        }
+    }
     let mut sorted = Sorted {
+        either,
         used: Vec::new(),
         segments: Vec::new(),
         axis,
