@@ -5,7 +5,7 @@ use nightloom_optics::polar::{KnobTurns, ScreenShift, screen_shift};
 use serde::Serialize;
 
 use super::AxisAsk;
-use super::safe::Stance;
+use super::safe::{Stance, Tolerance};
 use super::words;
 
 /// What to move.
@@ -117,4 +117,35 @@ fn told(shift: &ScreenShift, zoom: f64) -> ScreenStep {
         zoom,
         towards: words::towards(shift.shift_px),
     }
+}
+
+/// How near a hand brings a head without fine movements to a mark on the screen, arcminutes (common practice, no source).
+const BY_HAND_ARCMIN: f64 = 10.0;
+
+/// For a head without fine movements: one mark for the star, and whether a hand's reach is enough tonight.
+pub(super) fn reach(correction: &Correction, tolerance: &Tolerance) -> Option<String> {
+    let step = correction.screen.as_ref()?;
+    let zoomed = if step.zoom > 1.0 {
+        format!(
+            " ({:.0} % of the screen at {}×)",
+            step.of_screen_percent, step.zoom
+        )
+    } else {
+        String::new()
+    };
+    let enough = match tolerance.allowed_arcmin {
+        Some(allowed) if allowed >= BY_HAND_ARCMIN => format!(
+            "a hand gets within about {BY_HAND_ARCMIN:.0}′, and {:.0} s with this lens allow {allowed:.0}′: enough for tonight",
+            tolerance.exposure_s
+        ),
+        Some(allowed) => format!(
+            "a hand gets within about {BY_HAND_ARCMIN:.0}′, and {:.0} s with this lens allow {allowed:.1}′: expose for less, or use fine movements",
+            tolerance.exposure_s
+        ),
+        None => "a hand's reach is enough for this exposure".into(),
+    };
+    Some(format!(
+        "On a ball head, move it as a whole until the star in the middle of the picture stands {:.1} % of its width {}{zoomed}; {enough}.",
+        step.of_width_percent, step.towards
+    ))
 }

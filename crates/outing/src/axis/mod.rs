@@ -232,7 +232,7 @@ fn conclude(
     });
     report.notes.extend(words::notes(measured, known));
     if let Some(correction) = &report.correction {
-        report.notes.extend(words::reach(correction, &tolerance));
+        report.notes.extend(correction::reach(correction, &tolerance));
     }
     report.tolerance = Some(tolerance);
     Ok(AxisAnswer { report, no: None })

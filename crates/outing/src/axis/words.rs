@@ -6,7 +6,6 @@ use nightloom_stars::axis::{
     AxisEvent, AxisFrame, AxisMeasurement, AxisProblem, ClockDoubt, FrameUse, LeftOut, Named, Pole,
 };
 
-use super::correction::Correction;
 use super::frames::{Gathered, Known};
 use super::safe::Tolerance;
 
@@ -123,7 +122,7 @@ pub(super) fn advice(
 
 /// Uncertainties that an error is more than before anybody turns a knob for it: usually, and where two frames alone or a
 /// zoom that crept say so.
-const SURE: [f64; 2] = [2.0, 3.0];
+const SURE: [f64; 2] = [2.0, 2.5];
 /// What the axis may add to the air's own trail, in parts of the limit, where turning it gains nothing.
 const GAINS: f64 = 0.25;
 
@@ -296,37 +295,6 @@ fn event<'a>(event: &AxisEvent, name: &impl Fn(usize) -> &'a str) -> String {
             "The frames do not turn about one axis: they stand {arcsec:.0}″ off it, {times:.0} times what their stars allow. Something creeps or shakes: head, tripod legs, wind. The uncertainty is widened by as much."
         ),
     }
-}
-
-/// How near a hand brings a head without fine movements to a mark on the screen, arcminutes (common practice, no source).
-const BY_HAND_ARCMIN: f64 = 10.0;
-
-/// For a head without fine movements: one mark for the star, and whether a hand's reach is enough tonight.
-pub(super) fn reach(correction: &Correction, tolerance: &Tolerance) -> Option<String> {
-    let step = correction.screen.as_ref()?;
-    let zoomed = if step.zoom > 1.0 {
-        format!(
-            " ({:.0} % of the screen at {}×)",
-            step.of_screen_percent, step.zoom
-        )
-    } else {
-        String::new()
-    };
-    let enough = match tolerance.allowed_arcmin {
-        Some(allowed) if allowed >= BY_HAND_ARCMIN => format!(
-            "a hand gets within about {BY_HAND_ARCMIN:.0}′, and {:.0} s with this lens allow {allowed:.0}′: enough for tonight",
-            tolerance.exposure_s
-        ),
-        Some(allowed) => format!(
-            "a hand gets within about {BY_HAND_ARCMIN:.0}′, and {:.0} s with this lens allow {allowed:.1}′: expose for less, or use fine movements",
-            tolerance.exposure_s
-        ),
-        None => "a hand's reach is enough for this exposure".into(),
-    };
-    Some(format!(
-        "On a ball head, move it as a whole until the star in the middle of the picture stands {:.1} % of its width {}{zoomed}; {enough}.",
-        step.of_width_percent, step.towards
-    ))
 }
 
 #[cfg(test)]

@@ -465,7 +465,8 @@ fn periodic(random: &mut Random, scene: &Scene, plan: &mut Plan, drift: impl Fn(
     let middle = values.iter().sum::<f64>() / STEPS as f64;
     let cos = (1.0 - (pole.z / pole.norm()).powi(2)).sqrt().max(0.25);
     let wanted = drift(random) / scene.lens.focal_px / cos;
-    let wanted = wanted.min(0.45 * OMEGA * scene.exposure_s);
+    // A gear that errs faster slips.
+    let wanted = wanted.min(0.3 * OMEGA * scene.exposure_s);
     plan.path = values
         .iter()
         .map(|v| (pole * ((v - middle) * wanted / span), 1.0 / STEPS as f64))

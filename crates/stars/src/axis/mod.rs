@@ -386,7 +386,7 @@ const NUDGED: f64 = 25.0;
 const ADJUSTED: f64 = 14.0;
 const BOTH: f64 = 35.0;
 /// What an unnoticed touch of the camera or a leg turns it by, one axis, arcminutes (common practice, no source).
-const TOUCH_ARCMIN: f64 = 1.0;
+const TOUCH_ARCMIN: f64 = 0.6;
 
 /// What lens and air leave in the axis however far the tracker turned, one axis, arcminutes: over turns of 30° and 60°
 /// painted by others the error was 0.01′ to 0.08′, where the stars alone allow 0.00′ to 0.04′.

@@ -19,7 +19,7 @@ const POWER: i32 = 3;
 const TOLD_FROM: f64 = 0.02;
 
 /// Share of the whole weight that a fault needs to be told first, and so many times the next one's.
-const DECISIVE: [f64; 2] = [0.5, 1.5];
+const DECISIVE: [f64; 2] = [0.5, 1.4];
 /// Share with which “nothing found wrong” is said.
 const CLEAN: f64 = 0.4;
 

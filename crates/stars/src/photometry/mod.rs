@@ -140,6 +140,9 @@ const WINGS_MAG: f64 = 0.03;
 const CORNER_WINGS_MAG: f64 = 0.06;
 /// Stars without which nothing is said.
 const LEAST_STARS: usize = 12;
+/// Scatter of a star below which, with so many stars, a bent line is the file's own.
+const CLOSELY_MAG: f64 = 0.12;
+const MANY_STARS: usize = 100;
 /// Scatter above which the fit is not believed, magnitudes.
 const WILD_MAG: f64 = 0.6;
 
@@ -157,8 +160,10 @@ pub fn photometry(input: &LightInput<'_>) -> Result<Photometry, NoPhotometry> {
     }
     let fit = fit(&samples, input.overhead.is_some());
     let slope = tones::slope(&samples, &fit);
-    // Raw numbers are proportional to light; what bends theirs is the sky's: cloud, or stars at the limit.
-    if !input.was_linear && tones::is_bent(slope) {
+    // Raw numbers are proportional to light: where they bend and the stars scatter, cloud or the limit does it; where
+    // the stars follow a bent line closely, the file is not what it says.
+    let closely = fit.scatter < CLOSELY_MAG && samples.len() >= MANY_STARS;
+    if tones::is_bent(slope) && (!input.was_linear || closely) {
         return Err(NoPhotometry::NotLinear { seen: 1.0 + slope[0] });
     }
     if fit.scatter > WILD_MAG {

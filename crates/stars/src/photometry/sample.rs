@@ -6,7 +6,7 @@ use nightloom_sky::{Angle, airmass_pickering, catalogue};
 use rayon::prelude::*;
 
 use super::LightInput;
-use super::skirt::Skirt;
+use super::skirt::{FULL, Skirt, is_burnt};
 use crate::grid::Grid;
 use crate::shape::each_pixel;
 use crate::{Background, BackgroundSettings, Star};
@@ -32,8 +32,6 @@ pub(super) struct MeasuredStar {
 
 /// Detections fainter than this many σ are not used.
 const LEAST_SNR: f32 = 15.0;
-/// Level of a pixel at which a channel may no longer be linear; the planes are means of two or more.
-pub(super) const FULL: f32 = 0.7;
 /// Radius of the aperture in widths of the stars.
 const RADIUS: f64 = 1.5;
 /// Radius that holds all of a star's light, in widths.
@@ -94,11 +92,6 @@ pub(super) fn sample(input: &LightInput<'_>) -> (Vec<MeasuredStar>, Vec<Band>) {
         })
         .collect();
     (samples, bands)
-}
-
-/// Whether a colour's own pixels may be too full: the brightness that stars were found in is the colours' mean.
-pub(super) fn is_burnt(star: &Star) -> bool {
-    star.saturated || star.peak > 0.6 * FULL
 }
 
 /// Matched stars that are not faint or close to others; burnt-out ones only where there are few others.

@@ -7,9 +7,16 @@ use nightloom_fit::median_of;
 use nightloom_raster::Plane;
 
 use super::LightInput;
-use super::sample::{FULL, is_burnt};
 use crate::shape::each_pixel;
 use crate::{Background, Star};
+
+/// Level of a pixel at which a channel may no longer be linear; the planes are means of two or more.
+pub(super) const FULL: f32 = 0.7;
+
+/// Whether a colour's own pixels may be too full: the brightness that stars were found in is the colours' mean.
+pub(super) fn is_burnt(star: &Star) -> bool {
+    star.saturated || star.peak > 0.6 * FULL
+}
 
 /// The profile of a star: part of its light that falls on one pixel, by distance.
 #[derive(Clone, Debug)]
