@@ -50,7 +50,8 @@ class Build extends HTMLElement {
       this.bar.value = news.ok ? 1 : this.bar.value;
       this.words.textContent = news.words;
       this.dataset.ended = news.ok ? "made" : "not-made";
-      if (news.ok) location.reload();
+      // A page that shows a picture already brings the new one in by itself.
+      if (news.ok && !document.querySelector("nl-viewer")) location.reload();
     }
   }
 }

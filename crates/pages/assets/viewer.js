@@ -3,12 +3,13 @@ import { Brush } from "./brush.js";
 import { Matte, Tiles } from "./tiles.js";
 
 const MOST = 4; // 400 %
+const GRIP = 14; // screen pixels within which the divider is taken hold of
 
 class Viewer extends HTMLElement {
   async connectedCallback() {
     this.canvas = this.querySelector("canvas");
     this.pen = this.canvas.getContext("2d", { alpha: false });
-    this.said = this.querySelector("output");
+    this.said = this.querySelector("output.under");
     this.fingers = new Map();
     this.soon = this.soon.bind(this);
     this.layers = new Map();
@@ -20,6 +21,7 @@ class Viewer extends HTMLElement {
       this.about = this.base.about;
       this.whole = true;
       this.sized();
+      this.recall();
       if (this.dataset.edge !== undefined) this.brush = new Brush(this);
       this.over();
     } catch (error) {
@@ -56,6 +58,75 @@ class Viewer extends HTMLElement {
     canvas.addEventListener("pointermove", (e) => this.move(e));
     for (const end of ["pointerup", "pointercancel"]) canvas.addEventListener(end, (e) => this.up(e, end === "pointercancel"));
     canvas.addEventListener("keydown", (e) => this.key(e));
+    this.anywhere = (e) => {
+      if (e.key.toLowerCase() !== "f" || e.ctrlKey || e.metaKey || e.altKey || e.target.closest?.("input:not([type=range], [type=checkbox], [type=radio]), select, textarea")) return;
+      e.preventDefault();
+      this.act("alone");
+    };
+    this.hear = ({ detail }) => {
+      if (detail.what === "picture" || (detail.what === "built" && detail.ok)) this.renew();
+    };
+    this.missed = () => this.renew();
+    document.addEventListener("keydown", this.anywhere);
+    document.addEventListener("outing", this.hear);
+    document.addEventListener("missed", this.missed);
+    document.addEventListener("fullscreenchange", () => this.toggleAttribute("data-alone", document.fullscreenElement === this));
+    addEventListener("pagehide", () => this.remember());
+  }
+
+  disconnectedCallback() {
+    document.removeEventListener("keydown", this.anywhere);
+    document.removeEventListener("outing", this.hear);
+    document.removeEventListener("missed", this.missed);
+  }
+
+  // Where one looks, for the page loaded anew.
+  remember() {
+    if (!this.about || this.whole) return sessionStorage.removeItem(this.place);
+    const at = this.inPicture([this.canvas.width / 2, this.canvas.height / 2]);
+    return sessionStorage.setItem(this.place, JSON.stringify({ at, scale: this.scale }));
+  }
+
+  get place() {
+    return `place ${this.dataset.name}`;
+  }
+
+  recall() {
+    const kept = JSON.parse(sessionStorage.getItem(this.place) ?? "null");
+    if (!kept) return;
+    this.whole = false;
+    this.scale = kept.scale;
+    this.centre(kept.at);
+  }
+
+  centre([x, y]) {
+    this.left = this.canvas.width / 2 - (x + 0.5) * this.scale;
+    this.top = this.canvas.height / 2 - (y + 0.5) * this.scale;
+    this.soon();
+  }
+
+  // The picture was made anew: everything that is shown is asked for again; zoom and place stay.
+  async renew() {
+    if (!this.about) return;
+    const at = this.inPicture([this.canvas.width / 2, this.canvas.height / 2]);
+    try {
+      await Promise.all([...this.layers.values()].filter((tiles) => tiles.about).map((tiles) => tiles.open()));
+    } catch (error) {
+      this.said.textContent = error.message;
+      return;
+    }
+    const now = this.layer(this.dataset.name).about;
+    const other = now.width_px !== this.about.width_px || now.height_px !== this.about.height_px;
+    this.about = now;
+    if (other && this.whole) this.fit();
+    else if (other) this.centre(at);
+    if (this.matte) {
+      this.matte = new Matte(this.about, this.ink, this.soon);
+      if (this.brush?.version) this.matte.become(this.brush.version);
+    }
+    this.renewed = (this.renewed ?? 0) + 1;
+    this.brush?.load();
+    this.soon();
   }
 
   // What is shown, by the boxes that are ticked.
@@ -140,6 +211,16 @@ class Viewer extends HTMLElement {
     if (what === "out") this.zoom(0.5);
     if (what === "fit") this.fit();
     if (what === "full") this.zoom(1 / this.scale);
+    if (what === "alone") this.alone();
+  }
+
+  // The picture fills the window, and the screen where the browser lets it.
+  async alone() {
+    const on = !this.hasAttribute("data-alone");
+    if (document.fullscreenElement) await document.exitFullscreen();
+    this.toggleAttribute("data-alone", on);
+    if (on) await this.requestFullscreen?.().catch(() => {});
+    this.toggleAttribute("data-alone", on);
   }
 
   key(event) {
@@ -159,6 +240,8 @@ class Viewer extends HTMLElement {
     this.canvas.setPointerCapture(event.pointerId);
     this.fingers.set(event.pointerId, this.at(event));
     if (!this.about) return;
+    this.splitting = this.fingers.size === 1 && this.onDivider(this.at(event));
+    if (this.splitting) return;
     // A second finger turns a stroke into a pinch.
     if (this.fingers.size > 1) this.brush?.abandon();
     else if (!event.shiftKey && event.button === 0) this.brush?.down(this.at(event));
@@ -169,8 +252,13 @@ class Viewer extends HTMLElement {
     const now = this.at(event);
     const before = this.fingers.get(event.pointerId);
     this.brush?.hover(now);
+    this.canvas.classList.toggle("dividing", this.splitting || this.onDivider(now));
     if (!before) {
       this.read(now);
+      return;
+    }
+    if (this.splitting) {
+      this.divide(now[0] / this.canvas.width);
       return;
     }
     if (this.fingers.size === 1 && !this.brush?.to(now)) this.shift(now[0] - before[0], now[1] - before[1]);
@@ -182,8 +270,20 @@ class Viewer extends HTMLElement {
     this.fingers.set(event.pointerId, now);
   }
 
+  onDivider([x]) {
+    return Boolean(this.before) && Math.abs(x - this.canvas.width * this.split) < GRIP * (devicePixelRatio || 1);
+  }
+
+  divide(at) {
+    this.split = Math.min(1, Math.max(0, at));
+    const slider = this.querySelector("[data-over=split]");
+    if (slider) slider.value = Math.round(this.split * 100);
+    this.soon();
+  }
+
   up(event, lost) {
     this.fingers.delete(event.pointerId);
+    this.splitting = false;
     if (lost) this.brush?.abandon();
     else this.brush?.up();
   }
@@ -241,6 +341,14 @@ class Viewer extends HTMLElement {
     pen.fillRect(middle - 1, 0, 4, canvas.height);
     pen.fillStyle = this.ink;
     pen.fillRect(middle, 0, 2, canvas.height);
+    // A grip, so that it is seen that it can be dragged.
+    const [r, y] = [9 * (devicePixelRatio || 1), canvas.height / 2];
+    for (const [side, colour] of [[r + 2, "#000"], [r, this.ink]]) {
+      pen.fillStyle = colour;
+      pen.beginPath();
+      pen.arc(middle + 1, y, side, 0, 2 * Math.PI);
+      pen.fill();
+    }
   }
 }
 

@@ -146,30 +146,33 @@ pub(super) async fn look(
     shown(app, &headers, Stage::Frames, name.clone(), move |app, _| {
         path_of(app, &name)?;
         Ok(html! {
-            h1 { (name) }
-            p { a href="/frames" { (words::ALL_FRAMES) } }
-            (viewer(&name))
+            nl-viewer class="desk" data-name=(name) {
+                (looking(&name))
+                section class="panels" aria-label=(words::PANELS) {
+                    h1 { (name) }
+                    p { a href="/frames" { (words::ALL_FRAMES) } }
+                    p class="soft" id="keys" { (words::VIEWER_KEYS) }
+                }
+            }
         })
     })
     .await
 }
 
-pub(super) fn viewer(name: &str) -> Markup {
-    html! { nl-viewer data-name=(name) { (looking(name)) } }
-}
-
-/// The viewer's tools and canvas.
+/// The picture itself with the viewer's tools under it.
 pub(super) fn looking(name: &str) -> Markup {
     html! {
-        div class="tools" {
-            button type="button" data-do="in" { (words::ZOOM_IN) }
-            button type="button" data-do="out" { (words::ZOOM_OUT) }
-            button type="button" data-do="fit" { (words::FIT) }
-            button type="button" data-do="full" { (words::FULL) }
-            label { (words::LIFT) " " input type="range" min="-3" max="5" step="0.5" value="0" data-do="lift"; }
+        div class="screen" {
+            canvas tabindex="0" role="img" aria-label=(name) aria-describedby="keys" {}
+            div class="tools" {
+                button type="button" data-do="in" { (words::ZOOM_IN) }
+                button type="button" data-do="out" { (words::ZOOM_OUT) }
+                button type="button" data-do="fit" { (words::FIT) }
+                button type="button" data-do="full" { (words::FULL) }
+                button type="button" data-do="alone" { (words::ALONE) }
+                label { (words::LIFT) " " input type="range" min="-3" max="5" step="0.5" value="0" data-do="lift"; }
+                output class="under" {}
+            }
         }
-        canvas tabindex="0" role="img" aria-label=(name) aria-describedby="keys" {}
-        output {}
-        p class="soft" id="keys" { (words::VIEWER_KEYS) }
     }
 }

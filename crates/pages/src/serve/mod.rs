@@ -304,6 +304,7 @@ fn pages() -> Router<Arc<App>> {
         .route("/build", post(job::start))
         .route("/build/stop", post(job::cancel))
         .route("/settings", get(settings::page).post(settings::change))
+        .route("/settings/place", post(settings::place))
         .route("/look", post(shown::look))
         .route("/assets/{name}", get(assets::asset))
         .route("/chart/{name}", get(charts::chart))

@@ -40,6 +40,9 @@ pub(super) const NO_FRAMES: &str = "None yet: copy the card into the folder";
 pub(super) const NO_PICTURE: &str = "Not made yet";
 
 pub(super) const SETTINGS_LEAD: &str = "Each line is one line of outing.toml. It is written when you leave the field; the file's own comments stay.";
+pub(super) const LONGITUDE_TOO: &str =
+    "Kept together with the longitude: give that too, or both here, as 46.52, 8.03 or 46°31'N 8°2'E";
+pub(super) const LATITUDE_TOO: &str = "Kept together with the latitude: give that too";
 pub(super) const USUAL: &str = "usual";
 
 pub(super) const THE_NIGHT: &str = "The night";
@@ -88,9 +91,13 @@ pub(super) const ZOOM_OUT: &str = "Farther";
 pub(super) const FIT: &str = "Whole";
 pub(super) const FULL: &str = "Pixel by pixel";
 pub(super) const LIFT: &str = "Lift dark tones, stops";
-pub(super) const VIEWER_KEYS: &str = "Drag to move, wheel or + and - to come closer, 0 for the whole, 1 for pixel by pixel, arrow keys to move.";
+pub(super) const VIEWER_KEYS: &str = "Drag to move, wheel or + and - to come closer, 0 for the whole, 1 for pixel by pixel, arrow keys to move, F for the picture alone.";
+pub(super) const KEYS: &str = "Keys";
 pub(super) const NO_SUCH_FRAME: &str =
     "There is no such frame in this outing; it may have been moved or renamed";
+pub(super) const MADE_ANEW: &str = "This picture was made anew meanwhile; load the page again to see it";
+pub(super) const ALONE: &str = "The picture alone";
+pub(super) const PANELS: &str = "What is done with the picture";
 pub(super) const BUILD: &str = "Make the picture";
 pub(super) const BUILD_AGAIN: &str = "Make it again";
 pub(super) const CANCEL: &str = "Stop";
