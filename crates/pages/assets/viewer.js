@@ -1,5 +1,6 @@
 // Looks closely at a picture of any size: tiles from the program, drawn on a canvas, with what lies over them.
 import { Brush } from "./brush.js";
+import { Develop } from "./develop.js";
 import { Matte, Tiles } from "./tiles.js";
 
 const MOST = 4; // 400 %
@@ -17,13 +18,27 @@ class Viewer extends HTMLElement {
     this.listen();
     new ResizeObserver(() => this.sized()).observe(this.canvas);
     try {
-      await this.base.open();
+      if (this.dataset.live !== undefined) await this.develops();
+      if (!this.develop) await this.base.open();
       this.about = this.base.about;
       this.whole = true;
       this.sized();
       this.recall();
       if (this.dataset.edge !== undefined) this.brush = new Brush(this);
       this.over();
+    } catch (error) {
+      this.said.textContent = error.message;
+    }
+  }
+
+  // The kept layers take the picture's place; where they cannot be had, the picture stands as it was written.
+  async develops() {
+    const develop = new Develop(this);
+    try {
+      await develop.open();
+      this.develop = develop;
+      this.base = develop.live;
+      this.querySelector(".lift").hidden = true;
     } catch (error) {
       this.said.textContent = error.message;
     }
@@ -115,7 +130,8 @@ class Viewer extends HTMLElement {
       this.said.textContent = error.message;
       return;
     }
-    const now = this.layer(this.dataset.name).about;
+    if (this.develop) await this.develop.follow();
+    const now = this.develop ? this.develop.live.about : this.layer(this.dataset.name).about;
     const other = now.width_px !== this.about.width_px || now.height_px !== this.about.height_px;
     this.about = now;
     if (other && this.whole) this.fit();
@@ -135,6 +151,12 @@ class Viewer extends HTMLElement {
     const { name, sky, land, before } = this.dataset;
     const shown = on("sky") === undefined ? name : on("sky") && on("land") ? name : on("sky") ? sky : on("land") ? land : undefined;
     this.base = shown && this.layer(shown);
+    if (this.develop) {
+      const { live } = this.develop;
+      this.base = shown && live;
+      const layer = shown === sky ? "sky" : shown === land ? "land" : "picture";
+      if (layer !== live.layer) live.become(live.values, { layer });
+    }
     this.before = on("before") ? this.layer(before) : undefined;
     this.shown = { land: Boolean(on("matte")), line: Boolean(on("line")) };
     this.split = Number(this.querySelector("[data-over=split]")?.value ?? 50) / 100;
@@ -293,6 +315,12 @@ class Viewer extends HTMLElement {
     if (this.reading || !this.base) return;
     const [x, y] = this.inPicture(at).map((v) => Math.floor(v + 0.5));
     if (x < 0 || y < 0 || x >= this.about.width_px || y >= this.about.height_px) return;
+    if (this.base.at) {
+      const rgb = this.base.at(x, y);
+      const share = this.matte?.at(x, y);
+      this.said.textContent = `${x}, ${y}${rgb ? `: ${rgb.join("  ")}` : ""}${share === undefined ? "" : `  matte ${share.toFixed(2)}`}  at ${Math.round(this.scale * 100)} %`;
+      return;
+    }
     this.reading = true;
     try {
       const answer = await fetch(`/pixels/value?name=${encodeURIComponent(this.base.name)}&x=${x}&y=${y}`);

@@ -7,7 +7,7 @@
 
 use std::path::Path;
 
-use nightloom_outing::{Digest, RESULTS, Role, Settings, World};
+use nightloom_outing::{Digest, PictureSettings, RESULTS, Role, Settings, World};
 use nightloom_sky::Skyline;
 use nightloom_stars::Verdict;
 
@@ -25,10 +25,10 @@ use crate::scene::Scene;
 use crate::setting::Setting;
 use crate::times::Times;
 use crate::track::Tracked;
-use crate::{fall_off, inventory, masters, prepare, results, track, units};
+use crate::{fall_off, inventory, masters, prepare, results, track, units, versions};
 
 /// Version of what follows the stacks; raise it when the same stacks would give other pictures.
-const PICTURE_VERSION: u32 = 10;
+const PICTURE_VERSION: u32 = 11;
 
 /// Makes the picture of the outing in `folder`.
 ///
@@ -38,13 +38,13 @@ pub fn build(folder: &Path, settings: &Settings, world: &dyn World) -> Result<Bu
     let started = world.seconds();
     let journal = Journal::open(folder, world.now())?;
     let mut bench = Bench::new(world, journal);
-    let mut report = match build_once(&mut bench, folder, settings) {
+    let mut report = match build_once(&mut bench, folder, settings, started) {
         // What a work file holds is only looked at when it is read: one that is damaged is made again.
         Err(BuildError::Work(_) | BuildError::Read { .. } | BuildError::Internal { .. })
             if bench.remove_damaged() =>
         {
             bench.begin_again();
-            build_once(&mut bench, folder, settings)
+            build_once(&mut bench, folder, settings, started)
         }
         other => other,
     }
@@ -55,7 +55,12 @@ pub fn build(folder: &Path, settings: &Settings, world: &dyn World) -> Result<Bu
     Ok(report)
 }
 
-fn build_once(bench: &mut Bench<'_>, folder: &Path, settings: &Settings) -> Result<BuildReport, BuildError> {
+fn build_once(
+    bench: &mut Bench<'_>,
+    folder: &Path,
+    settings: &Settings,
+    started: f64,
+) -> Result<BuildReport, BuildError> {
     bench.stage(0.0, 0.05)?;
     let mut items = inventory::inventory(bench, settings)?;
     let hints = match LandHints::read(folder) {
@@ -74,7 +79,31 @@ fn build_once(bench: &mut Bench<'_>, folder: &Path, settings: &Settings) -> Resu
     match bench.kept::<BuildReport>("picture", key) {
         // The folder may have been moved since.
         Some(report) => Ok(report.in_folder(&folder.join(RESULTS))),
-        None => make(bench, settings, &mut items, &known, folder, key),
+        None => {
+            let report = make(bench, settings, &mut items, &known, folder, key)?;
+            let finished = (key, bench.world.now(), bench.world.seconds() - started);
+            if let Err(error) = versions::keep(folder, &settings.picture, &report, finished) {
+                bench.warn(format!(
+                    "This picture could not be kept as a version ({error}); check the room left on the disk."
+                ));
+            }
+            Ok(report)
+        }
+    }
+}
+
+/// The settings without those of the development, which the layers do not depend on.
+fn undeveloped(settings: &Settings) -> Settings {
+    let usual = PictureSettings::default();
+    let picture = PictureSettings {
+        white: settings.picture.white,
+        grow: settings.picture.grow,
+        crop: settings.picture.crop,
+        ..usual
+    };
+    Settings {
+        picture,
+        ..settings.clone()
     }
 }
 
@@ -158,6 +187,7 @@ fn make(
             settings,
             &lights,
         )?,
+        layers_key: picture_key(&undeveloped(settings), items, known),
     };
     let made = scene.picture(bench, &results)?;
     bench.stage(0.97, 1.0)?;

@@ -254,6 +254,12 @@ pub struct LightReport {
     /// Stops S by which the land was raised to the look where it is dark; land of luminance L by the factor
     /// 1 + (2^S − 1)/(1 + (L/(0.5 M))²), M the luminance of `shown_level`.
     pub land_lift_stops: f32,
+    /// Stops by which the sky was brightened beside the curve.
+    #[serde(default)]
+    pub sky_stops: f32,
+    /// Factors on red, green and blue by which the light was shown warmer or cooler, greener or more magenta.
+    #[serde(default)]
+    pub white_gains: [f32; 3],
     /// The tone curve.
     pub curve: nightloom_stack::ToneSettings,
 }

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use nightloom_outing::{Crop, FrameTime, Settings};
+use nightloom_outing::{Crop, Digest, FrameTime, Settings};
 use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::{Finding, join_step};
 use nightloom_sky::Skyline;
@@ -59,6 +59,8 @@ pub(crate) struct Scene<'a> {
     pub(crate) one_scale: bool,
     /// The frames that become the land.
     pub(crate) land: Option<Chosen<'a>>,
+    /// Names everything that the layers come from before they are developed.
+    pub(crate) layers_key: Digest,
 }
 
 /// What comes out of the picture's making, for the report.
@@ -462,6 +464,10 @@ impl Scene<'_> {
             &sky.coverage,
             &canvas,
             Some((field, self.tracked)),
+            &finish::Ground {
+                key: self.layers_key,
+                has_land,
+            },
         )?;
         drop(sky.coverage);
         bench.stage(0.92, 0.97)?;

@@ -16,6 +16,7 @@ use tokio::sync::broadcast;
 
 use super::axis::Found;
 use super::charts::Drawn;
+use super::develop::Layers;
 use super::dropped::Dropped;
 use super::hints::Edge;
 use super::job::Job;
@@ -90,6 +91,8 @@ pub(super) struct App {
     pub(super) job: Job,
     pub(super) ready: Ready,
     pub(super) edge: Edge,
+    /// What is developed live.
+    pub(super) layers: Layers,
     /// Small pictures, also by whether in red.
     pub(super) thumbnails: Kept<(FileKey, bool), Arc<Vec<u8>>>,
     pub(super) verdicts: Kept<FileKey, Arc<FrameCheck>>,
@@ -204,6 +207,7 @@ impl App {
             job: Job::default(),
             ready: Ready::default(),
             edge: Edge::default(),
+            layers: Layers::default(),
             thumbnails: Kept::new(THUMBNAIL_BYTES, |bytes| bytes.len()),
             verdicts: Kept::new(VERDICTS, |_| 1),
             dropped: Dropped::default(),

@@ -170,7 +170,7 @@ pub(super) fn looking(name: &str) -> Markup {
                 button type="button" data-do="fit" { (words::FIT) }
                 button type="button" data-do="full" { (words::FULL) }
                 button type="button" data-do="alone" { (words::ALONE) }
-                label { (words::LIFT) " " input type="range" min="-3" max="5" step="0.5" value="0" data-do="lift"; }
+                label class="lift" { (words::LIFT) " " input type="range" min="-3" max="5" step="0.5" value="0" data-do="lift"; }
                 output class="under" {}
             }
         }

@@ -5,6 +5,7 @@ mod app;
 mod assets;
 mod axis;
 mod charts;
+mod develop;
 mod dropped;
 mod events;
 mod exposure;
@@ -300,6 +301,9 @@ fn pages() -> Router<Arc<App>> {
         .route("/hints", get(hints::kept).merge(hints_post))
         .route("/hints/ready", get(hints::ready))
         .route("/hints/matte", get(hints::matte))
+        .route("/develop", get(develop::about))
+        .route("/develop/view", post(develop::view))
+        .route("/develop/keep", post(develop::keep))
         .route("/report", get(picture::report))
         .route("/build", post(job::start))
         .route("/build/stop", post(job::cancel))

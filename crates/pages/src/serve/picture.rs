@@ -60,17 +60,19 @@ fn desk(app: &App) -> Markup {
         .iter()
         .all(|l| app.folder.join(RESULTS).join(l).is_file());
     let frame = LiveEdge::land_frame(&app.folder).ok();
+    let live = super::develop::is_there(app);
     let before = frame.as_ref().map(|f| &f.name);
     let before_at = frame
         .as_ref()
         .map(|f| format!("{},{}", f.origin_px[0], f.origin_px[1]));
     html! {
         nl-viewer class="desk" data-name=(name(LAYERS[0])) data-sky=(name("sky.tif")) data-land=(name("land.tif"))
-            data-before=[before] data-before-at=[before_at] data-edge[frame.is_some()] {
+            data-before=[before] data-before-at=[before_at] data-edge[frame.is_some()] data-live[live] {
             (looking(words::PICTURE))
             section class="panels" aria-label=(words::PANELS) {
                 h1 { (words::PICTURE) }
                 (build(app, words::BUILD_AGAIN))
+                @if live { (super::develop::panel()) }
                 fieldset class="over" {
                     legend { (words::LAYERS) }
                     @if both {

@@ -98,6 +98,54 @@ pub(super) const NO_SUCH_FRAME: &str =
 pub(super) const MADE_ANEW: &str = "This picture was made anew meanwhile; load the page again to see it";
 pub(super) const ALONE: &str = "The picture alone";
 pub(super) const PANELS: &str = "What is done with the picture";
+pub(super) const DEVELOP: &str = "How the picture is developed";
+pub(super) const DIFFERS: &str = "Differs from the built picture in: {what}.";
+pub(super) const AS_BUILT: &str = "This is the built picture.";
+pub(super) const BUILT_UNKNOWN: &str =
+    "How the built picture was developed is not known; make it again to compare.";
+pub(super) const CLIPPED: &str = "In sight: {black} black throughout, {white} with a colour at its end.";
+pub(super) const MARK_CLIPPED: &str = "Stripe what is black throughout or at its end";
+pub(super) const OUT_OF_RANGE: &str = "Expected a number from {min} to {max}, found “{found}”.";
+pub(super) const HISTOGRAM: &str = "How many pixels in sight have which brightness, from dark to light";
+pub(super) const BACK_TO_BUILT: &str = "As built";
+pub(super) const ALL_USUAL: &str = "All as usual";
+pub(super) const GROUP_LIGHT: &str = "Light of the whole";
+pub(super) const GROUP_SKY: &str = "Sky";
+pub(super) const GROUP_LAND: &str = "Land";
+pub(super) const GROUP_COLOUR: &str = "Colour";
+pub(super) const DEVELOP_KEYS: &str = "Arrow keys and the wheel move the slider in hand, with Shift the wheel goes five steps. Press twice on a line for its usual value. Ctrl+Z undoes, Ctrl+Y does again.";
+pub(super) const NOT_LIVE: &str =
+    "this setting is not seen at once; change it under Settings and make the picture again";
+pub(super) const NOT_A_VALUE: &str = "expected one of its values; choose or type another";
+
+/// What an option of the picture is called beside its slider.
+pub(super) fn live_name(key: &str) -> &'static str {
+    match key {
+        "look" => "Look",
+        "stretch" => "Dark tones lifted",
+        "contrast" => "Contrast at the sky's level",
+        "black_point" => "Black point",
+        "white_point" => "White point",
+        "sky_stops" => "Sky brighter",
+        "midtones" => "Forms of the sky",
+        "gradient" => "Gradient taken off",
+        "noise_reduction" => "Noise taken",
+        "land_stops" => "Land brighter",
+        "land_lift" => "Dark land raised",
+        "temperature" => "Warmer",
+        "tint" => "Greener",
+        _ => "Saturation",
+    }
+}
+
+/// A unit beside a field.
+pub(super) fn live_unit(unit: &'static str) -> &'static str {
+    match unit {
+        "thousandths of Duv" => "10⁻³ Duv",
+        other => other,
+    }
+}
+
 pub(super) const BUILD: &str = "Make the picture";
 pub(super) const BUILD_AGAIN: &str = "Make it again";
 pub(super) const CANCEL: &str = "Stop";
