@@ -1,8 +1,11 @@
 // Live development: settings of the picture, shown at once on the part in sight, kept as a draft until the picture is built.
+import { Frame } from "./frame.js";
 import { send } from "./send.js";
 import { levelFor } from "./tiles.js";
 
 const SETTLED_MS = 250; // a drag that has rested so long is one step of undoing
+const QUICK = 600000; // pixels of a part that is asked for coarsely first
+const MOST = 6e6; // pixels of a part
 const STEPS = 200; // kept for undoing
 
 // The developed picture: a coarse whole under the part in sight.
@@ -21,7 +24,7 @@ export class Live {
     const was = this.about;
     this.about = told;
     // The old picture shows until the new one is there, if it has the same pixels.
-    if (was?.width_px !== told.width_px || was?.height_px !== told.height_px) this.part = this.whole = undefined;
+    if (was?.width_px !== told.width_px || was?.height_px !== told.height_px) this.part = this.latest = this.whole = undefined;
     if (was?.identity !== told.identity) this.serial += 1;
     return told;
   }
@@ -33,13 +36,23 @@ export class Live {
     this.changed();
   }
 
+  get ready() {
+    return this.settled;
+  }
+
   get settled() {
     return Boolean(this.part) && this.part.serial === this.serial && !this.asking && !this.next;
   }
 
   // What of the picture is in sight, in pixels of the size nearest to the screen's.
   inSight(view, canvas) {
-    const level = levelFor(this.about, view.scale);
+    const finest = levelFor(this.about, view.scale);
+    const part = this.partOf(view, canvas, finest);
+    const tooLarge = part && part.width * part.height > MOST && finest + 1 < this.about.levels;
+    return tooLarge ? this.partOf(view, canvas, finest + 1) : part;
+  }
+
+  partOf(view, canvas, level) {
     const side = 2 ** level * view.scale;
     const span = (offset, room, all) => {
       const from = Math.max(0, Math.floor(-offset / side));
@@ -53,7 +66,7 @@ export class Live {
   draw(pen, view) {
     if (!this.about || !this.values) return;
     pen.imageSmoothingEnabled = view.scale < 2;
-    for (const image of [this.whole, this.part]) {
+    for (const image of [this.whole, this.latest]) {
       if (!image) continue;
       const side = 2 ** image.level * view.scale;
       pen.drawImage(image.canvas, view.left + image.left * side, view.top + image.top * side, image.canvas.width * side, image.canvas.height * side);
@@ -65,23 +78,37 @@ export class Live {
     this.go();
   }
 
+  // What is asked next: of settings that have just changed a coarse part, if the fine one is large; then the fine one; then
+  // the coarse whole, for moving about in.
+  wanted() {
+    const { next, serial } = this;
+    const last = this.about.levels - 1;
+    if (next) {
+      const large = next.width * next.height > QUICK && next.level < last;
+      if (!large || this.latest?.serial === serial) return next;
+      const half = (from, size) => [from >> 1, ((from + size + 1) >> 1) - (from >> 1)];
+      const [left, width] = half(next.left, next.width);
+      const [top, height] = half(next.top, next.height);
+      return { level: next.level + 1, left, top, width, height, of: "quick" };
+    }
+    if (this.whole?.serial === serial) return undefined;
+    return { level: last, left: 0, top: 0, width: 1 << 14, height: 1 << 14, of: "whole" };
+  }
+
   // One question at a time; what was wanted meanwhile is asked next, the rest never.
   async go() {
-    if (this.asking) return;
-    const last = this.about.levels - 1;
-    const whole = { level: last, left: 0, top: 0, width: 1 << 14, height: 1 << 14, of: "whole" };
-    const asked = this.next ?? (this.whole?.serial === this.serial ? undefined : whole);
+    const asked = this.asking ? undefined : this.wanted();
     if (!asked) return;
-    this.next = undefined;
     this.asking = true;
-    const serial = this.serial;
+    const { serial } = this;
     const began = performance.now();
     try {
       const image = await this.ask(asked);
       Object.assign(image, { serial, asked, level: asked.level, left: asked.left, top: asked.top });
-      if (asked.of) this.whole = image;
+      if (asked.of === "whole") this.whole = image;
       else {
-        this.part = image;
+        this.latest = image;
+        if (!asked.of) this.part = image;
         this.ms = performance.now() - began;
         this.answers = (this.answers ?? 0) + 1;
         this.told?.(image.tally);
@@ -120,7 +147,7 @@ export class Live {
   // Red, green and blue on the screen at a pixel of the full size, if the part in sight has just that.
   at(x, y) {
     const { part } = this;
-    if (!part || part.level !== 0) return undefined;
+    if (!part || part !== this.latest || part.level !== 0) return undefined;
     const [i, j] = [x - part.left, y - part.top];
     if (i < 0 || j < 0 || i >= part.canvas.width || j >= part.canvas.height) return undefined;
     return [...part.canvas.getContext("2d").getImageData(i, j, 1, 1).data].slice(0, 3);
@@ -141,8 +168,9 @@ export class Develop {
     this.future = [];
     this.rows = new Map();
     for (const row of viewer.querySelectorAll("[data-live]")) this.listen(row);
+    this.frame = new Frame(this);
     for (const button of this.panel.querySelectorAll("[data-step]")) button.addEventListener("click", () => this[button.dataset.step]());
-    this.panel.querySelector("[data-marks]").addEventListener("input", (e) => this.live.become(this.values, { marks: e.target.checked }));
+    this.panel.querySelector("[data-marks]").addEventListener("input", (e) => this.live.become(this.seen, { marks: e.target.checked }));
     document.addEventListener("keydown", (e) => this.key(e));
     document.addEventListener("before-build", ({ detail }) => detail.wait.push(this.keep()));
     document.addEventListener("outing", ({ detail }) => {
@@ -179,6 +207,7 @@ export class Develop {
 
   listen(row) {
     const { live: key } = row.dataset;
+    if (key === "crop") return this.rows.set(key, { row });
     const slider = row.querySelector("input[type=range]");
     const field = row.querySelector("input:not([type=range]), select");
     this.rows.set(key, { row, slider, field });
@@ -202,6 +231,13 @@ export class Develop {
       const next = Number(this.values[key]) - Math.sign(e.deltaY) * Number(slider.step) * (e.shiftKey ? 5 : 1);
       take(Math.min(Number(slider.max), Math.max(Number(slider.min), next)));
     }, { passive: false });
+    return undefined;
+  }
+
+  // What is seen at once, of all values.
+  get seen() {
+    const now = ([key]) => this.rows.has(key) && !("later" in this.rows.get(key).row.dataset);
+    return Object.fromEntries(Object.entries(this.values).filter(now));
   }
 
   change(key, value) {
@@ -222,7 +258,8 @@ export class Develop {
     this.values = values;
     for (const [key, { row, slider, field }] of this.rows) {
       if (slider) slider.value = values[key];
-      if (field !== document.activeElement || field.tagName === "SELECT" || Number(field.value.replace(",", ".")) !== Number(values[key])) field.value = values[key];
+      if (!field) this.frame.follow(values[key]);
+      else if (field !== document.activeElement || field.tagName === "SELECT" || Number(field.value.replace(",", ".")) !== Number(values[key])) field.value = values[key];
       row.toggleAttribute("data-moved", Boolean(this.built) && !this.same(key, this.built));
     }
     if (store) {
@@ -234,7 +271,7 @@ export class Develop {
     this.panel.querySelector("[data-step=redo]").disabled = !this.future.length;
     this.panel.querySelector("[data-step=asBuilt]").disabled = !this.built || !this.moved.length;
     this.differs();
-    this.live.become(values);
+    this.live.become(this.seen);
   }
 
   same(key, other) {

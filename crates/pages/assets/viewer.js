@@ -1,7 +1,9 @@
 // Looks closely at a picture of any size: tiles from the program, drawn on a canvas, with what lies over them.
 import { Brush } from "./brush.js";
 import { Develop } from "./develop.js";
+import { Export } from "./export.js";
 import { Matte, Tiles } from "./tiles.js";
+import { Versions } from "./versions.js";
 
 const MOST = 4; // 400 %
 const GRIP = 14; // screen pixels within which the divider is taken hold of
@@ -24,6 +26,8 @@ class Viewer extends HTMLElement {
       this.whole = true;
       this.sized();
       this.recall();
+      if (this.develop) this.export = new Export(this);
+      if (this.querySelector(".versions")) this.versions = new Versions(this);
       if (this.dataset.edge !== undefined) this.brush = new Brush(this);
       this.over();
     } catch (error) {
@@ -74,9 +78,14 @@ class Viewer extends HTMLElement {
     for (const end of ["pointerup", "pointercancel"]) canvas.addEventListener(end, (e) => this.up(e, end === "pointercancel"));
     canvas.addEventListener("keydown", (e) => this.key(e));
     this.anywhere = (e) => {
-      if (e.key.toLowerCase() !== "f" || e.ctrlKey || e.metaKey || e.altKey || e.target.closest?.("input:not([type=range], [type=checkbox], [type=radio]), select, textarea")) return;
+      const go = { ",": "before", ".": "after" }[e.key];
+      if (e.defaultPrevented || !["f", "b"].includes(e.key.toLowerCase()) && !go || e.ctrlKey || e.metaKey || e.altKey || e.target.closest?.("input:not([type=range], [type=checkbox], [type=radio]), select, textarea")) return;
+      const link = this.querySelector(`[data-go=${go}]`);
+      if (go && !link) return;
+      if (e.key.toLowerCase() === "b" && !this.dataset.blink) return;
       e.preventDefault();
-      this.act("alone");
+      if (link) link.click();
+      else this.act(e.key.toLowerCase() === "f" ? "alone" : "blink");
     };
     this.hear = ({ detail }) => {
       if (detail.what === "picture" || (detail.what === "built" && detail.ok)) this.renew();
@@ -103,7 +112,7 @@ class Viewer extends HTMLElement {
   }
 
   get place() {
-    return `place ${this.dataset.name}`;
+    return `place ${this.dataset.place ?? this.dataset.name}`;
   }
 
   recall() {
@@ -140,6 +149,7 @@ class Viewer extends HTMLElement {
       this.matte = new Matte(this.about, this.ink, this.soon);
       if (this.brush?.version) this.matte.become(this.brush.version);
     }
+    this.versions?.load();
     this.renewed = (this.renewed ?? 0) + 1;
     this.brush?.load();
     this.soon();
@@ -148,7 +158,7 @@ class Viewer extends HTMLElement {
   // What is shown, by the boxes that are ticked.
   over() {
     const on = (what) => this.querySelector(`[data-over=${what}]`)?.checked;
-    const { name, sky, land, before } = this.dataset;
+    const { name, sky, land } = this.dataset;
     const shown = on("sky") === undefined ? name : on("sky") && on("land") ? name : on("sky") ? sky : on("land") ? land : undefined;
     this.base = shown && this.layer(shown);
     if (this.develop) {
@@ -157,7 +167,9 @@ class Viewer extends HTMLElement {
       const layer = shown === sky ? "sky" : shown === land ? "land" : "picture";
       if (layer !== live.layer) live.become(live.values, { layer });
     }
-    this.before = on("before") ? this.layer(before) : undefined;
+    const against = this.querySelector("[data-over=against]");
+    this.before = on("before") && against?.value ? this.layer(against.value) : undefined;
+    this.beforeAt = (against?.selectedOptions[0]?.dataset.at ?? "0,0").split(",").map(Number);
     this.shown = { land: Boolean(on("matte")), line: Boolean(on("line")) };
     this.split = Number(this.querySelector("[data-over=split]")?.value ?? 50) / 100;
     this.querySelector(".split")?.toggleAttribute("hidden", !this.before);
@@ -234,6 +246,17 @@ class Viewer extends HTMLElement {
     if (what === "fit") this.fit();
     if (what === "full") this.zoom(1 / this.scale);
     if (what === "alone") this.alone();
+    if (what === "blink") this.blink();
+  }
+
+  // The frame beside this one in its place, and back: at one's own pace, so that nothing flashes by itself.
+  blink() {
+    const other = this.layer(this.dataset.blink);
+    this.blinked = this.base !== other;
+    this.base = this.blinked ? other : this.layer(this.dataset.name);
+    this.querySelector("button[data-do=blink]").setAttribute("aria-pressed", this.blinked);
+    if (!other.about) other.open().then(this.soon, (error) => { this.said.textContent = error.message; });
+    this.soon();
   }
 
   // The picture fills the window, and the screen where the browser lets it.
@@ -264,6 +287,8 @@ class Viewer extends HTMLElement {
     if (!this.about) return;
     this.splitting = this.fingers.size === 1 && this.onDivider(this.at(event));
     if (this.splitting) return;
+    this.framing = this.fingers.size === 1 && this.develop?.frame.down(this.at(event), event.altKey);
+    if (this.framing) return;
     // A second finger turns a stroke into a pinch.
     if (this.fingers.size > 1) this.brush?.abandon();
     else if (!event.shiftKey && event.button === 0) this.brush?.down(this.at(event));
@@ -277,6 +302,10 @@ class Viewer extends HTMLElement {
     this.canvas.classList.toggle("dividing", this.splitting || this.onDivider(now));
     if (!before) {
       this.read(now);
+      return;
+    }
+    if (this.framing) {
+      this.develop.frame.move(now);
       return;
     }
     if (this.splitting) {
@@ -306,6 +335,8 @@ class Viewer extends HTMLElement {
   up(event, lost) {
     this.fingers.delete(event.pointerId);
     this.splitting = false;
+    this.framing = false;
+    this.develop?.frame.up();
     if (lost) this.brush?.abandon();
     else this.brush?.up();
   }
@@ -350,6 +381,7 @@ class Viewer extends HTMLElement {
     this.base?.draw(pen, this);
     if (this.before) this.drawBefore();
     if (this.matte && (this.shown.land || this.shown.line)) this.matte.draw(pen, this, this.shown);
+    this.develop?.frame.draw(pen);
     this.brush?.draw(pen);
     this.frames = (this.frames ?? 0) + 1;
   }
@@ -357,14 +389,16 @@ class Viewer extends HTMLElement {
   // The frame before, left of a line.
   drawBefore() {
     const { pen, canvas, scale } = this;
-    const [ox, oy] = (this.dataset.beforeAt ?? "0,0").split(",").map(Number);
+    const [ox, oy] = this.beforeAt;
+    // A preview is smaller than what it shows; a frame is not.
+    const by = this.before.about && this.before.name.startsWith("version/") ? this.about.width_px / this.before.about.width_px : 1;
     const middle = Math.round(canvas.width * this.split);
     pen.save();
     pen.beginPath();
     pen.rect(0, 0, middle, canvas.height);
     pen.clip();
     pen.fillRect(0, 0, middle, canvas.height);
-    this.before.draw(pen, { scale, left: this.left + ox * scale, top: this.top + oy * scale });
+    this.before.draw(pen, { scale: scale * by, left: this.left + ox * scale, top: this.top + oy * scale });
     pen.restore();
     pen.fillRect(middle - 1, 0, 4, canvas.height);
     pen.fillStyle = this.ink;

@@ -13,7 +13,7 @@ use nightloom_stars::Field;
 
 use super::bench::Bench;
 use super::canvas::Canvas;
-use super::develop::{self, ALL, COLOURS, Development, Told};
+use super::develop::{self, ALL, COLOURS, Development, TakenBox, Told};
 use super::error::BuildError;
 use super::join::Joined;
 use super::report::LightReport;
@@ -48,6 +48,8 @@ pub(super) struct Ground {
     pub(super) key: Digest,
     /// Whether there is land in them.
     pub(super) has_land: bool,
+    /// What of the full canvas they are.
+    pub(super) frame: TakenBox,
 }
 
 /// Balances, takes noise out, lays the layers by and develops them.
@@ -90,7 +92,7 @@ pub(super) fn finish(
     } else {
         None
     };
-    develop::record(bench, ground.key, &told, sky_file, land_file)?;
+    develop::record(bench, ground.key, &told, (sky_file, land_file), ground.frame)?;
     Ok(Finished {
         joined,
         background: development.model().cloned(),

@@ -10,6 +10,7 @@ use nightloom_stack::{Mask, Neutral};
 
 use crate::bench::Bench;
 use crate::canvas::Canvas;
+use crate::develop::TakenBox;
 use crate::edge::{Edge, Ground};
 use crate::error::BuildError;
 use crate::hints::{CANVAS_STEP, CanvasFacts, LandHints, on_canvas};
@@ -467,6 +468,10 @@ impl Scene<'_> {
             &finish::Ground {
                 key: self.layers_key,
                 has_land,
+                frame: TakenBox {
+                    crop_px: grid.crop_px,
+                    full_px: grid.full_px,
+                },
             },
         )?;
         drop(sky.coverage);

@@ -74,9 +74,10 @@ pub fn version_recipe(outing: &Path, number: u32) -> Option<String> {
     String::from_utf8(bytes).ok()
 }
 
-/// A version's preview, a JPEG.
-pub fn version_preview(outing: &Path, number: u32) -> Option<Vec<u8>> {
-    nightloom_raster::read_regular(&place(outing, number).join(PREVIEW), MOST_FILE).ok()
+/// Where a version's preview is, a JPEG.
+pub fn version_preview(outing: &Path, number: u32) -> Option<PathBuf> {
+    let path = place(outing, number).join(PREVIEW);
+    path.is_file().then_some(path)
 }
 
 /// How the last built picture was developed.

@@ -103,6 +103,10 @@ pub(super) struct App {
     pub(super) dropped: Dropped,
     /// The place in words and its nights, by place, subject and year.
     pub(super) years: Kept<String, Arc<(String, Year)>>,
+    /// Room for writing pictures that are given away.
+    pub(super) exporting: Gate,
+    /// When frames were taken, by their files.
+    pub(super) taken: Kept<FileKey, Option<String>>,
     /// Room for judging frames.
     pub(super) judging: Gate,
     /// Room for drawing small pictures, which do not wait for verdicts.
@@ -214,6 +218,8 @@ impl App {
             axes: Kept::new(AXES, |_| 1),
             charts: Kept::new(CHART_BYTES, Drawn::bytes),
             years: Kept::new(YEARS, |_| 1),
+            exporting: Gate::new(1),
+            taken: Kept::new(VERDICTS, |_| 1),
             judging,
             drawing: Gate::new(1),
         }

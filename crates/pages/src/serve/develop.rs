@@ -38,7 +38,7 @@ impl From<LiveDevelopmentError> for Failed {
 
 impl Layers {
     /// What the last build left.
-    fn live(&self, app: &App) -> Result<Arc<LiveDevelopment>, Failed> {
+    pub(super) fn live(&self, app: &App) -> Result<Arc<LiveDevelopment>, Failed> {
         let key = LiveDevelopment::key(&app.folder)?;
         let mut held = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(live) = held.as_ref().filter(|l| l.identity() == key) {
@@ -52,20 +52,47 @@ impl Layers {
     }
 }
 
+impl Layers {
+    /// The same, if a page that names what it saw still sees it.
+    pub(super) fn live_of(&self, app: &App, identity: &str) -> Result<Arc<LiveDevelopment>, Failed> {
+        let live = self.live(app)?;
+        if live.identity().to_string() == identity {
+            return Ok(live);
+        }
+        Err(Failed(StatusCode::CONFLICT, words::MADE_ANEW.into()))
+    }
+}
+
 /// Whether there are layers to develop.
 pub(super) fn is_there(app: &App) -> bool {
     LiveDevelopment::key(&app.folder).is_ok()
 }
 
-/// The options that are seen at once, as a page types them.
-fn told(settings: &PictureSettings) -> BTreeMap<&'static str, String> {
+/// Options that are kept with the others and seen after the next build.
+const LATER: [&str; 3] = ["crop", "grow", "white"];
+
+/// The options of the picture, as a page types them.
+pub(super) fn told(settings: &PictureSettings) -> BTreeMap<&'static str, String> {
     let all = serde_json::to_value(settings).unwrap_or_default();
     let text = |key: &str| match &all[key] {
         Value::String(word) => word.clone(),
         Value::Number(n) => n.as_f64().map_or_else(String::new, |v| v.to_string()),
+        // A box stands under its name.
+        Value::Object(named) => named.values().map(numbers).collect(),
         other => other.to_string(),
     };
-    LIVE_OPTIONS.into_iter().map(|key| (key, text(key))).collect()
+    let all = LIVE_OPTIONS.into_iter().chain(LATER);
+    all.map(|key| (key, text(key))).collect()
+}
+
+fn numbers(value: &Value) -> String {
+    let all: Vec<String> = value
+        .as_array()
+        .into_iter()
+        .flatten()
+        .map(Value::to_string)
+        .collect();
+    all.join(", ")
 }
 
 /// The picture as it would be developed, and what the file and the last build say of it.
@@ -79,6 +106,7 @@ pub(super) async fn about(State(app): State<Arc<App>>) -> Result<Response, Faile
             "identity": live.identity().to_string(),
             "outing": hash_bytes(app.folder.as_os_str().as_encoded_bytes()).to_string(),
             "width_px": width, "height_px": height, "levels": live.levels(), "tile_px": TILE_PX,
+            "crop_px": live.crop_px(), "full_px": live.full_px(),
             "kept": self::told(&app.settings()?.picture),
             "built": built.as_ref().map(self::told),
             "usual": self::told(&PictureSettings::default()),
@@ -115,10 +143,7 @@ pub(super) async fn view(
         marks: wanted.marks,
     };
     let drawn = aside(move || {
-        let live = app.layers.live(&app)?;
-        if live.identity().to_string() != wanted.identity {
-            return Err(Failed(StatusCode::CONFLICT, words::MADE_ANEW.into()));
-        }
+        let live = app.layers.live_of(&app, &wanted.identity)?;
         let settings = settings_of(&wanted.values)?;
         let part = DevelopedPart {
             level: wanted.level,
@@ -136,7 +161,7 @@ pub(super) async fn view(
         bytes.extend((head.len() as u32).to_le_bytes());
         bytes.extend(head.as_bytes());
         bytes.extend(shown.rgba);
-        Ok(bytes)
+        Ok::<_, Failed>(bytes)
     });
     let headers = [
         (CONTENT_TYPE, "application/octet-stream"),
@@ -146,7 +171,7 @@ pub(super) async fn view(
 }
 
 /// The settings that a page's values make; checked as those of a file are.
-fn settings_of(values: &BTreeMap<String, String>) -> Result<PictureSettings, Failed> {
+pub(super) fn settings_of(values: &BTreeMap<String, String>) -> Result<PictureSettings, Failed> {
     let mut text = "[picture]\n".to_owned();
     for (key, value) in values {
         let option = live_option(key).ok_or_else(|| Failed::of(words::NOT_LIVE))?;
@@ -167,11 +192,12 @@ fn settings_of(values: &BTreeMap<String, String>) -> Result<PictureSettings, Fai
     recipe_settings(&text).map_err(Failed::of)
 }
 
+fn option_of(key: &str) -> Option<&'static OptionSpec> {
+    OPTIONS.iter().find(|o| o.section == "picture" && o.key == key)
+}
+
 fn live_option(key: &str) -> Option<&'static OptionSpec> {
-    let live = LIVE_OPTIONS.contains(&key);
-    OPTIONS
-        .iter()
-        .find(|o| live && o.section == "picture" && o.key == key)
+    option_of(key).filter(|o| LIVE_OPTIONS.contains(&o.key))
 }
 
 #[derive(serde::Deserialize)]
@@ -189,8 +215,11 @@ pub(super) struct Keep {
 /// Puts settings into outing.toml, all or none of them, if they are still what the page thought they were.
 pub(super) async fn keep(State(app): State<Arc<App>>, Json(keep): Json<Keep>) -> Result<Response, Failed> {
     let done = aside(move || {
-        let values = keep.changed.iter().map(|(key, c)| (key.clone(), c.value.clone()));
-        settings_of(&values.collect())?;
+        let at_once = keep
+            .changed
+            .iter()
+            .filter(|(key, _)| !LATER.contains(&key.as_str()));
+        settings_of(&at_once.map(|(key, c)| (key.clone(), c.value.clone())).collect())?;
         let after = app.change(|text| {
             let now =
                 self::told(&nightloom_outing::parse_settings(text, nightloom_outing::OUTING_TOML)?.picture);
@@ -225,7 +254,10 @@ const GROUPS: [(&str, &[&str]); 4] = [
         &["sky_stops", "midtones", "gradient", "noise_reduction"],
     ),
     (words::GROUP_LAND, &["land_stops", "land_lift"]),
-    (words::GROUP_COLOUR, &["temperature", "tint", "saturation"]),
+    (
+        words::GROUP_COLOUR,
+        &["temperature", "tint", "saturation", "white"],
+    ),
 ];
 
 /// The panel.
@@ -246,10 +278,56 @@ pub(super) fn panel() -> Markup {
             @for (name, keys) in GROUPS {
                 details open {
                     summary { (name) }
-                    @for option in keys.iter().filter_map(|key| live_option(key)) { (control(option)) }
+                    @for option in keys.iter().filter_map(|key| option_of(key)) { (control(option)) }
                 }
             }
+            (crop())
             p class="soft" { (words::DEVELOP_KEYS) }
+        }
+    }
+}
+
+/// Proportions of width to height: of sensors, papers and screens.
+const SHAPES: [(&str, &str); 8] = [
+    ("0", words::SHAPE_FREE),
+    ("1.5", "3 : 2"),
+    ("0.666667", "2 : 3"),
+    ("1.333333", "4 : 3"),
+    ("0.8", "4 : 5"),
+    ("1", "1 : 1"),
+    ("1.777778", "16 : 9"),
+    ("2", "2 : 1"),
+];
+
+/// The frame round the picture.
+fn crop() -> Markup {
+    let edges = [
+        words::EDGE_LEFT,
+        words::EDGE_TOP,
+        words::EDGE_RIGHT,
+        words::EDGE_BOTTOM,
+    ];
+    html! {
+        details class="crop" data-live="crop" data-later data-name=(words::GROUP_FRAME) {
+            summary { (words::GROUP_FRAME) }
+            label { (words::CROP_KEPT) " "
+                select name="how" autocomplete="off" {
+                    option value="covered" { (words::CROP_COVERED) }
+                    option value="all" { (words::CROP_ALL) }
+                    option value="hand" { (words::CROP_HAND) }
+                }
+            }
+            div class="by-hand" hidden {
+                label { (words::SHAPE) " "
+                    select name="shape" autocomplete="off" { @for (ratio, name) in SHAPES { option value=(ratio) { (name) } } }
+                }
+                div class="edges" {
+                    @for name in edges {
+                        label { (name) input data-edge type="text" inputmode="numeric" autocomplete="off"; }
+                    }
+                }
+                p class="soft" { (words::CROP_LEAD) }
+            }
         }
     }
 }
@@ -258,7 +336,7 @@ fn control(option: &OptionSpec) -> Markup {
     let (id, key) = (format!("live.{}", option.key), option.key);
     let name = words::live_name(key);
     html! {
-        div class="control" data-live=(key) data-name=(name) title=(option.help) {
+        div class="control" data-live=(key) data-later[LATER.contains(&key)] data-name=(name) title=(option.help) {
             label for=(id) { (name) }
             @match option.kind {
                 OptionKind::Number { unit, min, max } => {

@@ -8,6 +8,7 @@ mod charts;
 mod develop;
 mod dropped;
 mod events;
+mod export;
 mod exposure;
 mod follow;
 mod frames;
@@ -28,6 +29,7 @@ mod report;
 mod settings;
 mod share;
 mod shown;
+mod versions;
 mod words;
 
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener};
@@ -304,6 +306,10 @@ fn pages() -> Router<Arc<App>> {
         .route("/develop", get(develop::about))
         .route("/develop/view", post(develop::view))
         .route("/develop/keep", post(develop::keep))
+        .route("/export", post(export::write))
+        .route("/export/file", get(export::file))
+        .route("/versions", get(versions::list))
+        .route("/frames/say", post(frames::say_of))
         .route("/report", get(picture::report))
         .route("/build", post(job::start))
         .route("/build/stop", post(job::cancel))

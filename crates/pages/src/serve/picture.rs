@@ -61,32 +61,36 @@ fn desk(app: &App) -> Markup {
         .all(|l| app.folder.join(RESULTS).join(l).is_file());
     let frame = LiveEdge::land_frame(&app.folder).ok();
     let live = super::develop::is_there(app);
-    let before = frame.as_ref().map(|f| &f.name);
     let before_at = frame
         .as_ref()
         .map(|f| format!("{},{}", f.origin_px[0], f.origin_px[1]));
     html! {
         nl-viewer class="desk" data-name=(name(LAYERS[0])) data-sky=(name("sky.tif")) data-land=(name("land.tif"))
-            data-before=[before] data-before-at=[before_at] data-edge[frame.is_some()] data-live[live] {
+            data-edge[frame.is_some()] data-live[live] {
             (looking(words::PICTURE))
             section class="panels" aria-label=(words::PANELS) {
                 h1 { (words::PICTURE) }
                 (build(app, words::BUILD_AGAIN))
-                @if live { (super::develop::panel()) }
+                @if live { (super::develop::panel()) (super::export::panel()) (super::versions::panel()) }
                 fieldset class="over" {
                     legend { (words::LAYERS) }
                     @if both {
                         (tick("sky", words::SKY_LAYER, true))
                         (tick("land", words::LAND_LAYER, true))
                     }
-                    @if let Some(frame) = &frame {
+                    @if frame.is_some() {
                         (tick("matte", words::MATTE_OVER, false))
                         (tick("line", words::EDGE_LINE, false))
-                        (tick("before", words::BEFORE, false))
-                        label class="split" hidden {
-                            (words::BEFORE_UP_TO) " (" (frame.name) ") "
-                            input type="range" min="0" max="100" value="50" data-over="split";
+                    }
+                    (tick("before", words::BEFORE, false))
+                    div class="split" hidden {
+                        label { (words::BEFORE_IS) " "
+                            select data-over="against" autocomplete="off" {
+                                @if let Some(frame) = &frame { option value=(frame.name) data-at=[&before_at] { (words::ONE_LAND_FRAME) } }
+                                option value=(name(LAYERS[0])) { (words::AS_WRITTEN) }
+                            }
                         }
+                        label { (words::BEFORE_UP_TO) " " input type="range" min="0" max="100" value="50" data-over="split"; }
                     }
                 }
                 @if frame.is_some() { (brush()) } @else { p class="soft" { (words::NO_EDGE) } }

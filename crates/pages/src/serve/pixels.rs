@@ -9,7 +9,7 @@ use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use nightloom_outing::chart::Look;
 use nightloom_outing::{RESULTS, discover, hash_file};
-use nightloom_pipeline::{Pyramid, TILE_PX};
+use nightloom_pipeline::{Pyramid, TILE_PX, version_preview};
 use nightloom_raster::DecodeOptions;
 use serde_json::json;
 
@@ -20,6 +20,8 @@ use super::words;
 
 /// Pictures kept ready; one of 24 megapixels takes some 200 MB.
 const KEPT: usize = 3;
+/// How the name of a version's preview begins.
+pub(super) const PREVIEWS: &str = "version/";
 /// What of the results can be looked at.
 pub(super) const LAYERS: [&str; 4] = ["picture.tif", "sky.tif", "land.tif", "matte.tif"];
 
@@ -84,6 +86,10 @@ fn missing() -> Failed {
 pub(super) fn path_of(app: &App, name: &str) -> Result<PathBuf, Failed> {
     if let Some(layer) = LAYERS.iter().find(|l| name == format!("{RESULTS}/{l}")) {
         return Ok(app.folder.join(RESULTS).join(layer));
+    }
+    if let Some(number) = name.strip_prefix(PREVIEWS) {
+        let number = number.parse().map_err(|_| missing())?;
+        return version_preview(&app.folder, number).ok_or_else(missing);
     }
     let found = discover(&app.folder).map_err(|_| missing())?;
     let frame = found.frames.into_iter().find(|f| f.name == name);

@@ -98,6 +98,66 @@ pub(super) const NO_SUCH_FRAME: &str =
 pub(super) const MADE_ANEW: &str = "This picture was made anew meanwhile; load the page again to see it";
 pub(super) const ALONE: &str = "The picture alone";
 pub(super) const PANELS: &str = "What is done with the picture";
+pub(super) const IN_THE_PICTURE: &str = "In the picture";
+pub(super) const NOT_IN_THE_PICTURE: &str = "Not in the picture";
+pub(super) const ROLE_IS: &str = "Is";
+pub(super) const USE_IS: &str = "Use";
+pub(super) const AS_FOUND: &str = "as found";
+pub(super) const AS_JUDGED: &str = "as judged";
+pub(super) const USE_ALWAYS: &str = "in any case";
+pub(super) const USE_NEVER: &str = "leave out";
+pub(super) const FRAME_SAID: &str = "Kept; the next making of the picture follows it.";
+pub(super) const FRAME_BEFORE: &str = "Frame before";
+pub(super) const FRAME_AFTER: &str = "Frame after";
+pub(super) const BLINK: &str = "Blink with the frame beside it";
+pub(super) const FRAME_KEYS: &str =
+    "Comma and full stop go to the frame before and after, at the same place; B blinks.";
+pub(super) const GROUP_FRAME: &str = "Frame";
+pub(super) const GROUP_EXPORT: &str = "Give the picture away";
+pub(super) const GROUP_VERSIONS: &str = "Finished pictures";
+pub(super) const CROP_KEPT: &str = "What is kept";
+pub(super) const CROP_COVERED: &str = "All covered sky and the land under it";
+pub(super) const CROP_ALL: &str = "All of the canvas";
+pub(super) const CROP_HAND: &str = "By hand";
+pub(super) const CROP_LEAD: &str = "Drag the frame's corners and sides on the picture, with Alt the whole frame. Built with the next making; a file given away is cut at once. To reach beyond this picture, make it with all of the canvas first.";
+pub(super) const SHAPE: &str = "Proportion";
+pub(super) const SHAPE_FREE: &str = "free";
+pub(super) const EDGE_LEFT: &str = "Left";
+pub(super) const EDGE_TOP: &str = "Top";
+pub(super) const EDGE_RIGHT: &str = "Right";
+pub(super) const EDGE_BOTTOM: &str = "Bottom";
+pub(super) const EXPORT: &str = "Write the file";
+pub(super) const EXPORT_LEAD: &str =
+    "As it is shown now, whether it is built or not; written into the outing's folder of results.";
+pub(super) const EXPORT_KIND: &str = "Kind";
+pub(super) const EXPORT_SIZE: &str = "Longer side, px (empty: as it is)";
+pub(super) const EXPORT_SHARPEN: &str = "Sharpening";
+pub(super) const EXPORT_WAIT: &str = "Writing …";
+pub(super) const EXPORT_SAVE: &str = "Save a copy of";
+pub(super) const TIFF_16: &str = "TIFF, 16 bits";
+pub(super) const SHARPEN_NONE: &str = "none";
+pub(super) const SHARPEN_USUAL: &str = "for a screen";
+pub(super) const SHARPEN_MUCH: &str = "for paper";
+pub(super) const VERSIONS_LEAD: &str = "Each picture that was made here, with what changed since the one before. Previews are kept, the newest forty, 64 MB at most.";
+pub(super) const COMPARE: &str = "Compare";
+pub(super) const BRING_BACK: &str = "Bring its settings back";
+pub(super) const BEFORE_IS: &str = "Before";
+pub(super) const ONE_LAND_FRAME: &str = "one land frame";
+pub(super) const AS_WRITTEN: &str = "the built picture";
+
+pub(super) fn exported(name: &str, [width, height]: [usize; 2], bytes: u64, seconds: f64) -> String {
+    let mb = bytes as f64 / 1e6;
+    format!("{name}: {width} × {height} px, {mb:.1} MB, in {seconds:.1} s.")
+}
+
+pub(super) fn version(number: u32) -> String {
+    format!("Picture {number}")
+}
+
+pub(super) fn version_about([width, height]: [usize; 2], sky_frames: usize, seconds: f64) -> String {
+    format!("{width} × {height} px of {sky_frames} sky frames, made in {seconds:.0} s")
+}
+
 pub(super) const DEVELOP: &str = "How the picture is developed";
 pub(super) const DIFFERS: &str = "Differs from the built picture in: {what}.";
 pub(super) const AS_BUILT: &str = "This is the built picture.";
@@ -134,7 +194,10 @@ pub(super) fn live_name(key: &str) -> &'static str {
         "land_lift" => "Dark land raised",
         "temperature" => "Warmer",
         "tint" => "Greener",
-        _ => "Saturation",
+        "saturation" => "Saturation",
+        "white" => "Balanced by",
+        "grow" => "Canvas grown",
+        _ => "Frame",
     }
 }
 
@@ -160,7 +223,7 @@ pub(super) const LAND_LAYER: &str = "Land";
 pub(super) const MATTE_OVER: &str = "Matte: land hatched";
 pub(super) const EDGE_LINE: &str = "Edge as a line";
 pub(super) const BEFORE: &str = "Before and after";
-pub(super) const BEFORE_UP_TO: &str = "One land frame up to here";
+pub(super) const BEFORE_UP_TO: &str = "Shown up to here";
 pub(super) const NO_EDGE: &str = "Layers of the edge, the brush and before and after come with the next making of the picture, if it has land frames.";
 pub(super) const BRUSH: &str = "Hints for the edge";
 pub(super) const BRUSH_LEAD: &str = "Brush over what was taken for the wrong side. A stroke speaks for the patch it lies in; over the open sky for itself alone.";

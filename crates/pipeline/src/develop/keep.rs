@@ -31,7 +31,19 @@ pub(super) struct Kept {
     pub(super) smooth: Option<String>,
     /// The sky without its stars: light and weight.
     pub(super) cells: String,
+    /// The box that was taken of the full canvas, and the canvas's size.
+    #[serde(default)]
+    pub(super) frame: TakenBox,
     pub(super) facts: Facts,
+}
+
+/// What of the full canvas the picture is.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct TakenBox {
+    /// `[left, top, right, bottom]`, pixels; right and bottom are the first left out.
+    pub(crate) crop_px: [usize; 4],
+    /// Width and height of the full canvas.
+    pub(crate) full_px: [usize; 2],
 }
 
 /// Lays a layer by with its quiet form (and the matte), and rounds all of them to what was laid by. Returns the file's name.
@@ -61,8 +73,8 @@ pub(crate) fn record(
     bench: &mut Bench<'_>,
     key: Digest,
     told: &Told,
-    sky: String,
-    land: Option<String>,
+    (sky, land): (String, Option<String>),
+    frame: TakenBox,
 ) -> Result<(), BuildError> {
     let (cells, path) = bench.work_file("develop-cells", key, "work")?;
     let [light, weight] = told.cells.planes();
@@ -81,6 +93,7 @@ pub(crate) fn record(
         land,
         smooth,
         cells,
+        frame,
         facts: told.facts.clone(),
     };
     let names = [
@@ -101,7 +114,12 @@ pub(super) fn last(folder: &Path) -> Option<(Digest, Kept)> {
         |name: &String| name.starts_with(WORK) && !name.contains("..") && folder.join(name).is_file();
     entries.filter(|e| e.step == STEP).find_map(|entry| {
         let kept: Kept = serde_json::from_value(entry.data).ok()?;
-        let names = [Some(&kept.sky), kept.land.as_ref(), kept.smooth.as_ref(), Some(&kept.cells)];
+        let names = [
+            Some(&kept.sky),
+            kept.land.as_ref(),
+            kept.smooth.as_ref(),
+            Some(&kept.cells),
+        ];
         let there = names.into_iter().flatten().all(inside);
         there.then_some((entry.key, kept))
     })

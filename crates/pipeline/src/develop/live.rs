@@ -11,14 +11,16 @@ use rayon::prelude::*;
 
 use super::development::Development;
 use super::facts::Told;
-use super::keep::last;
+use super::keep::{TakenBox, last};
 use super::layers::{Block, Layers, Part};
 use super::screen::{Screen, Shows, Tally};
 
 /// Rows developed by one thread at a time.
 const ROWS: usize = 16;
 /// Pixels of the largest part that is developed at once.
-const MOST_PIXELS: usize = 16 << 20;
+const MOST_PIXELS: usize = 8 << 20;
+/// Parts whose layers are kept: the one in sight and its coarse form.
+const KEPT_PARTS: usize = 2;
 
 /// There is nothing to develop.
 #[derive(Debug, thiserror::Error)]
@@ -81,11 +83,12 @@ pub struct Developed {
 pub struct LiveDevelopment {
     key: Digest,
     told: Arc<Told>,
+    frame: TakenBox,
     layers: Layers,
     /// The settings asked for last.
     prepared: Mutex<Option<(PictureSettings, Arc<Prepared>)>>,
-    /// The part asked for last.
-    seen: Mutex<Option<Arc<Block>>>,
+    /// The parts asked for last.
+    seen: Mutex<Vec<Arc<Block>>>,
 }
 
 struct Prepared {
@@ -113,6 +116,7 @@ impl LiveDevelopment {
         Ok(Self {
             key,
             told: Arc::new(kept.told(folder)?),
+            frame: kept.frame,
             layers: Layers::open(folder, &kept)?,
             prepared: Mutex::default(),
             seen: Mutex::default(),
@@ -127,6 +131,16 @@ impl LiveDevelopment {
     /// Width and height of the picture.
     pub fn size_px(&self) -> [usize; 2] {
         self.layers.size(0)
+    }
+
+    /// The box `[left, top, right, bottom]` of the full canvas that the picture is, pixels, right and bottom excluded.
+    pub fn crop_px(&self) -> [usize; 4] {
+        self.frame.crop_px
+    }
+
+    /// Width and height of the full canvas.
+    pub fn full_px(&self) -> [usize; 2] {
+        self.frame.full_px
     }
 
     /// How many sizes there are; size k is 2^k times smaller.
@@ -222,7 +236,7 @@ impl LiveDevelopment {
         prepared
     }
 
-    /// The layers of a part; kept until another one is asked for, because settings change more often than places.
+    /// The layers of a part; kept until others are asked for, because settings change more often than places.
     fn block(&self, asked: DevelopedPart) -> Result<Arc<Block>, LiveDevelopmentError> {
         let [columns, rows] = match (asked.level as usize) < self.layers.sizes() {
             true => self.layers.size(asked.level),
@@ -239,12 +253,20 @@ impl LiveDevelopment {
         if pixels == 0 || pixels > MOST_PIXELS {
             return Err(LiveDevelopmentError::NoPart);
         }
-        let held = self.seen.lock().unwrap_or_else(PoisonError::into_inner).clone();
-        if let Some(block) = held.filter(|b| b.part == part) {
-            return Ok(block);
+        let seen = || self.seen.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(block) = seen().iter().find(|b| b.part == part) {
+            return Ok(Arc::clone(block));
         }
+        // Room first.
+        let mut held = seen();
+        let more = (held.len() + 1).saturating_sub(KEPT_PARTS);
+        held.drain(..more);
+        drop(held);
         let block = Arc::new(self.layers.block(part)?);
-        *self.seen.lock().unwrap_or_else(PoisonError::into_inner) = Some(Arc::clone(&block));
+        let mut held = seen();
+        held.push(Arc::clone(&block));
+        let more = held.len().saturating_sub(KEPT_PARTS);
+        held.drain(..more);
         Ok(block)
     }
 }
