@@ -1,20 +1,22 @@
 //! A tone curve looked up instead of computed: the same picture for a fraction of the time.
 //!
-//! Both functions of one number that a colour goes through, from intensity to the factor in light and from light to display,
-//! bend most near black. So the nodes lie evenly within each octave, found by the number's own bits, and values go straight
-//! from node to node: with n nodes an octave a function f errs by at most x²·f″/8n². Against the curve itself a channel
-//! errs by less than a thirtieth of a step of 16 bits, measured over curves of every kind (`tests/all/tone.rs`).
+//! The functions of one number that a colour goes through bend most near black. So the nodes lie evenly within each octave,
+//! found by the number's own bits, and values go straight from node to node: with n nodes an octave a function f errs by at
+//! most x²·f″/8n². None of them has a kink between nodes: the straight foot of the display curve is computed, not looked up.
+//! Against the curve itself a channel errs by less than an eighth of a step of 16 bits, over curves and colours of every kind
+//! (`tests/all/tone.rs`).
 
-use nightloom_raster::colour::{luminance, srgb_decode, srgb_encode};
+use nightloom_raster::colour::{luminance, srgb_decode};
 
 use crate::tone::{ToneCurve, ToneSettings, into_gamut};
 
-/// Bits of the mantissa that number the nodes of an octave: 512 of them.
-const BITS: u32 = 9;
+/// Bits of the mantissa that number the nodes of an octave: 1024 of them.
+const BITS: u32 = 10;
 /// Octaves below the curve's white that are tabulated; darker than 2⁻²⁸ of it the curve itself is asked.
-const FACTOR_OCTAVES: u32 = 28;
-/// Octaves below 1 of the display curve; its straight foot begins above 2⁻⁹.
-const ENCODE_OCTAVES: u32 = 9;
+const CURVE_OCTAVES: u32 = 28;
+/// Ends of the display curve's straight foot, encoded and in light (IEC 61966-2-1), and the octaves from there to 1.
+const FOOT: [f32; 2] = [0.040_45, 0.003_130_8];
+const FOOT_OCTAVES: [u32; 2] = [5, 9];
 
 /// A function between 2⁻ᵒᶜᵗᵃᵛᵉˢ and 1.
 #[derive(Clone, Debug)]
@@ -59,25 +61,28 @@ pub struct ToneTable {
     settings: ToneSettings,
     /// 1 / range.
     scale: f32,
-    /// What an intensity is multiplied with in light, by its part of the range.
-    factor: Octaves,
+    /// What is shown over the part of the range, by that part.
+    shown: Octaves,
+    /// Above the foot.
+    decode: Octaves,
     encode: Octaves,
 }
 
 impl ToneTable {
-    /// Tabulates a curve: about 20 000 nodes, a millisecond.
+    /// Tabulates a curve: about 40 000 nodes, a few milliseconds.
     pub fn new(curve: &ToneCurve) -> Self {
         let range = curve.range();
-        let factor = |part: f64| {
-            let intensity = part as f32 * range;
-            f64::from(srgb_decode(curve.display(intensity))) / f64::from(intensity)
-        };
+        let [decode, encode] = FOOT_OCTAVES;
         Self {
             curve: *curve,
             settings: *curve.settings(),
             scale: 1.0 / range,
-            factor: Octaves::of(FACTOR_OCTAVES, factor),
-            encode: Octaves::of(ENCODE_OCTAVES, |v| f64::from(srgb_encode(v as f32))),
+            shown: Octaves::of(CURVE_OCTAVES, |part| {
+                f64::from(curve.display(part as f32 * range)) / part
+            }),
+            // The powers of the curve, also below where they hold, so that no node stands in a kink.
+            decode: Octaves::of(decode, |v| ((v + 0.055) / 1.055).powf(2.4)),
+            encode: Octaves::of(encode, |v| 1.055 * v.powf(1.0 / 2.4) - 0.055),
         }
     }
 
@@ -92,15 +97,10 @@ impl ToneTable {
         let above: [f32; 3] = std::array::from_fn(|c| rgb[c] - self.settings.black[c]);
         let intensity = above.iter().sum::<f32>() / 3.0;
         // Not-a-number is black too.
-        if !(intensity > 0.0) {
+        if intensity.is_nan() || intensity <= 0.0 {
             return [0.0; 3];
         }
-        let part = intensity * self.scale;
-        let factor = match self.factor.at(part) {
-            Some(factor) => factor,
-            None if part >= 1.0 => 1.0 / intensity,
-            None => srgb_decode(self.curve.display(intensity)) / intensity,
-        };
+        let factor = self.light(intensity) / intensity;
         let mut out = above.map(|v| v * factor);
         let grey = luminance(out);
         out = out.map(|v| grey + (v - grey) * self.settings.saturation);
@@ -114,9 +114,30 @@ impl ToneTable {
         }
     }
 
+    /// The light that an intensity above black is shown as.
+    #[inline]
+    fn light(&self, intensity: f32) -> f32 {
+        let part = intensity * self.scale;
+        if part >= 1.0 {
+            return 1.0;
+        }
+        match self.shown.at(part) {
+            Some(ratio) => self.decoded(ratio * part),
+            None => srgb_decode(self.curve.display(intensity)),
+        }
+    }
+
+    #[inline]
+    fn decoded(&self, shown: f32) -> f32 {
+        if shown <= FOOT[0] {
+            return shown / 12.92;
+        }
+        self.decode.at(shown).unwrap_or(1.0)
+    }
+
     #[inline]
     fn encoded(&self, linear: f32) -> f32 {
-        if linear <= 0.003_130_8 {
+        if linear <= FOOT[1] {
             return 12.92 * linear;
         }
         self.encode.at(linear).unwrap_or(1.0)
