@@ -302,14 +302,28 @@ pub(super) fn panel() -> Markup {
                 button type="button" data-step="asBuilt" disabled { (words::BACK_TO_BUILT) }
                 button type="button" data-step="asUsual" { (words::ALL_USUAL) }
             }
-            @for (name, keys) in GROUPS {
-                details open {
-                    summary { (name) }
-                    @for option in keys.iter().filter_map(|key| option_of(key)) { (control(option)) }
-                }
-            }
-            (crop())
-            p class="soft" { (words::DEVELOP_KEYS) }
+        }
+    }
+}
+
+/// What is done before the edge is looked at: the light of the whole, the sky, the land.
+pub(super) fn before_the_edge() -> Markup {
+    html! { @for group in &GROUPS[..3] { (controls(group)) } }
+}
+
+/// And after it: colour, and the frame.
+pub(super) fn after_the_edge() -> Markup {
+    html! {
+        (controls(&GROUPS[3]))
+        (crop())
+    }
+}
+
+fn controls((name, keys): &(&str, &[&str])) -> Markup {
+    html! {
+        details open {
+            summary { (name) }
+            @for option in keys.iter().filter_map(|key| option_of(key)) { (control(option)) }
         }
     }
 }
