@@ -187,6 +187,8 @@ export class Develop {
     this.rows = new Map();
     for (const row of viewer.querySelectorAll("[data-live]")) this.listen(row);
     this.frame = new Frame(this);
+    this.text = viewer.querySelector("[data-recipe]");
+    this.text.addEventListener("change", () => this.take(this.text.value));
     for (const button of this.panel.querySelectorAll("[data-step]")) button.addEventListener("click", () => this[button.dataset.step]());
     this.panel.querySelector("[data-marks]").addEventListener("input", (e) => this.live.become(this.seen, { marks: e.target.checked }));
     document.addEventListener("keydown", (e) => this.key(e));
@@ -280,6 +282,7 @@ export class Develop {
       else if (field !== document.activeElement || field.tagName === "SELECT" || Number(field.value.replace(",", ".")) !== Number(values[key])) field.value = values[key];
       row.toggleAttribute("data-moved", Boolean(this.built) && !this.same(key, this.built));
     }
+    if (this.text !== document.activeElement) this.text.value = this.recipe;
     if (store) {
       const draft = Object.fromEntries(Object.entries(values).filter(([key]) => !this.same(key, this.kept)));
       if (Object.keys(draft).length) localStorage.setItem(this.place, JSON.stringify(draft));
@@ -295,6 +298,32 @@ export class Develop {
   same(key, other) {
     const [a, b] = [this.values[key], other[key]];
     return a === b || (this.rows.get(key)?.slider && Number(a) === Number(b));
+  }
+
+  // The settings as they stand in an outing's file, to be copied to another outing.
+  get recipe() {
+    const told = ([key, value]) => {
+      if (/^-?[\d.]+$/.test(value) || value === "true" || value === "false") return `${key} = ${value}`;
+      return /,/.test(value) ? `${key} = [${value}]` : `${key} = "${value}"`;
+    };
+    return `[picture]\n${Object.entries(this.values).map(told).join("\n")}\n`;
+  }
+
+  // Settings as text, from another outing perhaps: what is known and possible is taken, in one step.
+  take(text) {
+    const taken = {};
+    for (const line of text.split("\n")) {
+      const [, key, value] = line.match(/^\s*(\w+)\s*=\s*(.*?)\s*(#.*)?$/) ?? [];
+      if (!(key in this.values)) continue;
+      const plain = value.replace(/^["[]|["\]]$/g, "");
+      const { slider, field } = this.rows.get(key) ?? {};
+      const known = slider ? plain !== "" && Number(plain) >= Number(slider.min) && Number(plain) <= Number(slider.max) : field ? [...field.options].some((o) => o.value === plain) : true;
+      if (!known) return this.say(this.words.line.replace("{line}", line.trim()));
+      taken[key] = slider ? String(Number(plain)) : plain;
+    }
+    this.all(taken);
+    this.text.value = this.recipe;
+    return undefined;
   }
 
   get moved() {

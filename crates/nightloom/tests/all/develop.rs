@@ -208,6 +208,27 @@ fn a_tone_is_seen_at_once_taken_back_and_built_and_the_place_stays() {
     assert!(said(&browser).contains("This is the built picture"));
     press("y");
     assert!(said(&browser).contains("Differs"));
+    // Taken over as text, from another outing; a line that cannot be is told and nothing taken.
+    let text = |text: &str| {
+        browser.run(&format!(
+            "const t = document.querySelector('[data-recipe]'); t.value = {}; t.dispatchEvent(new Event('change', {{ bubbles: true }}))",
+            json!(text)
+        ));
+        settled(&browser);
+        browser.run("const v = document.querySelector('nl-viewer').develop.values; return [v.stretch, v.look, v.crop]")
+    };
+    let plan = "[picture]\nstretch = 0.25 # dark\nlook = \"deep\"\ncrop = \"all\"\n";
+    assert_eq!(text(plan), json!(["0.25", "deep", "all"]));
+    assert_eq!(
+        text("stretch = 0.4\nlook = \"noir\"\n"),
+        json!(["0.25", "deep", "all"])
+    );
+    assert!(said(&browser).contains("noir"), "{}", said(&browser));
+    press("z");
+    assert_eq!(
+        browser.run("return document.querySelector('nl-viewer').develop.values.stretch"),
+        "0.9"
+    );
     // Nothing is lost when the page goes.
     browser.run("location.reload()");
     browser.until("document.readyState === 'complete'");

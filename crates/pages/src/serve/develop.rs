@@ -291,7 +291,7 @@ const GROUPS: [(&str, &[&str]); 4] = [
 pub(super) fn panel() -> Markup {
     html! {
         section class="develop" aria-label=(words::DEVELOP) data-differs=(words::DIFFERS) data-built=(words::AS_BUILT)
-            data-unknown=(words::BUILT_UNKNOWN) data-clipped=(words::CLIPPED) data-range=(words::OUT_OF_RANGE) {
+            data-unknown=(words::BUILT_UNKNOWN) data-clipped=(words::CLIPPED) data-range=(words::OUT_OF_RANGE) data-line=(words::LINE_NOT_TAKEN) {
             canvas class="tally" width="352" height="72" role="img" aria-label=(words::HISTOGRAM) {}
             p class="clipped soft" {}
             label class="tick" { input type="checkbox" data-marks autocomplete="off"; (words::MARK_CLIPPED) }
@@ -316,6 +316,11 @@ pub(super) fn after_the_edge() -> Markup {
     html! {
         (controls(&GROUPS[3]))
         (crop())
+        details {
+            summary { (words::AS_TEXT) }
+            label for="recipe" class="soft" { (words::AS_TEXT_LEAD) }
+            textarea id="recipe" data-recipe rows="10" spellcheck="false" autocomplete="off" {}
+        }
     }
 }
 
@@ -369,6 +374,7 @@ fn crop() -> Markup {
                 }
                 p class="soft" { (words::CROP_LEAD) }
             }
+            @if let Some(grow) = option_of("grow") { (control(grow)) }
         }
     }
 }
@@ -387,6 +393,9 @@ fn control(option: &OptionSpec) -> Markup {
                 }
                 OptionKind::Choice(all) => {
                     select id=(id) autocomplete="off" { @for word in all { option value=(word) { (word) } } }
+                }
+                OptionKind::Flag => {
+                    select id=(id) autocomplete="off" { @for word in ["true", "false"] { option value=(word) { (words::yes_or_no(word)) } } }
                 }
                 _ => {}
             }

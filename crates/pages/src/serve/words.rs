@@ -113,6 +113,11 @@ pub(super) const BLINK: &str = "Blink with the frame beside it";
 pub(super) const FRAME_KEYS: &str =
     "Comma and full stop go to the frame before and after, at the same place; B blinks.";
 pub(super) const GROUP_FRAME: &str = "Frame";
+pub(super) const AS_TEXT: &str = "These settings as text";
+pub(super) const AS_TEXT_LEAD: &str =
+    "Copy them to another outing, or put another outing's here; they hold no frames.";
+pub(super) const LINE_NOT_TAKEN: &str =
+    "“{line}” is no setting of a picture as it can be; nothing was taken over.";
 pub(super) const GROUP_EXPORT: &str = "Give the picture away";
 pub(super) const GROUP_VERSIONS: &str = "Finished pictures";
 pub(super) const CROP_KEPT: &str = "What is kept";
@@ -199,6 +204,10 @@ pub(super) fn live_name(key: &str) -> &'static str {
         "grow" => "Canvas grown",
         _ => "Frame",
     }
+}
+
+pub(super) fn yes_or_no(word: &str) -> &'static str {
+    if word == "true" { "yes" } else { "no" }
 }
 
 /// A unit beside a field.
