@@ -163,6 +163,7 @@ fn make(
     bench.stage(0.97, 1.0)?;
     let report = scene.report(bench, &results, made)?;
     let report = report.in_folder(&folder.join(RESULTS));
+    bench.show("Bringing the results in", 0.9, "")?;
     let (kept_beside, outputs) = results::bring_in(bench, folder, &report.outputs.names(), key)?;
     let mut report = tell_incomplete(bench, report);
     if report.incomplete.is_empty() {

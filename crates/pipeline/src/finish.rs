@@ -6,10 +6,11 @@ use nightloom_seam::compose_row;
 use nightloom_sky::catalogue;
 use nightloom_stack::{
     BackgroundModel, GradientSettings, Mask, Neutral, NeutralSettings, NoiseReduction, SceneStatistics,
-    ToneCurve, background_noise, fit_background, fit_background_by, fit_smooth_sky, neutral_by_stars,
-    raise_midtones, reduce_noise,
+    ToneCurve, ToneTable, background_noise, fit_background, fit_background_by, fit_smooth_sky,
+    neutral_by_stars, raise_midtones, reduce_noise,
 };
 use nightloom_stars::Field;
+use rayon::prelude::*;
 
 use super::bench::Bench;
 use super::canvas::Canvas;
@@ -25,6 +26,8 @@ use nightloom_outing::{PictureSettings, White};
 const APERTURE_WIDTHS: f64 = 1.6;
 /// Share of the sky's light at which land is raised by half.
 const LIFT_ENDS: f32 = 0.5;
+/// Pixels that are worth a thread's while.
+const LEAST: usize = 1 << 14;
 /// Cells of the sky's light across the picture.
 const MESH: usize = 40;
 /// Stars whose colour is measured, at most.
@@ -36,8 +39,8 @@ pub(super) struct Finished {
     pub(super) joined: Joined,
     /// The sky's gradient, in the balanced scale.
     pub(super) background: Option<BackgroundModel>,
-    /// The curve.
-    pub(super) curve: ToneCurve,
+    /// The curve, tabulated.
+    pub(super) curve: ToneTable,
     /// The colour balance and what it rests on.
     pub(super) neutral: Option<Neutral>,
     /// What was done to the light, for the report.
@@ -110,7 +113,7 @@ pub(super) fn finish(
     Ok(Finished {
         joined,
         background,
-        curve,
+        curve: ToneTable::new(&curve),
         neutral,
         light,
     })
@@ -188,11 +191,11 @@ impl Raise {
             return;
         }
         let [r, g, b] = land.planes_mut();
-        let pixels = r.data_mut().iter_mut().zip(g.data_mut()).zip(b.data_mut());
-        for ((r, g), b) in pixels {
+        let pixels = r.data_mut().par_iter_mut().zip(g.data_mut()).zip(b.data_mut());
+        pixels.with_min_len(LEAST).for_each(|((r, g), b)| {
             let factor = self.factor(luminance([*r, *g, *b]));
             [r, g, b].into_iter().for_each(|v| *v *= factor);
-        }
+        });
     }
 }
 
@@ -222,7 +225,8 @@ fn background(
 
 fn add(sky: &mut Rgb, what: [f32; 3]) {
     for (plane, e) in sky.planes_mut().iter_mut().zip(what) {
-        plane.data_mut().iter_mut().for_each(|v| *v += e);
+        let values = plane.data_mut().par_iter_mut().with_min_len(LEAST);
+        values.for_each(|v| *v += e);
     }
 }
 
@@ -251,7 +255,8 @@ fn balance(
         Ok(neutral) => {
             for picture in [&mut joined.sky, &mut joined.land] {
                 for (plane, gain) in picture.planes_mut().iter_mut().zip(neutral.gains) {
-                    plane.data_mut().iter_mut().for_each(|v| *v *= gain);
+                    let values = plane.data_mut().par_iter_mut().with_min_len(LEAST);
+                    values.for_each(|v| *v *= gain);
                 }
             }
             Some(neutral)

@@ -49,6 +49,7 @@ mod roles;
 mod scene;
 mod seal;
 mod setting;
+mod shown;
 mod sky;
 mod sky_light;
 mod times;
