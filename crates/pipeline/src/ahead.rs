@@ -45,15 +45,18 @@ pub(super) fn each_decoded(
     })
 }
 
-/// Memory that frames in work share where none was told, bytes: two of 24 megapixels, a dozen of 6.
-const USUAL_ROOM: usize = 1536 << 20;
+/// Memory that frames in work share where none was told, bytes, by the number of threads: of 24 megapixels two on two
+/// threads, four on sixteen.
+fn usual_room(threads: usize) -> usize {
+    (1424 + 56 * threads).min(2304) << 20
+}
 /// What the program holds beside them, bytes.
 const BESIDE: usize = 256 << 20;
 /// What a frame takes from its decoding to its work file, bytes a pixel (measured: 21 to 24).
 const BYTES_PER_PIXEL: usize = 24;
 
 /// Decodes `paths`, each by its own `options`, and does `work` on each, several frames beside each other: as many as there
-/// are threads and one that is decoded meanwhile, if the memory allows. Hands what comes out to `take` in the order of
+/// are threads, and at least one that is decoded meanwhile, if the memory allows. Hands what comes out to `take` in the order of
 /// `paths`. Stops at the first error of `take`, or when the world asks for it.
 ///
 /// How many that are is known once the first one is decoded. What is made of a file is as in [`each_decoded`].
@@ -65,10 +68,11 @@ pub(super) fn each_beside<T: Send>(
     work: impl Fn(usize, Result<Frame, DecodeError>) -> T + Sync,
     mut take: impl FnMut(usize, T) -> Result<(), BuildError>,
 ) -> Result<(), BuildError> {
-    let most = (rayon::current_num_threads() + 1).min(paths.len());
-    let room = world
-        .memory_mib()
-        .map_or(USUAL_ROOM, |mib| ((mib as usize) << 20).saturating_sub(BESIDE));
+    let threads = rayon::current_num_threads();
+    let most = threads.max(2).min(paths.len());
+    let room = world.memory_mib().map_or(usual_room(threads), |mib| {
+        ((mib as usize) << 20).saturating_sub(BESIDE)
+    });
     let (next, gate) = (AtomicUsize::new(0), Gate::new());
     let worker = |give: std::sync::mpsc::SyncSender<(usize, T)>| {
         loop {

@@ -111,6 +111,16 @@ impl<'a> Bench<'a> {
         Ok((name, path))
     }
 
+    /// The work files that this build rests on so far.
+    pub(super) fn in_use(&self) -> &BTreeSet<String> {
+        &self.in_use
+    }
+
+    /// Rests on work files that something kept rests on.
+    pub(super) fn use_again(&mut self, names: impl IntoIterator<Item = String>) {
+        self.in_use.extend(names);
+    }
+
     /// The data of a step done before with the same key, its outputs unchanged.
     pub(super) fn kept<T: DeserializeOwned>(&mut self, step: &str, key: Digest) -> Option<T> {
         let data = self.journal.fresh(step, key)?.data.clone();

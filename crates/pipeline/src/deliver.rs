@@ -81,6 +81,14 @@ pub(super) fn coverage(folder: &Path, coverage: &Plane) -> Result<PathBuf, Build
     Ok(path)
 }
 
+/// Writes the matte as it was drawn, 0 land to 65535 sky.
+pub(super) fn matte(folder: &Path, alpha: &Plane) -> Result<PathBuf, BuildError> {
+    let path = folder.join("matte.tif");
+    let description = "Matte, 0 land to 65535 sky";
+    write_tiff16(&path, &[alpha], &icc::grey_linear(), description).map_err(BuildError::internal)?;
+    Ok(path)
+}
+
 /// Writes everything that shows the finished picture, the files beside each other; and the picture for the report.
 pub(super) fn pictures(
     bench: &Bench<'_>,
@@ -91,7 +99,6 @@ pub(super) fn pictures(
     let stage = "Writing the picture";
     bench.show(stage, 0.0, "")?;
     let shown = &Shown::of(finished, has_land);
-    let alpha = &finished.joined.alpha;
     bench.show(stage, 0.2, "")?;
     let profile = &icc::rec2020_srgb_curve();
     let light = &shown::light();
@@ -111,12 +118,6 @@ pub(super) fn pictures(
         Ok::<_, BuildError>(path)
     };
     let tiff = &tiff;
-    let matte = || {
-        let path = folder.join("matte.tif");
-        let description = "Matte, 0 land to 65535 sky";
-        write_tiff16(&path, &[alpha], &icc::grey_linear(), description).map_err(BuildError::internal)?;
-        Ok::<_, BuildError>(path)
-    };
     let preview = || {
         let path = folder.join("preview.jpg");
         let jpeg = small_jpeg(shown, light, PREVIEW_PX, 90)?;
@@ -131,14 +132,12 @@ pub(super) fn pictures(
         let sky = scope.spawn(|| tiff("sky.tif", "Sky layer", &shown.sky));
         let land = shown.land.as_deref();
         let land = land.map(|land| scope.spawn(|| tiff("land.tif", "Land layer", land)));
-        let matte = scope.spawn(matte);
         let preview = scope.spawn(preview);
         let report = small_jpeg(shown, light, REPORT_PX, 88)?;
         let outputs = Outputs {
             picture: Some(ended(picture)?),
             layers: Some(ended(layers)?),
             preview: Some(ended(preview)?),
-            matte: Some(ended(matte)?),
             sky: Some(ended(sky)?),
             land: land.map(ended).transpose()?,
             ..Outputs::default()

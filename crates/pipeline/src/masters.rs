@@ -218,6 +218,7 @@ fn gather(
     let (world, hashes) = (bench.world, bench.journal.hashes());
     let (mut scratch, stage) = (Scratch::default(), format!("Reading {role} frames"));
     let options: Vec<_> = group.iter().map(|&i| options_of(settings, &items[i])).collect();
+    bench.show(&stage, 0.0, "")?;
     let read = |k: usize, frame: Result<Frame, DecodeError>| {
         let frame = frame.map_err(Refused::Undecoded)?;
         let content = frame.pixels.content_hash();

@@ -154,6 +154,9 @@ fn group_of_one_setting(
         .map(|s| options_of(settings, &items[s.item]))
         .collect();
     let (world, hashes) = (bench.world, bench.journal.hashes());
+    if !open.is_empty() {
+        bench.show(&stage, before, "")?;
+    }
     let work = |k: usize, frame: Result<Frame, DecodeError>| {
         let (picture, facts) = develop(frame.map_err(Left::Undecoded)?, loaded, role).map_err(Left::Unfit)?;
         let outputs = lay_out(&open[k], &picture, &facts).map_err(Left::Unwritten)?;

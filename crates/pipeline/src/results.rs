@@ -12,7 +12,7 @@ use rayon::prelude::*;
 
 use crate::bench::Bench;
 use crate::error::BuildError;
-use crate::journal::Output;
+use crate::journal::{Journal, Output};
 
 /// The folder inside that of the results in which a build lays them by until all are there.
 const MAKING: &str = ".making";
@@ -78,13 +78,29 @@ pub(crate) fn bring_in(
     let results = folder.join(RESULTS);
     let making = results.join(MAKING);
     let laid_by = |name: &String| making.join(last(name));
+    let places: Vec<String> = NAMES.iter().map(|n| format!("{RESULTS}/{n}")).collect();
+    let standing: Vec<Standing> = places
+        .par_iter()
+        .map(|n| Standing::of(&bench.journal, folder, n))
+        .collect();
+    let at = |name: &String| places.iter().position(|n| n == name).map(|k| &standing[k]);
+    // What was not made anew stands as it is.
+    let is_new = |name: &String| laid_by(name).exists();
     let outputs: Vec<Output> = names
         .par_iter()
-        .map(|n| output(n, &laid_by(n)))
+        .map(|name| match at(name) {
+            Some(Standing::File(content)) if !is_new(name) => {
+                let path = folder.join(name);
+                let about = fs::metadata(&path).map_err(|e| BuildError::read(&path, &e))?;
+                Ok(Output {
+                    path: name.clone(),
+                    hash: *content,
+                    bytes: about.len(),
+                })
+            }
+            _ => output(name, &laid_by(name)),
+        })
         .collect::<Result<_, _>>()?;
-    let places: Vec<String> = NAMES.iter().map(|n| format!("{RESULTS}/{n}")).collect();
-    let standing: Vec<Standing> = places.par_iter().map(|n| Standing::of(folder, n)).collect();
-    let at = |name: &String| places.iter().position(|n| n == name).map(|k| &standing[k]);
     let left = |name: &str, content: Digest| bench.journal.left(name, content);
     let in_the_way = |output: &&Output| match at(&output.path) {
         None | Some(Standing::Nothing) => false,
@@ -115,7 +131,7 @@ pub(crate) fn bring_in(
             "“{name}” was changed after it was built, or is not of a build: it is kept as “{kept}”."
         ));
     }
-    for name in names {
+    for name in names.iter().filter(|n| is_new(*n)) {
         let place = folder.join(name);
         fs::rename(laid_by(name), &place).map_err(|e| BuildError::write(&place, &e))?;
     }
@@ -151,13 +167,13 @@ enum Standing {
 }
 
 impl Standing {
-    fn of(folder: &Path, name: &str) -> Self {
+    fn of(journal: &Journal, folder: &Path, name: &str) -> Self {
         let path = folder.join(name);
         // The folder itself may be a link, to another disk say; the file may not.
         match fs::symlink_metadata(&path) {
             Err(_) => Self::Nothing,
             Ok(about) if !about.is_file() => Self::Other,
-            Ok(_) => hash_file(&path).map_or(Self::Other, Self::File),
+            Ok(_) => journal.hash(&path).map_or(Self::Other, Self::File),
         }
     }
 }

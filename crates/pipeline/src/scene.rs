@@ -1,9 +1,10 @@
 //! From measured and registered frames to the picture: land, edge, moment, grid, sky, join.
 
+use std::borrow::Cow;
 use std::path::Path;
 use std::thread;
 
-use nightloom_outing::{Crop, FrameTime, Settings};
+use nightloom_outing::{Crop, Digest, FrameTime, Settings};
 use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::{Finding, join_step};
 use nightloom_sky::Skyline;
@@ -11,6 +12,7 @@ use nightloom_stack::{Mask, Neutral};
 
 use crate::bench::Bench;
 use crate::canvas::Canvas;
+use crate::develop::TakenBox;
 use crate::edge::{Edge, Ground};
 use crate::error::BuildError;
 use crate::hints::{CANVAS_STEP, CanvasFacts, LandHints, on_canvas};
@@ -60,6 +62,8 @@ pub(crate) struct Scene<'a> {
     pub(crate) one_scale: bool,
     /// The frames that become the land.
     pub(crate) land: Option<Chosen<'a>>,
+    /// Names everything that the layers come from before they are developed.
+    pub(crate) layers_key: Digest,
 }
 
 /// What comes out of the picture's making, for the report.
@@ -442,18 +446,25 @@ impl Scene<'_> {
         bench.show("Writing the linear stack", 0.0, "")?;
         let frames = self.tracked.used().count();
         let has_land = land.is_some();
-        let (linear, coverage_path, coverage_jpeg, figures) = thread::scope(|scope| {
+        let all = || Plane::filled(canvas.width, canvas.height, 1.0);
+        let shown = match &land {
+            Some((_, edge)) => Cow::Borrowed(&edge.matte.alpha),
+            None => Cow::Owned(all()),
+        };
+        let alpha: &Plane = &shown;
+        let (told, coverage_jpeg, figures) = thread::scope(|scope| {
             let linear = scope.spawn(|| deliver::linear(results, &sky.picture, frames));
             let coverage = scope.spawn(|| deliver::coverage(results, &sky.coverage));
+            let matte = scope.spawn(|| deliver::matte(results, alpha));
             let jpeg = deliver::plane_jpeg(&sky.coverage, frames as f32);
-            let figures =
-                |alpha: &Plane| figures::sky_figures(&sky.picture, &sky.coverage, alpha, sky.facts.noise);
-            let figures = match &land {
-                Some((_, edge)) => figures(&edge.matte.alpha),
-                None => figures(&Plane::filled(canvas.width, canvas.height, 1.0)),
+            let figures = figures::sky_figures(&sky.picture, &sky.coverage, alpha, sky.facts.noise);
+            let told = Outputs {
+                linear: Some(deliver::ended(linear)?),
+                coverage: Some(deliver::ended(coverage)?),
+                matte: Some(deliver::ended(matte)?),
+                ..Outputs::default()
             };
-            let (linear, coverage) = (deliver::ended(linear)?, deliver::ended(coverage)?);
-            Ok::<_, BuildError>((linear, coverage, jpeg?, figures))
+            Ok::<_, BuildError>((told, jpeg?, figures))
         })?;
         let (land_facts, joined) = self.joined(bench, &canvas, sky.picture, &sky.coverage, land)?;
         let field = &self.sky_frames[self.tracked.registration.reference].facts.field;
@@ -469,6 +480,14 @@ impl Scene<'_> {
             &sky.coverage,
             &canvas,
             Some((field, self.tracked)),
+            &finish::Ground {
+                key: self.layers_key,
+                has_land,
+                frame: TakenBox {
+                    crop_px: grid.crop_px,
+                    full_px: grid.full_px,
+                },
+            },
         )?;
         drop(sky.coverage);
         bench.stage(0.92, 0.97)?;
@@ -476,8 +495,10 @@ impl Scene<'_> {
         let alpha = &finished.joined.alpha;
         Ok(Made {
             outputs: Outputs {
-                linear: Some(linear),
-                coverage: Some(coverage_path),
+                linear: told.linear,
+                coverage: told.coverage,
+                matte: told.matte,
+                report: Some(results.join("report.html")),
                 ..outputs
             },
             offset_px: canvas.offset_px,
