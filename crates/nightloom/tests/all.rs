@@ -45,6 +45,8 @@ mod nights;
 mod pages;
 #[path = "all/placement.rs"]
 mod placement;
+#[path = "all/profile.rs"]
+mod profile;
 #[path = "all/sensor.rs"]
 mod sensor;
 #[path = "all/share.rs"]

@@ -11,12 +11,13 @@ use nightloom_outing::{Digest, PictureSettings, RESULTS, Role, Settings, World};
 use nightloom_sky::Skyline;
 use nightloom_stars::Verdict;
 
+use crate::base::Base;
 use crate::beforehand::site_skyline;
 use crate::bench::Bench;
 use crate::error::BuildError;
 use crate::hints::LandHints;
 use crate::inventory::Item;
-use crate::journal::{Journal, StepKey};
+use crate::journal::{Journal, Output, StepKey};
 use crate::land_choice::{self, Chosen, Light, Worth};
 use crate::masters::Masters;
 use crate::prepare::{Prepared, Ready};
@@ -25,6 +26,7 @@ use crate::scene::Scene;
 use crate::setting::Setting;
 use crate::times::Times;
 use crate::track::Tracked;
+use crate::verdicts::write_page;
 use crate::{fall_off, inventory, masters, prepare, results, track, units, versions};
 
 /// Version of what follows the stacks; raise it when the same stacks would give other pictures.
@@ -134,6 +136,12 @@ fn make(
     key: Digest,
 ) -> Result<BuildReport, BuildError> {
     let results = results::begin(folder)?;
+    let layers_key = picture_key(&undeveloped(settings), items, known);
+    if let Some((base, layers)) = Base::kept(bench, folder, layers_key)? {
+        let report = base.developed(bench, settings, items, &layers, &results)?;
+        return Ok(delivered(bench, folder, key, report)?.0);
+    }
+    let said = bench.warnings.len();
     bench.stage(0.05, 0.15)?;
     let mut masters = masters::masters(bench, settings, items)?;
     bench.stage(0.15, 0.42)?;
@@ -165,6 +173,19 @@ fn make(
     let unit = units::common(tracked.used().map(|i| tracked.units[i]));
     let land_units = land_units(&land_told);
     let lights = land_choice::lights(&land_frames, &land_units, &times, tracked.site.as_ref());
+    // Layers without a frame that may be there the next time are no other build's.
+    let away: Vec<&str> = items
+        .iter()
+        .filter(|i| i.passing)
+        .map(|i| i.name.as_str())
+        .collect();
+    let own_key = match away.is_empty() {
+        true => layers_key,
+        false => StepKey::new("incomplete", 1)
+            .input("layers", layers_key)
+            .settings(&away)
+            .finish(),
+    };
     let scene = Scene {
         settings,
         items,
@@ -187,20 +208,38 @@ fn make(
             settings,
             &lights,
         )?,
-        layers_key: picture_key(&undeveloped(settings), items, known),
+        layers_key: own_key,
     };
     let made = scene.picture(bench, &results)?;
     bench.stage(0.97, 1.0)?;
-    let report = scene.report(bench, &results, made)?;
+    let (report, shows) = scene.report(bench, made);
+    write_page(bench, settings, items, &report, shows.clone())?;
+    let (told, outputs) = delivered(bench, folder, key, report)?;
+    if told.incomplete.is_empty() {
+        Base::keep(bench, layers_key, (&told, shows), said, &outputs)?;
+    }
+    bench.tidy();
+    Ok(told)
+}
+
+/// Brings the results in and puts the picture into the journal.
+fn delivered(
+    bench: &mut Bench<'_>,
+    folder: &Path,
+    key: Digest,
+    report: BuildReport,
+) -> Result<(BuildReport, Vec<Output>), BuildError> {
+    bench.stage(0.97, 1.0)?;
     let report = report.in_folder(&folder.join(RESULTS));
+    bench.show("Bringing the results in", 0.9, "")?;
     let (kept_beside, outputs) = results::bring_in(bench, folder, &report.outputs.names(), key)?;
     let mut report = tell_incomplete(bench, report);
     if report.incomplete.is_empty() {
-        bench.done_with("picture", key, outputs, &report)?;
+        bench.done_with("picture", key, outputs.clone(), &report)?;
     }
     bench.tidy();
     report.warnings.extend(kept_beside);
-    Ok(report)
+    Ok((report, outputs))
 }
 
 /// Says that the picture is not what its frames make.

@@ -2,14 +2,15 @@
 
 use std::sync::Arc;
 
-use nightloom_raster::{Plane, Rgb};
-use nightloom_seam::compose_row;
+use nightloom_raster::{Plane, Rgb, WorkFile, round_to_half};
+use nightloom_seam::{ToneMatch, compose_row};
 use nightloom_sky::catalogue;
 use nightloom_stack::{
-    BackgroundModel, GradientSettings, Mask, Neutral, NeutralSettings, ToneCurve, fit_background,
+    BackgroundModel, GradientSettings, Mask, Neutral, NeutralSettings, ToneTable, fit_background,
     fit_background_by, fit_smooth_sky, neutral_by_stars, reduce_noise,
 };
 use nightloom_stars::Field;
+use rayon::prelude::*;
 
 use super::bench::Bench;
 use super::canvas::Canvas;
@@ -23,6 +24,8 @@ use nightloom_outing::{Digest, PictureSettings, White};
 
 /// Radius of the aperture that star colours are measured in, in star widths.
 const APERTURE_WIDTHS: f64 = 1.6;
+/// Pixels that are worth a thread's while.
+const LEAST: usize = 1 << 14;
 /// Cells of the sky's light across the picture.
 const MESH: usize = 40;
 /// Stars whose colour is measured, at most.
@@ -34,8 +37,8 @@ pub(super) struct Finished {
     pub(super) joined: Joined,
     /// The sky's gradient, in the balanced scale.
     pub(super) background: Option<BackgroundModel>,
-    /// The curve.
-    pub(super) curve: ToneCurve,
+    /// The curve, tabulated.
+    pub(super) curve: ToneTable,
     /// The colour balance and what it rests on.
     pub(super) neutral: Option<Neutral>,
     /// What was done to the light, for the report.
@@ -71,6 +74,9 @@ pub(super) fn finish(
     let background = background(bench, &joined, canvas, stars.map(|(_, tracked)| tracked));
     bench.show("Taking noise out", 0.5, "")?;
     let Joined { land, sky, alpha, .. } = &mut joined;
+    // As the layers are kept.
+    let values = alpha.data_mut().par_iter_mut().with_min_len(LEAST);
+    values.for_each(|v| *v = round_to_half(*v));
     // All that is noise is taken here, before anything else is taken off: noise follows the light that fell. How much of it
     // goes is the development's to say.
     let mut quiet = sky.clone();
@@ -97,8 +103,61 @@ pub(super) fn finish(
     Ok(Finished {
         joined,
         background: development.model().cloned(),
-        curve: *development.curve(),
+        curve: ToneTable::new(development.curve()),
         neutral,
+        light: development.light().clone(),
+    })
+}
+
+/// Develops layers that an earlier build left, as [`finish`] does.
+pub(super) fn again(
+    bench: &Bench<'_>,
+    settings: &PictureSettings,
+    layers: &develop::Kept,
+) -> Result<Finished, BuildError> {
+    bench.show("Developing the sky", 0.0, "")?;
+    let folder = bench.journal.folder();
+    let told = Arc::new(layers.told(folder).map_err(BuildError::internal)?);
+    let development = Development::of(settings, Arc::clone(&told));
+    let read = |name: &String| WorkFile::open(&folder.join(name));
+    let [r, g, b, quiet_r, quiet_g, quiet_b] = read(&layers.sky)?.read_planes()?;
+    let mut sky = Rgb::from_planes([r, g, b]);
+    develop::sky(
+        &development,
+        &mut sky,
+        &Rgb::from_planes([quiet_r, quiet_g, quiet_b]),
+    );
+    let (land, alpha) = match &layers.land {
+        Some(name) => {
+            bench.show("Developing the land", 0.5, "")?;
+            let [r, g, b, quiet_r, quiet_g, quiet_b, alpha] = read(name)?.read_planes()?;
+            let mut land = Rgb::from_planes([r, g, b]);
+            develop::land(
+                &development,
+                &mut land,
+                &Rgb::from_planes([quiet_r, quiet_g, quiet_b]),
+            );
+            (land, alpha)
+        }
+        None => {
+            let (width, height) = (sky.width(), sky.height());
+            (
+                Rgb::filled(width, height, [0.0; 3]),
+                Plane::filled(width, height, 1.0),
+            )
+        }
+    };
+    Ok(Finished {
+        joined: Joined {
+            land,
+            sky,
+            alpha,
+            filled_fraction: 0.0,
+            tone: ToneMatch::identity(),
+        },
+        background: development.model().cloned(),
+        curve: ToneTable::new(development.curve()),
+        neutral: None,
         light: development.light().clone(),
     })
 }
@@ -172,7 +231,8 @@ fn balance(
         Ok(neutral) => {
             for picture in [&mut joined.sky, &mut joined.land] {
                 for (plane, gain) in picture.planes_mut().iter_mut().zip(neutral.gains) {
-                    plane.data_mut().iter_mut().for_each(|v| *v *= gain);
+                    let values = plane.data_mut().par_iter_mut().with_min_len(LEAST);
+                    values.for_each(|v| *v *= gain);
                 }
             }
             Some(neutral)

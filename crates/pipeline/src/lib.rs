@@ -4,6 +4,7 @@
 //! [`Journal`]. Everything from outside comes through [`World`](nightloom_outing::World).
 
 mod ahead;
+mod base;
 mod beforehand;
 mod bench;
 mod build;
@@ -50,6 +51,7 @@ mod roles;
 mod scene;
 mod seal;
 mod setting;
+mod shown;
 mod sky;
 mod sky_light;
 mod times;

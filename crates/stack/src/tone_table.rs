@@ -3,15 +3,17 @@
 //! The functions of one number that a colour goes through bend most near black. So the nodes lie evenly within each octave,
 //! found by the number's own bits, and values go straight from node to node: with n nodes an octave a function f errs by at
 //! most x²·f″/8n². None of them has a kink between nodes: the straight foot of the display curve is computed, not looked up.
-//! Against the curve itself a channel errs by less than an eighth of a step of 16 bits, over curves and colours of every kind
-//! (`tests/all/tone.rs`).
+//! Against the curve itself a channel errs by less than a sixth of a step of 16 bits, over curves of every kind, and by less
+//! than two fifths where a colour lies far outside of what can be shown (`tests/all/tone.rs`).
 
 use nightloom_raster::colour::{luminance, srgb_decode};
 
 use crate::tone::{ToneCurve, ToneSettings, into_gamut};
 
-/// Bits of the mantissa that number the nodes of an octave: 1024 of them.
-const BITS: u32 = 10;
+/// Bits of the mantissa that number the nodes of an octave: the more, the more a function bends. A curve bends most.
+const CURVE_BITS: u32 = 11;
+const DECODE_BITS: u32 = 10;
+const ENCODE_BITS: u32 = 9;
 /// Octaves below the curve's white that are tabulated; darker than 2⁻²⁸ of it the curve itself is asked.
 const CURVE_OCTAVES: u32 = 28;
 /// Ends of the display curve's straight foot, encoded and in light (IEC 61966-2-1), and the octaves from there to 1.
@@ -20,14 +22,14 @@ const FOOT_OCTAVES: [u32; 2] = [5, 9];
 
 /// A function between 2⁻ᵒᶜᵗᵃᵛᵉˢ and 1.
 #[derive(Clone, Debug)]
-struct Octaves {
+struct Octaves<const BITS: u32> {
     /// Bits of the lowest number, without the last ones.
     first: u32,
     /// Value at each node, and what it grows by until the next.
     nodes: Vec<[f32; 2]>,
 }
 
-impl Octaves {
+impl<const BITS: u32> Octaves<BITS> {
     fn of(octaves: u32, value: impl Fn(f64) -> f64) -> Self {
         let lowest = (-f64::from(octaves)).exp2() as f32;
         let first = lowest.to_bits() >> (23 - BITS);
@@ -62,14 +64,14 @@ pub struct ToneTable {
     /// 1 / range.
     scale: f32,
     /// What is shown over the part of the range, by that part.
-    shown: Octaves,
+    shown: Octaves<CURVE_BITS>,
     /// Above the foot.
-    decode: Octaves,
-    encode: Octaves,
+    decode: Octaves<DECODE_BITS>,
+    encode: Octaves<ENCODE_BITS>,
 }
 
 impl ToneTable {
-    /// Tabulates a curve: about 40 000 nodes, a few milliseconds.
+    /// Tabulates a curve: about 70 000 nodes, a few milliseconds.
     pub fn new(curve: &ToneCurve) -> Self {
         let range = curve.range();
         let [decode, encode] = FOOT_OCTAVES;

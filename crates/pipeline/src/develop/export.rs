@@ -1,11 +1,12 @@
 //! The picture by any settings as a file: for a screen, for paper, for going on elsewhere.
 
+use std::convert::Infallible;
 use std::path::Path;
 
 use nightloom_outing::PictureSettings;
 use nightloom_raster::atomic::write_whole;
 use nightloom_raster::colour::{apply_matrix, rec2020_to_srgb, srgb_decode, srgb_encode};
-use nightloom_raster::resize::AreaReducer;
+use nightloom_raster::resize::reduce_rows;
 use nightloom_raster::write::{WriteError, jpeg_bytes, png_bytes, write_tiff16};
 use nightloom_raster::{Plane, Rgb, icc};
 use rayon::prelude::*;
@@ -164,21 +165,21 @@ fn whole(path: &Path, bytes: &[u8]) -> Result<(), ExportError> {
 
 /// At most `long` pixels long, reduced in light.
 fn reduced(picture: Rgb, long: usize) -> Rgb {
-    let width = picture.width();
-    let mut reducer = AreaReducer::new(width, picture.height(), long, 3);
-    let mut line = vec![0.0; width * 3];
-    for y in 0..picture.height() {
+    let row = |y: usize, out: &mut [f32]| {
         let rows = picture.planes().each_ref().map(|p| p.row(y));
-        line.par_chunks_exact_mut(3).enumerate().for_each(|(x, pixel)| {
+        for (x, pixel) in out.chunks_exact_mut(3).enumerate() {
             pixel
                 .iter_mut()
                 .zip(rows)
                 .for_each(|(o, row)| *o = srgb_decode(row[x]));
-        });
-        reducer.push_row(&line);
-    }
-    let (width, height) = reducer.size();
-    let pixels = reducer.finish();
+        }
+        Ok::<_, Infallible>(())
+    };
+    let small = match reduce_rows((picture.width(), picture.height()), long, 3, row) {
+        Ok(small) => small,
+        Err(never) => match never {},
+    };
+    let (width, height, pixels) = (small.width, small.height, small.samples);
     let plane = |c: usize| {
         let values = pixels.iter().skip(c).step_by(3).map(|v| srgb_encode(*v));
         Plane::from_vec(width, height, values.collect())

@@ -22,11 +22,11 @@ pub(crate) const STEP: &str = "develop";
 
 /// What the journal keeps: work files by their names inside the outing, and the facts.
 #[derive(Clone, Debug, Serialize, Deserialize)]
-pub(super) struct Kept {
+pub(crate) struct Kept {
     /// Three planes of the sky, then the same without its noise.
-    pub(super) sky: String,
+    pub(crate) sky: String,
     /// The same of the land, then the matte.
-    pub(super) land: Option<String>,
+    pub(crate) land: Option<String>,
     /// Knots of the background's model.
     pub(super) smooth: Option<String>,
     /// The sky without its stars: light and weight.
@@ -150,7 +150,7 @@ impl Kept {
     }
 
     /// The facts with their model and cells.
-    pub(super) fn told(&self, folder: &Path) -> Result<Told, std::io::Error> {
+    pub(crate) fn told(&self, folder: &Path) -> Result<Told, std::io::Error> {
         let facts = self.facts.clone();
         let open = |name: &String| WorkFile::open(&folder.join(name));
         let [width, height] = facts.size_px;
