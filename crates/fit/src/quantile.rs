@@ -22,15 +22,19 @@ pub trait Real: Copy + PartialOrd {
 macro_rules! real {
     ($of:ty) => {
         impl Real for $of {
+            #[inline(always)]
             fn order(&self, other: &Self) -> Ordering {
                 self.total_cmp(other)
             }
+            #[inline(always)]
             fn is_known(self) -> bool {
                 self.is_finite()
             }
+            #[inline(always)]
             fn towards(self, other: Self, part: f64) -> Self {
                 (1.0 - part) as $of * self + part as $of * other
             }
+            #[inline(always)]
             fn distance(self, other: Self) -> Self {
                 (self - other).abs()
             }
@@ -72,7 +76,8 @@ pub fn quantile<T: Real>(values: &mut [T], part: f64) -> Option<T> {
     let (_, low, above) = values.select_nth_unstable_by(at, T::order);
     let low = *low;
     // What lies at or above the place holds the next value as its least.
-    let next = above.iter().copied().min_by(T::order).filter(|_| over > 0.0);
+    let next = || above.iter().copied().min_by(T::order);
+    let next = if over > 0.0 { next() } else { None };
     Some(next.map_or(low, |next| low.towards(next, over)))
 }
 

@@ -15,6 +15,7 @@ use crate::context::Context;
 use crate::door::Door;
 use crate::failure::Failure;
 use crate::out;
+use crate::profile::{Profiled, may_hold};
 
 /// `nightloom build`.
 #[derive(Args, Debug)]
@@ -24,11 +25,17 @@ pub(crate) struct BuildArgs {
     /// Take the folder although it looks like no single night's: a disk, a home, thousands of pictures.
     #[arg(long)]
     yes: bool,
+    /// Write what each step cost (time, processor time, bytes, memory), as JSON.
+    #[arg(long, value_name = "FILE")]
+    profile: Option<PathBuf>,
 }
 
 pub(crate) fn run(args: &BuildArgs, context: &Context) -> Result<Value, Failure> {
     meant(&args.folder, args.yes, context)?;
-    let report = make(&args.folder, &context.door)?;
+    let report = match &args.profile {
+        Some(file) => with_profile(&args.folder, file, context)?,
+        None => make(&args.folder, &context.door)?,
+    };
     tell(&report, context.json);
     Ok(out::value(&report))
 }
@@ -56,6 +63,16 @@ pub(crate) fn meant(folder: &Path, yes: bool, context: &Context) -> Result<(), F
 pub(crate) fn make(folder: &Path, door: &Door) -> Result<BuildReport, Failure> {
     let report = made(folder, door);
     door.end_of_job();
+    report
+}
+
+/// The same, with a profile of it, also of a build that comes to nothing.
+fn with_profile(folder: &Path, file: &Path, context: &Context) -> Result<BuildReport, Failure> {
+    may_hold(file)?;
+    let world = Profiled::new(&*context.door);
+    let report = made(folder, &world);
+    context.door.end_of_job();
+    world.write(file, context.json)?;
     report
 }
 

@@ -22,6 +22,7 @@ mod night;
 mod out;
 mod place;
 mod pole;
+mod profile;
 mod sensor;
 mod serve;
 mod sheet;

@@ -21,6 +21,8 @@ mod check;
 mod circles;
 #[path = "all/command_line.rs"]
 mod command_line;
+#[path = "all/develop.rs"]
+mod develop;
 #[path = "all/dropped.rs"]
 mod dropped;
 #[path = "all/fuzz.rs"]
@@ -43,6 +45,8 @@ mod nights;
 mod pages;
 #[path = "all/placement.rs"]
 mod placement;
+#[path = "all/profile.rs"]
+mod profile;
 #[path = "all/sensor.rs"]
 mod sensor;
 #[path = "all/share.rs"]

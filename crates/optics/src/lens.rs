@@ -61,6 +61,7 @@ impl Lens {
 
     /// The pixel that a direction in the camera frame falls on, or `None` where the projection
     /// does not reach (behind a rectilinear lens) or the distortion polynomial has folded back.
+    #[inline]
     pub fn project(&self, direction: &Vector3<f64>) -> Option<[f64; 2]> {
         let across = direction.x.hypot(direction.y);
         let theta = across.atan2(direction.z);
@@ -81,6 +82,7 @@ impl Lens {
     /// The direction in the camera frame that a pixel looks along.
     ///
     /// `None` outside the image circle of the projection.
+    #[inline]
     pub fn unproject(&self, pixel: [f64; 2]) -> Option<Unit<Vector3<f64>>> {
         let x = (pixel[0] - self.centre_px[0]) / self.focal_px;
         let y = (pixel[1] - self.centre_px[1]) / self.focal_px;

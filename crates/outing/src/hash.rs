@@ -6,6 +6,10 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
+/// Bytes read at a time, and from how many on threads share a piece.
+const PIECE: usize = 4 << 20;
+const WORTH_SHARING: usize = 1 << 20;
+
 /// A 256-bit content hash, written as 64 hexadecimal digits.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct Digest([u8; 32]);
@@ -60,11 +64,12 @@ pub fn hash_bytes(bytes: &[u8]) -> Digest {
 pub fn hash_file(path: &Path) -> io::Result<Digest> {
     let mut file = nightloom_raster::open_regular(path)?;
     let mut hasher = blake3::Hasher::new();
-    let mut piece = vec![0; 1 << 20];
+    let mut piece = vec![0; PIECE];
     loop {
         match file.read(&mut piece) {
             Ok(0) => return Ok(Digest(*hasher.finalize().as_bytes())),
-            Ok(n) => hasher.update(&piece[..n]),
+            Ok(n) if n < WORTH_SHARING => hasher.update(&piece[..n]),
+            Ok(n) => hasher.update_rayon(&piece[..n]),
             Err(e) if e.kind() == io::ErrorKind::Interrupted => continue,
             Err(e) => return Err(e),
         };

@@ -39,7 +39,7 @@ pub use discover::{Discovery, Found, OUTING_TOML, RESULTS, WORK, discover};
 pub use error::{FolderError, SettingFault, SettingsError};
 pub use file::{
     Filled, check_frame_names, markdown, offset_seconds, option_in, options, parse_settings, read_settings,
-    real, template, with_option,
+    real, template, with_frame, with_option,
 };
 pub use hash::{Digest, hash_bytes, hash_file};
 pub use likely::check_likely;

@@ -277,6 +277,18 @@ pub struct PictureSettings {
     pub white: White,
     /// The land's brightness against what was recorded, in stops.
     pub land_stops: f64,
+    /// The sky's brightness against what the look and stretch make of it, in stops.
+    pub sky_stops: f64,
+    /// How much of the curve's bend about the sky's level there is: 1 as the look has it.
+    pub contrast: f64,
+    /// By what share of the sky's light black lies higher than usual.
+    pub black_point: f64,
+    /// By how many stops display white lies higher than usual.
+    pub white_point: f64,
+    /// How much warmer the light is shown, mired.
+    pub temperature: f64,
+    /// How much greener it is shown, thousandths of Duv.
+    pub tint: f64,
     /// Whether the canvas grows where the sky reaches beyond the land frame.
     pub grow: bool,
     /// What is kept of the full canvas.
@@ -295,6 +307,12 @@ impl Default for PictureSettings {
             saturation: 1.0,
             white: White::Stars,
             land_stops: 0.0,
+            sky_stops: 0.0,
+            contrast: 1.0,
+            black_point: 0.0,
+            white_point: 0.0,
+            temperature: 0.0,
+            tint: 0.0,
             grow: true,
             crop: Crop::Covered,
         }

@@ -34,7 +34,7 @@ impl Role {
         }
     }
     /// The role of that word.
-    pub(crate) fn from_word(word: &str) -> Option<Self> {
+    pub fn from_word(word: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|r| r.word() == word)
     }
 }

@@ -18,6 +18,7 @@ function say(sentence) {
 async function save(field) {
   const { section, key } = field.dataset;
   const value = field.value.trim();
+  if (field.dataset.wants) return savePlace(field);
   if (value === field.dataset.was) return mark(field, "", false);
   try {
     const told = await send("/settings", { section, key, was: field.dataset.was, value });
@@ -28,6 +29,32 @@ async function save(field) {
   } catch (error) {
     mark(field, error.message, true);
   }
+}
+
+// Latitude and longitude go together: one alone waits for the other, and is no fault.
+async function savePlace(field) {
+  const [latitude, longitude] = ["latitude_deg", "longitude_deg"].map((key) => document.getElementById(`site.${key}`));
+  const both = [latitude, longitude];
+  const typed = both.map((f) => f.value.trim());
+  if (both.every((f, i) => f.dataset.was === typed[i])) return both.forEach((f) => mark(f, "", false));
+  // One that is emptied takes the other with it.
+  const emptied = both.find((f, i) => f.dataset.was && !typed[i]);
+  if (emptied && emptied === field) both.forEach((f) => { f.value = ""; });
+  const alone = both.filter((f) => f.value.trim());
+  const inOne = alone[0] === latitude && /[\d°'"NS][\s,;]+[-\d]/i.test(typed[0]);
+  if (alone.length === 1 && !inOne) return mark(alone[0], alone[0].dataset.wants, false);
+  try {
+    const [north, east] = both.map((f) => ({ was: f.dataset.was, value: f.value.trim() }));
+    const told = await send("/settings/place", { latitude: north, longitude: east });
+    both.forEach((f, i) => {
+      f.value = f.dataset.was = [told.latitude, told.longitude][i];
+      mark(f, i ? "" : words.saved, false);
+    });
+    document.documentElement.dataset.version = told.version;
+  } catch (error) {
+    mark(field, error.message, true);
+  }
+  return undefined;
 }
 
 function mark(field, sentence, wrong) {

@@ -9,7 +9,7 @@ class Build extends HTMLElement {
     this.bar = this.querySelector("progress");
     this.words = this.querySelector("[role=status]");
     this.notes = this.querySelector(".notes");
-    this.start.addEventListener("click", () => this.ask("/build", true));
+    this.start.addEventListener("click", () => this.begin());
     this.stop.addEventListener("click", () => this.ask("/build/stop", true));
     this.hear = (event) => this.told(event.detail);
     document.addEventListener("outing", this.hear);
@@ -17,6 +17,20 @@ class Build extends HTMLElement {
 
   disconnectedCallback() {
     document.removeEventListener("outing", this.hear);
+  }
+
+  // What is still in hand on the page is kept first.
+  async begin() {
+    const wait = [];
+    document.dispatchEvent(new CustomEvent("before-build", { detail: { wait } }));
+    try {
+      await Promise.all(wait);
+    } catch (error) {
+      this.shown.hidden = false;
+      this.words.textContent = error.message;
+      return;
+    }
+    await this.ask("/build", true);
   }
 
   async ask(path, running) {
@@ -50,7 +64,8 @@ class Build extends HTMLElement {
       this.bar.value = news.ok ? 1 : this.bar.value;
       this.words.textContent = news.words;
       this.dataset.ended = news.ok ? "made" : "not-made";
-      if (news.ok) location.reload();
+      // A page that shows a picture already brings the new one in by itself.
+      if (news.ok && !document.querySelector("nl-viewer")) location.reload();
     }
   }
 }

@@ -1,4 +1,5 @@
 // The sheet of frames while they land: each new one comes in at its place, and the course of the night is told anew.
+import { send } from "./send.js";
 import { waits } from "./verdict.js";
 
 const FEW = 8;
@@ -13,6 +14,24 @@ class Frames extends HTMLElement {
     document.addEventListener("judged", this.judged);
     this.missed = () => this.catchUp();
     document.addEventListener("missed", this.missed);
+    this.addEventListener("change", (e) => this.say(e.target.closest(".say")));
+  }
+
+  // What is said of a frame goes into the outing's settings.
+  async say(row) {
+    if (!row) return;
+    const [role, used] = ["role", "use"].map((name) => row.querySelector(`[name=${name}]`));
+    const said = row.querySelector(".said");
+    try {
+      const told = await send("/frames/say", { name: row.closest("li").dataset.name, was: [row.dataset.role, row.dataset.use], role: role.value, used: used.value });
+      row.dataset.role = role.value;
+      row.dataset.use = used.value;
+      said.textContent = told.words;
+    } catch (error) {
+      role.value = row.dataset.role;
+      used.value = row.dataset.use;
+      said.textContent = error.message;
+    }
   }
 
   disconnectedCallback() {
@@ -26,6 +45,8 @@ class Frames extends HTMLElement {
   }
 
   async told({ what, name }) {
+    // One frame looked at closely is no sheet.
+    if (this.sheet.classList.contains("single")) return;
     if (what === "frame-gone") this.place(name)?.remove();
     if (what !== "frame") return;
     const answer = await fetch(`/frames/item?name=${encodeURIComponent(name)}`);
@@ -34,8 +55,8 @@ class Frames extends HTMLElement {
     const item = document.importNode(page.querySelector("li"), true);
     item.toggleAttribute("data-new", true);
     this.place(name)?.remove();
-    const after = [...this.sheet.children].find((other) => other.dataset.name > name);
-    this.sheet.insertBefore(item, after ?? null);
+    // Frames stand in the order in which they were taken: what lands is the latest.
+    this.sheet.append(item);
     // What has just landed is judged whether it is in sight or not, unless a whole card lands.
     if (waits() < FEW) item.querySelector("nl-verdict")?.soon();
     this.querySelector(".none").hidden = true;
@@ -43,6 +64,7 @@ class Frames extends HTMLElement {
 
   // What landed or went while no news came.
   async catchUp() {
+    if (this.sheet.classList.contains("single")) return;
     const page = new DOMParser().parseFromString(await (await fetch("/frames")).text(), "text/html");
     const there = [...page.querySelectorAll("nl-frames ul.sheet > li")].map((item) => item.dataset.name);
     const here = [...this.sheet.children].map((item) => item.dataset.name);

@@ -25,14 +25,26 @@ export class Tiles {
     this.name = name;
     this.changed = changed;
     this.held = new Map();
+    this.old = new Map();
     this.lift = 0;
   }
 
+  // Asks what the picture is now. One of other content has tiles of its own; the old ones show until those are there.
   async open() {
     const answer = await fetch(`/pixels?name=${encodeURIComponent(this.name)}`);
     const about = await answer.json();
     if (!answer.ok) throw new Error(about.error);
+    if (this.about && about.version !== this.about.version) {
+      const same = about.width_px === this.about.width_px && about.height_px === this.about.height_px;
+      this.old = same ? this.held : new Map();
+      this.held = new Map();
+    }
     this.about = about;
+  }
+
+  // Whether all that was last drawn is there and of the present content.
+  get settled() {
+    return Boolean(this.about) && [...this.held.values()].every((tile) => tile.complete);
   }
 
   // From coarse to fine: what is not there yet shows through from below.
@@ -44,14 +56,19 @@ export class Tiles {
     for (let level = about.levels - 1; level >= wanted; level -= 1) {
       const ask = level === wanted || level === about.levels - 1;
       eachTile(about, level, view, pen.canvas, (x, y, left, top, by) => {
-        const tile = this.tile(level, x, y, ask);
+        const fresh = this.tile(level, x, y, ask);
+        const tile = fresh?.complete && fresh.naturalWidth ? fresh : this.old.get(this.key(level, x, y));
         if (tile?.complete && tile.naturalWidth) pen.drawImage(tile, left, top, tile.naturalWidth * by, tile.naturalHeight * by);
       });
     }
   }
 
+  key(level, x, y) {
+    return `${level}/${x}/${y}/${this.lift}`;
+  }
+
   tile(level, x, y, ask) {
-    const key = `${level}/${x}/${y}/${this.lift}`;
+    const key = this.key(level, x, y);
     const known = this.held.get(key);
     if (known || !ask) return known;
     const tile = new Image();
@@ -59,10 +76,17 @@ export class Tiles {
       this.ready ??= performance.now();
       this.changed();
     };
-    tile.src = `/pixels/tile?name=${encodeURIComponent(this.name)}&level=${level}&x=${x}&y=${y}&lift=${this.lift}&look=${document.documentElement.dataset.look}`;
+    // One that is refused belongs to a picture that is no more: ask which there is.
+    tile.onerror = () => this.gone();
+    tile.src = `/pixels/tile?name=${encodeURIComponent(this.name)}&version=${this.about.version}&level=${level}&x=${x}&y=${y}&lift=${this.lift}&look=${document.documentElement.dataset.look}`;
     this.held.set(key, tile);
     if (this.held.size > HELD) this.held.delete(this.held.keys().next().value);
     return tile;
+  }
+
+  gone() {
+    clearTimeout(this.asking);
+    this.asking = setTimeout(() => this.open().then(this.changed, () => {}), 400);
   }
 }
 

@@ -2,16 +2,18 @@
 
 use std::collections::BTreeSet;
 use std::fs;
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
+use nightloom_raster::atomic::write_checked;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 use super::error::BuildError;
 use super::report::StepCounts;
 use crate::journal::{Journal, Output, is_own_file};
-use nightloom_outing::Digest;
 use nightloom_outing::WORK;
+use nightloom_outing::{Digest, hash_bytes};
 use nightloom_outing::{Step, World};
 
 /// Folder of the work files inside the work folder.
@@ -109,12 +111,58 @@ impl<'a> Bench<'a> {
         Ok((name, path))
     }
 
+    /// The work files that this build rests on so far.
+    pub(super) fn in_use(&self) -> &BTreeSet<String> {
+        &self.in_use
+    }
+
+    /// Rests on work files that something kept rests on.
+    pub(super) fn use_again(&mut self, names: impl IntoIterator<Item = String>) {
+        self.in_use.extend(names);
+    }
+
     /// The data of a step done before with the same key, its outputs unchanged.
     pub(super) fn kept<T: DeserializeOwned>(&mut self, step: &str, key: Digest) -> Option<T> {
         let data = self.journal.fresh(step, key)?.data.clone();
         let kept = serde_json::from_value(data).ok()?;
         self.steps.kept += 1;
         Some(kept)
+    }
+
+    /// The same of what is too large for the journal and lies in a file of its own.
+    pub(super) fn kept_in_file<T: DeserializeOwned>(
+        &mut self,
+        step: &str,
+        key: Digest,
+    ) -> Result<Option<T>, BuildError> {
+        let (name, path) = self.work_file(step, key, "json")?;
+        let Some(entry) = self.journal.fresh(step, key) else {
+            return Ok(None);
+        };
+        let expected = entry.outputs.iter().find(|o| o.path == name).map(|o| o.hash);
+        let text = fs::read(&path).unwrap_or_default();
+        let sound = expected == Some(hash_bytes(&text));
+        let kept = sound.then(|| serde_json::from_slice(&text).ok()).flatten();
+        self.steps.kept += usize::from(kept.is_some());
+        Ok(kept)
+    }
+
+    /// Records a finished step whose results go into a file of their own.
+    pub(super) fn keep_in_file<T: Serialize>(
+        &mut self,
+        step: &str,
+        key: Digest,
+        data: &T,
+    ) -> Result<(), BuildError> {
+        let (name, path) = self.work_file(step, key, "json")?;
+        let text = serde_json::to_vec(data).map_err(BuildError::internal)?;
+        write_checked(&path, |file| file.write_all(&text)).map_err(|e| BuildError::write(&path, &e))?;
+        let output = Output {
+            path: name,
+            hash: hash_bytes(&text),
+            bytes: text.len() as u64,
+        };
+        self.done_with(step, key, vec![output], &serde_json::Value::Null)
     }
 
     /// Records a finished step.

@@ -7,16 +7,17 @@
 
 use std::path::Path;
 
-use nightloom_outing::{Digest, RESULTS, Role, Settings, World};
+use nightloom_outing::{Digest, PictureSettings, RESULTS, Role, Settings, World};
 use nightloom_sky::Skyline;
 use nightloom_stars::Verdict;
 
+use crate::base::Base;
 use crate::beforehand::site_skyline;
 use crate::bench::Bench;
 use crate::error::BuildError;
 use crate::hints::LandHints;
 use crate::inventory::Item;
-use crate::journal::{Journal, StepKey};
+use crate::journal::{Journal, Output, StepKey};
 use crate::land_choice::{self, Chosen, Light, Worth};
 use crate::masters::Masters;
 use crate::prepare::{Prepared, Ready};
@@ -25,10 +26,11 @@ use crate::scene::Scene;
 use crate::setting::Setting;
 use crate::times::Times;
 use crate::track::Tracked;
-use crate::{fall_off, inventory, masters, prepare, results, track, units};
+use crate::verdicts::write_page;
+use crate::{fall_off, inventory, masters, prepare, results, track, units, versions};
 
 /// Version of what follows the stacks; raise it when the same stacks would give other pictures.
-const PICTURE_VERSION: u32 = 10;
+const PICTURE_VERSION: u32 = 11;
 
 /// Makes the picture of the outing in `folder`.
 ///
@@ -38,13 +40,13 @@ pub fn build(folder: &Path, settings: &Settings, world: &dyn World) -> Result<Bu
     let started = world.seconds();
     let journal = Journal::open(folder, world.now())?;
     let mut bench = Bench::new(world, journal);
-    let mut report = match build_once(&mut bench, folder, settings) {
+    let mut report = match build_once(&mut bench, folder, settings, started) {
         // What a work file holds is only looked at when it is read: one that is damaged is made again.
         Err(BuildError::Work(_) | BuildError::Read { .. } | BuildError::Internal { .. })
             if bench.remove_damaged() =>
         {
             bench.begin_again();
-            build_once(&mut bench, folder, settings)
+            build_once(&mut bench, folder, settings, started)
         }
         other => other,
     }
@@ -55,7 +57,12 @@ pub fn build(folder: &Path, settings: &Settings, world: &dyn World) -> Result<Bu
     Ok(report)
 }
 
-fn build_once(bench: &mut Bench<'_>, folder: &Path, settings: &Settings) -> Result<BuildReport, BuildError> {
+fn build_once(
+    bench: &mut Bench<'_>,
+    folder: &Path,
+    settings: &Settings,
+    started: f64,
+) -> Result<BuildReport, BuildError> {
     bench.stage(0.0, 0.05)?;
     let mut items = inventory::inventory(bench, settings)?;
     let hints = match LandHints::read(folder) {
@@ -74,7 +81,31 @@ fn build_once(bench: &mut Bench<'_>, folder: &Path, settings: &Settings) -> Resu
     match bench.kept::<BuildReport>("picture", key) {
         // The folder may have been moved since.
         Some(report) => Ok(report.in_folder(&folder.join(RESULTS))),
-        None => make(bench, settings, &mut items, &known, folder, key),
+        None => {
+            let report = make(bench, settings, &mut items, &known, folder, key)?;
+            let finished = (key, bench.world.now(), bench.world.seconds() - started);
+            if let Err(error) = versions::keep(folder, &settings.picture, &report, finished) {
+                bench.warn(format!(
+                    "This picture could not be kept as a version ({error}); check the room left on the disk."
+                ));
+            }
+            Ok(report)
+        }
+    }
+}
+
+/// The settings without those of the development, which the layers do not depend on.
+fn undeveloped(settings: &Settings) -> Settings {
+    let usual = PictureSettings::default();
+    let picture = PictureSettings {
+        white: settings.picture.white,
+        grow: settings.picture.grow,
+        crop: settings.picture.crop,
+        ..usual
+    };
+    Settings {
+        picture,
+        ..settings.clone()
     }
 }
 
@@ -105,6 +136,12 @@ fn make(
     key: Digest,
 ) -> Result<BuildReport, BuildError> {
     let results = results::begin(folder)?;
+    let layers_key = picture_key(&undeveloped(settings), items, known);
+    if let Some((base, layers)) = Base::kept(bench, folder, layers_key)? {
+        let report = base.developed(bench, settings, items, &layers, &results)?;
+        return Ok(delivered(bench, folder, key, report)?.0);
+    }
+    let said = bench.warnings.len();
     bench.stage(0.05, 0.15)?;
     let mut masters = masters::masters(bench, settings, items)?;
     bench.stage(0.15, 0.42)?;
@@ -136,6 +173,19 @@ fn make(
     let unit = units::common(tracked.used().map(|i| tracked.units[i]));
     let land_units = land_units(&land_told);
     let lights = land_choice::lights(&land_frames, &land_units, &times, tracked.site.as_ref());
+    // Layers without a frame that may be there the next time are no other build's.
+    let away: Vec<&str> = items
+        .iter()
+        .filter(|i| i.passing)
+        .map(|i| i.name.as_str())
+        .collect();
+    let own_key = match away.is_empty() {
+        true => layers_key,
+        false => StepKey::new("incomplete", 1)
+            .input("layers", layers_key)
+            .settings(&away)
+            .finish(),
+    };
     let scene = Scene {
         settings,
         items,
@@ -158,19 +208,38 @@ fn make(
             settings,
             &lights,
         )?,
+        layers_key: own_key,
     };
     let made = scene.picture(bench, &results)?;
     bench.stage(0.97, 1.0)?;
-    let report = scene.report(bench, &results, made)?;
+    let (report, shows) = scene.report(bench, made);
+    write_page(bench, settings, items, &report, shows.clone())?;
+    let (told, outputs) = delivered(bench, folder, key, report)?;
+    if told.incomplete.is_empty() {
+        Base::keep(bench, layers_key, (&told, shows), said, &outputs)?;
+    }
+    bench.tidy();
+    Ok(told)
+}
+
+/// Brings the results in and puts the picture into the journal.
+fn delivered(
+    bench: &mut Bench<'_>,
+    folder: &Path,
+    key: Digest,
+    report: BuildReport,
+) -> Result<(BuildReport, Vec<Output>), BuildError> {
+    bench.stage(0.97, 1.0)?;
     let report = report.in_folder(&folder.join(RESULTS));
+    bench.show("Bringing the results in", 0.9, "")?;
     let (kept_beside, outputs) = results::bring_in(bench, folder, &report.outputs.names(), key)?;
     let mut report = tell_incomplete(bench, report);
     if report.incomplete.is_empty() {
-        bench.done_with("picture", key, outputs, &report)?;
+        bench.done_with("picture", key, outputs.clone(), &report)?;
     }
     bench.tidy();
     report.warnings.extend(kept_beside);
-    Ok(report)
+    Ok((report, outputs))
 }
 
 /// Says that the picture is not what its frames make.

@@ -1,22 +1,27 @@
 //! The results: picture, layers, planes, linear stack, preview, written beside their place (see `results`).
 
 use std::path::{Path, PathBuf};
+use std::thread::{self, ScopedJoinHandle};
 
-use nightloom_raster::colour::{apply_matrix, rec2020_to_srgb, srgb_decode, srgb_encode};
-use nightloom_raster::resize::AreaReducer;
+use nightloom_raster::colour::{apply_matrix, rec2020_to_srgb, srgb_encode};
+use nightloom_raster::resize::reduce_rows;
 use nightloom_raster::write::{
     CompositeOp, FitsValue, OraImage, OraLayer, TiffSettings, TiffShape, jpeg_bytes, to_u16, write_fits_f32,
     write_ora, write_tiff16, write_tiff16_rows,
 };
 use nightloom_raster::{Plane, Rgb, icc, resize_area_plane};
+use rayon::prelude::*;
 
 use super::bench::Bench;
 use super::error::BuildError;
 use super::finish::Finished;
 use super::report::Outputs;
+use super::shown::{self, Shown};
 
 /// Longest side of the preview.
 const PREVIEW_PX: usize = 2400;
+/// Longest side of the report's picture.
+const REPORT_PX: usize = 1800;
 /// Longest side of the report's small maps.
 const MAP_PX: usize = 900;
 
@@ -76,127 +81,108 @@ pub(super) fn coverage(folder: &Path, coverage: &Plane) -> Result<PathBuf, Build
     Ok(path)
 }
 
-/// Writes everything that shows the finished picture.
+/// Writes the matte as it was drawn, 0 land to 65535 sky.
+pub(super) fn matte(folder: &Path, alpha: &Plane) -> Result<PathBuf, BuildError> {
+    let path = folder.join("matte.tif");
+    let description = "Matte, 0 land to 65535 sky";
+    write_tiff16(&path, &[alpha], &icc::grey_linear(), description).map_err(BuildError::internal)?;
+    Ok(path)
+}
+
+/// Writes everything that shows the finished picture, the files beside each other; and the picture for the report.
 pub(super) fn pictures(
     bench: &Bench<'_>,
     folder: &Path,
     finished: &Finished,
     has_land: bool,
-) -> Result<Outputs, BuildError> {
-    let alpha = &finished.joined.alpha;
-    let (width, height) = (alpha.width(), alpha.height());
-    let profile = icc::rec2020_srgb_curve();
-    let shape = TiffShape {
-        width,
-        height,
-        channels: 3,
-    };
+) -> Result<(Outputs, Vec<u8>), BuildError> {
     let stage = "Writing the picture";
-    let tiff = |name: &str, description: &str, rows: &dyn nightloom_raster::write::Rows16| {
+    bench.show(stage, 0.0, "")?;
+    let shown = &Shown::of(finished, has_land);
+    bench.show(stage, 0.2, "")?;
+    let profile = &icc::rec2020_srgb_curve();
+    let light = &shown::light();
+    let tiff = |name: &str, description: &str, samples: &[u16]| {
         let path = folder.join(name);
-        write_tiff16_rows(&path, shape, &profile, description, TiffSettings::default(), rows)
+        let shape = TiffShape {
+            width: shown.width,
+            height: shown.height,
+            channels: 3,
+        };
+        let rows = |y: usize, out: &mut [u16]| {
+            out.copy_from_slice(shown.row(samples, y));
+            Ok(())
+        };
+        write_tiff16_rows(&path, shape, profile, description, TiffSettings::default(), &rows)
             .map_err(BuildError::internal)?;
         Ok::<_, BuildError>(path)
     };
-    let picture_rows = |y: usize, out: &mut [u16]| {
-        interleaved(out, |rows| finished.picture_row(y, rows));
-        Ok(())
+    let tiff = &tiff;
+    let preview = || {
+        let path = folder.join("preview.jpg");
+        let jpeg = small_jpeg(shown, light, PREVIEW_PX, 90)?;
+        nightloom_raster::atomic::write_whole(&path, |f| std::io::Write::write_all(f, &jpeg))
+            .map_err(|e| BuildError::write(&path, &e))?;
+        Ok::<_, BuildError>(path)
     };
-    let sky_rows = |y: usize, out: &mut [u16]| {
-        interleaved(out, |rows| finished.layer_row(&finished.joined.sky, y, rows));
-        Ok(())
-    };
-    let land_rows = |y: usize, out: &mut [u16]| {
-        interleaved(out, |rows| finished.layer_row(&finished.joined.land, y, rows));
-        Ok(())
-    };
-    bench.show(stage, 0.0, "picture.tif")?;
-    let picture = tiff("picture.tif", "The finished picture", &picture_rows)?;
-    bench.show(stage, 0.15, "sky.tif")?;
-    let sky = tiff("sky.tif", "Sky layer", &sky_rows)?;
-    bench.show(stage, 0.3, "land.tif")?;
-    let land = if has_land {
-        Some(tiff("land.tif", "Land layer", &land_rows)?)
-    } else {
-        None
-    };
-    let matte = folder.join("matte.tif");
-    write_tiff16(
-        &matte,
-        &[alpha],
-        &icc::grey_linear(),
-        "Matte, 0 land to 65535 sky",
-    )
-    .map_err(BuildError::internal)?;
-    bench.show(stage, 0.45, "layers.ora")?;
-    let layers = layers(folder, finished, has_land, &profile, &picture_rows)?;
-    bench.show(stage, 0.9, "preview.jpg")?;
-    let preview = folder.join("preview.jpg");
-    let jpeg = preview_jpeg(finished)?;
-    nightloom_raster::atomic::write_whole(&preview, |f| std::io::Write::write_all(f, &jpeg))
-        .map_err(|e| BuildError::write(&preview, &e))?;
-    Ok(Outputs {
-        picture: Some(picture),
-        layers: Some(layers),
-        preview: Some(preview),
-        matte: Some(matte),
-        sky: Some(sky),
-        land,
-        ..Outputs::default()
+    // Most of the time goes into waiting for the disk: each file has a thread of its own for that.
+    thread::scope(|scope| {
+        let layers = scope.spawn(|| layers(folder, finished, shown, profile));
+        let picture = scope.spawn(|| tiff("picture.tif", "The finished picture", &shown.picture));
+        let sky = scope.spawn(|| tiff("sky.tif", "Sky layer", &shown.sky));
+        let land = shown.land.as_deref();
+        let land = land.map(|land| scope.spawn(|| tiff("land.tif", "Land layer", land)));
+        let preview = scope.spawn(preview);
+        let report = small_jpeg(shown, light, REPORT_PX, 88)?;
+        let outputs = Outputs {
+            picture: Some(ended(picture)?),
+            layers: Some(ended(layers)?),
+            preview: Some(ended(preview)?),
+            sky: Some(ended(sky)?),
+            land: land.map(ended).transpose()?,
+            ..Outputs::default()
+        };
+        Ok((outputs, report))
     })
 }
 
-/// Fills a row of interleaved samples from three rows of 0..1.
-fn interleaved(out: &mut [u16], fill: impl FnOnce(&mut [Vec<f32>; 3])) {
-    let mut rows: [Vec<f32>; 3] = Default::default();
-    fill(&mut rows);
-    for (x, pixel) in out.chunks_exact_mut(3).enumerate() {
-        pixel
-            .iter_mut()
-            .zip(&rows)
-            .for_each(|(o, row)| *o = to_u16(row[x]));
-    }
+/// What a thread came to; a panic goes on here.
+pub(super) fn ended<T>(thread: ScopedJoinHandle<'_, T>) -> T {
+    thread
+        .join()
+        .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
 }
 
-fn layers(
-    folder: &Path,
-    finished: &Finished,
-    has_land: bool,
-    profile: &[u8],
-    merged: &dyn nightloom_raster::write::Rows16,
-) -> Result<PathBuf, BuildError> {
+fn layers(folder: &Path, finished: &Finished, shown: &Shown, profile: &[u8]) -> Result<PathBuf, BuildError> {
     let path = folder.join("layers.ora");
     let alpha = &finished.joined.alpha;
-    let (width, height) = (alpha.width(), alpha.height());
-    let with_alpha = |out: &mut [u16], fill: &dyn Fn(&mut [Vec<f32>; 3]), opacity: &dyn Fn(usize) -> f32| {
-        let mut rows: [Vec<f32>; 3] = Default::default();
-        fill(&mut rows);
-        for (x, pixel) in out.chunks_exact_mut(4).enumerate() {
-            pixel[..3]
-                .iter_mut()
-                .zip(&rows)
-                .for_each(|(o, row)| *o = to_u16(row[x]));
+    let (width, height) = (shown.width, shown.height);
+    let with_alpha = |samples: &[u16], out: &mut [u16], opacity: &dyn Fn(usize) -> f32| {
+        let pixels = out.as_chunks_mut::<4>().0.iter_mut();
+        for (x, (pixel, own)) in pixels.zip(samples.as_chunks::<3>().0).enumerate() {
+            pixel[..3].copy_from_slice(own);
             pixel[3] = to_u16(opacity(x));
         }
     };
     let land = |y: usize, out: &mut [u16]| {
-        with_alpha(
-            out,
-            &|rows| finished.layer_row(&finished.joined.land, y, rows),
-            &|x| 1.0 - alpha.at(x, y),
-        );
+        if let Some(land) = &shown.land {
+            with_alpha(shown.row(land, y), out, &|x| 1.0 - alpha.at(x, y));
+        }
         Ok(())
     };
     let sky = |y: usize, out: &mut [u16]| {
-        with_alpha(
-            out,
-            &|rows| finished.layer_row(&finished.joined.sky, y, rows),
-            &|_| 1.0,
-        );
+        with_alpha(shown.row(&shown.sky, y), out, &|_| 1.0);
         Ok(())
     };
     let background = |y: usize, out: &mut [u16]| {
-        with_alpha(out, &|rows| finished.background_row(y, rows), &|_| 1.0);
+        let mut rows: [Vec<f32>; 3] = Default::default();
+        finished.background_row(y, &mut rows);
+        out.fill(u16::MAX);
+        shown::interleave(&rows, out.as_chunks_mut::<4>().0);
+        Ok(())
+    };
+    let merged = |y: usize, out: &mut [u16]| {
+        out.copy_from_slice(shown.row(&shown.picture, y));
         Ok(())
     };
     let layer = |name: &str, visible: bool, pixels| OraLayer {
@@ -211,7 +197,7 @@ fn layers(
         pixels,
     };
     let mut list = Vec::new();
-    if has_land {
+    if shown.land.is_some() {
         list.push(layer("land", true, &land as &dyn nightloom_raster::write::Rows16));
     }
     list.push(layer("sky", true, &sky));
@@ -224,7 +210,7 @@ fn layers(
             width,
             height,
             layers: list,
-            merged,
+            merged: &merged,
             dpi: 300,
             icc: profile,
         },
@@ -233,29 +219,17 @@ fn layers(
     Ok(path)
 }
 
-/// The picture reduced for a first look, sRGB.
-fn preview_jpeg(finished: &Finished) -> Result<Vec<u8>, BuildError> {
-    small_jpeg(finished, PREVIEW_PX, 90)
-}
-
 /// The finished picture at most `max_side` pixels long, sRGB JPEG. Reduced in linear light.
-pub(super) fn small_jpeg(finished: &Finished, max_side: usize, quality: u8) -> Result<Vec<u8>, BuildError> {
-    let alpha = &finished.joined.alpha;
-    let mut reducer = AreaReducer::new(alpha.width(), alpha.height(), max_side, 3);
-    let mut rows: [Vec<f32>; 3] = Default::default();
-    let mut line = vec![0.0; alpha.width() * 3];
-    for y in 0..alpha.height() {
-        finished.picture_row(y, &mut rows);
-        for (x, pixel) in line.chunks_exact_mut(3).enumerate() {
-            pixel
-                .iter_mut()
-                .zip(&rows)
-                .for_each(|(o, row)| *o = srgb_decode(row[x]));
-        }
-        reducer.push_row(&line);
-    }
-    let (width, height) = reducer.size();
-    let pixels = reducer.finish();
+fn small_jpeg(shown: &Shown, light: &[f32], max_side: usize, quality: u8) -> Result<Vec<u8>, BuildError> {
+    let row = |y: usize, out: &mut [f32]| {
+        let samples = shown.row(&shown.picture, y);
+        out.iter_mut()
+            .zip(samples)
+            .for_each(|(o, s)| *o = light[usize::from(*s)]);
+        Ok::<_, BuildError>(())
+    };
+    let small = reduce_rows((shown.width, shown.height), max_side, 3, row)?;
+    let (width, height, pixels) = (small.width, small.height, small.samples);
     let plane =
         |c: usize| Plane::from_vec(width, height, pixels.iter().skip(c).step_by(3).copied().collect());
     let mut small = Rgb::from_planes([plane(0), plane(1), plane(2)]);
@@ -263,7 +237,7 @@ pub(super) fn small_jpeg(finished: &Finished, max_side: usize, quality: u8) -> R
     for plane in small.planes_mut() {
         plane
             .data_mut()
-            .iter_mut()
+            .par_iter_mut()
             .for_each(|v| *v = srgb_encode(v.clamp(0.0, 1.0)));
     }
     jpeg_bytes(&small, quality, &icc::srgb()).map_err(BuildError::internal)

@@ -1,30 +1,31 @@
 //! From joined linear light to the finished picture: gradient, colour, tone.
 
-use nightloom_raster::colour::luminance;
-use nightloom_raster::{Plane, Rgb};
-use nightloom_seam::compose_row;
+use std::sync::Arc;
+
+use nightloom_raster::{Plane, Rgb, WorkFile, round_to_half};
+use nightloom_seam::{ToneMatch, compose_row};
 use nightloom_sky::catalogue;
 use nightloom_stack::{
-    BackgroundModel, GradientSettings, Mask, Neutral, NeutralSettings, NoiseReduction, SceneStatistics,
-    ToneCurve, background_noise, fit_background, fit_background_by, fit_smooth_sky, neutral_by_stars,
-    raise_midtones, reduce_noise,
+    BackgroundModel, GradientSettings, Mask, Neutral, NeutralSettings, ToneTable, fit_background,
+    fit_background_by, fit_smooth_sky, neutral_by_stars, reduce_noise,
 };
 use nightloom_stars::Field;
+use rayon::prelude::*;
 
 use super::bench::Bench;
 use super::canvas::Canvas;
+use super::develop::{self, ALL, COLOURS, Development, Keep, TakenBox, Told};
 use super::error::BuildError;
 use super::join::Joined;
-use super::look::Look;
 use super::report::LightReport;
 use super::sky_light;
 use super::track::Tracked;
-use nightloom_outing::{PictureSettings, White};
+use nightloom_outing::{Digest, PictureSettings, White};
 
 /// Radius of the aperture that star colours are measured in, in star widths.
 const APERTURE_WIDTHS: f64 = 1.6;
-/// Share of the sky's light at which land is raised by half.
-const LIFT_ENDS: f32 = 0.5;
+/// Pixels that are worth a thread's while.
+const LEAST: usize = 1 << 14;
 /// Cells of the sky's light across the picture.
 const MESH: usize = 40;
 /// Stars whose colour is measured, at most.
@@ -32,19 +33,29 @@ const COLOUR_STARS: usize = 400;
 
 /// A picture ready to be written: layers in linear light and the curve that shows them.
 pub(super) struct Finished {
-    /// Land and sky on one scale, balanced, gradient taken off.
+    /// Land and sky on one scale, developed but for the curve.
     pub(super) joined: Joined,
     /// The sky's gradient, in the balanced scale.
     pub(super) background: Option<BackgroundModel>,
-    /// The curve.
-    pub(super) curve: ToneCurve,
+    /// The curve, tabulated.
+    pub(super) curve: ToneTable,
     /// The colour balance and what it rests on.
     pub(super) neutral: Option<Neutral>,
     /// What was done to the light, for the report.
     pub(super) light: LightReport,
 }
 
-/// Balances, takes the gradient off and chooses the curve.
+/// What is developed, and under which name its layers are laid by.
+pub(super) struct Ground {
+    /// Names everything that the layers come from.
+    pub(super) key: Digest,
+    /// Whether there is land in them.
+    pub(super) has_land: bool,
+    /// What of the full canvas they are.
+    pub(super) frame: TakenBox,
+}
+
+/// Balances, takes noise out, lays the layers by and develops them.
 pub(super) fn finish(
     bench: &mut Bench<'_>,
     settings: &PictureSettings,
@@ -52,6 +63,7 @@ pub(super) fn finish(
     coverage: &Plane,
     canvas: &Canvas,
     stars: Option<(&Field, &Tracked)>,
+    ground: &Ground,
 ) -> Result<Finished, BuildError> {
     bench.show("Balancing colour", 0.0, "")?;
     let neutral = match (settings.white, stars) {
@@ -59,93 +71,95 @@ pub(super) fn finish(
         _ => None,
     };
     bench.show("Modelling the sky's background", 0.3, "")?;
-    let strength = settings.gradient as f32;
     let background = background(bench, &joined, canvas, stars.map(|(_, tracked)| tracked));
-    let found = background
-        .as_ref()
-        .map_or_else(|| medians(&joined.sky, &joined.alpha), BackgroundModel::level);
-    let neutral_level = neutral_level(found);
-    let level: [f32; 3] = std::array::from_fn(|c| found[c] - strength * (found[c] - neutral_level[c]));
-    match &background {
-        Some(model) => model.subtract(&mut joined.sky, strength, neutral_level),
-        None => add(&mut joined.sky, std::array::from_fn(|c| level[c] - found[c])),
-    }
-    let look = Look::of(settings.look);
-    quiet(bench, settings.noise_reduction as f32, &mut joined, coverage)?;
-    bench.show("Bringing out the sky's forms", 0.6, "")?;
-    let alpha = &joined.alpha;
-    let midtones = look.midtones * settings.midtones as f32;
-    raise_midtones(
-        &mut joined.sky,
-        |x, y| alpha.at(x, y) > 0.99,
-        luminance(level),
-        midtones,
-    );
-    let statistics = statistics(settings, &look, &joined, level);
-    let land_lift = settings.land_lift as f32 * look.land_lift(&statistics);
-    let raise = Raise {
-        lift: land_lift,
-        stops: settings.land_stops as f32,
-        sky: luminance(level),
+    bench.show("Taking noise out", 0.5, "")?;
+    let Joined { land, sky, alpha, .. } = &mut joined;
+    // As the layers are kept.
+    let values = alpha.data_mut().par_iter_mut().with_min_len(LEAST);
+    values.for_each(|v| *v = round_to_half(*v));
+    // All that is noise is taken here, before anything else is taken off: noise follows the light that fell. How much of it
+    // goes is the development's to say.
+    let mut quiet = sky.clone();
+    reduce_noise(&mut quiet, |x, y| alpha.at(x, y) > 0.99, Some(coverage), &ALL);
+    let keep = Keep::begin(bench, ground.key);
+    let sky_file = keep.layer(bench, "develop-sky", [sky, &mut quiet], None)?;
+    bench.show("Developing the sky", 0.7, "")?;
+    let told = Told::of(sky, &quiet, ground.has_land.then_some(&*land), alpha, background);
+    let told = Arc::new(told);
+    let development = Development::of(settings, Arc::clone(&told));
+    develop::sky(&development, sky, &quiet);
+    drop(quiet);
+    let land_file = if ground.has_land {
+        bench.show("Developing the land", 0.8, "")?;
+        let mut quiet = land.clone();
+        reduce_noise(&mut quiet, |x, y| alpha.at(x, y) < 0.01, None, &COLOURS);
+        let file = keep.layer(bench, "develop-land", [land, &mut quiet], Some(alpha))?;
+        develop::land(&development, land, &quiet);
+        Some(file)
+    } else {
+        None
     };
-    raise.apply(&mut joined.land);
-    let lifted = |v: Option<f32>| v.map(|v| v * raise.factor(v));
-    let curve = curve(
-        settings,
-        &SceneStatistics {
-            land_dark: lifted(statistics.land_dark),
-            land_median: lifted(statistics.land_median),
-            ..statistics
-        },
-    );
-    let light = LightReport {
-        look: look.name.to_owned(),
-        background_taken: strength,
-        background_level: found,
-        shown_level: level,
-        midtones,
-        land_lift_stops: land_lift,
-        curve: *curve.settings(),
-    };
+    keep.record(bench, &told, (sky_file, land_file), ground.frame)?;
     Ok(Finished {
         joined,
-        background,
-        curve,
+        background: development.model().cloned(),
+        curve: ToneTable::new(development.curve()),
         neutral,
-        light,
+        light: development.light().clone(),
     })
 }
 
-/// Takes noise out of both layers. Where one of them shows too little to tell its noise it stays as it is; of the land only
-/// the colours' is taken: its texture is everywhere, and no quiet place tells luminance noise from it.
-fn quiet(bench: &Bench<'_>, strength: f32, joined: &mut Joined, coverage: &Plane) -> Result<(), BuildError> {
-    bench.show("Taking noise out", 0.5, "")?;
-    let usual = NoiseReduction::default();
-    let settings = NoiseReduction {
-        luminance: (strength * usual.luminance).min(1.0),
-        colour: (strength * usual.colour).min(1.0),
+/// Develops layers that an earlier build left, as [`finish`] does.
+pub(super) fn again(
+    bench: &Bench<'_>,
+    settings: &PictureSettings,
+    layers: &develop::Kept,
+) -> Result<Finished, BuildError> {
+    bench.show("Developing the sky", 0.0, "")?;
+    let folder = bench.journal.folder();
+    let told = Arc::new(layers.told(folder).map_err(BuildError::internal)?);
+    let development = Development::of(settings, Arc::clone(&told));
+    let read = |name: &String| WorkFile::open(&folder.join(name));
+    let [r, g, b, quiet_r, quiet_g, quiet_b] = read(&layers.sky)?.read_planes()?;
+    let mut sky = Rgb::from_planes([r, g, b]);
+    develop::sky(
+        &development,
+        &mut sky,
+        &Rgb::from_planes([quiet_r, quiet_g, quiet_b]),
+    );
+    let (land, alpha) = match &layers.land {
+        Some(name) => {
+            bench.show("Developing the land", 0.5, "")?;
+            let [r, g, b, quiet_r, quiet_g, quiet_b, alpha] = read(name)?.read_planes()?;
+            let mut land = Rgb::from_planes([r, g, b]);
+            develop::land(
+                &development,
+                &mut land,
+                &Rgb::from_planes([quiet_r, quiet_g, quiet_b]),
+            );
+            (land, alpha)
+        }
+        None => {
+            let (width, height) = (sky.width(), sky.height());
+            (
+                Rgb::filled(width, height, [0.0; 3]),
+                Plane::filled(width, height, 1.0),
+            )
+        }
     };
-    let Joined { land, sky, alpha, .. } = joined;
-    reduce_noise(sky, |x, y| alpha.at(x, y) > 0.99, Some(coverage), &settings);
-    let colours = NoiseReduction {
-        luminance: 0.0,
-        ..settings
-    };
-    reduce_noise(land, |x, y| alpha.at(x, y) < 0.01, None, &colours);
-    Ok(())
-}
-
-/// The level to which the background is brought. Lamps and airglow add light that is warmer than the stars': what red and
-/// green have over blue goes with the gradient. A sky that is bluer than neutral (moon, twilight) is left so, but none is
-/// purple: where green is least, red and blue come down to it.
-fn neutral_level(found: [f32; 3]) -> [f32; 3] {
-    let [red, green, blue] = found;
-    let least = if green <= red && green <= blue {
-        green
-    } else {
-        blue
-    };
-    found.map(|v| v.min(least))
+    Ok(Finished {
+        joined: Joined {
+            land,
+            sky,
+            alpha,
+            filled_fraction: 0.0,
+            tone: ToneMatch::identity(),
+        },
+        background: development.model().cloned(),
+        curve: ToneTable::new(development.curve()),
+        neutral: None,
+        light: development.light().clone(),
+    })
 }
 
 /// All of the sky's smooth light, for what lies behind land; `None` where altitudes are not known or too little is seen.
@@ -165,34 +179,6 @@ fn mesh(canvas: &Canvas) -> GradientSettings {
     GradientSettings {
         mesh_px: (canvas.width / MESH).clamp(24, 160),
         ..GradientSettings::default()
-    }
-}
-
-/// Raises land by `lift` stops where it is dark and by less the nearer it comes to the sky's own light: lamps, snow and what
-/// shines between twigs would glare. `stops` more hold for all of it.
-struct Raise {
-    lift: f32,
-    stops: f32,
-    sky: f32,
-}
-
-impl Raise {
-    /// For land of this light.
-    fn factor(&self, light: f32) -> f32 {
-        let light = light.max(0.0) / (LIFT_ENDS * self.sky).max(f32::MIN_POSITIVE);
-        self.stops.exp2() * (1.0 + (self.lift.exp2() - 1.0) / (1.0 + light * light))
-    }
-
-    fn apply(&self, land: &mut Rgb) {
-        if self.lift == 0.0 && self.stops == 0.0 {
-            return;
-        }
-        let [r, g, b] = land.planes_mut();
-        let pixels = r.data_mut().iter_mut().zip(g.data_mut()).zip(b.data_mut());
-        for ((r, g), b) in pixels {
-            let factor = self.factor(luminance([*r, *g, *b]));
-            [r, g, b].into_iter().for_each(|v| *v *= factor);
-        }
     }
 }
 
@@ -217,12 +203,6 @@ fn background(
             bench.warn(format!("The sky's gradient was left as it is: {error}."));
             None
         }
-    }
-}
-
-fn add(sky: &mut Rgb, what: [f32; 3]) {
-    for (plane, e) in sky.planes_mut().iter_mut().zip(what) {
-        plane.data_mut().iter_mut().for_each(|v| *v += e);
     }
 }
 
@@ -251,7 +231,8 @@ fn balance(
         Ok(neutral) => {
             for picture in [&mut joined.sky, &mut joined.land] {
                 for (plane, gain) in picture.planes_mut().iter_mut().zip(neutral.gains) {
-                    plane.data_mut().iter_mut().for_each(|v| *v *= gain);
+                    let values = plane.data_mut().par_iter_mut().with_min_len(LEAST);
+                    values.for_each(|v| *v *= gain);
                 }
             }
             Some(neutral)
@@ -331,67 +312,6 @@ fn aperture(sky: &Rgb, alpha: &Plane, [cx, cy]: [f64; 2], radius: f64) -> Option
     }))
 }
 
-fn statistics(settings: &PictureSettings, look: &Look, joined: &Joined, level: [f32; 3]) -> SceneStatistics {
-    let is_sky = |x: usize, y: usize| joined.alpha.at(x, y) > 0.99;
-    let noise = joined
-        .sky
-        .planes()
-        .each_ref()
-        .map(|plane| background_noise(plane, is_sky));
-    let [land_dark, land_median] = land_tones(joined);
-    SceneStatistics {
-        sky_level: level,
-        sky_noise: noise,
-        land_dark,
-        land_median,
-        target: look.sky_shown(settings.stretch as f32),
-        white: 1.0,
-    }
-}
-
-fn curve(settings: &PictureSettings, statistics: &SceneStatistics) -> ToneCurve {
-    let curve = ToneCurve::from_statistics(statistics);
-    let own = *curve.settings();
-    ToneCurve::new(nightloom_stack::ToneSettings {
-        saturation: own.saturation * settings.saturation as f32,
-        ..own
-    })
-}
-
-/// The 5th percentile and the median of the land's intensity, on a sparse grid.
-fn land_tones(joined: &Joined) -> [Option<f32>; 2] {
-    let [r, g, b] = joined.land.planes();
-    let mut values = Vec::new();
-    for y in (0..r.height()).step_by(7) {
-        let places = (0..r.width())
-            .step_by(7)
-            .filter(|&x| joined.alpha.at(x, y) < 0.05);
-        values.extend(
-            places
-                .map(|x| (r.at(x, y) + g.at(x, y) + b.at(x, y)) / 3.0)
-                .filter(|v| v.is_finite()),
-        );
-    }
-    values.sort_unstable_by(f32::total_cmp);
-    [values.len() / 20, values.len() / 2].map(|k| values.get(k).copied())
-}
-
-/// Median sky colour on a sparse grid.
-fn medians(sky: &Rgb, alpha: &Plane) -> [f32; 3] {
-    sky.planes().each_ref().map(|plane| {
-        let mut values = Vec::new();
-        for y in (0..plane.height()).step_by(7) {
-            values.extend(
-                (0..plane.width())
-                    .step_by(7)
-                    .filter(|&x| alpha.at(x, y) > 0.99)
-                    .map(|x| plane.at(x, y)),
-            );
-        }
-        nightloom_stack::median_of(&mut values).unwrap_or(0.0)
-    })
-}
-
 impl Finished {
     /// One row of the finished picture, display-encoded, three planes.
     pub(super) fn picture_row(&self, y: usize, out: &mut [Vec<f32>; 3]) {
@@ -426,32 +346,5 @@ impl Finished {
 
     fn show_row(&self, [r, g, b]: &mut [Vec<f32>; 3]) {
         self.curve.apply_row(r, g, b);
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn dark_land_is_raised_whole_and_light_like_the_sky_hardly() {
-        let raise = Raise {
-            lift: 2.0,
-            stops: 0.0,
-            sky: 0.04,
-        };
-        assert!((raise.factor(0.0) - 4.0).abs() < 1e-6);
-        assert!((raise.factor(0.02) - 2.5).abs() < 1e-5);
-        assert!(raise.factor(0.04) < 1.61 && raise.factor(1.0) < 1.002);
-        // No land comes out darker than land that was darker.
-        let shown = |light: f32| light * raise.factor(light);
-        assert!((1..400).all(|k| shown(k as f32 * 2e-4) > shown((k - 1) as f32 * 2e-4)));
-    }
-
-    #[test]
-    fn warm_light_goes_moonlight_stays_and_nothing_is_purple() {
-        assert_eq!(neutral_level([0.05, 0.04, 0.03]), [0.03; 3]);
-        assert_eq!(neutral_level([0.02, 0.03, 0.04]), [0.02, 0.03, 0.04]);
-        assert_eq!(neutral_level([0.04, 0.03, 0.035]), [0.03; 3]);
     }
 }

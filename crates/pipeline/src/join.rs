@@ -8,6 +8,7 @@ use nightloom_seam::{
 };
 
 use nightloom_stack::BackgroundModel;
+use rayon::prelude::*;
 
 use super::bench::Bench;
 use super::error::BuildError;
@@ -92,16 +93,18 @@ impl Joined {
     pub(super) fn luminance(&self) -> Plane {
         let Self { land, sky, alpha, .. } = self;
         let mut out = Plane::filled(alpha.width(), alpha.height(), 0.0);
-        let mut rows: [Vec<f32>; 3] = Default::default();
-        for y in 0..alpha.height() {
-            for (c, row) in rows.iter_mut().enumerate() {
-                row.resize(alpha.width(), 0.0);
-                compose_row(land.planes()[c].row(y), sky.planes()[c].row(y), alpha.row(y), row);
-            }
-            for (x, o) in out.row_mut(y).iter_mut().enumerate() {
-                *o = luminance([rows[0][x], rows[1][x], rows[2][x]]);
-            }
-        }
+        out.data_mut()
+            .par_chunks_mut(alpha.width().max(1))
+            .enumerate()
+            .for_each_init(Default::default, |rows: &mut [Vec<f32>; 3], (y, out)| {
+                for (c, row) in rows.iter_mut().enumerate() {
+                    row.resize(alpha.width(), 0.0);
+                    compose_row(land.planes()[c].row(y), sky.planes()[c].row(y), alpha.row(y), row);
+                }
+                for (x, o) in out.iter_mut().enumerate() {
+                    *o = luminance([rows[0][x], rows[1][x], rows[2][x]]);
+                }
+            });
         out
     }
 }

@@ -13,6 +13,7 @@ use std::io::{self, BufRead, BufReader, Read as _, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 
+use nightloom_raster::WorkFile;
 use nightloom_sky::Instant;
 use serde::{Deserialize, Serialize};
 
@@ -101,7 +102,7 @@ impl StepKey {
 pub struct Output {
     /// Path inside the outing with `/`.
     pub path: String,
-    /// Content hash.
+    /// Content hash; of a work file that which it carries itself, its bands being checked when they are read.
     pub hash: Digest,
     /// Size in bytes.
     pub bytes: u64,
@@ -271,9 +272,7 @@ impl Journal {
             if !output.path.starts_with(inside) || !is_own_file(&self.folder, &output.path) {
                 continue;
             }
-            if nightloom_outing::hash_file(&path).is_ok_and(|h| h != output.hash)
-                && fs::remove_file(&path).is_ok()
-            {
+            if is_damaged(&path, output.hash) && fs::remove_file(&path).is_ok() {
                 removed.push(output.path.clone());
             }
         }
@@ -303,12 +302,22 @@ impl Journal {
     fn stands(&self, output: &Output) -> bool {
         let path = self.folder.join(&output.path);
         fs::metadata(&path).is_ok_and(|m| m.is_file() && m.len() == output.bytes)
-            && self.hashes.hash(&path).is_ok_and(|h| h == output.hash)
+            && self.content(&path).is_ok_and(|h| h == output.hash)
+    }
+
+    fn content(&self, path: &Path) -> io::Result<Digest> {
+        if is_work_file(path) {
+            return Ok(Digest::from_bytes(WorkFile::open(path)?.identity()));
+        }
+        self.hashes.hash(path)
     }
 
     fn output(&self, name: &str) -> Result<Output, JournalError> {
         let path = self.folder.join(name);
-        let hash = self.hash(&path)?;
+        let hash = self.content(&path).map_err(|e| JournalError::Unreadable {
+            path: path.clone(),
+            reason: e.to_string(),
+        })?;
         let bytes = fs::metadata(&path)
             .map_err(|e| JournalError::Unreadable {
                 path,
@@ -335,6 +344,21 @@ impl Journal {
             .and_then(|()| file.sync_data())
             .map_err(failed)
     }
+}
+
+/// Whether a file carries the hashes of its own bands, by its name's end.
+fn is_work_file(path: &Path) -> bool {
+    let ending = path.extension().and_then(|e| e.to_str());
+    ending.is_some_and(|e| ["work", "plane", "planes"].contains(&e))
+}
+
+/// Whether a file's content, all of it, is another than that.
+fn is_damaged(path: &Path, hash: Digest) -> bool {
+    if is_work_file(path) {
+        let sound = |file: WorkFile| Digest::from_bytes(file.identity()) == hash && file.check_all().is_ok();
+        return !WorkFile::open(path).is_ok_and(sound);
+    }
+    nightloom_outing::hash_file(path).is_ok_and(|h| h != hash)
 }
 
 /// Whether a name inside the outing is a regular file that no link leads to: only such are removed.

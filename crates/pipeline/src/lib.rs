@@ -4,12 +4,14 @@
 //! [`Journal`]. Everything from outside comes through [`World`](nightloom_outing::World).
 
 mod ahead;
+mod base;
 mod beforehand;
 mod bench;
 mod build;
 mod canvas;
 mod crop;
 mod deliver;
+mod develop;
 mod edge;
 mod error;
 mod fall_off;
@@ -49,14 +51,20 @@ mod roles;
 mod scene;
 mod seal;
 mod setting;
+mod shown;
 mod sky;
 mod sky_light;
 mod times;
 mod track;
 mod units;
 mod verdicts;
+mod versions;
 
 pub use build::build;
+pub use develop::{
+    Developed, DevelopedLayer, DevelopedPart, Export, ExportError, ExportKind, HISTOGRAM_BINS, LIVE_OPTIONS,
+    LiveDevelopment, LiveDevelopmentError, Shows, Tally, recipe, recipe_settings,
+};
 pub use error::BuildError;
 pub use hints::{
     EdgeFrame, HINTS_TOML, HintKind, HintStroke, HintsError, LandHints, LiveEdge, LiveEdgeError,
@@ -71,3 +79,4 @@ pub use report::{
     SeamReport, SkyFigures, SkyReport, StepCounts,
 };
 pub use roles::{FrameContent, FrameFacts, RoleDecision, decide_roles, left_out_by_camera, role_of_folder};
+pub use versions::{Version, built_recipe, version_preview, version_recipe, versions};

@@ -7,11 +7,11 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use nightloom_outing::{Digest, Role, Settings};
-use nightloom_raster::{Cfa, Frame, Pixels, Plane, WorkFile};
+use nightloom_raster::{Cfa, DecodeError, Frame, Pixels, Plane, WorkFile, WorkFileError};
 use nightloom_stack::{MasterSettings, Normalise, Source, flat_from_master, master, median_of};
 use serde::{Deserialize, Serialize};
 
-use super::ahead::each_decoded;
+use super::ahead::each_beside;
 use super::bench::Bench;
 use super::error::BuildError;
 use super::inventory::{Item, options_of};
@@ -218,48 +218,76 @@ fn gather(
     let (world, hashes) = (bench.world, bench.journal.hashes());
     let (mut scratch, stage) = (Scratch::default(), format!("Reading {role} frames"));
     let options: Vec<_> = group.iter().map(|&i| options_of(settings, &items[i])).collect();
-    each_decoded(world, &hashes, &paths, &options, |k, frame| {
+    bench.show(&stage, 0.0, "")?;
+    let read = |k: usize, frame: Result<Frame, DecodeError>| {
+        let frame = frame.map_err(Refused::Undecoded)?;
+        let content = frame.pixels.content_hash();
+        let (plane, cfa) = usable(frame, role).map_err(Refused::Unfit)?;
+        let file = WorkFile::write_plane(&places[k].1, &plane).map_err(Refused::Unwritten)?;
+        Ok((file, cfa, content))
+    };
+    each_beside(world, &hashes, &paths, &options, read, |k, made| {
         let item = &mut items[group[k]];
-        bench.show(&stage, k as f64 / group.len() as f64, &item.name)?;
-        if let Err(error) = &frame
-            && error.may_pass()
-        {
-            item.fail(error);
-            return Ok(());
-        }
-        match frame.map_err(|e| e.to_string()).and_then(|f| {
-            let content = f.pixels.content_hash();
-            usable(f, role, &scratch).map(|(plane, cfa)| (plane, cfa, content))
-        }) {
-            Ok((_, _, content)) if !scratch.seen.insert(content) => {
-                let reason = "its pixels are those of another frame, and count once".to_owned();
-                scratch.refused.extend(item.hash.map(|hash| (hash, reason)));
+        bench.show(&stage, (k + 1) as f64 / group.len() as f64, &item.name)?;
+        let refused = match made {
+            Ok((file, cfa, content)) => match scratch.against(&file, content) {
+                None => {
+                    scratch.cfa = Some(cfa);
+                    scratch.files.push(file);
+                    return Ok(());
+                }
+                Some(reason) => {
+                    // What stays behind is removed with the other unused work files.
+                    let _ = std::fs::remove_file(file.path());
+                    reason
+                }
+            },
+            Err(Refused::Undecoded(error)) if error.may_pass() => {
+                item.fail(&error);
+                return Ok(());
             }
-            Ok((plane, cfa, _)) => {
-                scratch.cfa = Some(cfa);
-                scratch.files.push(WorkFile::write_plane(&places[k].1, &plane)?);
-            }
-            Err(reason) => scratch.refused.extend(item.hash.map(|hash| (hash, reason))),
-        }
+            Err(Refused::Undecoded(error)) => error.to_string(),
+            Err(Refused::Unfit(reason)) => reason,
+            Err(Refused::Unwritten(error)) => return Err(error.into()),
+        };
+        scratch.refused.extend(item.hash.map(|hash| (hash, refused)));
         Ok(())
     })?;
     Ok(scratch)
 }
 
-/// Only undemosaiced frames of one size can calibrate, and only flats that show light.
-fn usable(frame: Frame, role: Role, scratch: &Scratch) -> Result<(Plane, Cfa), String> {
+/// Why a frame did not become a scratch file.
+enum Refused {
+    Undecoded(DecodeError),
+    Unfit(String),
+    Unwritten(WorkFileError),
+}
+
+impl Scratch {
+    /// What speaks against a frame beside those before it.
+    fn against(&mut self, file: &WorkFile, content: [u8; 32]) -> Option<String> {
+        let size = (file.width(), file.height());
+        let first = self.files.first().map_or(size, |f| (f.width(), f.height()));
+        if first != size {
+            return Some(format!(
+                "it is {} × {} pixels and the others of its kind are {} × {}",
+                size.0, size.1, first.0, first.1
+            ));
+        }
+        let new = self.seen.insert(content);
+        (!new).then(|| "its pixels are those of another frame, and count once".to_owned())
+    }
+}
+
+/// Only undemosaiced frames can calibrate, and only flats that show light.
+fn usable(frame: Frame, role: Role) -> Result<(Plane, Cfa), String> {
     let Pixels::Mosaic(mosaic) = frame.pixels else {
         return Err("it is not raw: only undemosaiced calibration frames can be used".into());
     };
-    let size = (mosaic.plane.width(), mosaic.plane.height());
-    match scratch.files.first().map(|f| (f.width(), f.height())) {
-        Some(first) if first != size => Err(format!(
-            "it is {} × {} pixels and the others of its kind are {} × {}",
-            size.0, size.1, first.0, first.1
-        )),
-        _ if role == Role::Flat => lit(&mosaic.plane).map(|()| (mosaic.plane, mosaic.cfa)),
-        _ => Ok((mosaic.plane, mosaic.cfa)),
+    if role == Role::Flat {
+        lit(&mosaic.plane)?;
     }
+    Ok((mosaic.plane, mosaic.cfa))
 }
 
 /// Whether a flat shows the light that fell on it.

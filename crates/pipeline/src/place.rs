@@ -70,7 +70,7 @@ pub(super) struct Placement {
 }
 
 /// The zenith among the stars: where it stood at one moment, and the pole it goes round.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(super) struct Overhead {
     /// The air that refracts.
     pub(super) air: Air,

@@ -3,13 +3,14 @@
 use std::path::{Path, PathBuf};
 
 use nightloom_raster::{
-    CameraColour, Directions, Frame, FrameMeta, Pixels, Plane, Rgb, WorkFile, demosaic_sky, demosaic_with,
+    CameraColour, DecodeError, Directions, Frame, FrameMeta, Pixels, Plane, Rgb, WorkFile, demosaic_sky,
+    demosaic_with,
 };
 use nightloom_stack::{Clipped, PixelNoise, Radial, frame_noise, whiten_clipped};
 use nightloom_stars::{DetectSettings, Field, Trails, measure};
 use serde::{Deserialize, Serialize};
 
-use super::ahead::each_decoded;
+use super::ahead::each_beside;
 use super::bench::Bench;
 use super::error::BuildError;
 use super::fitting::{Loaded, ShownHot, shown_hot};
@@ -17,7 +18,7 @@ use super::inventory::{Item, options_of};
 use super::light::thumbnail;
 use super::masters::Masters;
 use super::setting::Setting;
-use crate::journal::StepKey;
+use crate::journal::{Output, StepKey};
 use nightloom_outing::Role;
 use nightloom_outing::Settings;
 use nightloom_outing::{Digest, hash_bytes};
@@ -153,27 +154,41 @@ fn group_of_one_setting(
         .map(|s| options_of(settings, &items[s.item]))
         .collect();
     let (world, hashes) = (bench.world, bench.journal.hashes());
-    each_decoded(world, &hashes, &paths, &options, |k, frame| {
+    if !open.is_empty() {
+        bench.show(&stage, before, "")?;
+    }
+    let work = |k: usize, frame: Result<Frame, DecodeError>| {
+        let (picture, facts) = develop(frame.map_err(Left::Undecoded)?, loaded, role).map_err(Left::Unfit)?;
+        let outputs = lay_out(&open[k], &picture, &facts).map_err(Left::Unwritten)?;
+        Ok((facts, outputs))
+    };
+    each_beside(world, &hashes, &paths, &options, work, |k, made| {
         let slot = &open[k];
         let item = &mut items[slot.item];
-        bench.show(&stage, before + share * k as f64 / paths.len() as f64, &item.name)?;
-        let frame = match frame {
-            Ok(frame) => frame,
-            Err(error) => {
-                item.fail(&error);
-                return Ok(());
-            }
-        };
-        match develop(frame, loaded, role) {
-            Ok((picture, facts)) => {
-                lay_by(bench, "prepare", slot, &picture, &facts)?;
+        bench.show(
+            &stage,
+            before + share * (k + 1) as f64 / paths.len() as f64,
+            &item.name,
+        )?;
+        match made {
+            Ok((facts, outputs)) => {
+                bench.done_with("prepare", slot.key, outputs, &serde_json::Value::Null)?;
                 ready.push(slot.prepared(facts));
             }
-            Err(reason) => item.out = Some(reason),
+            Err(Left::Undecoded(error)) => item.fail(&error),
+            Err(Left::Unfit(reason)) => item.out = Some(reason),
+            Err(Left::Unwritten(error)) => return Err(error),
         }
         Ok(())
     })?;
     Ok(ready)
+}
+
+/// Why a frame did not become a work file.
+enum Left {
+    Undecoded(DecodeError),
+    Unfit(String),
+    Unwritten(BuildError),
 }
 
 /// Where a frame's results go.
@@ -241,24 +256,30 @@ fn facts_of(bench: &mut Bench<'_>, step: &str, slot: &Slot) -> Option<PreparedFa
     Some(facts)
 }
 
-fn lay_by(
-    bench: &mut Bench<'_>,
-    step: &str,
-    slot: &Slot,
-    picture: &Rgb,
-    facts: &PreparedFacts,
-) -> Result<(), BuildError> {
-    WorkFile::write_rgb(&slot.paths[0], picture)?;
+/// Writes a frame's files; what they are, for the journal.
+fn lay_out(slot: &Slot, picture: &Rgb, facts: &PreparedFacts) -> Result<Vec<Output>, BuildError> {
+    let work = WorkFile::write_rgb(&slot.paths[0], picture)?;
     let thumb = thumbnail(picture, &facts.colour).unwrap_or_default();
-    write(&slot.paths[1], &thumb)?;
     let text = serde_json::to_vec(facts).map_err(BuildError::internal)?;
-    write(&slot.paths[2], &text)?;
-    let names: Vec<&str> = slot.names.iter().map(String::as_str).collect();
-    bench.done(step, slot.key, &names, &serde_json::Value::Null)
+    let small = [(1, thumb), (2, text)].map(|(k, bytes)| {
+        write(&slot.paths[k], &bytes)?;
+        Ok::<_, BuildError>(Output {
+            path: slot.names[k].clone(),
+            hash: hash_bytes(&bytes),
+            bytes: bytes.len() as u64,
+        })
+    });
+    let [thumb, text] = small;
+    let work = Output {
+        path: slot.names[0].clone(),
+        hash: Digest::from_bytes(work.identity()),
+        bytes: work.bytes(),
+    };
+    Ok(vec![work, thumb?, text?])
 }
 
 fn write(path: &Path, bytes: &[u8]) -> Result<(), BuildError> {
-    nightloom_raster::atomic::write_whole(path, |file| std::io::Write::write_all(file, bytes))
+    nightloom_raster::atomic::write_checked(path, |file| std::io::Write::write_all(file, bytes))
         .map_err(|e| BuildError::write(path, &e))
 }
 
@@ -343,7 +364,8 @@ pub(super) fn evened(
         calibrated: format!("{}; fall-off told by the stars", frame.facts.calibrated),
         ..frame.facts.clone()
     };
-    lay_by(bench, "evened", &slot, &picture, &facts)?;
+    let outputs = lay_out(&slot, &picture, &facts)?;
+    bench.done_with("evened", key, outputs, &serde_json::Value::Null)?;
     Ok(slot.prepared(facts))
 }
 

@@ -2,8 +2,11 @@
 
 use std::path::{Path, PathBuf};
 
+use nightloom_outing::WORK;
 use nightloom_sky::Instant;
 use serde::{Deserialize, Serialize};
+
+use crate::journal::{JOURNAL, entry_of};
 
 /// Everything a build did, in the form printed by `--json`. Fields are added, never renamed.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -42,6 +45,14 @@ pub struct BuildReport {
 }
 
 impl BuildReport {
+    /// What the last finished build of an outing said. The journal is read only: a build may be writing to it.
+    pub fn last(folder: &Path) -> Option<Self> {
+        let text = std::fs::read(folder.join(WORK).join(JOURNAL)).ok()?;
+        let entries = text.split_inclusive(|b| *b == b'\n').rev().filter_map(entry_of);
+        let mut pictures = entries.filter(|e| e.step == "picture");
+        pictures.find_map(|e| serde_json::from_value(e.data).ok())
+    }
+
     /// The same report with its outputs in another folder.
     pub(super) fn in_folder(mut self, results: &Path) -> Self {
         let outputs = &mut self.outputs;
@@ -254,6 +265,12 @@ pub struct LightReport {
     /// Stops S by which the land was raised to the look where it is dark; land of luminance L by the factor
     /// 1 + (2^S − 1)/(1 + (L/(0.5 M))²), M the luminance of `shown_level`.
     pub land_lift_stops: f32,
+    /// Stops by which the sky was brightened beside the curve.
+    #[serde(default)]
+    pub sky_stops: f32,
+    /// Factors on red, green and blue by which the light was shown warmer or cooler, greener or more magenta.
+    #[serde(default)]
+    pub white_gains: [f32; 3],
     /// The tone curve.
     pub curve: nightloom_stack::ToneSettings,
 }

@@ -8,10 +8,11 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use nightloom_outing::{Digest, RESULTS, hash_file};
+use rayon::prelude::*;
 
 use crate::bench::Bench;
 use crate::error::BuildError;
-use crate::journal::Output;
+use crate::journal::{Journal, Output};
 
 /// The folder inside that of the results in which a build lays them by until all are there.
 const MAKING: &str = ".making";
@@ -77,19 +78,48 @@ pub(crate) fn bring_in(
     let results = folder.join(RESULTS);
     let making = results.join(MAKING);
     let laid_by = |name: &String| making.join(last(name));
-    let outputs: Vec<Output> = names
-        .iter()
-        .map(|n| output(n, &laid_by(n)))
-        .collect::<Result<_, _>>()?;
-    let mut aside = Vec::new();
-    for output in &outputs {
-        aside.extend(in_the_way(bench, folder, output));
-    }
-    let stale: Vec<String> = NAMES
-        .iter()
-        .map(|n| format!("{RESULTS}/{n}"))
-        .filter(|n| !names.contains(n) && is_left(bench, folder, n))
+    let places: Vec<String> = NAMES.iter().map(|n| format!("{RESULTS}/{n}")).collect();
+    let standing: Vec<Standing> = places
+        .par_iter()
+        .map(|n| Standing::of(&bench.journal, folder, n))
         .collect();
+    let at = |name: &String| places.iter().position(|n| n == name).map(|k| &standing[k]);
+    // What was not made anew stands as it is.
+    let is_new = |name: &String| laid_by(name).exists();
+    let outputs: Vec<Output> = names
+        .par_iter()
+        .map(|name| match at(name) {
+            Some(Standing::File(content)) if !is_new(name) => {
+                let path = folder.join(name);
+                let about = fs::metadata(&path).map_err(|e| BuildError::read(&path, &e))?;
+                Ok(Output {
+                    path: name.clone(),
+                    hash: *content,
+                    bytes: about.len(),
+                })
+            }
+            _ => output(name, &laid_by(name)),
+        })
+        .collect::<Result<_, _>>()?;
+    let left = |name: &str, content: Digest| bench.journal.left(name, content);
+    let in_the_way = |output: &&Output| match at(&output.path) {
+        None | Some(Standing::Nothing) => false,
+        Some(Standing::File(content)) => *content != output.hash && !left(&output.path, *content),
+        Some(Standing::Other) => true,
+    };
+    let aside: Vec<String> = outputs
+        .iter()
+        .filter(in_the_way)
+        .map(|o| o.path.clone())
+        .collect();
+    let is_stale = |name: &&String| {
+        let content = match at(name) {
+            Some(Standing::File(content)) => *content,
+            _ => return false,
+        };
+        !names.contains(name) && left(name, content)
+    };
+    let stale: Vec<String> = places.iter().filter(is_stale).cloned().collect();
     let now = bench.world.now();
     bench
         .journal
@@ -101,7 +131,7 @@ pub(crate) fn bring_in(
             "“{name}” was changed after it was built, or is not of a build: it is kept as “{kept}”."
         ));
     }
-    for name in names {
+    for name in names.iter().filter(|n| is_new(*n)) {
         let place = folder.join(name);
         fs::rename(laid_by(name), &place).map_err(|e| BuildError::write(&place, &e))?;
     }
@@ -127,20 +157,25 @@ fn output(name: &str, path: &Path) -> Result<Output, BuildError> {
     })
 }
 
-/// The name, if what stands there is neither this result already nor one that a build left.
-fn in_the_way(bench: &Bench<'_>, folder: &Path, output: &Output) -> Option<String> {
-    let path = folder.join(&output.path);
-    let about = fs::symlink_metadata(&path).ok()?;
-    let same = about.is_file() && hash_file(&path).is_ok_and(|h| h == output.hash);
-    (!same && !is_left(bench, folder, &output.path)).then(|| output.path.clone())
+/// What stands where a result goes.
+enum Standing {
+    Nothing,
+    /// A file of that content.
+    File(Digest),
+    /// A folder, a link, or a file that cannot be read.
+    Other,
 }
 
-/// Whether a file is one that a build left, not changed since.
-fn is_left(bench: &Bench<'_>, folder: &Path, name: &str) -> bool {
-    let path = folder.join(name);
-    // The folder itself may be a link, to another disk say; the file may not.
-    let plain = fs::symlink_metadata(&path).is_ok_and(|m| m.is_file());
-    plain && hash_file(&path).is_ok_and(|content| bench.journal.left(name, content))
+impl Standing {
+    fn of(journal: &Journal, folder: &Path, name: &str) -> Self {
+        let path = folder.join(name);
+        // The folder itself may be a link, to another disk say; the file may not.
+        match fs::symlink_metadata(&path) {
+            Err(_) => Self::Nothing,
+            Ok(about) if !about.is_file() => Self::Other,
+            Ok(_) => journal.hash(&path).map_or(Self::Other, Self::File),
+        }
+    }
 }
 
 /// Renames a file, folder or link to the first free name of the form `picture-kept-1.tif`; the new name.

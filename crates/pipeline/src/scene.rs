@@ -1,8 +1,10 @@
 //! From measured and registered frames to the picture: land, edge, moment, grid, sky, join.
 
+use std::borrow::Cow;
 use std::path::Path;
+use std::thread;
 
-use nightloom_outing::{Crop, FrameTime, Settings};
+use nightloom_outing::{Crop, Digest, FrameTime, Settings};
 use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::{Finding, join_step};
 use nightloom_sky::Skyline;
@@ -10,6 +12,7 @@ use nightloom_stack::{Mask, Neutral};
 
 use crate::bench::Bench;
 use crate::canvas::Canvas;
+use crate::develop::TakenBox;
 use crate::edge::{Edge, Ground};
 use crate::error::BuildError;
 use crate::hints::{CANVAS_STEP, CanvasFacts, LandHints, on_canvas};
@@ -59,6 +62,8 @@ pub(crate) struct Scene<'a> {
     pub(crate) one_scale: bool,
     /// The frames that become the land.
     pub(crate) land: Option<Chosen<'a>>,
+    /// Names everything that the layers come from before they are developed.
+    pub(crate) layers_key: Digest,
 }
 
 /// What comes out of the picture's making, for the report.
@@ -98,6 +103,7 @@ impl Scene<'_> {
             return self.sky_alone(bench, results, frame_size);
         };
         bench.stage(0.56, 0.66)?;
+        bench.show("Placing the sky over the land", 0.0, "")?;
         let placed = placing::place_sky(
             bench,
             self.settings,
@@ -127,6 +133,7 @@ impl Scene<'_> {
         let edge = edge::find_edge(bench, &ground, self.hints)?;
         self.say_finding(bench, edge.finding);
         let (outline, sharp) = (Outline::of(&edge.matte.alpha), Outline::sharp(&edge.matte.alpha));
+        bench.show("Choosing the moment and the grid", 0.0, "")?;
         let ridge = self.write_ridge(results, &placed, &edge.matte.alpha)?;
         let placed = self.shown(placed, &edge);
         let (canvas, grid) = self.canvas(bench, &placed, &edge)?;
@@ -139,6 +146,7 @@ impl Scene<'_> {
             matte: edge.matte.on_canvas(size, canvas.origin),
             ..edge
         };
+        bench.show("Finding the land in the sky frames", 0.0, "")?;
         let masks = self.masks(bench, &canvas, &placed, &outline);
         drop(outline);
         let witnesses = self.witnesses(chosen, &canvas, &placed, &sharp);
@@ -435,19 +443,29 @@ impl Scene<'_> {
         land: Option<(LandStack, Edge)>,
     ) -> Result<Made, BuildError> {
         bench.stage(0.86, 0.92)?;
-        let linear = deliver::linear(results, &sky.picture, self.tracked.used().count())?;
-        let coverage_path = deliver::coverage(results, &sky.coverage)?;
-        let coverage_jpeg = deliver::plane_jpeg(&sky.coverage, self.tracked.used().count() as f32)?;
+        bench.show("Writing the linear stack", 0.0, "")?;
+        let frames = self.tracked.used().count();
         let has_land = land.is_some();
-        let figures = match &land {
-            Some((_, edge)) => {
-                figures::sky_figures(&sky.picture, &sky.coverage, &edge.matte.alpha, sky.facts.noise)
-            }
-            None => {
-                let all = Plane::filled(canvas.width, canvas.height, 1.0);
-                figures::sky_figures(&sky.picture, &sky.coverage, &all, sky.facts.noise)
-            }
+        let all = || Plane::filled(canvas.width, canvas.height, 1.0);
+        let shown = match &land {
+            Some((_, edge)) => Cow::Borrowed(&edge.matte.alpha),
+            None => Cow::Owned(all()),
         };
+        let alpha: &Plane = &shown;
+        let (told, coverage_jpeg, figures) = thread::scope(|scope| {
+            let linear = scope.spawn(|| deliver::linear(results, &sky.picture, frames));
+            let coverage = scope.spawn(|| deliver::coverage(results, &sky.coverage));
+            let matte = scope.spawn(|| deliver::matte(results, alpha));
+            let jpeg = deliver::plane_jpeg(&sky.coverage, frames as f32);
+            let figures = figures::sky_figures(&sky.picture, &sky.coverage, alpha, sky.facts.noise);
+            let told = Outputs {
+                linear: Some(deliver::ended(linear)?),
+                coverage: Some(deliver::ended(coverage)?),
+                matte: Some(deliver::ended(matte)?),
+                ..Outputs::default()
+            };
+            Ok::<_, BuildError>((told, jpeg?, figures))
+        })?;
         let (land_facts, joined) = self.joined(bench, &canvas, sky.picture, &sky.coverage, land)?;
         let field = &self.sky_frames[self.tracked.registration.reference].facts.field;
         let filled_fraction = joined.filled_fraction;
@@ -462,15 +480,25 @@ impl Scene<'_> {
             &sky.coverage,
             &canvas,
             Some((field, self.tracked)),
+            &finish::Ground {
+                key: self.layers_key,
+                has_land,
+                frame: TakenBox {
+                    crop_px: grid.crop_px,
+                    full_px: grid.full_px,
+                },
+            },
         )?;
         drop(sky.coverage);
         bench.stage(0.92, 0.97)?;
-        let outputs = deliver::pictures(bench, results, &finished, has_land)?;
+        let (outputs, picture_jpeg) = deliver::pictures(bench, results, &finished, has_land)?;
         let alpha = &finished.joined.alpha;
         Ok(Made {
             outputs: Outputs {
-                linear: Some(linear),
-                coverage: Some(coverage_path),
+                linear: told.linear,
+                coverage: told.coverage,
+                matte: told.matte,
+                report: Some(results.join("report.html")),
                 ..outputs
             },
             offset_px: canvas.offset_px,
@@ -486,7 +514,7 @@ impl Scene<'_> {
             land_gain: finished.joined.tone.gain,
             light: finished.light.clone(),
             neutral: finished.neutral,
-            picture_jpeg: deliver::small_jpeg(&finished, 1800, 88)?,
+            picture_jpeg,
             matte_jpeg: has_land.then(|| deliver::plane_jpeg(alpha, 1.0)).transpose()?,
             coverage_jpeg,
         })
@@ -511,6 +539,7 @@ impl Scene<'_> {
             return Ok((land::LandFacts::default(), joined));
         };
         let facts = land.facts;
+        bench.show("Modelling the sky behind the land", 0.0, "")?;
         let smooth = finish::smooth_sky(&sky, &edge.matte.alpha, coverage, canvas, self.tracked);
         let joined = join::join(
             bench,

@@ -17,8 +17,9 @@ use super::place::Overhead;
 use super::prepare::Prepared;
 use super::setting::Setting;
 use super::times::Times;
-use nightloom_outing::FrameTime;
-use nightloom_outing::Settings;
+use crate::journal::StepKey;
+use nightloom_outing::{Digest, FrameTime, Settings};
+use serde::{Deserialize, Serialize};
 
 /// Temperature of the night air where nobody said, °C; 10 °C more or less changes refraction by 4 %.
 const NIGHT_C: f64 = 5.0;
@@ -28,7 +29,13 @@ const NIGHT_C: f64 = 5.0;
 const FEW: usize = 3;
 const WORTH_OF_A_TRY: f32 = 0.5;
 
+/// Version of the step; raise it when the same frames would be registered, identified or judged otherwise.
+const VERSION: u32 = 1;
+/// Its name in the journal.
+const STEP: &str = "track";
+
 /// The registered set of tracked frames.
+#[derive(Serialize, Deserialize)]
 pub(super) struct Tracked {
     /// Lens, rotations and residuals; one frame entry for each prepared frame.
     pub(super) registration: Registration,
@@ -103,6 +110,10 @@ pub(super) fn track(
     if !guess.told {
         bench.warn_once("Neither the frames nor outing.toml tell the focal length; a 24 mm view was assumed to begin with. Set rig.focal_mm and rig.pixel_um.");
     }
+    let key = key(settings, items, frames, times, told);
+    if let Some(tracked) = bench.kept_in_file::<Tracked>(STEP, key)? {
+        return Ok(tracked);
+    }
     let fields: Vec<&Field> = frames.iter().map(|f| &f.facts.field).collect();
     let wanted = settings
         .sky
@@ -154,7 +165,30 @@ pub(super) fn track(
     }
     tracked.units = units(&tracked.registration, told);
     tracked.verdicts = verdicts(settings, items, frames, &tracked.registration, &tracked.units);
+    bench.keep_in_file(STEP, key, &tracked)?;
     Ok(tracked)
+}
+
+/// Everything that registration, identification and verdicts rest on: the frames in their order with what the photographer
+/// says of them, what is told of rig and site, the clock as it was read, and the units.
+fn key(
+    settings: &Settings,
+    items: &[Item],
+    frames: &[Prepared],
+    times: &Times,
+    told: &[Option<f64>],
+) -> Digest {
+    let reference = settings.sky.reference.as_ref();
+    let key = StepKey::new(STEP, VERSION)
+        .settings(&(&settings.rig, &settings.sky, &settings.site))
+        .settings(&(&times.sky, &times.land, times.absolute))
+        .settings(told);
+    let with = |key: StepKey, f: &Prepared| {
+        let item = &items[f.item];
+        key.input("frame", f.key)
+            .settings(&(item.insisted, reference == Some(&item.name)))
+    };
+    frames.iter().fold(key, with).finish()
 }
 
 /// The frames' units; of a frame whose file does not tell its own, by its stars against those of the frames that

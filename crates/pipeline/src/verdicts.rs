@@ -14,8 +14,9 @@ use super::report::{
     StepCounts,
 };
 use crate::scene::{Made, Scene};
-use nightloom_outing::RESULTS;
-use nightloom_outing::Role;
+use nightloom_outing::{RESULTS, Role, Settings};
+use nightloom_stars::Residual;
+use serde::{Deserialize, Serialize};
 
 impl Outputs {
     /// Paths inside the outing of all results, for the journal.
@@ -38,15 +39,8 @@ impl Outputs {
 }
 
 impl Scene<'_> {
-    /// Puts the report together and writes its page.
-    pub(super) fn report(
-        &self,
-        bench: &mut Bench<'_>,
-        results: &Path,
-        made: Made,
-    ) -> Result<BuildReport, BuildError> {
-        bench.show("Writing the report", 0.0, "")?;
-        let path = results.join("report.html");
+    /// Puts the report together, and what its page shows beside it.
+    pub(super) fn report(&self, bench: &Bench<'_>, made: Made) -> (BuildReport, Shows) {
         let registration = &self.tracked.registration;
         let frames_used = self.tracked.used().count();
         let seam = self.seam(&made);
@@ -79,10 +73,7 @@ impl Scene<'_> {
             },
             seam,
             canvas: made.grid,
-            outputs: Outputs {
-                report: Some(path.clone()),
-                ..made.outputs
-            },
+            outputs: made.outputs,
             seconds: 0.0,
             peak_memory_mib: 0.0,
             warnings: bench.warnings.clone(),
@@ -102,44 +93,15 @@ impl Scene<'_> {
             light: Some(made.light),
             steps: StepCounts::default(),
         };
-        let parts = PageParts {
-            title: self.title(bench.journal.folder()),
+        let shows = Shows {
             picture: made.picture_jpeg,
             matte: made.matte_jpeg,
-            coverage: Some(made.coverage_jpeg),
+            coverage: made.coverage_jpeg,
             thumbs: self.thumbs(),
-            residuals: &registration.residuals,
+            residuals: registration.residuals.clone(),
             sky_size: self.frame_size(self.sky_frames),
-            settings: self.settings_text(),
-            provenance: self.provenance(),
         };
-        let text = page(&report, &parts);
-        nightloom_raster::atomic::write_whole(&path, |f| std::io::Write::write_all(f, text.as_bytes()))
-            .map_err(|e| BuildError::write(&path, &e))?;
-        Ok(report)
-    }
-
-    /// All settings as JSON; the place in degrees, as `outing.toml` has it.
-    fn settings_text(&self) -> String {
-        let mut all = serde_json::to_value(self.settings).unwrap_or_default();
-        if let Some(place) = &self.settings.site.place {
-            all["site"]["place"] = serde_json::json!({
-                "latitude_deg": place.latitude.deg(),
-                "longitude_deg": place.longitude.deg(),
-                "elevation_m": place.elevation_m,
-            });
-        }
-        serde_json::to_string_pretty(&all).unwrap_or_default()
-    }
-
-    fn title(&self, folder: &Path) -> String {
-        let folder = folder.file_name().map(|n| n.to_string_lossy().into_owned());
-        self.settings
-            .outing
-            .name
-            .clone()
-            .or(folder)
-            .unwrap_or_else(|| "An outing".into())
+        (report, shows)
     }
 
     /// Over all stars of the frames in the stack, weighted by their number.
@@ -261,13 +223,73 @@ impl Scene<'_> {
         };
         (0..self.items.len()).map(of).collect()
     }
+}
 
-    fn provenance(&self) -> Vec<(String, String)> {
-        self.items
-            .iter()
-            .filter_map(|i| Some((i.name.clone(), i.hash?.to_string())))
-            .collect()
+/// What the report's page shows that is not in the report.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub(super) struct Shows {
+    /// JPEGs, as are the next ones.
+    #[serde(skip)]
+    pub(super) picture: Vec<u8>,
+    matte: Option<Vec<u8>>,
+    coverage: Vec<u8>,
+    thumbs: Vec<Option<Vec<u8>>>,
+    residuals: Vec<Residual>,
+    sky_size: (usize, usize),
+}
+
+/// Writes the report's page.
+pub(super) fn write_page(
+    bench: &Bench<'_>,
+    settings: &Settings,
+    items: &[Item],
+    report: &BuildReport,
+    shows: Shows,
+) -> Result<(), BuildError> {
+    bench.show("Writing the report", 0.0, "")?;
+    let Some(path) = &report.outputs.report else {
+        return Ok(());
+    };
+    let parts = PageParts {
+        title: title(settings, bench.journal.folder()),
+        picture: shows.picture,
+        matte: shows.matte,
+        coverage: Some(shows.coverage),
+        thumbs: shows.thumbs,
+        residuals: &shows.residuals,
+        sky_size: shows.sky_size,
+        settings: settings_text(settings),
+        provenance: provenance(items),
+    };
+    let text = page(report, &parts);
+    nightloom_raster::atomic::write_whole(path, |f| std::io::Write::write_all(f, text.as_bytes()))
+        .map_err(|e| BuildError::write(path, &e))
+}
+
+/// All settings as JSON; the place in degrees, as `outing.toml` has it.
+fn settings_text(settings: &Settings) -> String {
+    let mut all = serde_json::to_value(settings).unwrap_or_default();
+    if let Some(place) = &settings.site.place {
+        all["site"]["place"] = serde_json::json!({
+            "latitude_deg": place.latitude.deg(),
+            "longitude_deg": place.longitude.deg(),
+            "elevation_m": place.elevation_m,
+        });
     }
+    serde_json::to_string_pretty(&all).unwrap_or_default()
+}
+
+fn title(settings: &Settings, folder: &Path) -> String {
+    let folder = folder.file_name().map(|n| n.to_string_lossy().into_owned());
+    let told = settings.outing.name.clone();
+    told.or(folder).unwrap_or_else(|| "An outing".into())
+}
+
+fn provenance(items: &[Item]) -> Vec<(String, String)> {
+    items
+        .iter()
+        .filter_map(|i| Some((i.name.clone(), i.hash?.to_string())))
+        .collect()
 }
 
 fn colour(neutral: Neutral) -> ColourReport {

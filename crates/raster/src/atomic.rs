@@ -25,6 +25,26 @@ pub fn write_whole(
     path: &Path,
     write: impl FnOnce(&mut BufWriter<File>) -> io::Result<()>,
 ) -> io::Result<()> {
+    written(path, write, true)
+}
+
+/// The same without waiting for the disk: for files whose content is checked before it is believed, since a system that
+/// goes down may leave the name without all of the bytes.
+///
+/// # Errors
+/// As [`write_whole`].
+pub fn write_checked(
+    path: &Path,
+    write: impl FnOnce(&mut BufWriter<File>) -> io::Result<()>,
+) -> io::Result<()> {
+    written(path, write, false)
+}
+
+fn written(
+    path: &Path,
+    write: impl FnOnce(&mut BufWriter<File>) -> io::Result<()>,
+    to_the_disk: bool,
+) -> io::Result<()> {
     let hidden = Hidden::beside(path)?;
     let file = OpenOptions::new()
         .write(true)
@@ -36,11 +56,15 @@ pub fn write_whole(
     write(&mut buffered)?;
     buffered.flush()?;
     let file = buffered.into_inner().map_err(io::IntoInnerError::into_error)?;
-    file.sync_all()?;
+    if to_the_disk {
+        file.sync_all()?;
+    }
     drop(file);
     fs::rename(&hidden.path, path)?;
     hidden.moved();
-    sync_folder(path);
+    if to_the_disk {
+        sync_folder(path);
+    }
     Ok(())
 }
 

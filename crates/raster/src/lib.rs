@@ -8,6 +8,7 @@ mod decode;
 mod demosaic;
 mod distance;
 mod frame;
+mod half;
 pub mod icc;
 mod plane;
 mod regular;
@@ -23,6 +24,7 @@ pub use decode::{
 pub use demosaic::{Directions, demosaic, demosaic_balanced, demosaic_sky, demosaic_with};
 pub use distance::{DISTANCE_UNIT, distances};
 pub use frame::{CameraColour, Cfa, FAR_M, Frame, FrameMeta, Levels, Mosaic, Pixels};
+pub use half::{from_half, round_to_half, to_half};
 pub use plane::{Plane, Rgb};
 pub use regular::{MOST_TEXT_BYTES, open_regular, read_regular, read_text};
 pub use resize::{resize_area, resize_area_plane};

@@ -58,10 +58,12 @@ impl Plane {
         out
     }
     /// Pixels across.
+    #[inline]
     pub fn width(&self) -> usize {
         self.width
     }
     /// Pixels down.
+    #[inline]
     pub fn height(&self) -> usize {
         self.height
     }
@@ -98,10 +100,12 @@ impl Plane {
         &mut self.data[y * self.width..(y + 1) * self.width]
     }
     /// All values, row after row.
+    #[inline]
     pub fn data(&self) -> &[f32] {
         &self.data
     }
     /// All values, to be changed.
+    #[inline]
     pub fn data_mut(&mut self) -> &mut [f32] {
         &mut self.data
     }
@@ -137,18 +141,22 @@ impl Rgb {
         }
     }
     /// Pixels across.
+    #[inline]
     pub fn width(&self) -> usize {
         self.planes[0].width
     }
     /// Pixels down.
+    #[inline]
     pub fn height(&self) -> usize {
         self.planes[0].height
     }
     /// The planes, red, green, blue.
+    #[inline]
     pub fn planes(&self) -> &[Plane; 3] {
         &self.planes
     }
     /// The planes, to be changed.
+    #[inline]
     pub fn planes_mut(&mut self) -> &mut [Plane; 3] {
         &mut self.planes
     }

@@ -1,5 +1,7 @@
 //! Making pictures smaller by averaging over area.
 
+use rayon::prelude::*;
+
 use crate::{Plane, Rgb};
 
 /// A smaller picture whose longer side is at most `max_side` pixels, each pixel the mean over the
@@ -17,15 +19,18 @@ pub fn resize_area(picture: &Rgb, max_side: usize) -> Rgb {
 
 /// [`resize_area`] for one plane.
 pub fn resize_area_plane(plane: &Plane, max_side: usize) -> Plane {
-    let mut reducer = AreaReducer::new(plane.width(), plane.height(), max_side, 1);
-    if reducer.size() == (plane.width(), plane.height()) {
+    let size = (plane.width(), plane.height());
+    if fitted(size.0, size.1, max_side) == size {
         return plane.clone();
     }
-    for y in 0..plane.height() {
-        reducer.push_row(plane.row(y));
+    let rows = |y: usize, out: &mut [f32]| {
+        out.copy_from_slice(plane.row(y));
+        Ok::<_, std::convert::Infallible>(())
+    };
+    match reduce_rows(size, max_side, 1, rows) {
+        Ok(small) => Plane::from_vec(small.width, small.height, small.samples),
+        Err(never) => match never {},
     }
-    let (width, height) = reducer.size();
-    Plane::from_vec(width, height, reducer.finish())
 }
 
 /// The size that fits into a square of `max_side`, never larger than the given one.
@@ -39,74 +44,69 @@ fn fitted(width: usize, height: usize, max_side: usize) -> (usize, usize) {
     (scaled(width), scaled(height))
 }
 
-/// Averages rows as they come, so that the large picture need not exist at once.
-#[derive(Clone, Debug)]
-pub struct AreaReducer {
-    from: (usize, usize),
-    to: (usize, usize),
-    channels: usize,
-    next_row: usize,
-    /// The row last read, made narrow.
-    narrow: Vec<f64>,
-    sums: Vec<f64>,
+/// A small picture, channels interleaved.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Reduced {
+    /// Pixels across.
+    pub width: usize,
+    /// Pixels down.
+    pub height: usize,
+    /// width × height × channels values.
+    pub samples: Vec<f32>,
 }
 
-impl AreaReducer {
-    /// For a picture of this size with so many interleaved channels, to be made to fit `max_side`.
-    pub fn new(width: usize, height: usize, max_side: usize, channels: usize) -> Self {
-        let to = fitted(width, height, max_side);
-        Self {
-            from: (width, height),
-            to,
-            channels,
-            next_row: 0,
-            narrow: vec![0.0; to.0 * channels],
-            sums: vec![0.0; to.0 * to.1 * channels],
-        }
-    }
-    /// Width and height of the small picture.
-    pub fn size(&self) -> (usize, usize) {
-        self.to
-    }
-    /// Takes the next row, width × channels values. Rows beyond the height are ignored.
-    pub fn push_row(&mut self, row: &[f32]) {
-        if self.next_row >= self.from.1 {
-            return;
-        }
-        self.make_narrow(row);
-        let stride = self.to.0 * self.channels;
-        for (y, share) in shares(self.next_row, self.from.1, self.to.1) {
-            for (sum, &v) in self.sums[y * stride..(y + 1) * stride]
-                .iter_mut()
-                .zip(&self.narrow)
-            {
-                *sum += v * share;
-            }
-        }
-        self.next_row += 1;
-    }
-    /// The small picture, channels interleaved.
-    pub fn finish(self) -> Vec<f32> {
-        self.sums.into_iter().map(|s| s as f32).collect()
-    }
-    fn make_narrow(&mut self, row: &[f32]) {
-        self.narrow.fill(0.0);
-        for (x, pixel) in row.chunks_exact(self.channels).enumerate() {
-            for (to, share) in shares(x, self.from.0, self.to.0) {
-                for (sum, &v) in self.narrow[to * self.channels..].iter_mut().zip(pixel) {
-                    *sum += f64::from(v) * share;
+/// A picture of `size` given row by row (width × channels values, interleaved), made to fit `max_side` as [`resize_area`]
+/// does, so that the large picture need not exist at once. Rows are asked for from several threads, some of them twice.
+///
+/// # Errors
+/// The first that a row's source gives.
+pub fn reduce_rows<E: Send>(
+    (width, height): (usize, usize),
+    max_side: usize,
+    channels: usize,
+    row: impl Fn(usize, &mut [f32]) -> Result<(), E> + Sync,
+) -> Result<Reduced, E> {
+    let to = fitted(width, height, max_side);
+    let (columns, rows) = (shares(width, to.0), shares(height, to.1));
+    let stride = to.0 * channels;
+    let mut samples = vec![0.0_f32; stride * to.1];
+    let empty = || (vec![0.0; width * channels], vec![0.0_f64; stride]);
+    samples
+        .par_chunks_exact_mut(stride.max(1))
+        .zip(&rows)
+        .try_for_each_init(empty, |(line, sums), (out, (first, parts))| {
+            sums.fill(0.0);
+            for (y, share) in (*first..).zip(parts) {
+                row(y, line)?;
+                let narrow = columns.iter().zip(sums.chunks_exact_mut(channels));
+                for ((x, parts), sums) in narrow {
+                    let pixels = line[x * channels..].chunks_exact(channels);
+                    for (c, sum) in sums.iter_mut().enumerate() {
+                        let own = pixels.clone().zip(parts).map(|(p, part)| f64::from(p[c]) * part);
+                        *sum += own.sum::<f64>() * share;
+                    }
                 }
             }
-        }
-    }
+            out.iter_mut().zip(&*sums).for_each(|(o, s)| *o = *s as f32);
+            Ok(())
+        })?;
+    Ok(Reduced {
+        width: to.0,
+        height: to.1,
+        samples,
+    })
 }
 
-/// Which of `to` cells the cell `index` of `from` falls into, and what part of each it fills. Whole
-/// numbers throughout, so that the shares of a cell add up to one.
-fn shares(index: usize, from: usize, to: usize) -> impl Iterator<Item = (usize, f64)> {
-    let (start, end) = (index * to, (index + 1) * to);
-    (start / from..=(end - 1) / from).map(move |cell| {
-        let overlap = end.min((cell + 1) * from) - start.max(cell * from);
-        (cell, overlap as f64 / from as f64)
-    })
+/// For each of `to` cells the first of `from` that falls into it, and what part of the cell that one and the next ones
+/// fill. Whole numbers until the last division, so that the shares of a cell add up to one.
+fn shares(from: usize, to: usize) -> Vec<(usize, Vec<f64>)> {
+    (0..to)
+        .map(|cell| {
+            let (start, end) = (cell * from, (cell + 1) * from);
+            let (first, last) = (start / to, (end - 1) / to);
+            let part = |k: usize| end.min((k + 1) * to) - start.max(k * to);
+            let parts = (first..=last).map(|k| part(k) as f64 / from as f64).collect();
+            (first, parts)
+        })
+        .collect()
 }

@@ -8,6 +8,7 @@
 use nalgebra::SVector;
 use nightloom_fit::{BIWEIGHT, Loss, Normal, Robust, Row, SIGMA_PER_MAD, Scale, median_of, robust};
 use nightloom_raster::{Plane, Rgb};
+use rayon::prelude::*;
 
 use crate::{SeamError, Work, sky_model};
 
@@ -67,10 +68,8 @@ impl ToneMatch {
     pub fn apply(&self, picture: &mut Rgb, with_offset: bool) {
         for (c, plane) in picture.planes_mut().iter_mut().enumerate() {
             let offset = if with_offset { self.offset[c] } else { 0.0 };
-            plane
-                .data_mut()
-                .iter_mut()
-                .for_each(|v| *v = self.gain[c] * *v + offset);
+            let values = plane.data_mut().par_iter_mut().with_min_len(1 << 14);
+            values.for_each(|v| *v = self.gain[c] * *v + offset);
         }
     }
 

@@ -10,6 +10,7 @@ use nightloom_fit::{Loss, SIGMA_PER_MAD, least_squares, median, median_and_sigma
 use nightloom_raster::{Plane, Rgb};
 use rayon::prelude::*;
 
+use crate::along::{Run, along};
 use crate::error::BackgroundError;
 use crate::mask::Mask;
 use crate::trimmed;
@@ -257,6 +258,30 @@ impl BackgroundModel {
                 .enumerate()
                 .for_each(|(k, o)| *o = a + step * k as f32);
         }
+    }
+
+    /// A model from its knots, one at every 16th pixel, of a picture of this size; `level` is its median over the sky.
+    pub fn of_knots(knots: [Plane; 3], [width, height]: [usize; 2], level: [f32; 3]) -> Self {
+        Self {
+            knots,
+            width,
+            height,
+            level: level.map(f64::from),
+            residual: [0.0; 3],
+            cells: 0,
+        }
+    }
+
+    /// The model's knots per channel, one at every 16th pixel.
+    pub fn knots(&self) -> &[Plane; 3] {
+        &self.knots
+    }
+
+    /// The model of channel `channel` (0 to 2) along a row.
+    pub fn run(&self, channel: usize, run: Run, out: &mut [f32]) {
+        let knots = |v: f32| v / GRID as f32;
+        let first = [run.x, run.y].map(knots);
+        along(&self.knots[channel.min(2)], first, knots(run.step), out);
     }
 
     /// The model of channel `channel` (0 to 2) at a pixel of the picture.

@@ -4,6 +4,7 @@
 //! needs, so that the peak memory does not depend on the number of frames.
 
 mod align;
+mod along;
 mod background;
 mod blur;
 mod boxes;
@@ -38,6 +39,7 @@ mod spread;
 mod surface;
 mod tile;
 mod tone;
+mod tone_table;
 mod trend;
 mod trimmed;
 mod unlike;
@@ -46,6 +48,7 @@ mod wide;
 mod worth;
 
 pub use align::{Shift, tripod_shift};
+pub use along::Run;
 pub use background::{
     BackgroundModel, GradientSettings, SkyTerms, fit_background, fit_background_by, fit_smooth_sky,
 };
@@ -67,7 +70,7 @@ pub use input::Input;
 pub use mapping::{Mapping, MappingGrid};
 pub use mask::Mask;
 pub use masters::{Master, MasterSettings, Normalise, flat_from_master, master};
-pub use midtones::raise_midtones;
+pub use midtones::{FormGains, StarFree};
 pub use noise::{background_noise, median_of};
 pub use pixel_noise::PixelNoise;
 pub use radial::Radial;
@@ -78,5 +81,6 @@ pub use sensor_pairs::{
 pub use shrink::{NoiseReduction, reduce_noise};
 pub use source::{Block, Source};
 pub use surface::Surface;
-pub use tone::{SceneStatistics, ToneCurve, ToneSettings};
+pub use tone::{SceneStatistics, ToneCurve, ToneSettings, ToneWish};
+pub use tone_table::ToneTable;
 pub use warp::{WarpSettings, warp};

@@ -36,6 +36,7 @@ impl Mask {
 
     /// The value at canvas pixel (x, y), 0 to 1, bilinear between the cells' centres and constant
     /// beyond the outermost ones.
+    #[inline]
     pub fn at(&self, x: usize, y: usize) -> f32 {
         let (j, j2, ty) = self.between(y, self.rows);
         let (i, i2, tx) = self.between(x, self.columns);

@@ -5,6 +5,7 @@ use nightloom_raster::colour::luminance;
 use nightloom_raster::{Plane, Rgb};
 use rayon::prelude::*;
 
+use crate::along::{Run, along};
 use crate::blur::blurred;
 
 /// Side of a cell whose median is the sky without stars, as a part of the picture's longer side, and pixels at least.
@@ -15,50 +16,107 @@ const FORMS: [f32; 2] = [0.008, 0.12];
 /// No pixel is made darker or brighter than by these factors.
 const GAIN: std::ops::RangeInclusive<f32> = 0.6..=2.0;
 
-/// Raises the contrast of the sky's forms that are wider than stars and narrower than the sky, in place, by one factor for
-/// all channels, so that hues stay.
-///
-/// `is_sky(x, y)` says which pixels tell; the others are treated like their surroundings. `level` is the background's
-/// luminance; `strength` 0 changes nothing, 1 doubles the distance of a form from its surroundings.
-pub fn raise_midtones(
-    sky: &mut Rgb,
-    is_sky: impl Fn(usize, usize) -> bool + Sync,
-    level: f32,
-    strength: f32,
-) {
-    let (width, height) = (sky.width(), sky.height());
-    if strength <= 0.0 || level <= 0.0 || width == 0 || height == 0 {
-        return;
+/// The sky's light without its stars, in cells: what its forms are told from.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StarFree {
+    cell: usize,
+    /// Luminance of each cell times its weight.
+    light: Plane,
+    /// The share of the cell that tells.
+    weight: Plane,
+}
+
+/// A factor for every pixel, by which the sky's forms are raised.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FormGains {
+    cell: usize,
+    /// `None` if nothing is raised.
+    gains: Option<Plane>,
+}
+
+impl StarFree {
+    /// Of a picture; `is_sky(x, y)` says which pixels tell.
+    pub fn of(sky: &Rgb, is_sky: impl Fn(usize, usize) -> bool + Sync) -> Self {
+        let cell = (sky.width().max(sky.height()) / CELLS).max(LEAST_CELL);
+        let (light, weight) = star_free(sky, &is_sky, cell);
+        Self { cell, light, weight }
     }
-    let cell = (width.max(height) / CELLS).max(LEAST_CELL);
-    let long = width.max(height) as f32 / cell as f32;
-    let (light, weight) = star_free(sky, &is_sky, cell);
-    let smooth = |sigma: f32| {
-        let sums = blurred(&light, sigma);
-        let weights = blurred(&weight, sigma);
-        let mut out = sums;
-        let pairs = out.data_mut().iter_mut().zip(weights.data());
-        pairs.for_each(|(v, w)| *v = if *w > 1e-4 { *v / w } else { level });
-        out
-    };
-    let [fine, coarse] = FORMS.map(|part| smooth((part * long).max(0.5)));
-    let gains: Vec<f32> = fine
-        .data()
-        .iter()
-        .zip(coarse.data())
-        .map(|(f, c)| (1.0 + strength * (f - c) / c.max(level)).clamp(*GAIN.start(), *GAIN.end()))
-        .collect();
-    let gains = Plane::from_vec(fine.width(), fine.height(), gains);
-    for plane in sky.planes_mut() {
-        plane
-            .data_mut()
-            .par_chunks_mut(width)
-            .enumerate()
-            .for_each(|(y, row)| {
-                row.iter_mut()
-                    .enumerate()
-                    .for_each(|(x, v)| *v *= between(&gains, cell, x, y));
-            });
+
+    /// As they were taken apart by [`StarFree::planes`].
+    pub fn of_planes(light: Plane, weight: Plane, cell_px: usize) -> Self {
+        Self {
+            cell: cell_px.max(1),
+            light,
+            weight,
+        }
+    }
+
+    /// Light times weight, and weight, of each cell.
+    pub fn planes(&self) -> [&Plane; 2] {
+        [&self.light, &self.weight]
+    }
+
+    /// Side of a cell, pixels.
+    pub fn cell_px(&self) -> usize {
+        self.cell
+    }
+
+    /// The same sky with something smooth taken off: `taken(x, y)` is its luminance at a pixel.
+    #[must_use]
+    pub fn less(&self, taken: impl Fn(usize, usize) -> f32) -> Self {
+        let middle = |k: usize| k * self.cell + self.cell / 2;
+        let light = Plane::from_fn(self.light.width(), self.light.height(), |i, j| {
+            let weight = self.weight.at(i, j);
+            match weight > 0.0 {
+                true => self.light.at(i, j) - weight * taken(middle(i), middle(j)),
+                false => 0.0,
+            }
+        });
+        Self {
+            light,
+            ..self.clone()
+        }
+    }
+
+    /// Gains that raise the contrast of the sky's forms that are wider than stars and narrower than the sky: one factor for
+    /// all channels, so that hues stay. Where nothing tells, pixels are treated like their surroundings.
+    ///
+    /// `level` is the background's luminance; `strength` 0 changes nothing, 1 doubles the distance of a form from its
+    /// surroundings.
+    pub fn gains(&self, level: f32, strength: f32) -> FormGains {
+        let (columns, rows) = (self.light.width(), self.light.height());
+        let raised = strength > 0.0 && level > 0.0 && columns * rows > 0;
+        FormGains {
+            cell: self.cell,
+            gains: raised.then(|| self.raised(level, strength)),
+        }
+    }
+
+    fn raised(&self, level: f32, strength: f32) -> Plane {
+        let long = self.light.width().max(self.light.height()) as f32;
+        let smooth = |sigma: f32| {
+            let weights = blurred(&self.weight, sigma);
+            let mut out = blurred(&self.light, sigma);
+            let pairs = out.data_mut().iter_mut().zip(weights.data());
+            pairs.for_each(|(v, w)| *v = if *w > 1e-4 { *v / w } else { level });
+            out
+        };
+        let [fine, coarse] = FORMS.map(|part| smooth((part * long).max(0.5)));
+        let pairs = fine.data().iter().zip(coarse.data());
+        let gains =
+            pairs.map(|(f, c)| (1.0 + strength * (f - c) / c.max(level)).clamp(*GAIN.start(), *GAIN.end()));
+        Plane::from_vec(fine.width(), fine.height(), gains.collect())
+    }
+}
+
+impl FormGains {
+    /// The factors along a row.
+    pub fn run(&self, run: Run, out: &mut [f32]) {
+        let cells = |v: f32| (v + 0.5) / self.cell as f32 - 0.5;
+        match &self.gains {
+            Some(gains) => along(gains, [run.x, run.y].map(cells), run.step / self.cell as f32, out),
+            None => out.fill(1.0),
+        }
     }
 }
 
@@ -89,19 +147,6 @@ fn star_free(sky: &Rgb, is_sky: &(impl Fn(usize, usize) -> bool + Sync), cell: u
     (plane(0), plane(1))
 }
 
-/// The value at a pixel, straight between the middles of cells.
-fn between(cells: &Plane, cell: usize, x: usize, y: usize) -> f32 {
-    let place = |v: usize, n: usize| {
-        let at = ((v as f32 + 0.5) / cell as f32 - 0.5).clamp(0.0, (n - 1) as f32);
-        let low = at as usize;
-        (low, (low + 1).min(n - 1), at - low as f32)
-    };
-    let (i, i1, u) = place(x, cells.width());
-    let (j, j1, v) = place(y, cells.height());
-    let row = |j: usize| cells.at(i, j) + u * (cells.at(i1, j) - cells.at(i, j));
-    row(j) + v * (row(j1) - row(j))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -116,7 +161,14 @@ mod tests {
             *plane.at_mut(100, 200) = 50.0;
         }
         let before = sky.clone();
-        raise_midtones(&mut sky, |_, _| true, 1.0, 1.0);
+        let gains = StarFree::of(&sky, |_, _| true).gains(1.0, 1.0);
+        let mut row = vec![0.0; w];
+        for y in 0..h {
+            gains.run(Run::at_level(0, 0, y), &mut row);
+            for plane in sky.planes_mut() {
+                plane.row_mut(y).iter_mut().zip(&row).for_each(|(v, g)| *v *= g);
+            }
+        }
         let green = |p: &Rgb, x: usize, y: usize| p.planes()[1].at(x, y);
         let contrast = |p: &Rgb| green(p, 300, 200) / green(p, 180, 200);
         assert!(

@@ -1,6 +1,7 @@
 //! Robust levels and the noise of a picture's background.
 
 use nightloom_raster::Plane;
+use rayon::prelude::*;
 
 pub use nightloom_fit::median as median_of;
 pub(crate) use nightloom_fit::median_and_sigma;
@@ -21,15 +22,14 @@ const BELOW: f64 = 0.158_655;
 /// Standard deviation of the noise of single pixels: in patches the way from the median down to one spread below it, which
 /// stars hardly touch, and of all patches a quiet one. Pixels where `valid` says false are left out. 0 when nothing is
 /// valid.
-pub fn background_noise(plane: &Plane, valid: impl Fn(usize, usize) -> bool) -> f32 {
+pub fn background_noise(plane: &Plane, valid: impl Fn(usize, usize) -> bool + Sync) -> f32 {
     let side = PATCH.min(plane.width()).min(plane.height());
     if side == 0 {
         return 0.0;
     }
     let (columns, rows) = (plane.width() / side, plane.height() / side);
     let step = (columns * rows).div_ceil(PATCHES).max(1) | 1;
-    let mut values = Vec::with_capacity(side * side);
-    let patch = |k: usize| {
+    let patch = |values: &mut Vec<f32>, k: usize| {
         let (x0, y0) = (k % columns * side, k / columns * side);
         values.clear();
         for y in y0..y0 + side {
@@ -37,9 +37,14 @@ pub fn background_noise(plane: &Plane, valid: impl Fn(usize, usize) -> bool) -> 
         }
         values.retain(|v| v.is_finite());
         let enough = values.len() as f64 >= LEAST_VALID * (side * side) as f64;
-        dark_spread(&mut values).filter(|_| enough)
+        dark_spread(values).filter(|_| enough)
     };
-    let mut all: Vec<f32> = (0..columns * rows).step_by(step).filter_map(patch).collect();
+    let mut all: Vec<f32> = (0..columns * rows)
+        .into_par_iter()
+        .step_by(step)
+        .map_init(Vec::new, patch)
+        .flatten_iter()
+        .collect();
     quantile(&mut all, QUIET).unwrap_or(0.0) / QUIET_OF_ONE
 }
 

@@ -75,6 +75,30 @@ const BLACK_OF_LAND_MEDIAN: f32 = 0.1;
 const NIGHT_CONTRAST: f32 = 1.7;
 const NIGHT_SATURATION: f32 = 1.15;
 
+/// Black stays below this share of the sky's level: the sky itself is never black.
+const MOST_BLACK: f32 = 0.9;
+
+/// How the automatic curve is to be moved.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ToneWish {
+    /// What becomes black lies higher by this share of the sky's level; below 0 lower.
+    pub black: f32,
+    /// What becomes display white lies higher by so many stops; below 0 lower.
+    pub white_stops: f32,
+    /// How much of the automatic curve's bend there is: 1 all, 0 none.
+    pub contrast: f32,
+}
+
+impl Default for ToneWish {
+    fn default() -> Self {
+        Self {
+            black: 0.0,
+            white_stops: 0.0,
+            contrast: 1.0,
+        }
+    }
+}
+
 /// A curve ready to be applied.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ToneCurve {
@@ -112,15 +136,22 @@ impl ToneCurve {
     /// A sky so bright that a straight line shows it above `target` is taken down by a higher black, a
     /// third of its level if the land allows, and then a higher white.
     pub fn from_statistics(scene: &SceneStatistics) -> Self {
+        Self::wished(scene, &ToneWish::default())
+    }
+
+    /// The automatic curve moved as wished: whatever the wish, the sky's background still comes out at `target`.
+    pub fn wished(scene: &SceneStatistics, wish: &ToneWish) -> Self {
         let target = scene.target.clamp(0.01, 0.9);
         let level = scene.sky_level.iter().sum::<f32>() / 3.0;
-        let black = black(scene, level, target);
-        let white = scene.white.max(black + (level - black) / target);
+        let black = black(scene, level, target) + wish.black.clamp(-1.0, MOST_BLACK) * level;
+        let black = black.min(level * MOST_BLACK);
+        let white = wish.white_stops.exp2() * scene.white;
+        let white = white.max(black + (level - black) / target);
         let settings = |stretch| ToneSettings {
             black: [black; 3],
             white,
             stretch,
-            contrast: NIGHT_CONTRAST,
+            contrast: 1.0 + (NIGHT_CONTRAST - 1.0) * wish.contrast,
             pivot: target,
             saturation: NIGHT_SATURATION,
         };
@@ -205,7 +236,7 @@ fn bent(shown: f32, contrast: f32, pivot: f32) -> f32 {
 
 /// Brings a colour into 0 to 1 without turning its hue: half way between dimming it and drawing it
 /// towards the grey of its luminance, so that a burnt star is bright but still shows its colour.
-fn into_gamut(rgb: [f32; 3], grey: f32) -> [f32; 3] {
+pub(crate) fn into_gamut(rgb: [f32; 3], grey: f32) -> [f32; 3] {
     let grey = grey.clamp(0.0, 1.0);
     let least = rgb.into_iter().fold(0.0, f32::min);
     // What lies below zero is drawn towards grey alone.

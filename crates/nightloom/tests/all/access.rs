@@ -11,7 +11,7 @@ use crate::pages::{PAGES, outing, white_picture};
 const AXE: &str = include_str!("../data/axe/axe.min.js");
 
 /// Normal text by day (WCAG 2.2, 1.4.3).
-const DAY: f64 = 4.5;
+pub(crate) const DAY: f64 = 4.5;
 /// Red under the limit cannot have that on black (it takes a red of 236 and more): all text has what the same
 /// criterion asks of large text.
 pub(crate) const RED: f64 = 3.0;

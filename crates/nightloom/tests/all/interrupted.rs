@@ -122,6 +122,61 @@ fn another_tone_curve_redoes_only_the_picture() {
     assert_same_results(&night, &shared.few());
 }
 
+/// Settings, or the frames, changed in a folder.
+type Change = fn(&Path);
+
+#[test]
+fn what_is_kept_serves_no_other_settings_and_no_other_frames() {
+    let shared = Night::get();
+    let changes: [Change; 4] = [
+        |night| {
+            fs::write(
+                night.join("outing.toml"),
+                "[picture]\nstretch = 0.8\ncrop = \"all\"\n",
+            )
+            .unwrap()
+        },
+        |night| {
+            let text = "[picture]\nwhite = \"as-shot\"\nnoise_reduction = 0.0\nland_stops = 1.0\n";
+            fs::write(night.join("outing.toml"), text).unwrap();
+        },
+        |night| fs::write(night.join("outing.toml"), "[sky]\nrejection = \"none\"\n").unwrap(),
+        |night| fs::remove_file(night.join(crate::night::SKY[3])).unwrap(),
+    ];
+    // One after the other on a night that keeps what it can, and each on its frames alone.
+    let kept = shared.few_built();
+    for change in changes {
+        let fresh = shared.few_frames();
+        for folder in [&kept, &fresh] {
+            change(&folder.night());
+            if !folder.night().join(crate::night::SKY[3]).exists() {
+                let _ = fs::remove_file(folder.night().join("outing.toml"));
+            }
+            built(&folder.night());
+        }
+        assert_same_results(&kept.night(), &fresh.night());
+    }
+}
+
+#[test]
+fn another_tone_makes_lost_results_again_too() {
+    let shared = Night::get();
+    let temp = shared.few_built();
+    let night = temp.night();
+    fs::remove_file(night.join("picture/linear.fits")).unwrap();
+    fs::write(night.join("picture/matte.tif"), b"scribbled over").unwrap();
+    fs::write(night.join("outing.toml"), "[picture]\nstretch = 0.3\n").unwrap();
+    built(&night);
+    for same in ["linear.fits", "matte.tif", "coverage.tif"] {
+        let file = |folder: &Path| fs::read(folder.join("picture").join(same)).unwrap();
+        assert!(file(&night) == file(&shared.few()), "{same}");
+    }
+    assert_eq!(
+        fs::read(night.join("picture/matte-kept-1.tif")).unwrap(),
+        b"scribbled over"
+    );
+}
+
 #[test]
 fn a_lost_result_is_made_again() {
     let shared = Night::get();

@@ -264,6 +264,12 @@ fn picture(values: &Values, settings: &mut Settings) {
         .number("picture", "noise_reduction")
         .unwrap_or(p.noise_reduction);
     p.land_stops = values.number("picture", "land_stops").unwrap_or(p.land_stops);
+    p.sky_stops = values.number("picture", "sky_stops").unwrap_or(p.sky_stops);
+    p.contrast = values.number("picture", "contrast").unwrap_or(p.contrast);
+    p.black_point = values.number("picture", "black_point").unwrap_or(p.black_point);
+    p.white_point = values.number("picture", "white_point").unwrap_or(p.white_point);
+    p.temperature = values.number("picture", "temperature").unwrap_or(p.temperature);
+    p.tint = values.number("picture", "tint").unwrap_or(p.tint);
     p.grow = values.flag("picture", "grow").unwrap_or(p.grow);
     p.crop = values.crop("picture", "crop").unwrap_or_default();
 }

@@ -6,6 +6,7 @@
 mod check;
 mod complete;
 mod edit;
+mod edit_frame;
 mod near;
 pub mod options;
 mod template;
@@ -20,6 +21,7 @@ use crate::plan::Settings;
 pub use check::{offset_seconds, real};
 pub(crate) use complete::PROJECTIONS;
 pub use edit::{option_in, with_option};
+pub use edit_frame::with_frame;
 pub(crate) use near::nearest;
 pub use template::{Filled, markdown, template};
 

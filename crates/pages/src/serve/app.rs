@@ -5,6 +5,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::SystemTime;
 
 use nightloom_outing::options::{OPTIONS, OptionKind};
+use nightloom_outing::typed::{TypedError, latitude_deg, latitude_or_place, longitude_deg};
 use nightloom_outing::{
     FrameCheck, OUTING_TOML, SKYLINE_CSV, Settings, SettingsError, World, hash_bytes, option_in,
     parse_settings, turn_to_write, with_option,
@@ -15,6 +16,7 @@ use tokio::sync::broadcast;
 
 use super::axis::Found;
 use super::charts::Drawn;
+use super::develop::Layers;
 use super::dropped::Dropped;
 use super::hints::Edge;
 use super::job::Job;
@@ -66,6 +68,8 @@ pub(super) enum Event {
         /// Its name in the outing.
         name: String,
     },
+    /// The picture on disk is another one now.
+    Picture,
     /// The build has ended.
     Built {
         /// Whether there is a picture.
@@ -87,6 +91,8 @@ pub(super) struct App {
     pub(super) job: Job,
     pub(super) ready: Ready,
     pub(super) edge: Edge,
+    /// What is developed live.
+    pub(super) layers: Layers,
     /// Small pictures, also by whether in red.
     pub(super) thumbnails: Kept<(FileKey, bool), Arc<Vec<u8>>>,
     pub(super) verdicts: Kept<FileKey, Arc<FrameCheck>>,
@@ -97,6 +103,10 @@ pub(super) struct App {
     pub(super) dropped: Dropped,
     /// The place in words and its nights, by place, subject and year.
     pub(super) years: Kept<String, Arc<(String, Year)>>,
+    /// Room for writing pictures that are given away.
+    pub(super) exporting: Gate,
+    /// When frames were taken, by their files.
+    pub(super) taken: Kept<FileKey, Option<String>>,
     /// Room for judging frames.
     pub(super) judging: Gate,
     /// Room for drawing small pictures, which do not wait for verdicts.
@@ -167,6 +177,9 @@ pub(super) enum EditError {
     /// The value cannot be.
     #[error(transparent)]
     Settings(#[from] SettingsError),
+    /// What was typed for the place is none.
+    #[error("{0}")]
+    Place(#[from] TypedError),
     /// A file that is not of this outing.
     #[error(
         "{key} may name a file inside the outing's folder only, when it is set here; copy the file there, or write its path into {OUTING_TOML} by hand"
@@ -198,12 +211,15 @@ impl App {
             job: Job::default(),
             ready: Ready::default(),
             edge: Edge::default(),
+            layers: Layers::default(),
             thumbnails: Kept::new(THUMBNAIL_BYTES, |bytes| bytes.len()),
             verdicts: Kept::new(VERDICTS, |_| 1),
             dropped: Dropped::default(),
             axes: Kept::new(AXES, |_| 1),
             charts: Kept::new(CHART_BYTES, Drawn::bytes),
             years: Kept::new(YEARS, |_| 1),
+            exporting: Gate::new(1),
+            taken: Kept::new(VERDICTS, |_| 1),
             judging,
             drawing: Gate::new(1),
         }
@@ -266,30 +282,47 @@ impl App {
 
     /// Sets one option, if it is still what the page thought it was.
     pub(super) fn edit(&self, section: &str, key: &str, was: &str, typed: &str) -> Result<Text, EditError> {
-        let _held = self.file.lock().unwrap_or_else(PoisonError::into_inner);
-        // Another server, or a command, may be at it too.
-        let _turn = turn_to_write(&self.folder)?;
         if names_file(section, key) && !typed.is_empty() && !self.is_inside(typed) {
             let key = format!("{section}.{key}");
             return Err(EditError::Outside { key });
         }
-        let before = self.text()?;
-        let now = option_in(&before.text, section, key)?.unwrap_or_default();
-        if now != was && now != typed {
-            let said = |v: &str| {
-                if v.is_empty() {
-                    "not set".to_owned()
-                } else {
-                    format!("“{v}”")
-                }
-            };
-            return Err(EditError::Changed {
-                key: format!("{section}.{key}"),
-                now: said(&now),
-                was: said(was),
-            });
-        }
-        let text = with_option(&before.text, section, key, typed)?;
+        self.change(|text| {
+            unchanged(text, section, key, was, typed)?;
+            Ok(with_option(text, section, key, typed)?)
+        })
+    }
+
+    /// Sets latitude and longitude, each with what the page thought it was and what was typed. Both may be typed for the
+    /// latitude, the longitude then being empty.
+    pub(super) fn edit_place(&self, [latitude, longitude]: [(&str, &str); 2]) -> Result<Text, EditError> {
+        let typed = match (latitude.1, longitude.1) {
+            ("", "") => String::new(),
+            (both, "") => match latitude_or_place(both, false)? {
+                Err(place) => format!("{}, {}", place.latitude_deg, place.longitude_deg),
+                Ok(alone) => alone.to_string(),
+            },
+            (north, east) => format!("{}, {}", latitude_deg(north)?, longitude_deg(east)?),
+        };
+        self.change(|text| {
+            for ((was, typed), key) in [latitude, longitude]
+                .into_iter()
+                .zip(["latitude_deg", "longitude_deg"])
+            {
+                unchanged(text, "site", key, was, typed)?;
+            }
+            Ok(with_option(text, "site", "latitude_deg", &typed)?)
+        })
+    }
+
+    /// Changes the text of outing.toml and tells the pages.
+    pub(super) fn change(
+        &self,
+        make: impl FnOnce(&str) -> Result<String, EditError>,
+    ) -> Result<Text, EditError> {
+        let _held = self.file.lock().unwrap_or_else(PoisonError::into_inner);
+        // Another server, or a command, may be at it too.
+        let _turn = turn_to_write(&self.folder)?;
+        let text = make(&self.text()?.text)?;
         write_whole(&self.folder.join(OUTING_TOML), |out| {
             std::io::Write::write_all(out, text.as_bytes())
         })?;
@@ -299,4 +332,24 @@ impl App {
         });
         Ok(after)
     }
+}
+
+/// An error if an option is neither what the page thought it was nor what it is to be.
+fn unchanged(text: &str, section: &str, key: &str, was: &str, typed: &str) -> Result<(), EditError> {
+    let now = option_in(text, section, key)?.unwrap_or_default();
+    if now == was || now == typed {
+        return Ok(());
+    }
+    let said = |v: &str| {
+        if v.is_empty() {
+            "not set".to_owned()
+        } else {
+            format!("“{v}”")
+        }
+    };
+    Err(EditError::Changed {
+        key: format!("{section}.{key}"),
+        now: said(&now),
+        was: said(was),
+    })
 }

@@ -1,31 +1,86 @@
 //! The frames: all of them on a sheet, and each one closely.
 
 use std::cmp::Ordering;
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use axum::Json;
 use axum::extract::{Query as UrlQuery, State};
 use axum::http::HeaderMap;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
-use nightloom_outing::{CheckOptions, FrameCheck, Role, check_frame, discover, trends};
-use nightloom_pipeline::role_of_folder;
+use nightloom_outing::{
+    CheckOptions, Discovery, Found, FrameCheck, FrameOverride, OUTING_TOML, Role, check_frame, discover,
+    parse_settings, trends, with_frame,
+};
+use nightloom_pipeline::{BuildReport, FrameReport, role_of_folder};
 use serde_json::{Value, json};
 
-use super::app::{App, FileKey};
+use super::app::{App, EditError, FileKey};
 use super::line::Query;
 use super::page::{Stage, shown};
 use super::pixels::path_of;
 use super::reply::{Failed, aside, markup};
 use super::words;
 
+/// Heads of files read at a time.
+const READERS: usize = 4;
+
 pub(super) async fn page(State(app): State<Arc<App>>, headers: HeaderMap) -> Response {
     let title = words::FRAMES.to_owned();
     shown(app, &headers, Stage::Frames, title, |app, _| Ok(sheet(app))).await
 }
 
+/// What is known of the frames beside their files.
+struct Known {
+    /// What the last build said.
+    report: Option<BuildReport>,
+    /// What outing.toml says.
+    said: BTreeMap<String, FrameOverride>,
+}
+
+impl Known {
+    fn of(app: &App) -> Self {
+        Self {
+            report: BuildReport::last(&app.folder),
+            said: app.settings().map(|s| s.frames).unwrap_or_default(),
+        }
+    }
+
+    fn built(&self, name: &str) -> Option<&FrameReport> {
+        self.report.as_ref()?.frames.iter().find(|f| f.path == name)
+    }
+}
+
+/// The frames in the order in which they were taken; those that do not tell come last, by name.
+fn in_time(app: &App, mut frames: Vec<Found>) -> Vec<Found> {
+    let share = frames.len().div_ceil(READERS).max(1);
+    std::thread::scope(|scope| {
+        for part in frames.chunks(share) {
+            scope.spawn(move || part.iter().for_each(|f| drop(taken(app, &f.path))));
+        }
+    });
+    frames.sort_by_cached_key(|f| {
+        let taken = taken(app, &f.path);
+        (taken.is_none(), taken, f.name.clone())
+    });
+    frames
+}
+
+/// When a frame was taken, by its camera's clock; read once.
+fn taken(app: &App, path: &std::path::Path) -> Option<String> {
+    let key = FileKey::of(path.to_owned());
+    let read = || Ok::<_, ()>(app.world().meta(path).ok().and_then(|m| m.taken_local));
+    app.taken.get(&key, read).ok().flatten()
+}
+
 fn sheet(app: &App) -> Markup {
-    let found = discover(&app.folder);
+    let known = Known::of(app);
+    let found = discover(&app.folder).map(|found| Discovery {
+        frames: in_time(app, found.frames),
+        ..found
+    });
     html! {
         h1 { (words::FRAMES) }
         @match &found {
@@ -34,7 +89,7 @@ fn sheet(app: &App) -> Markup {
                 nl-frames {
                     p class="none" hidden[!found.frames.is_empty()] { (words::NO_FRAMES) "." }
                     div class="course" role="status" aria-label=(words::COURSE) {}
-                    ul class="sheet" { @for frame in &found.frames { (one(&frame.name)) } }
+                    ul class="sheet" { @for frame in &found.frames { (one(&frame.name, &known)) } }
                 }
                 @for (frame, why) in &found.left_out { p class="soft" { (frame.name) ": " (why) } }
                 @for note in &found.notes { p class="soft" { (note) } }
@@ -44,16 +99,93 @@ fn sheet(app: &App) -> Markup {
 }
 
 /// One frame on the sheet.
-fn one(name: &str) -> Markup {
+fn one(name: &str, known: &Known) -> Markup {
+    let built = known.built(name);
     html! {
-        li data-name=(name) {
+        li data-name=(name) data-out[built.is_some_and(|b| !b.used)] {
             a href=(format!("/frames/look{}", named(name))) {
                 img loading="lazy" width="240" height="160" src=(format!("/thumbnail{}", named(name))) alt=(words::LOOK_CLOSER);
                 span { (name) }
             }
-            @if is_light(name) { nl-verdict data-name=(name) { em { (words::NOT_JUDGED) } } }
+            @if is_light(name) && built.is_none() { nl-verdict data-name=(name) { em { (words::NOT_JUDGED) } } }
+            @if let Some(built) = built {
+                p class="built" {
+                    strong { (if built.used { words::IN_THE_PICTURE } else { words::NOT_IN_THE_PICTURE }) }
+                    " " (built.role) @if !built.reason.is_empty() { ": " (built.reason) }
+                }
+            }
+            (say(name, known.said.get(name)))
         }
     }
+}
+
+/// What the photographer says of a frame.
+fn say(name: &str, said: Option<&FrameOverride>) -> Markup {
+    let (role, used) = told_of(said);
+    let choice =
+        |value: &str, now: &str, name: &str| html! { option value=(value) selected[value == now] { (name) } };
+    html! {
+        div class="say" data-role=(role) data-use=(used) {
+            label { (words::ROLE_IS) " "
+                select name="role" autocomplete="off" aria-label=(format!("{}: {name}", words::ROLE_IS)) {
+                    (choice("", &role, words::AS_FOUND))
+                    @for word in Role::ALL.map(Role::word) { (choice(word, &role, word)) }
+                }
+            }
+            label { (words::USE_IS) " "
+                select name="use" autocomplete="off" aria-label=(format!("{}: {name}", words::USE_IS)) {
+                    (choice("", &used, words::AS_JUDGED)) (choice("true", &used, words::USE_ALWAYS)) (choice("false", &used, words::USE_NEVER))
+                }
+            }
+            p class="said" role="status" {}
+        }
+    }
+}
+
+/// Role and use as a page knows them; empty where nothing is said.
+fn told_of(said: Option<&FrameOverride>) -> (String, String) {
+    let role = said.and_then(|s| s.role).map(|r| r.word().to_owned());
+    let used = said.and_then(|s| s.used).map(|u| u.to_string());
+    (role.unwrap_or_default(), used.unwrap_or_default())
+}
+
+/// What a page says of a frame, and what it thought was said before.
+#[derive(serde::Deserialize)]
+pub(super) struct Said {
+    name: String,
+    was: [String; 2],
+    role: String,
+    used: String,
+}
+
+/// Puts into outing.toml what is said of a frame.
+pub(super) async fn say_of(State(app): State<Arc<App>>, Json(said): Json<Said>) -> Result<Response, Failed> {
+    let done = aside(move || {
+        path_of(&app, &said.name)?;
+        let used = match said.used.as_str() {
+            "" => None,
+            word => Some(word.parse().map_err(|_| Failed::of(words::NOT_A_VALUE))?),
+        };
+        let role = match said.role.as_str() {
+            "" => None,
+            word => Some(Role::from_word(word).ok_or_else(|| Failed::of(words::NOT_A_VALUE))?),
+        };
+        let now = FrameOverride { role, used, line: 0 };
+        let after = app.change(|text| {
+            let before = parse_settings(text, OUTING_TOML)?;
+            let (role, used) = told_of(before.frames.get(&said.name));
+            if [&role, &used] != [&said.was[0], &said.was[1]] {
+                return Err(EditError::Changed {
+                    key: said.name.clone(),
+                    now: format!("“{role} {used}”"),
+                    was: format!("“{} {}”", said.was[0], said.was[1]),
+                });
+            }
+            Ok(with_frame(text, &said.name, &now)?)
+        })?;
+        Ok::<_, Failed>(json!({ "version": after.version, "words": words::FRAME_SAID }))
+    });
+    Ok(Json(done.await??).into_response())
 }
 
 /// One frame for a sheet that is open while it lands.
@@ -64,7 +196,7 @@ pub(super) async fn item(
     let item = aside(move || {
         let name = query.get("name").cloned().unwrap_or_default();
         path_of(&app, &name)?;
-        Ok::<_, Failed>(one(&name))
+        Ok::<_, Failed>(one(&name, &Known::of(&app)))
     });
     Ok(markup(item.await??))
 }
@@ -145,31 +277,47 @@ pub(super) async fn look(
     let name = query.get("name").cloned().unwrap_or_default();
     shown(app, &headers, Stage::Frames, name.clone(), move |app, _| {
         path_of(app, &name)?;
+        let known = Known::of(app);
+        let frames = discover(&app.folder).map(|f| in_time(app, f.frames)).unwrap_or_default();
+        let at = frames.iter().position(|f| f.name == name);
+        let before = at.and_then(|i| frames.get(i.checked_sub(1)?)).map(|f| &f.name);
+        let after = at.and_then(|i| frames.get(i + 1)).map(|f| &f.name);
+        let look = |name: &String| format!("/frames/look{}", named(name));
         Ok(html! {
-            h1 { (name) }
-            p { a href="/frames" { (words::ALL_FRAMES) } }
-            (viewer(&name))
+            nl-viewer class="desk" data-name=(name) data-place="frames" data-blink=[before.or(after)] {
+                (looking(&name))
+                section class="panels" aria-label=(words::PANELS) {
+                    h1 { (name) }
+                    p { a href="/frames" { (words::ALL_FRAMES) } }
+                    div class="steps" {
+                        @if let Some(before) = before { a class="button" data-go="before" href=(look(before)) { (words::FRAME_BEFORE) } }
+                        @if let Some(after) = after { a class="button" data-go="after" href=(look(after)) { (words::FRAME_AFTER) } }
+                        @if before.or(after).is_some() { button type="button" data-do="blink" aria-pressed="false" { (words::BLINK) } }
+                    }
+                    nl-frames { ul class="sheet single" { (one(&name, &known)) } div class="course" hidden {} p class="none" hidden {} }
+                    p class="soft" { (words::FRAME_KEYS) }
+                    p class="soft" id="keys" { (words::VIEWER_KEYS) }
+                }
+            }
         })
     })
     .await
 }
 
-pub(super) fn viewer(name: &str) -> Markup {
-    html! { nl-viewer data-name=(name) { (looking(name)) } }
-}
-
-/// The viewer's tools and canvas.
+/// The picture itself with the viewer's tools under it.
 pub(super) fn looking(name: &str) -> Markup {
     html! {
-        div class="tools" {
-            button type="button" data-do="in" { (words::ZOOM_IN) }
-            button type="button" data-do="out" { (words::ZOOM_OUT) }
-            button type="button" data-do="fit" { (words::FIT) }
-            button type="button" data-do="full" { (words::FULL) }
-            label { (words::LIFT) " " input type="range" min="-3" max="5" step="0.5" value="0" data-do="lift"; }
+        div class="screen" {
+            canvas tabindex="0" role="img" aria-label=(name) aria-describedby="keys" {}
+            div class="tools" {
+                button type="button" data-do="in" { (words::ZOOM_IN) }
+                button type="button" data-do="out" { (words::ZOOM_OUT) }
+                button type="button" data-do="fit" { (words::FIT) }
+                button type="button" data-do="full" { (words::FULL) }
+                button type="button" data-do="alone" { (words::ALONE) }
+                label class="lift" { (words::LIFT) " " input type="range" min="-3" max="5" step="0.5" value="0" data-do="lift"; }
+                output class="under" {}
+            }
         }
-        canvas tabindex="0" role="img" aria-label=(name) aria-describedby="keys" {}
-        output {}
-        p class="soft" id="keys" { (words::VIEWER_KEYS) }
     }
 }

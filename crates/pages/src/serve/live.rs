@@ -5,10 +5,11 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
-use nightloom_outing::{Listed, list};
+use nightloom_outing::{Listed, RESULTS, list};
 
-use super::app::{App, Event};
+use super::app::{App, Event, FileKey};
 use super::follow;
+use super::pixels::LAYERS;
 use super::reply::aside;
 
 /// Between two looks.
@@ -18,16 +19,27 @@ const EVERY: Duration = Duration::from_secs(1);
 pub(super) async fn watch(app: Arc<App>) {
     let mut seen = Seen::default();
     let mut version = None;
+    let mut picture = None;
     loop {
         let looked = Arc::clone(&app);
         let look = aside(move || {
             if follow::look_out(&looked) {
                 looked.tell(Event::Night);
             }
-            (list(&looked.folder).unwrap_or_default(), looked.text().ok())
+            let picture = FileKey::of(looked.folder.join(RESULTS).join(LAYERS[0]));
+            (
+                list(&looked.folder).unwrap_or_default(),
+                looked.text().ok(),
+                picture,
+            )
         })
         .await;
-        if let Ok((listing, text)) = look {
+        if let Ok((listing, text, now)) = look {
+            // Made by a command, perhaps, beside these pages.
+            if picture.as_ref().is_some_and(|before| *before != now) {
+                app.tell(Event::Picture);
+            }
+            picture = Some(now);
             for (path, what) in seen.look(listing) {
                 let name = path.strip_prefix(&app.folder).unwrap_or(&path);
                 let name = name.to_string_lossy().replace('\\', "/");

@@ -5,8 +5,10 @@ mod app;
 mod assets;
 mod axis;
 mod charts;
+mod develop;
 mod dropped;
 mod events;
+mod export;
 mod exposure;
 mod follow;
 mod frames;
@@ -27,6 +29,7 @@ mod report;
 mod settings;
 mod share;
 mod shown;
+mod versions;
 mod words;
 
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener};
@@ -300,10 +303,18 @@ fn pages() -> Router<Arc<App>> {
         .route("/hints", get(hints::kept).merge(hints_post))
         .route("/hints/ready", get(hints::ready))
         .route("/hints/matte", get(hints::matte))
+        .route("/develop", get(develop::about))
+        .route("/develop/view", post(develop::view))
+        .route("/develop/keep", post(develop::keep))
+        .route("/export", post(export::write))
+        .route("/export/file", get(export::file))
+        .route("/versions", get(versions::list))
+        .route("/frames/say", post(frames::say_of))
         .route("/report", get(picture::report))
         .route("/build", post(job::start))
         .route("/build/stop", post(job::cancel))
         .route("/settings", get(settings::page).post(settings::change))
+        .route("/settings/place", post(settings::place))
         .route("/look", post(shown::look))
         .route("/assets/{name}", get(assets::asset))
         .route("/chart/{name}", get(charts::chart))

@@ -23,63 +23,95 @@ pub(super) async fn page(State(app): State<Arc<App>>, headers: HeaderMap) -> Res
 }
 
 fn body(app: &App) -> Markup {
-    let there = |name: &str| app.folder.join(RESULTS).join(name).is_file();
-    let made = there(LAYERS[0]);
-    let running = app.job.is_running();
+    if app.folder.join(RESULTS).join(LAYERS[0]).is_file() {
+        return desk(app);
+    }
     html! {
         h1 { (words::PICTURE) }
+        (build(app, words::BUILD))
+    }
+}
+
+/// The build and how far it is.
+fn build(app: &App, start: &str) -> Markup {
+    let running = app.job.is_running();
+    let report = app.folder.join(RESULTS).join("report.html").is_file();
+    html! {
         nl-build data-running[running] {
             p { (words::BUILD_LEAD) }
-            button type="button" class="first" data-do="start" disabled[running] {
-                (if made { words::BUILD_AGAIN } else { words::BUILD })
-            }
+            button type="button" class="first" data-do="start" disabled[running] { (start) }
             " "
             button type="button" data-do="stop" disabled[!running] { (words::CANCEL) }
             " "
-            @if there("report.html") { a class="button" href="/report" { (words::REPORT) } }
+            @if report { a class="button" href="/report" { (words::REPORT) } }
             div class="progress" hidden[!running] {
                 progress max="1" aria-label=(words::WORKING) {}
                 p role="status" { (words::WORKING) }
             }
             ul class="notes" {}
         }
-        @if made { (looked_at(app)) }
     }
 }
 
-/// The finished picture with everything that can be laid over it.
-fn looked_at(app: &App) -> Markup {
+/// The picture, as large as the window, and what is done with it beside or below.
+fn desk(app: &App) -> Markup {
     let name = |layer: &str| format!("{RESULTS}/{layer}");
     let both = ["sky.tif", "land.tif"]
         .iter()
         .all(|l| app.folder.join(RESULTS).join(l).is_file());
     let frame = LiveEdge::land_frame(&app.folder).ok();
-    let before = frame.as_ref().map(|f| &f.name);
+    let live = super::develop::is_there(app);
     let before_at = frame
         .as_ref()
         .map(|f| format!("{},{}", f.origin_px[0], f.origin_px[1]));
     html! {
-        nl-viewer data-name=(name(LAYERS[0])) data-sky=(name("sky.tif")) data-land=(name("land.tif"))
-            data-before=[before] data-before-at=[before_at] data-edge[frame.is_some()] {
-            fieldset class="over" {
-                legend { (words::LAYERS) }
-                @if both {
-                    (tick("sky", words::SKY_LAYER, true))
-                    (tick("land", words::LAND_LAYER, true))
-                }
-                @if let Some(frame) = &frame {
-                    (tick("matte", words::MATTE_OVER, false))
-                    (tick("line", words::EDGE_LINE, false))
+        nl-viewer class="desk" data-name=(name(LAYERS[0])) data-sky=(name("sky.tif")) data-land=(name("land.tif"))
+            data-edge[frame.is_some()] data-live[live] {
+            (looking(words::PICTURE))
+            section class="panels" aria-label=(words::PANELS) {
+                h1 { (words::PICTURE) }
+                (build(app, words::BUILD_AGAIN))
+                @if live { (super::develop::panel()) }
+                fieldset class="over" {
+                    legend { (words::LAYERS) }
+                    @if both {
+                        (tick("sky", words::SKY_LAYER, true))
+                        (tick("land", words::LAND_LAYER, true))
+                    }
+                    @if frame.is_some() {
+                        (tick("matte", words::MATTE_OVER, false))
+                        (tick("line", words::EDGE_LINE, false))
+                    }
                     (tick("before", words::BEFORE, false))
-                    label class="split" hidden {
-                        (words::BEFORE_UP_TO) " (" (frame.name) ") "
-                        input type="range" min="0" max="100" value="50" data-over="split";
+                    div class="split" hidden {
+                        label { (words::BEFORE_IS) " "
+                            select data-over="against" autocomplete="off" {
+                                @if let Some(frame) = &frame { option value=(frame.name) data-at=[&before_at] { (words::ONE_LAND_FRAME) } }
+                                option value=(name(LAYERS[0])) { (words::AS_WRITTEN) }
+                            }
+                        }
+                        label { (words::BEFORE_UP_TO) " " input type="range" min="0" max="100" value="50" data-over="split"; }
                     }
                 }
+                @if live { (super::develop::before_the_edge()) }
+                @if frame.is_some() {
+                    details open {
+                        summary { (words::BRUSH) }
+                        (brush())
+                    }
+                } @else { p class="soft" { (words::NO_EDGE) } }
+                @if live {
+                    (super::develop::after_the_edge())
+                    (super::versions::panel())
+                    (super::export::panel())
+                }
+                details {
+                    summary { (words::KEYS) }
+                    p class="soft" id="keys" { (words::VIEWER_KEYS) }
+                    @if live { p class="soft" { (words::DEVELOP_KEYS) } }
+                    @if frame.is_some() { p class="soft" { (words::BRUSH_KEYS) } }
+                }
             }
-            @if frame.is_some() { (brush()) } @else { p class="soft" { (words::NO_EDGE) } }
-            (looking(words::PICTURE))
-            @if frame.is_some() { p class="soft" { (words::BRUSH_KEYS) } }
         }
     }
 }
@@ -95,7 +127,7 @@ fn brush() -> Markup {
     html! {
         fieldset class="brush" data-land=(words::BRUSHED_LAND) data-sky=(words::BRUSHED_SKY) data-kept=(words::HINTS_KEPT)
             data-none=(words::NO_HINTS) data-wait=(words::EDGE_WAIT) data-after=(words::EDGE_ANSWERED) {
-            legend { (words::BRUSH) }
+            legend { (words::BRUSH_WHAT) }
             p class="soft lead" { (words::BRUSH_LEAD) }
             (choice("move", words::BRUSH_MOVE))
             (choice("land", words::BRUSH_LAND))

@@ -62,7 +62,9 @@ impl From<EditError> for Failed {
     fn from(error: EditError) -> Self {
         let status = match error {
             EditError::Changed { .. } => StatusCode::CONFLICT,
-            EditError::Settings(_) | EditError::Outside { .. } => StatusCode::UNPROCESSABLE_ENTITY,
+            EditError::Settings(_) | EditError::Place(_) | EditError::Outside { .. } => {
+                StatusCode::UNPROCESSABLE_ENTITY
+            }
             EditError::Disk(_) => StatusCode::INTERNAL_SERVER_ERROR,
         };
         Self(status, error.to_string())

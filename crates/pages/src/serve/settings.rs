@@ -64,7 +64,8 @@ fn row(option: &OptionSpec, now: &str) -> Markup {
             @if words.is_empty() {
                 input id=(id) name=(id) value=(now) placeholder=(usual) autocomplete="off" spellcheck="false"
                     inputmode=[matches!(option.kind, OptionKind::Number { .. }).then_some("text")]
-                    aria-describedby=(format!("{id}.help")) data-section=(option.section) data-key=(option.key) data-was=(now);
+                    aria-describedby=(format!("{id}.help")) data-section=(option.section) data-key=(option.key) data-was=(now)
+                    data-wants=[other_half(option)];
             } @else {
                 select id=(id) name=(id) aria-describedby=(format!("{id}.help")) data-section=(option.section) data-key=(option.key) data-was=(now) {
                     option value="" selected[now.is_empty()] { (words::USUAL) ": " (usual) }
@@ -74,6 +75,15 @@ fn row(option: &OptionSpec, now: &str) -> Markup {
             p class="help" id=(format!("{id}.help")) { (option.help) }
             p class="said" role="status" {}
         }
+    }
+}
+
+/// What is said while the other figure of the place is missing.
+fn other_half(option: &OptionSpec) -> Option<&'static str> {
+    match (option.section, option.key) {
+        ("site", "latitude_deg") => Some(words::LONGITUDE_TOO),
+        ("site", "longitude_deg") => Some(words::LATITUDE_TOO),
+        _ => None,
     }
 }
 
@@ -93,6 +103,32 @@ pub(super) async fn change(State(app): State<Arc<App>>, Json(edit): Json<Edit>) 
         let after = app.edit(&edit.section, &edit.key, edit.was.trim(), edit.value.trim())?;
         let value = option_in(&after.text, &edit.section, &edit.key).map_err(EditError::from)?;
         Ok::<_, Failed>(json!({ "value": value.unwrap_or_default(), "version": after.version }))
+    });
+    Ok(Json(done.await??).into_response())
+}
+
+/// One of the two figures of a place as a page sends it.
+#[derive(serde::Deserialize)]
+pub(super) struct Figure {
+    was: String,
+    value: String,
+}
+
+/// A place as a page sends it: both figures in one, because neither is anything without the other.
+#[derive(serde::Deserialize)]
+pub(super) struct Place {
+    latitude: Figure,
+    longitude: Figure,
+}
+
+pub(super) async fn place(State(app): State<Arc<App>>, Json(place): Json<Place>) -> Result<Response, Failed> {
+    let done = aside(move || {
+        let pair = [&place.latitude, &place.longitude].map(|f| (f.was.trim(), f.value.trim()));
+        let after = app.edit_place(pair)?;
+        let now = |key: &str| option_in(&after.text, "site", key).map(Option::unwrap_or_default);
+        let [latitude, longitude] =
+            [now("latitude_deg"), now("longitude_deg")].map(|v| v.map_err(EditError::from));
+        Ok::<_, Failed>(json!({ "latitude": latitude?, "longitude": longitude?, "version": after.version }))
     });
     Ok(Json(done.await??).into_response())
 }

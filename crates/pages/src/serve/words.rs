@@ -40,6 +40,9 @@ pub(super) const NO_FRAMES: &str = "None yet: copy the card into the folder";
 pub(super) const NO_PICTURE: &str = "Not made yet";
 
 pub(super) const SETTINGS_LEAD: &str = "Each line is one line of outing.toml. It is written when you leave the field; the file's own comments stay.";
+pub(super) const LONGITUDE_TOO: &str =
+    "Kept together with the longitude: give that too, or both here, as 46.52, 8.03 or 46°31'N 8°2'E";
+pub(super) const LATITUDE_TOO: &str = "Kept together with the latitude: give that too";
 pub(super) const USUAL: &str = "usual";
 
 pub(super) const THE_NIGHT: &str = "The night";
@@ -88,9 +91,133 @@ pub(super) const ZOOM_OUT: &str = "Farther";
 pub(super) const FIT: &str = "Whole";
 pub(super) const FULL: &str = "Pixel by pixel";
 pub(super) const LIFT: &str = "Lift dark tones, stops";
-pub(super) const VIEWER_KEYS: &str = "Drag to move, wheel or + and - to come closer, 0 for the whole, 1 for pixel by pixel, arrow keys to move.";
+pub(super) const VIEWER_KEYS: &str = "Drag to move, wheel or + and - to come closer, 0 for the whole, 1 for pixel by pixel, arrow keys to move, F for the picture alone.";
+pub(super) const KEYS: &str = "Keys";
 pub(super) const NO_SUCH_FRAME: &str =
     "There is no such frame in this outing; it may have been moved or renamed";
+pub(super) const MADE_ANEW: &str = "This picture was made anew meanwhile; load the page again to see it";
+pub(super) const ALONE: &str = "The picture alone";
+pub(super) const PANELS: &str = "What is done with the picture";
+pub(super) const IN_THE_PICTURE: &str = "In the picture";
+pub(super) const NOT_IN_THE_PICTURE: &str = "Not in the picture";
+pub(super) const ROLE_IS: &str = "Is";
+pub(super) const USE_IS: &str = "Use";
+pub(super) const AS_FOUND: &str = "as found";
+pub(super) const AS_JUDGED: &str = "as judged";
+pub(super) const USE_ALWAYS: &str = "in any case";
+pub(super) const USE_NEVER: &str = "leave out";
+pub(super) const FRAME_SAID: &str = "Kept; the next making of the picture follows it.";
+pub(super) const FRAME_BEFORE: &str = "Frame before";
+pub(super) const FRAME_AFTER: &str = "Frame after";
+pub(super) const BLINK: &str = "Blink with the frame beside it";
+pub(super) const FRAME_KEYS: &str =
+    "Comma and full stop go to the frame before and after, at the same place; B blinks.";
+pub(super) const GROUP_FRAME: &str = "Frame";
+pub(super) const AS_TEXT: &str = "These settings as text";
+pub(super) const AS_TEXT_LEAD: &str =
+    "Copy them to another outing, or put another outing's here; they hold no frames.";
+pub(super) const LINE_NOT_TAKEN: &str =
+    "“{line}” is no setting of a picture as it can be; nothing was taken over.";
+pub(super) const GROUP_EXPORT: &str = "Give the picture away";
+pub(super) const GROUP_VERSIONS: &str = "Finished pictures";
+pub(super) const CROP_KEPT: &str = "What is kept";
+pub(super) const CROP_COVERED: &str = "All covered sky and the land under it";
+pub(super) const CROP_ALL: &str = "All of the canvas";
+pub(super) const CROP_HAND: &str = "By hand";
+pub(super) const CROP_LEAD: &str = "Drag the frame's corners and sides on the picture, with Alt the whole frame. Built with the next making; a file given away is cut at once. To reach beyond this picture, make it with all of the canvas first.";
+pub(super) const SHAPE: &str = "Proportion";
+pub(super) const SHAPE_FREE: &str = "free";
+pub(super) const EDGE_LEFT: &str = "Left";
+pub(super) const EDGE_TOP: &str = "Top";
+pub(super) const EDGE_RIGHT: &str = "Right";
+pub(super) const EDGE_BOTTOM: &str = "Bottom";
+pub(super) const EXPORT: &str = "Write the file";
+pub(super) const EXPORT_LEAD: &str =
+    "As it is shown now, whether it is built or not; written into the outing's folder of results.";
+pub(super) const EXPORT_KIND: &str = "Kind";
+pub(super) const EXPORT_SIZE: &str = "Longer side, px (empty: as it is)";
+pub(super) const EXPORT_SHARPEN: &str = "Sharpening";
+pub(super) const EXPORT_WAIT: &str = "Writing …";
+pub(super) const EXPORT_SAVE: &str = "Save a copy of";
+pub(super) const TIFF_16: &str = "TIFF, 16 bits";
+pub(super) const SHARPEN_NONE: &str = "none";
+pub(super) const SHARPEN_USUAL: &str = "for a screen";
+pub(super) const SHARPEN_MUCH: &str = "for paper";
+pub(super) const VERSIONS_LEAD: &str = "Each picture that was made here, with what changed since the one before. Previews are kept, the newest forty, 64 MB at most.";
+pub(super) const COMPARE: &str = "Compare";
+pub(super) const BRING_BACK: &str = "Bring its settings back";
+pub(super) const BEFORE_IS: &str = "Before";
+pub(super) const ONE_LAND_FRAME: &str = "one land frame";
+pub(super) const AS_WRITTEN: &str = "the built picture";
+
+pub(super) fn exported(name: &str, [width, height]: [usize; 2], bytes: u64, seconds: f64) -> String {
+    let mb = bytes as f64 / 1e6;
+    format!("{name}: {width} × {height} px, {mb:.1} MB, in {seconds:.1} s.")
+}
+
+pub(super) fn version(number: u32) -> String {
+    format!("Picture {number}")
+}
+
+pub(super) fn version_about([width, height]: [usize; 2], sky_frames: usize, seconds: f64) -> String {
+    format!("{width} × {height} px of {sky_frames} sky frames, made in {seconds:.0} s")
+}
+
+pub(super) const DEVELOP: &str = "How the picture is developed";
+pub(super) const DIFFERS: &str = "Differs from the built picture in: {what}.";
+pub(super) const AS_BUILT: &str = "This is the built picture.";
+pub(super) const BUILT_UNKNOWN: &str =
+    "How the built picture was developed is not known; make it again to compare.";
+pub(super) const CLIPPED: &str = "In sight: {black} black throughout, {white} with a colour at its end.";
+pub(super) const MARK_CLIPPED: &str = "Stripe what is black throughout or at its end";
+pub(super) const OUT_OF_RANGE: &str = "Expected a number from {min} to {max}, found “{found}”.";
+pub(super) const HISTOGRAM: &str = "How many pixels in sight have which brightness, from dark to light";
+pub(super) const BACK_TO_BUILT: &str = "As built";
+pub(super) const ALL_USUAL: &str = "All as usual";
+pub(super) const GROUP_LIGHT: &str = "Light of the whole";
+pub(super) const GROUP_SKY: &str = "Sky";
+pub(super) const GROUP_LAND: &str = "Land";
+pub(super) const GROUP_COLOUR: &str = "Colour";
+pub(super) const DEVELOP_KEYS: &str = "Arrow keys and the wheel move the slider in hand, with Shift the wheel goes five steps. Press twice on a line for its usual value. Ctrl+Z undoes, Ctrl+Y does again.";
+pub(super) const NOT_LIVE: &str =
+    "this setting is not seen at once; change it under Settings and make the picture again";
+pub(super) const NOT_A_VALUE: &str = "expected one of its values; choose or type another";
+
+/// What an option of the picture is called beside its slider.
+pub(super) fn live_name(key: &str) -> &'static str {
+    match key {
+        "look" => "Look",
+        "stretch" => "Dark tones lifted",
+        "contrast" => "Contrast at the sky's level",
+        "black_point" => "Black point",
+        "white_point" => "White point",
+        "sky_stops" => "Sky brighter",
+        "midtones" => "Forms of the sky",
+        "gradient" => "Gradient taken off",
+        "noise_reduction" => "Noise taken",
+        "land_stops" => "Land brighter",
+        "land_lift" => "Dark land raised",
+        "temperature" => "Warmer",
+        "tint" => "Greener",
+        "saturation" => "Saturation",
+        "white" => "Balanced by",
+        "grow" => "Canvas grown",
+        _ => "Frame",
+    }
+}
+
+pub(super) fn yes_or_no(word: &str) -> &'static str {
+    if word == "true" { "yes" } else { "no" }
+}
+
+/// A unit beside a field.
+pub(super) fn live_unit(unit: &'static str) -> &'static str {
+    match unit {
+        "thousandths of Duv" => "10⁻³ Duv",
+        other => other,
+    }
+}
+
 pub(super) const BUILD: &str = "Make the picture";
 pub(super) const BUILD_AGAIN: &str = "Make it again";
 pub(super) const CANCEL: &str = "Stop";
@@ -105,9 +232,10 @@ pub(super) const LAND_LAYER: &str = "Land";
 pub(super) const MATTE_OVER: &str = "Matte: land hatched";
 pub(super) const EDGE_LINE: &str = "Edge as a line";
 pub(super) const BEFORE: &str = "Before and after";
-pub(super) const BEFORE_UP_TO: &str = "One land frame up to here";
+pub(super) const BEFORE_UP_TO: &str = "Shown up to here";
 pub(super) const NO_EDGE: &str = "Layers of the edge, the brush and before and after come with the next making of the picture, if it has land frames.";
-pub(super) const BRUSH: &str = "Hints for the edge";
+pub(super) const BRUSH: &str = "Edge of land and sky";
+pub(super) const BRUSH_WHAT: &str = "Hints by hand";
 pub(super) const BRUSH_LEAD: &str = "Brush over what was taken for the wrong side. A stroke speaks for the patch it lies in; over the open sky for itself alone.";
 pub(super) const BRUSH_MOVE: &str = "Move the picture";
 pub(super) const BRUSH_LAND: &str = "Here is land";
@@ -125,6 +253,7 @@ pub(super) const EDGE_WAIT: &str = "Getting the edge ready …";
 pub(super) const EDGE_ANSWERED: &str = "Matte solved again and shown after {s} s.";
 pub(super) const BRUSH_KEYS: &str = "On the picture: L land, S sky, M move; arrow keys carry the brush, space sets it down and lifts it, comma and full stop make it narrower and wider, U undoes, R does again. Two fingers, or Shift while dragging, move the picture.";
 pub(super) const HINTS_CHANGED: &str = "The strokes were changed on another page meanwhile; they are shown as they are now, brush again what is missing";
+pub(super) const BACK_TO_PICTURE: &str = "Back to the picture";
 pub(super) const REPORT: &str = "The report of this picture";
 pub(super) const POLE: &str = "Pole";
 pub(super) const POLE_NEEDS_PLACE: &str = "The pole's height needs a place first.";

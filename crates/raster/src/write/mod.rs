@@ -6,6 +6,7 @@ mod jpeg;
 mod openraster;
 mod png;
 mod rows;
+mod strips;
 mod tiff;
 
 use std::io;

@@ -189,18 +189,16 @@ fn escaped(text: &str) -> String {
 
 /// The merged picture made small, from its rows.
 fn thumbnail(image: &OraImage) -> io::Result<Vec<u8>> {
-    let mut small = resize::AreaReducer::new(image.width, image.height, THUMBNAIL_SIDE, 3);
-    let mut samples = vec![0_u16; image.width * 3];
-    let mut row = vec![0.0; image.width * 3];
-    for y in 0..image.height {
+    let rows = |y: usize, out: &mut [f32]| {
+        let mut samples = vec![0_u16; image.width * 3];
         image.merged.row(y, &mut samples)?;
-        for (out, &s) in row.iter_mut().zip(&samples) {
+        for (out, &s) in out.iter_mut().zip(&samples) {
             *out = f32::from(s) / 65535.0;
         }
-        small.push_row(&row);
-    }
-    let (width, height) = small.size();
-    let values = small.finish();
+        Ok::<_, io::Error>(())
+    };
+    let small = resize::reduce_rows((image.width, image.height), THUMBNAIL_SIDE, 3, rows)?;
+    let (width, height, values) = (small.width, small.height, small.samples);
     let plane = |c: usize| Plane::from_fn(width, height, |x, y| values[(y * width + x) * 3 + c]);
     let picture = Rgb::from_planes([plane(0), plane(1), plane(2)]);
     png_bytes(&picture, image.icc).map_err(io::Error::other)

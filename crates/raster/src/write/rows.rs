@@ -2,8 +2,6 @@
 
 use std::io;
 
-use rayon::prelude::*;
-
 use crate::Plane;
 
 /// A picture given row by row in 16-bit samples, channels interleaved: what a writer asks for
@@ -54,25 +52,6 @@ const BAND_SAMPLES: usize = 1 << 20;
 /// How many rows of so many samples make a band.
 pub(super) fn band_rows(row: usize) -> usize {
     (BAND_SAMPLES / row.max(1)).max(1)
-}
-
-/// Asks for all rows, a band at a time in parallel, and hands the bands on in order.
-pub(super) fn in_bands(
-    row: usize,
-    height: usize,
-    rows: &dyn Rows16,
-    mut band: impl FnMut(&[u16]) -> io::Result<()>,
-) -> io::Result<()> {
-    let per_band = band_rows(row);
-    let mut samples = vec![0_u16; row * per_band.min(height)];
-    for y0 in (0..height).step_by(per_band) {
-        let part = &mut samples[..row * per_band.min(height - y0)];
-        part.par_chunks_exact_mut(row)
-            .enumerate()
-            .try_for_each(|(y, out)| rows.row(y0 + y, out))?;
-        band(part)?;
-    }
-    Ok(())
 }
 
 fn interleave<'a>(rows: impl Iterator<Item = &'a [f32]>, channels: usize, out: &mut [u16]) {

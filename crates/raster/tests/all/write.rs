@@ -492,3 +492,62 @@ fn reducing_averages_area_and_keeps_the_mean() {
     assert_eq!(resize_area(&Rgb::filled(0, 0, [0.5; 3]), 10).height(), 0);
     assert!(colour::luminance(resize_area(&picture, 0).at(0, 0)).is_finite());
 }
+
+/// Strips are compressed beside each other; what reads them is the `png` crate.
+#[test]
+fn a_png_of_many_strips_is_whole_and_the_same_on_any_number_of_threads() {
+    let (width, height) = (1100, 1400);
+    // Noise, a flat place and a slope: what compresses badly, well, and by its rows.
+    let value = |x: usize, y: usize, c: usize| -> u16 {
+        match (x / 300 + y / 500) % 3 {
+            0 => {
+                (((x * 7919 + y * 104_729 + c * 31) as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 48) as u16
+            }
+            1 => 65535,
+            _ => (40 * x + 3 * y + c) as u16,
+        }
+    };
+    let rows = |y: usize, out: &mut [u16]| {
+        let channels = out.len() / width;
+        out.iter_mut()
+            .enumerate()
+            .for_each(|(k, o)| *o = value(k / channels, y, k % channels));
+        Ok(())
+    };
+    let written = |threads: usize| {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("a.ora");
+        let image = OraImage {
+            width,
+            height,
+            layers: vec![layer("all", &rows, width, height)],
+            merged: &rows,
+            dpi: 300,
+            icc: &icc::srgb(),
+        };
+        let pool = rayon::ThreadPoolBuilder::new()
+            .num_threads(threads)
+            .build()
+            .unwrap();
+        pool.install(|| write_ora(&path, &image)).unwrap();
+        std::fs::read(&path).unwrap()
+    };
+    let bytes = written(1);
+    assert!(bytes == written(3), "the bytes depend on the threads");
+    let mut zip = zip::ZipArchive::new(Cursor::new(&bytes[..])).unwrap();
+    for (name, channels) in [("data/layer0.png", 4), ("mergedimage.png", 3)] {
+        let mut png = Vec::new();
+        zip.by_name(name).unwrap().read_to_end(&mut png).unwrap();
+        let (info, pixels, _) = read_png(&png);
+        assert_eq!((info.width, info.height), (width as u32, height as u32));
+        for (k, pair) in pixels.as_chunks::<2>().0.iter().enumerate() {
+            let want = value(k / channels % width, k / channels / width, k % channels);
+            assert_eq!(u16::from_be_bytes(*pair), want, "{name}, sample {k}");
+        }
+        assert!(
+            png.len() < width * height * channels * 2 * 6 / 10,
+            "{}",
+            png.len()
+        );
+    }
+}

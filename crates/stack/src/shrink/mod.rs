@@ -16,6 +16,8 @@ use starlet::{HALO, Patch};
 /// Rows and columns that are worked on at once.
 const ROWS: usize = 256;
 const COLUMNS: usize = 768;
+/// Stripes of tiles that are worked on beside each other before they are laid back.
+const STRIPES: usize = 4;
 /// Times the noise's variance that a colour's detail has to exceed where luminance shows none: colour is told by the light it
 /// belongs to, and noise of colour is seen first.
 const COLOUR_MORE: f32 = 3.0;
@@ -66,23 +68,30 @@ pub fn reduce_noise(
     let Some(law) = law(picture, &valid, &weight) else {
         return false;
     };
-    let height = picture.height();
+    let (width, height) = (picture.width(), picture.height());
     let mut above = VecDeque::with_capacity(HALO);
-    for top in (0..height).step_by(ROWS) {
-        let bottom = (top + ROWS).min(height);
-        let stripe = Stripe::cut(picture, &above, top, bottom);
+    for top in (0..height).step_by(ROWS * STRIPES) {
+        let bottom = (top + ROWS * STRIPES).min(height);
+        let before = Before {
+            picture,
+            above: &above,
+            top,
+        };
+        let places: Vec<[usize; 2]> = (top..bottom)
+            .step_by(ROWS)
+            .flat_map(|y| (0..width).step_by(COLUMNS).map(move |x| [x, y]))
+            .collect();
+        let tiles: Vec<Tile> = places
+            .into_par_iter()
+            .map(|place| before.quieted(place, &law, &weight, settings))
+            .collect();
         for y in bottom.saturating_sub(HALO).max(top)..bottom {
             above.push_back(picture.planes().each_ref().map(|p| p.row(y).to_vec()));
         }
         while above.len() > HALO {
             above.pop_front();
         }
-        let tiles: Vec<Tile> = (0..picture.width())
-            .into_par_iter()
-            .step_by(COLUMNS)
-            .map(|left| stripe.quieted(left, &law, &weight, settings))
-            .collect();
-        tiles.iter().for_each(|tile| tile.lay(picture, [top, bottom]));
+        tiles.iter().for_each(|tile| tile.lay(picture));
     }
     true
 }
@@ -93,81 +102,79 @@ fn typical_frames(frames: &Plane) -> f32 {
     nightloom_fit::median_of(seen).unwrap_or(1.0)
 }
 
-/// Rows of the picture as they were, with a halo above and below.
-struct Stripe {
-    /// First row and number of rows of `planes`.
-    first: usize,
-    width: usize,
-    planes: [Vec<f32>; 3],
+/// The picture as it was: what is finished above `top` is replaced by the rows that stood there.
+struct Before<'a> {
+    picture: &'a Rgb,
+    above: &'a VecDeque<[Vec<f32>; 3]>,
+    top: usize,
 }
 
 /// A finished tile.
 struct Tile {
-    left: usize,
+    place: [usize; 2],
     width: usize,
-    /// First of its rows in the picture.
-    first: usize,
     planes: [Vec<f32>; 3],
 }
 
-impl Stripe {
-    /// `above` holds the rows over `top` as they were before they were changed.
-    fn cut(picture: &Rgb, above: &VecDeque<[Vec<f32>; 3]>, top: usize, bottom: usize) -> Self {
-        let end = (bottom + HALO).min(picture.height());
-        let planes = std::array::from_fn(|c| {
-            let mut rows: Vec<f32> = above.iter().flat_map(|row| row[c].iter().copied()).collect();
-            rows.extend((top..end).flat_map(|y| picture.planes()[c].row(y).iter().copied()));
-            rows.iter_mut().filter(|v| !v.is_finite()).for_each(|v| *v = 0.0);
-            rows
-        });
-        Self {
-            first: top - above.len(),
-            width: picture.width(),
-            planes,
+impl Before<'_> {
+    fn row(&self, c: usize, y: usize) -> &[f32] {
+        match y.checked_sub(self.top) {
+            Some(_) => self.picture.planes()[c].row(y),
+            None => &self.above[y + self.above.len() - self.top][c],
         }
     }
 
+    /// The tile whose first pixel is at `place`, from itself and a halo.
     fn quieted(
         &self,
-        left: usize,
+        place: [usize; 2],
         law: &Law,
         weight: &impl Fn(usize, usize) -> f32,
         settings: &NoiseReduction,
     ) -> Tile {
-        let right = (left + COLUMNS).min(self.width);
-        let (from, to) = (left.saturating_sub(HALO), (right + HALO).min(self.width));
-        let planes = self.planes.each_ref().map(|plane| {
-            let rows = plane
-                .chunks_exact(self.width)
-                .flat_map(|row| row[from..to].iter().copied());
-            rows.collect::<Vec<f32>>()
+        let [left, top] = place;
+        let right = (left + COLUMNS).min(self.picture.width());
+        let bottom = (top + ROWS).min(self.picture.height());
+        let (from, to) = (
+            left.saturating_sub(HALO),
+            (right + HALO).min(self.picture.width()),
+        );
+        let (first, end) = (
+            top.saturating_sub(HALO),
+            (bottom + HALO).min(self.picture.height()),
+        );
+        let wide = to - from;
+        let planes = std::array::from_fn(|c| {
+            let rows = (first..end).flat_map(|y| self.row(c, y)[from..to].iter().copied());
+            rows.map(|v| if v.is_finite() { v } else { 0.0 })
+                .collect::<Vec<f32>>()
         });
-        let per_frame: Vec<f32> = (0..planes[0].len())
-            .map(|k| 1.0 / weight(from + k % (to - from), self.first + k / (to - from)))
+        let per_frame: Vec<f32> = (first..end)
+            .flat_map(|y| (from..to).map(move |x| (x, y)))
+            .map(|(x, y)| 1.0 / weight(x, y))
             .collect();
-        let quiet = quieted(parted(planes, to - from), law, &per_frame, settings);
-        let mut out: [Vec<f32>; 3] = Default::default();
-        for row in 0..quiet[0].height() {
-            for k in row * (to - from) + left - from..row * (to - from) + right - from {
+        let quiet = quieted(parted(planes, wide), law, &per_frame, settings);
+        let mut out = [(); 3].map(|()| Vec::with_capacity((right - left) * (bottom - top)));
+        for y in top - first..bottom - first {
+            for k in y * wide + left - from..y * wide + right - from {
                 let rgb = joined(std::array::from_fn(|c| quiet[c].values[k]));
                 out.iter_mut().zip(rgb).for_each(|(plane, v)| plane.push(v));
             }
         }
         Tile {
-            left,
+            place,
             width: right - left,
-            first: self.first,
             planes: out,
         }
     }
 }
 
 impl Tile {
-    fn lay(&self, picture: &mut Rgb, [top, bottom]: [usize; 2]) {
+    fn lay(&self, picture: &mut Rgb) {
+        let [left, top] = self.place;
         for (plane, values) in picture.planes_mut().iter_mut().zip(&self.planes) {
-            for y in top..bottom {
-                let own = &values[(y - self.first) * self.width..][..self.width];
-                let row = &mut plane.row_mut(y)[self.left..self.left + self.width];
+            for (y, own) in (top..).zip(values.chunks_exact(self.width)) {
+                let row = &mut plane.row_mut(y)[left..left + self.width];
                 for (v, quiet) in row.iter_mut().zip(own).filter(|(v, _)| v.is_finite()) {
                     *v = *quiet;
                 }

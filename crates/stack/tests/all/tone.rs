@@ -1,5 +1,5 @@
 use nightloom_raster::colour::srgb_decode;
-use nightloom_stack::{SceneStatistics, ToneCurve, ToneSettings};
+use nightloom_stack::{SceneStatistics, ToneCurve, ToneSettings, ToneTable};
 
 fn scene(sky: f32, noise: f32, target: f32) -> SceneStatistics {
     SceneStatistics {
@@ -191,5 +191,79 @@ fn the_bend_is_smooth_and_rising() {
         }
         assert_eq!(bent.display(0.0), 0.0);
         assert!((bent.display(1.0) - 1.0).abs() < 1e-6);
+    }
+}
+
+/// The largest difference of a channel between the table and the curve, in steps of 16 bits: of usual colours, and of some far
+/// outside of what can be shown, which make several times as much of any error.
+fn table_error(settings: ToneSettings) -> [f32; 2] {
+    let curve = ToneCurve::new(settings);
+    let table = ToneTable::new(&curve);
+    let usual = [[1.0, 1.0, 1.0], [1.6, 0.9, 0.5], [0.4, 0.9, 1.7]];
+    let far = [[2.6, 0.3, 0.1], [-0.2, 0.2, 3.0]];
+    // Evenly from black to beyond white, and evenly in every octave far down: every node is passed.
+    let even = (0..60_000).map(|k| k as f32 / 50_000.0);
+    let dark = (0..60_000).map(|k| (-(k as f32) / 60_000.0 * 30.0).exp2());
+    let parts: Vec<f32> = even.chain(dark).collect();
+    let error = |part: f32, tint: [f32; 3]| {
+        let rgb: [f32; 3] =
+            std::array::from_fn(|c| curve.settings().black[c] + part * curve.range() * tint[c]);
+        let (exact, found) = (curve.apply(rgb), table.apply(rgb));
+        let off = exact.iter().zip(found).map(|(e, f)| 65535.0 * (e - f).abs());
+        off.fold(0.0, f32::max)
+    };
+    let most = |tints: &[[f32; 3]]| {
+        let all = tints.iter().flat_map(|t| parts.iter().map(|p| error(*p, *t)));
+        all.fold(0.0, f32::max)
+    };
+    [most(&usual), most(&far)]
+}
+
+/// What a table may cost in steps of 16 bits, rounding to one costs half: measured 0.12 and 0.33, both of the sharpest bend.
+const TABLE_ERROR: [f32; 2] = [1.0 / 6.0, 2.0 / 5.0];
+
+#[test]
+fn a_table_is_its_curve_to_a_part_of_a_step() {
+    let mut worst = [0.0f32; 2];
+    for stretch in [0.0, 1.0, 30.0, 800.0, 2e4, 1e6] {
+        for (contrast, pivot) in [(1.0, 0.2), (1.7, 0.2), (3.5, 0.01), (3.5, 0.9)] {
+            for (black, white) in [(0.0, 1.0), (0.004, 0.7), (0.02, 3.0)] {
+                let error = table_error(ToneSettings {
+                    black: [black; 3],
+                    white,
+                    stretch,
+                    contrast,
+                    pivot,
+                    saturation: 1.15,
+                });
+                worst = [0, 1].map(|k| worst[k].max(error[k]));
+            }
+        }
+    }
+    println!("a table errs by at most {worst:.4?} steps of 16 bits");
+    assert!(
+        worst[0] < TABLE_ERROR[0] && worst[1] < TABLE_ERROR[1],
+        "{worst:?}"
+    );
+}
+
+#[test]
+fn a_table_goes_on_beyond_its_ends() {
+    let curve = ToneCurve::new(ToneSettings::default());
+    let table = ToneTable::new(&curve);
+    for rgb in [
+        [0.0; 3],
+        [-1.0; 3],
+        [f32::NAN; 3],
+        [1e-30; 3],
+        [1.0; 3],
+        [50.0, 40.0, 30.0],
+    ] {
+        let (exact, found) = (curve.apply(rgb), table.apply(rgb));
+        let same = |a: f32, b: f32| a == b || (a - b).abs() < 1e-6 || (a.is_nan() && b == 0.0);
+        assert!(
+            exact.iter().zip(found).all(|(a, b)| same(*a, b)),
+            "{rgb:?}: {exact:?} {found:?}"
+        );
     }
 }

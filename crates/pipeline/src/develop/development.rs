@@ -1,0 +1,250 @@
+//! One way to develop the layers: all that the settings of `[picture]` make of their facts, applied row by row.
+
+use std::sync::Arc;
+
+use nightloom_outing::PictureSettings;
+use nightloom_raster::colour::luminance;
+use nightloom_stack::{
+    BackgroundModel, FormGains, NoiseReduction, Run, SceneStatistics, ToneCurve, ToneSettings, ToneWish,
+};
+
+use super::facts::Told;
+use super::raise::Raise;
+use super::{quiet, white};
+use crate::look::Look;
+use crate::report::LightReport;
+
+/// A development, ready to be applied to any part of the layers at any size.
+pub(crate) struct Development {
+    told: Arc<Told>,
+    shares: NoiseReduction,
+    land_shares: NoiseReduction,
+    /// How much of the gradient goes, and the level that is kept.
+    gradient: f32,
+    kept: [f32; 3],
+    forms: FormGains,
+    raise: Raise,
+    /// Factors on the sky's and the land's channels.
+    sky_gains: [f32; 3],
+    white: [f32; 3],
+    curve: ToneCurve,
+    light: LightReport,
+}
+
+/// One row of a layer and of the same layer without its noise.
+#[derive(Clone, Copy)]
+pub(crate) struct LayerRow<'a> {
+    pub(crate) layer: [&'a [f32]; 3],
+    pub(crate) quiet: [&'a [f32]; 3],
+}
+
+impl Development {
+    pub(crate) fn of(settings: &PictureSettings, told: Arc<Told>) -> Self {
+        let facts = &told.facts;
+        let gradient = settings.gradient as f32;
+        let kept = neutral_level(facts.found);
+        let level: [f32; 3] = std::array::from_fn(|c| facts.found[c] - gradient * (facts.found[c] - kept[c]));
+        let look = Look::of(settings.look);
+        let midtones = look.midtones * settings.midtones as f32;
+        let taken = |x: usize, y: usize| {
+            let model = |c: usize| told.model.as_ref().map_or(facts.found[c], |m| m.at(c, x, y));
+            gradient * luminance(std::array::from_fn(|c| model(c) - kept[c]))
+        };
+        let forms = told.cells.less(taken).gains(luminance(level), midtones);
+        let shares = quiet::shares(settings.noise_reduction as f32);
+        let statistics = statistics(settings, &look, &told, level, shares.luminance);
+        let land_lift = settings.land_lift as f32 * look.land_lift(&statistics);
+        let raise = Raise {
+            lift: land_lift,
+            stops: settings.land_stops as f32,
+            sky: luminance(level),
+        };
+        let curve = curve(settings, &statistics, &raise);
+        let white = white::gains(settings.temperature, settings.tint);
+        let sky_gain = (settings.sky_stops as f32).exp2();
+        let light = LightReport {
+            look: look.name.to_owned(),
+            background_taken: gradient,
+            background_level: facts.found,
+            shown_level: level,
+            midtones,
+            land_lift_stops: land_lift,
+            sky_stops: settings.sky_stops as f32,
+            white_gains: white,
+            curve: *curve.settings(),
+        };
+        Self {
+            shares,
+            land_shares: NoiseReduction {
+                luminance: 0.0,
+                ..shares
+            },
+            gradient,
+            kept,
+            forms,
+            raise,
+            sky_gains: white.map(|w| w * sky_gain),
+            white,
+            curve,
+            light,
+            told,
+        }
+    }
+
+    /// The curve that shows it.
+    pub(crate) fn curve(&self) -> &ToneCurve {
+        &self.curve
+    }
+
+    /// What is done to the light, for the report.
+    pub(crate) fn light(&self) -> &LightReport {
+        &self.light
+    }
+
+    /// The sky's background model, if there is one.
+    pub(crate) fn model(&self) -> Option<&BackgroundModel> {
+        self.told.model.as_ref()
+    }
+
+    /// A row of the sky, still in linear light.
+    pub(crate) fn sky(&self, run: Run, row: LayerRow<'_>, out: &mut [Vec<f32>; 3]) {
+        quiet::run(row.layer, row.quiet, &self.shares, out);
+        let width = out[0].len();
+        let mut forms = vec![1.0; width];
+        self.forms.run(run, &mut forms);
+        let mut model = vec![0.0; width];
+        for (c, plane) in out.iter_mut().enumerate() {
+            match &self.told.model {
+                Some(smooth) => smooth.run(c, run, &mut model),
+                None => model.fill(self.told.facts.found[c]),
+            }
+            let (kept, gain) = (self.kept[c], self.sky_gains[c]);
+            for ((v, m), f) in plane.iter_mut().zip(&model).zip(&forms) {
+                *v = (*v - self.gradient * (m - kept)) * f * gain;
+            }
+        }
+    }
+
+    /// A row of the land, still in linear light.
+    pub(crate) fn land(&self, row: LayerRow<'_>, out: &mut [Vec<f32>; 3]) {
+        quiet::run(row.layer, row.quiet, &self.land_shares, out);
+        self.raise.run(self.white, out);
+    }
+}
+
+/// The level to which the background is brought. Lamps and airglow add light that is warmer than the stars': what red and
+/// green have over blue goes with the gradient. A sky that is bluer than neutral (moon, twilight) is left so, but none is
+/// purple: where green is least, red and blue come down to it.
+fn neutral_level(found: [f32; 3]) -> [f32; 3] {
+    let [red, green, blue] = found;
+    let least = if green <= red && green <= blue {
+        green
+    } else {
+        blue
+    };
+    found.map(|v| v.min(least))
+}
+
+fn statistics(
+    settings: &PictureSettings,
+    look: &Look,
+    told: &Told,
+    level: [f32; 3],
+    taken: f32,
+) -> SceneStatistics {
+    let [raw, without] = told.facts.noise;
+    let [land_dark, land_median] = told.facts.land;
+    SceneStatistics {
+        sky_level: level,
+        sky_noise: std::array::from_fn(|c| raw[c] + taken * (without[c] - raw[c])),
+        land_dark,
+        land_median,
+        target: look.sky_shown(settings.stretch as f32),
+        white: 1.0,
+    }
+}
+
+/// The curve for land that is raised so.
+fn curve(settings: &PictureSettings, statistics: &SceneStatistics, raise: &Raise) -> ToneCurve {
+    let lifted = |v: Option<f32>| v.map(|v| v * raise.factor(v));
+    let scene = SceneStatistics {
+        land_dark: lifted(statistics.land_dark),
+        land_median: lifted(statistics.land_median),
+        ..*statistics
+    };
+    let wish = ToneWish {
+        black: settings.black_point as f32,
+        white_stops: settings.white_point as f32,
+        contrast: settings.contrast as f32,
+    };
+    let own = ToneCurve::wished(&scene, &wish);
+    ToneCurve::new(ToneSettings {
+        saturation: own.settings().saturation * settings.saturation as f32,
+        ..*own.settings()
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn warm_light_goes_moonlight_stays_and_nothing_is_purple() {
+        assert_eq!(neutral_level([0.05, 0.04, 0.03]), [0.03; 3]);
+        assert_eq!(neutral_level([0.02, 0.03, 0.04]), [0.02, 0.03, 0.04]);
+        assert_eq!(neutral_level([0.04, 0.03, 0.035]), [0.03; 3]);
+    }
+
+    /// A sky of one light over land of another.
+    fn told(land: f32) -> Arc<Told> {
+        let plane = |v: f32| nightloom_raster::Plane::filled(64, 48, v);
+        let rgb = |v: f32| nightloom_raster::Rgb::from_planes([plane(v), plane(v), plane(v)]);
+        let alpha = nightloom_raster::Plane::from_fn(64, 48, |_, y| f32::from(y < 24));
+        Arc::new(Told::of(&rgb(0.02), &rgb(0.02), Some(&rgb(land)), &alpha, None))
+    }
+
+    fn land_shown(settings: &PictureSettings, land: f32) -> f32 {
+        let row = vec![land; 4];
+        let of = LayerRow {
+            layer: [&row, &row, &row],
+            quiet: [&row, &row, &row],
+        };
+        let mut out: [Vec<f32>; 3] = Default::default();
+        Development::of(settings, told(land)).land(of, &mut out);
+        out[1][0]
+    }
+
+    #[test]
+    fn dark_land_is_raised_by_as_much_of_the_look_as_is_asked_for() {
+        let with = |land_lift: f64| PictureSettings {
+            land_lift,
+            ..PictureSettings::default()
+        };
+        let [none, half, all] = [0.0, 0.5, 1.0].map(|lift| land_shown(&with(lift), 0.002));
+        assert_eq!(none, 0.002);
+        assert!(half > 1.2 * none && all > 1.2 * half, "{none} {half} {all}");
+        // Land as bright as the look wants it stays.
+        assert_eq!(land_shown(&with(1.0), 0.02), 0.02);
+    }
+
+    #[test]
+    fn sky_and_land_are_brightened_apart() {
+        let settings = PictureSettings {
+            sky_stops: 1.0,
+            land_stops: -1.0,
+            midtones: 0.0,
+            gradient: 0.0,
+            land_lift: 0.0,
+            ..PictureSettings::default()
+        };
+        let row = vec![0.02; 4];
+        let of = LayerRow {
+            layer: [&row, &row, &row],
+            quiet: [&row, &row, &row],
+        };
+        let mut out: [Vec<f32>; 3] = Default::default();
+        Development::of(&settings, told(0.02)).sky(Run::at_level(0, 0, 3), of, &mut out);
+        assert!(out.iter().flatten().all(|v| (v - 0.04).abs() < 1e-6), "{out:?}");
+        assert!((land_shown(&settings, 0.02) - 0.01).abs() < 1e-6);
+    }
+}

@@ -1,0 +1,102 @@
+//! What the layers tell once, whatever the settings.
+
+use nightloom_raster::{Plane, Rgb};
+use nightloom_stack::{BackgroundModel, StarFree, background_noise, median_of};
+use serde::{Deserialize, Serialize};
+
+/// Matte above which a pixel is the sky's, and below which it is the land's.
+const SKY: f32 = 0.99;
+const LAND: f32 = 0.05;
+/// Every so many pixels levels are looked at.
+const STEP: usize = 7;
+
+/// Figures of balanced layers in linear light.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Facts {
+    /// Width and height, pixels.
+    pub(crate) size_px: [usize; 2],
+    /// Whether there is land at all.
+    pub(crate) has_land: bool,
+    /// The sky's background.
+    pub(crate) found: [f32; 3],
+    /// Whether that has a model.
+    pub(crate) has_model: bool,
+    /// The sky's noise in single pixels as it is, and with all that is noise taken.
+    pub(crate) noise: [[f32; 3]; 2],
+    /// The 5th percentile and the median of the land's intensity.
+    pub(crate) land: [Option<f32>; 2],
+    /// Side of the cells of the sky without its stars, pixels.
+    pub(crate) cell_px: usize,
+}
+
+/// The facts with what is too large to stand among them.
+pub(crate) struct Told {
+    pub(crate) facts: Facts,
+    /// The sky's own light.
+    pub(crate) model: Option<BackgroundModel>,
+    /// The sky without its stars.
+    pub(crate) cells: StarFree,
+}
+
+impl Told {
+    /// Of a sky as it is, with all its noise taken (`quiet`), and the land under it.
+    pub(crate) fn of(
+        sky: &Rgb,
+        quiet: &Rgb,
+        land: Option<&Rgb>,
+        alpha: &Plane,
+        model: Option<BackgroundModel>,
+    ) -> Self {
+        let is_sky = |x: usize, y: usize| alpha.at(x, y) > SKY;
+        let noise = |of: &Rgb| {
+            of.planes()
+                .each_ref()
+                .map(|plane| background_noise(plane, is_sky))
+        };
+        let cells = StarFree::of(quiet, is_sky);
+        let facts = Facts {
+            size_px: [alpha.width(), alpha.height()],
+            has_land: land.is_some(),
+            found: model
+                .as_ref()
+                .map_or_else(|| medians(sky, alpha), BackgroundModel::level),
+            has_model: model.is_some(),
+            noise: [noise(sky), noise(quiet)],
+            land: land.map_or([None; 2], |land| land_tones(land, alpha)),
+            cell_px: cells.cell_px(),
+        };
+        Self { facts, model, cells }
+    }
+}
+
+/// The 5th percentile and the median of the land's intensity, on a sparse grid.
+fn land_tones(land: &Rgb, alpha: &Plane) -> [Option<f32>; 2] {
+    let [r, g, b] = land.planes();
+    let mut values = Vec::new();
+    for y in (0..r.height()).step_by(STEP) {
+        let places = (0..r.width()).step_by(STEP).filter(|&x| alpha.at(x, y) < LAND);
+        values.extend(
+            places
+                .map(|x| (r.at(x, y) + g.at(x, y) + b.at(x, y)) / 3.0)
+                .filter(|v| v.is_finite()),
+        );
+    }
+    values.sort_unstable_by(f32::total_cmp);
+    [values.len() / 20, values.len() / 2].map(|k| values.get(k).copied())
+}
+
+/// Median sky colour on a sparse grid.
+fn medians(sky: &Rgb, alpha: &Plane) -> [f32; 3] {
+    sky.planes().each_ref().map(|plane| {
+        let mut values = Vec::new();
+        for y in (0..plane.height()).step_by(STEP) {
+            values.extend(
+                (0..plane.width())
+                    .step_by(STEP)
+                    .filter(|&x| alpha.at(x, y) > SKY)
+                    .map(|x| plane.at(x, y)),
+            );
+        }
+        median_of(&mut values).unwrap_or(0.0)
+    })
+}

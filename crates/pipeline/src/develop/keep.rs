@@ -1,0 +1,168 @@
+//! The layers as a build leaves them between joining and developing, and how they are found again.
+//!
+//! They are kept as half floats, which is a thirtieth of a level in 255 at any light, and a build develops them as they are
+//! kept: what a page makes of them later is what the build made.
+
+use std::fs;
+use std::path::Path;
+
+use nightloom_outing::{Digest, WORK};
+use nightloom_raster::{Plane, Rgb, WorkFile, WorkValues, round_to_half};
+use nightloom_stack::{BackgroundModel, StarFree};
+use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
+
+use super::facts::{Facts, Told};
+use crate::bench::Bench;
+use crate::error::BuildError;
+use crate::journal::{JOURNAL, entry_of};
+
+/// The journal's name of the step.
+pub(crate) const STEP: &str = "develop";
+
+/// What the journal keeps: work files by their names inside the outing, and the facts.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub(crate) struct Kept {
+    /// Three planes of the sky, then the same without its noise.
+    pub(crate) sky: String,
+    /// The same of the land, then the matte.
+    pub(crate) land: Option<String>,
+    /// Knots of the background's model.
+    pub(super) smooth: Option<String>,
+    /// The sky without its stars: light and weight.
+    pub(super) cells: String,
+    /// The box that was taken of the full canvas, and the canvas's size.
+    #[serde(default)]
+    pub(super) frame: TakenBox,
+    pub(super) facts: Facts,
+}
+
+/// What of the full canvas the picture is.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct TakenBox {
+    /// `[left, top, right, bottom]`, pixels; right and bottom are the first left out.
+    pub(crate) crop_px: [usize; 4],
+    /// Width and height of the full canvas.
+    pub(crate) full_px: [usize; 2],
+}
+
+/// The layers of one build on their way into the work files.
+pub(crate) struct Keep {
+    key: Digest,
+    /// Whether the same layers lie there already, sound.
+    there: bool,
+}
+
+impl Keep {
+    /// `key` names everything that the layers come from.
+    pub(crate) fn begin(bench: &mut Bench<'_>, key: Digest) -> Self {
+        let there = bench.kept::<Kept>(STEP, key).is_some();
+        Self { key, there }
+    }
+
+    /// Lays a layer by with its quiet form (and the matte), and rounds both to what was laid by. Returns the file's name.
+    pub(crate) fn layer(
+        &self,
+        bench: &mut Bench<'_>,
+        name: &str,
+        [layer, quiet]: [&mut Rgb; 2],
+        alpha: Option<&Plane>,
+    ) -> Result<String, BuildError> {
+        for plane in layer.planes_mut().iter_mut().chain(quiet.planes_mut()) {
+            plane
+                .data_mut()
+                .par_iter_mut()
+                .for_each(|v| *v = round_to_half(*v));
+        }
+        let planes: Vec<&Plane> = layer.planes().iter().chain(quiet.planes()).chain(alpha).collect();
+        self.file(bench, name, &planes, WorkValues::Float16)
+    }
+
+    /// The file's name; written unless it is there.
+    fn file(
+        &self,
+        bench: &mut Bench<'_>,
+        name: &str,
+        planes: &[&Plane],
+        values: WorkValues,
+    ) -> Result<String, BuildError> {
+        let (file, path) = bench.work_file(name, self.key, "work")?;
+        if !self.there {
+            WorkFile::write_planes(&path, planes, values)?;
+        }
+        Ok(file)
+    }
+
+    /// Puts into the journal what was laid by.
+    pub(crate) fn record(
+        &self,
+        bench: &mut Bench<'_>,
+        told: &Told,
+        (sky, land): (String, Option<String>),
+        frame: TakenBox,
+    ) -> Result<(), BuildError> {
+        let cells = self.file(bench, "develop-cells", &told.cells.planes(), WorkValues::Float32)?;
+        let model = told.model.as_ref().map(BackgroundModel::knots);
+        let smooth =
+            model.map(|[r, g, b]| self.file(bench, "develop-smooth", &[r, g, b], WorkValues::Float32));
+        if self.there {
+            return Ok(());
+        }
+        let kept = Kept {
+            sky,
+            land,
+            smooth: smooth.transpose()?,
+            cells,
+            frame,
+            facts: told.facts.clone(),
+        };
+        let names = kept.names();
+        let names: Vec<&str> = names.into_iter().flatten().map(String::as_str).collect();
+        bench.done(STEP, self.key, &names, &kept)
+    }
+}
+
+/// The last layers that a build left, by their key. The journal is read only: a build may be writing to it.
+pub(super) fn last(folder: &Path) -> Option<(Digest, Kept)> {
+    let text = fs::read(folder.join(WORK).join(JOURNAL)).ok()?;
+    let entries = text.split_inclusive(|b| *b == b'\n').rev().filter_map(entry_of);
+    let inside =
+        |name: &String| name.starts_with(WORK) && !name.contains("..") && folder.join(name).is_file();
+    entries.filter(|e| e.step == STEP).find_map(|entry| {
+        let kept: Kept = serde_json::from_value(entry.data).ok()?;
+        let names = kept.names();
+        let there = names.into_iter().flatten().all(inside);
+        there.then_some((entry.key, kept))
+    })
+}
+
+impl Kept {
+    /// Its files, by their names inside the outing.
+    fn names(&self) -> [Option<&String>; 4] {
+        let Self {
+            sky,
+            land,
+            smooth,
+            cells,
+            ..
+        } = self;
+        [Some(sky), land.as_ref(), smooth.as_ref(), Some(cells)]
+    }
+
+    /// The facts with their model and cells.
+    pub(crate) fn told(&self, folder: &Path) -> Result<Told, std::io::Error> {
+        let facts = self.facts.clone();
+        let open = |name: &String| WorkFile::open(&folder.join(name));
+        let [width, height] = facts.size_px;
+        let model = match &self.smooth {
+            Some(name) => {
+                let knots = open(name)?.read_planes()?;
+                Some(BackgroundModel::of_knots(knots, [width, height], facts.found))
+            }
+            None => None,
+        };
+        let [light, weight] = open(&self.cells)?.read_planes()?;
+        let cells = StarFree::of_planes(light, weight, facts.cell_px);
+        Ok(Told { facts, model, cells })
+    }
+}
