@@ -4,8 +4,8 @@ use nalgebra::{Rotation3, Unit, Vector3};
 use nightloom_optics::Lens;
 use nightloom_sky::{Air, Angle, Instant, Site};
 use nightloom_stars::{
-    Field, FrameQuality, Ground, Identification, IdentifySettings, JudgeSettings, RegisterSettings,
-    Registration, Verdict, identify, judge, register, register_from_ground,
+    BlindSettings, Field, FrameQuality, Ground, Identification, IdentifySettings, JudgeSettings,
+    RegisterSettings, Registration, Verdict, identify, identify_blind, judge, register, register_from_ground,
 };
 
 use super::bench::Bench;
@@ -30,7 +30,7 @@ const FEW: usize = 3;
 const WORTH_OF_A_TRY: f32 = 0.5;
 
 /// Version of the step; raise it when the same frames would be registered, identified or judged otherwise.
-const VERSION: u32 = 1;
+const VERSION: u32 = 2;
 /// Its name in the journal.
 const STEP: &str = "track";
 
@@ -120,15 +120,30 @@ pub(super) fn track(
         .reference
         .as_ref()
         .and_then(|name| frames.iter().position(|f| &items[f.item].name == name));
-    let mut registration = register(&fields, wanted, &guess.lens, &RegisterSettings::default());
+    let mut lens = guess.lens;
+    let mut registration = register(&fields, wanted, &lens, &RegisterSettings::default());
+    let when = times.reference_hint();
+    if let Some(seen) = lens_by_stars(&fields, &registration, &lens, when) {
+        let off = seen.focal_px / lens.focal_px - 1.0;
+        if guess.told && off.abs() > CONTRADICTS {
+            bench.warn(format!(
+                "The stars show a focal length of {:.0} px where the files or outing.toml tell {:.0} px ({:+.0} %); the stars' \
+                 was taken. Correct rig.focal_mm or rig.pixel_um.",
+                seen.focal_px,
+                lens.focal_px,
+                100.0 * off
+            ));
+        }
+        lens = seen;
+        registration = register(&fields, wanted, &lens, &RegisterSettings::default());
+    }
     if let Some(better) =
         better_reference(settings, items, frames, &registration, told).filter(|_| wanted.is_none())
     {
-        registration = register(&fields, Some(better), &guess.lens, &RegisterSettings::default());
+        registration = register(&fields, Some(better), &lens, &RegisterSettings::default());
     }
     bench.show("Identifying the sky", 0.6, "")?;
     let reference = registration.reference;
-    let when = times.reference_hint();
     let site = site_of(settings, frames).filter(|_| times.absolute);
     let identifying = IdentifySettings {
         site,
@@ -167,6 +182,26 @@ pub(super) fn track(
     tracked.verdicts = verdicts(settings, items, frames, &tracked.registration, &tracked.units);
     bench.keep_in_file(STEP, key, &tracked)?;
     Ok(tracked)
+}
+
+/// How far stars and files may differ over the focal length before it is said, as a part of it: engraved values are
+/// rounded, and lenses breathe.
+const CONTRADICTS: f64 = 0.03;
+
+/// The lens as the reference's stars show it, nothing told, where the lens told cannot be the frames': through it the
+/// sky is not known.
+fn lens_by_stars(fields: &[&Field], registration: &Registration, told: &Lens, when: Instant) -> Option<Lens> {
+    let field = fields.get(registration.reference)?;
+    let known = [registration.lens, *told];
+    let through = |lens: &Lens| identify(&field.stars, lens, &IdentifySettings::default(), when).is_some();
+    if known.iter().any(through) {
+        return None;
+    }
+    let blind = BlindSettings {
+        mirrored: false,
+        ..BlindSettings::default()
+    };
+    identify_blind(&field.stars, [field.width, field.height], &blind, when).map(|b| b.found.lens)
 }
 
 /// Everything that registration, identification and verdicts rest on: the frames in their order with what the photographer
@@ -306,10 +341,16 @@ fn verdicts(
     units: &[f64],
 ) -> Vec<Verdict> {
     let common = super::units::common(units.iter().copied());
+    let sharp = frames
+        .get(registration.reference)
+        .map_or(0.0, |f| f.facts.field.fwhm_px);
     let quality = |(i, f): (usize, &Prepared)| {
         let unit = (units[i] / common) as f32;
         let plain = FrameQuality::of(&f.facts.field, Some(&registration.frames[i]));
+        // Frames that reach fainter show other stars: only the same stars' widths compare.
+        let same = registration.frames[i].width_ratio.filter(|_| sharp > 0.0);
         FrameQuality {
+            fwhm_px: same.map_or(plain.fwhm_px, |ratio| sharp * ratio),
             background: plain.background * unit,
             noise: plain.noise * unit,
             flux_ratio: transparency(registration, units, i),

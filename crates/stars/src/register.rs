@@ -50,6 +50,9 @@ pub struct FrameRegistration {
     pub matched: usize,
     /// Median flux of the frame's stars over that of the same stars in the reference.
     pub flux_ratio: Option<f32>,
+    /// Median width of the frame's stars over that of the same stars in the reference.
+    #[serde(default)]
+    pub width_ratio: Option<f32>,
     /// Why the frame could not be registered.
     pub reason: Option<String>,
 }
@@ -422,8 +425,20 @@ fn pair_again(
     pairs
 }
 
+/// Signal over noise of a star whose width says something of a frame.
+const CLEAR_SNR: f32 = 20.0;
+
+/// What one frame's sightings come to.
+#[derive(Clone, Default)]
+struct Sum {
+    matched: usize,
+    squares: f64,
+    fluxes: Vec<f32>,
+    widths: Vec<f32>,
+}
+
 fn summarise(fields: &[&Field], bundle: &Bundle, settings: &RegisterSettings) -> Registration {
-    let mut per_frame = vec![(0usize, 0.0f64, Vec::new()); fields.len()];
+    let mut per_frame = vec![Sum::default(); fields.len()];
     let mut residuals = Vec::new();
     let (mut count, mut sum) = (0usize, 0.0);
     let limit = 5.0 * bundle.scale();
@@ -437,12 +452,15 @@ fn summarise(fields: &[&Field], bundle: &Bundle, settings: &RegisterSettings) ->
             // The star's own direction was fitted to the same sightings.
             let seen = track.sightings.len() as f64;
             let square = r.norm_squared() * seen / (seen - 1.0).max(1.0);
-            entry.0 += 1;
-            entry.1 += square;
+            entry.matched += 1;
+            entry.squares += square;
             (count, sum) = (count + 1, sum + square);
             let star = fields[sighting.frame].stars[sighting.star];
             if let Some(home) = home.filter(|h| !h.saturated && !star.saturated && h.flux > 0.0) {
-                entry.2.push(star.flux / home.flux);
+                entry.fluxes.push(star.flux / home.flux);
+                if star.snr.min(home.snr) > CLEAR_SNR && home.fwhm_px > 0.0 {
+                    entry.widths.push(star.fwhm_px / home.fwhm_px);
+                }
             }
             residuals.push(Residual {
                 frame: sighting.frame,
@@ -471,9 +489,15 @@ fn frame_summary(
     field: &Field,
     bundle: &Bundle,
     index: usize,
-    (matched, squares, ratios): (usize, f64, Vec<f32>),
+    sum: Sum,
     settings: &RegisterSettings,
 ) -> FrameRegistration {
+    let Sum {
+        matched,
+        squares,
+        fluxes,
+        widths,
+    } = sum;
     let reference = index == bundle.reference;
     let fitted = bundle.rotations[index].filter(|_| reference || matched >= settings.min_stars);
     let reason = match fitted {
@@ -494,7 +518,8 @@ fn frame_summary(
         rotation: fitted,
         rms_px: (squares / matched.max(1) as f64).sqrt(),
         matched,
-        flux_ratio: if reference { Some(1.0) } else { median_of(ratios) },
+        flux_ratio: if reference { Some(1.0) } else { median_of(fluxes) },
+        width_ratio: if reference { Some(1.0) } else { median_of(widths) },
         reason,
     }
 }

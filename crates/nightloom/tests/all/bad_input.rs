@@ -202,6 +202,23 @@ fn warnings(report: &serde_json::Value) -> String {
         .join("\n")
 }
 
+/// The stars show the lens, whatever the settings say of it.
+#[test]
+fn a_lens_told_wrong_is_taken_from_the_stars_and_said() {
+    let shared = Night::get();
+    let right = shared.few_report();
+    let temp = shared.few_frames();
+    let night = temp.night();
+    let lens = |report: &serde_json::Value| report["lens"]["focal_px"].as_f64().unwrap();
+    fs::write(night.join("outing.toml"), "[rig]\nfocal_mm = 200\n").unwrap();
+    let report = built(&night);
+    let off = lens(&report) / lens(&right) - 1.0;
+    assert!(off.abs() < 0.002, "the focal length is {off:+.4} off");
+    assert_eq!(report["sky"]["frames_used"], right["sky"]["frames_used"]);
+    let said = warnings(&report);
+    assert!(said.contains("focal length"), "{said}");
+}
+
 /// The stars themselves say where the sky stood over the land, whatever the clock says.
 #[test]
 fn a_wrong_clock_on_the_land_frames_does_not_move_the_sky() {
