@@ -4,6 +4,8 @@ import { send } from "./send.js";
 import { levelFor } from "./tiles.js";
 
 const SETTLED_MS = 250; // a drag that has rested so long is one step of undoing
+const PAGE = Math.floor(Math.random() * 2 ** 50); // so that the program knows whose questions overtake each other
+const RESTS_MS = 120; // a hand that has rested so long is waited for no more
 const QUICK = 600000; // pixels of a part that is asked for coarsely first
 const MOST = 6e6; // pixels of a part
 const STEPS = 200; // kept for undoing
@@ -33,6 +35,9 @@ export class Live {
   become(values, { layer = this.layer, marks = this.marks } = {}) {
     Object.assign(this, { values, layer, marks });
     this.serial += 1;
+    this.changedAt = performance.now();
+    // What is not wanted any more gives way, unless its answer is near.
+    if (this.asked && !this.asked.of) this.giveUp.abort();
     this.changed();
   }
 
@@ -84,12 +89,21 @@ export class Live {
     const { next, serial } = this;
     const last = this.about.levels - 1;
     if (next) {
-      const large = next.width * next.height > QUICK && next.level < last;
-      if (!large || this.latest?.serial === serial) return next;
-      const half = (from, size) => [from >> 1, ((from + size + 1) >> 1) - (from >> 1)];
-      const [left, width] = half(next.left, next.width);
-      const [top, height] = half(next.top, next.height);
-      return { level: next.level + 1, left, top, width, height, of: "quick" };
+      let coarser = 0;
+      while (next.width * next.height > QUICK * 4 ** coarser && next.level + coarser < last) coarser += 1;
+      if (!coarser) return next;
+      if (this.latest?.serial === serial) {
+        // Not while a hand still drags.
+        const rest = RESTS_MS - (performance.now() - this.changedAt);
+        if (rest <= 0) return next;
+        clearTimeout(this.later);
+        this.later = setTimeout(this.changed, rest);
+        return undefined;
+      }
+      const less = (from, size) => [from >> coarser, Math.ceil((from + size) / 2 ** coarser) - (from >> coarser)];
+      const [left, width] = less(next.left, next.width);
+      const [top, height] = less(next.top, next.height);
+      return { level: next.level + coarser, left, top, width, height, of: "quick" };
     }
     if (this.whole?.serial === serial) return undefined;
     return { level: last, left: 0, top: 0, width: 1 << 14, height: 1 << 14, of: "whole" };
@@ -100,6 +114,8 @@ export class Live {
     const asked = this.asking ? undefined : this.wanted();
     if (!asked) return;
     this.asking = true;
+    this.asked = asked;
+    this.giveUp = new AbortController();
     const { serial } = this;
     const began = performance.now();
     try {
@@ -116,10 +132,11 @@ export class Live {
     } catch (error) {
       // A picture built meanwhile has other layers.
       if (error.anew) await this.open().catch(() => {});
-      else this.failed?.(error.message);
-      await new Promise((done) => setTimeout(done, 300));
+      else if (error.name !== "AbortError") this.failed?.(error.message);
+      if (error.name !== "AbortError") await new Promise((done) => setTimeout(done, 300));
     } finally {
       this.asking = false;
+      this.asked = undefined;
       this.changed();
     }
   }
@@ -128,7 +145,8 @@ export class Live {
     const answer = await fetch("/develop/view", {
       method: "POST",
       headers: { "content-type": "application/json" },
-      body: JSON.stringify({ identity: this.about.identity, values: this.values, level, left, top, width, height, layer: this.layer, marks: Boolean(this.marks) }),
+      signal: this.giveUp.signal,
+      body: JSON.stringify({ page: PAGE, identity: this.about.identity, values: this.values, level, left, top, width, height, layer: this.layer, marks: Boolean(this.marks) }),
     });
     if (!answer.ok) {
       const told = await answer.json().catch(() => ({}));

@@ -129,6 +129,18 @@ class Viewer extends HTMLElement {
     this.soon();
   }
 
+  // A picture of another crop has its land frame elsewhere.
+  async layBefore() {
+    const options = this.querySelectorAll("[data-over=against] [data-at]");
+    if (!options.length) return;
+    const page = new DOMParser().parseFromString(await (await fetch("/picture")).text(), "text/html");
+    for (const option of options) {
+      const now = [...page.querySelectorAll("[data-over=against] [data-at]")].find((other) => other.value === option.value);
+      if (now) option.dataset.at = now.dataset.at;
+    }
+    this.over();
+  }
+
   // The picture was made anew: everything that is shown is asked for again; zoom and place stay.
   async renew() {
     if (!this.about) return;
@@ -150,6 +162,7 @@ class Viewer extends HTMLElement {
       if (this.brush?.version) this.matte.become(this.brush.version);
     }
     this.versions?.load();
+    await this.layBefore();
     this.renewed = (this.renewed ?? 0) + 1;
     this.brush?.load();
     this.soon();

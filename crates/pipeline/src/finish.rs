@@ -14,7 +14,7 @@ use rayon::prelude::*;
 
 use super::bench::Bench;
 use super::canvas::Canvas;
-use super::develop::{self, ALL, COLOURS, Development, TakenBox, Told};
+use super::develop::{self, ALL, COLOURS, Development, Keep, TakenBox, Told};
 use super::error::BuildError;
 use super::join::Joined;
 use super::report::LightReport;
@@ -81,7 +81,8 @@ pub(super) fn finish(
     // goes is the development's to say.
     let mut quiet = sky.clone();
     reduce_noise(&mut quiet, |x, y| alpha.at(x, y) > 0.99, Some(coverage), &ALL);
-    let sky_file = develop::layer(bench, "develop-sky", ground.key, [sky, &mut quiet], None)?;
+    let keep = Keep::begin(bench, ground.key);
+    let sky_file = keep.layer(bench, "develop-sky", [sky, &mut quiet], None)?;
     bench.show("Developing the sky", 0.7, "")?;
     let told = Told::of(sky, &quiet, ground.has_land.then_some(&*land), alpha, background);
     let told = Arc::new(told);
@@ -92,13 +93,13 @@ pub(super) fn finish(
         bench.show("Developing the land", 0.8, "")?;
         let mut quiet = land.clone();
         reduce_noise(&mut quiet, |x, y| alpha.at(x, y) < 0.01, None, &COLOURS);
-        let file = develop::layer(bench, "develop-land", ground.key, [land, &mut quiet], Some(alpha))?;
+        let file = keep.layer(bench, "develop-land", [land, &mut quiet], Some(alpha))?;
         develop::land(&development, land, &quiet);
         Some(file)
     } else {
         None
     };
-    develop::record(bench, ground.key, &told, (sky_file, land_file), ground.frame)?;
+    keep.record(bench, &told, (sky_file, land_file), ground.frame)?;
     Ok(Finished {
         joined,
         background: development.model().cloned(),

@@ -343,3 +343,60 @@ fn pages_fit_a_phone_and_a_wide_screen() {
         }
     }
 }
+
+#[test]
+fn a_place_is_typed_as_a_pair_in_any_form() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let plan = folder.path().join("outing.toml");
+    fs::write(&plan, "[site]\n# ours\n").expect("written");
+    let served = Served::at(folder.path());
+    let browser = Browser::start(1000, 800);
+    browser.go(&served.url("/settings"));
+    let said = |key: &str| {
+        let said = browser.run(&format!(
+            "return document.getElementById('site.{key}').closest('.field').querySelector('.said').textContent"
+        ));
+        said.as_str().unwrap_or_default().to_owned()
+    };
+    let wrong = "document.querySelectorAll('[data-wrong]').length";
+    // One alone waits for the other, and is no fault.
+    browser.fill("site.latitude_deg", "46°31'N");
+    browser.until(
+        "document.getElementById('site.latitude_deg').closest('.field').querySelector('.said').textContent",
+    );
+    assert!(
+        said("latitude_deg").contains("longitude"),
+        "{}",
+        said("latitude_deg")
+    );
+    assert_eq!(browser.run(&format!("return {wrong}")), json!(0));
+    assert!(!fs::read_to_string(&plan).unwrap().contains("latitude"));
+    browser.fill("site.longitude_deg", "8,25");
+    browser.until("document.getElementById('site.longitude_deg').dataset.was === '8.25'");
+    let text = fs::read_to_string(&plan).unwrap();
+    assert!(
+        text.contains("latitude_deg = 46.51") && text.contains("longitude_deg = 8.25"),
+        "{text}"
+    );
+    assert!(text.contains("# ours"), "{text}");
+    // Both in one field.
+    browser.fill("site.longitude_deg", "");
+    browser.until("document.getElementById('site.latitude_deg').value === ''");
+    browser.until("document.getElementById('site.latitude_deg').dataset.was === ''");
+    browser.fill("site.latitude_deg", "38.48, -109.5");
+    browser.until("document.getElementById('site.longitude_deg').value === '-109.5'");
+    let text = fs::read_to_string(&plan).unwrap();
+    assert!(
+        text.contains("latitude_deg = 38.48") && text.contains("longitude_deg = -109.5"),
+        "{text}"
+    );
+    // Nonsense is a sentence.
+    browser.fill("site.latitude_deg", "138.48");
+    browser
+        .until("document.getElementById('site.latitude_deg').closest('.field').hasAttribute('data-wrong')");
+    assert!(
+        fs::read_to_string(&plan)
+            .unwrap()
+            .contains("latitude_deg = 38.48")
+    );
+}

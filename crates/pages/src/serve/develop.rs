@@ -1,6 +1,7 @@
 //! Live development: the picture developed by any settings, on the part in sight, by the build's own code.
 
 use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use axum::Json;
@@ -24,12 +25,21 @@ use super::words;
 
 /// The layers under development, read once.
 #[derive(Default)]
-pub(super) struct Layers(Mutex<Option<Arc<LiveDevelopment>>>);
+pub(super) struct Layers {
+    live: Mutex<Option<Arc<LiveDevelopment>>>,
+    /// How many questions each page has asked.
+    asked: Mutex<BTreeMap<u64, Arc<AtomicU64>>>,
+}
+
+/// Pages whose questions are told apart.
+const PAGES: usize = 16;
 
 impl From<LiveDevelopmentError> for Failed {
     fn from(error: LiveDevelopmentError) -> Self {
         let status = match error {
-            LiveDevelopmentError::NoPart => StatusCode::UNPROCESSABLE_ENTITY,
+            LiveDevelopmentError::NoPart | LiveDevelopmentError::Overtaken => {
+                StatusCode::UNPROCESSABLE_ENTITY
+            }
             _ => StatusCode::NOT_FOUND,
         };
         Self(status, error.to_string())
@@ -40,7 +50,7 @@ impl Layers {
     /// What the last build left.
     pub(super) fn live(&self, app: &App) -> Result<Arc<LiveDevelopment>, Failed> {
         let key = LiveDevelopment::key(&app.folder)?;
-        let mut held = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut held = self.live.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(live) = held.as_ref().filter(|l| l.identity() == key) {
             return Ok(Arc::clone(live));
         }
@@ -53,6 +63,17 @@ impl Layers {
 }
 
 impl Layers {
+    /// One more question of a page; how many it has asked, counted on.
+    fn count(&self, page: u64) -> Arc<AtomicU64> {
+        let mut asked = self.asked.lock().unwrap_or_else(PoisonError::into_inner);
+        if asked.len() >= PAGES && !asked.contains_key(&page) {
+            asked.clear();
+        }
+        let count = asked.entry(page).or_default();
+        count.fetch_add(1, Ordering::Relaxed);
+        Arc::clone(count)
+    }
+
     /// The same, if a page that names what it saw still sees it.
     pub(super) fn live_of(&self, app: &App, identity: &str) -> Result<Arc<LiveDevelopment>, Failed> {
         let live = self.live(app)?;
@@ -119,6 +140,9 @@ pub(super) async fn about(State(app): State<Arc<App>>) -> Result<Response, Faile
 /// What a page wants to see.
 #[derive(serde::Deserialize)]
 pub(super) struct Wanted {
+    /// Which page asks: its next question overtakes this one.
+    #[serde(default)]
+    page: u64,
     identity: String,
     values: BTreeMap<String, String>,
     level: u32,
@@ -145,6 +169,9 @@ pub(super) async fn view(
     let drawn = aside(move || {
         let live = app.layers.live_of(&app, &wanted.identity)?;
         let settings = settings_of(&wanted.values)?;
+        let asked = app.layers.count(wanted.page);
+        let own = asked.load(Ordering::Relaxed);
+        let overtaken = || wanted.page != 0 && asked.load(Ordering::Relaxed) != own;
         let part = DevelopedPart {
             level: wanted.level,
             left: wanted.left,
@@ -153,7 +180,7 @@ pub(super) async fn view(
             height: wanted.height,
             layer: wanted.layer,
         };
-        let shown = live.developed(&settings, part, shows)?;
+        let shown = live.developed(&settings, part, shows, &overtaken)?;
         let head = json!({ "width": shown.width, "height": shown.height, "tally": shown.tally }).to_string();
         // The pixels begin at a multiple of four, as a browser wants them.
         let head = format!("{head:<0$}", head.len().next_multiple_of(4));
@@ -275,14 +302,28 @@ pub(super) fn panel() -> Markup {
                 button type="button" data-step="asBuilt" disabled { (words::BACK_TO_BUILT) }
                 button type="button" data-step="asUsual" { (words::ALL_USUAL) }
             }
-            @for (name, keys) in GROUPS {
-                details open {
-                    summary { (name) }
-                    @for option in keys.iter().filter_map(|key| option_of(key)) { (control(option)) }
-                }
-            }
-            (crop())
-            p class="soft" { (words::DEVELOP_KEYS) }
+        }
+    }
+}
+
+/// What is done before the edge is looked at: the light of the whole, the sky, the land.
+pub(super) fn before_the_edge() -> Markup {
+    html! { @for group in &GROUPS[..3] { (controls(group)) } }
+}
+
+/// And after it: colour, and the frame.
+pub(super) fn after_the_edge() -> Markup {
+    html! {
+        (controls(&GROUPS[3]))
+        (crop())
+    }
+}
+
+fn controls((name, keys): &(&str, &[&str])) -> Markup {
+    html! {
+        details open {
+            summary { (name) }
+            @for option in keys.iter().filter_map(|key| option_of(key)) { (control(option)) }
         }
     }
 }

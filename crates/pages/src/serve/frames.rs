@@ -107,7 +107,7 @@ fn one(name: &str, known: &Known) -> Markup {
                 img loading="lazy" width="240" height="160" src=(format!("/thumbnail{}", named(name))) alt=(words::LOOK_CLOSER);
                 span { (name) }
             }
-            @if is_light(name) { nl-verdict data-name=(name) { em { (words::NOT_JUDGED) } } }
+            @if is_light(name) && built.is_none() { nl-verdict data-name=(name) { em { (words::NOT_JUDGED) } } }
             @if let Some(built) = built {
                 p class="built" {
                     strong { (if built.used { words::IN_THE_PICTURE } else { words::NOT_IN_THE_PICTURE }) }

@@ -71,7 +71,7 @@ fn desk(app: &App) -> Markup {
             section class="panels" aria-label=(words::PANELS) {
                 h1 { (words::PICTURE) }
                 (build(app, words::BUILD_AGAIN))
-                @if live { (super::develop::panel()) (super::export::panel()) (super::versions::panel()) }
+                @if live { (super::develop::panel()) }
                 fieldset class="over" {
                     legend { (words::LAYERS) }
                     @if both {
@@ -93,10 +93,22 @@ fn desk(app: &App) -> Markup {
                         label { (words::BEFORE_UP_TO) " " input type="range" min="0" max="100" value="50" data-over="split"; }
                     }
                 }
-                @if frame.is_some() { (brush()) } @else { p class="soft" { (words::NO_EDGE) } }
+                @if live { (super::develop::before_the_edge()) }
+                @if frame.is_some() {
+                    details open {
+                        summary { (words::BRUSH) }
+                        (brush())
+                    }
+                } @else { p class="soft" { (words::NO_EDGE) } }
+                @if live {
+                    (super::develop::after_the_edge())
+                    (super::versions::panel())
+                    (super::export::panel())
+                }
                 details {
                     summary { (words::KEYS) }
                     p class="soft" id="keys" { (words::VIEWER_KEYS) }
+                    @if live { p class="soft" { (words::DEVELOP_KEYS) } }
                     @if frame.is_some() { p class="soft" { (words::BRUSH_KEYS) } }
                 }
             }
@@ -115,7 +127,7 @@ fn brush() -> Markup {
     html! {
         fieldset class="brush" data-land=(words::BRUSHED_LAND) data-sky=(words::BRUSHED_SKY) data-kept=(words::HINTS_KEPT)
             data-none=(words::NO_HINTS) data-wait=(words::EDGE_WAIT) data-after=(words::EDGE_ANSWERED) {
-            legend { (words::BRUSH) }
+            legend { (words::BRUSH_WHAT) }
             p class="soft lead" { (words::BRUSH_LEAD) }
             (choice("move", words::BRUSH_MOVE))
             (choice("land", words::BRUSH_LAND))

@@ -19,7 +19,7 @@ use super::shown::look_of;
 use super::words;
 
 /// Pictures kept ready; one of 24 megapixels takes some 200 MB.
-const KEPT: usize = 3;
+const KEPT: usize = 2;
 /// How the name of a version's preview begins.
 pub(super) const PREVIEWS: &str = "version/";
 /// What of the results can be looked at.

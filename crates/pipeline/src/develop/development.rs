@@ -194,4 +194,57 @@ mod tests {
         assert_eq!(neutral_level([0.02, 0.03, 0.04]), [0.02, 0.03, 0.04]);
         assert_eq!(neutral_level([0.04, 0.03, 0.035]), [0.03; 3]);
     }
+
+    /// A sky of one light over land of another.
+    fn told(land: f32) -> Arc<Told> {
+        let plane = |v: f32| nightloom_raster::Plane::filled(64, 48, v);
+        let rgb = |v: f32| nightloom_raster::Rgb::from_planes([plane(v), plane(v), plane(v)]);
+        let alpha = nightloom_raster::Plane::from_fn(64, 48, |_, y| f32::from(y < 24));
+        Arc::new(Told::of(&rgb(0.02), &rgb(0.02), Some(&rgb(land)), &alpha, None))
+    }
+
+    fn land_shown(settings: &PictureSettings, land: f32) -> f32 {
+        let row = vec![land; 4];
+        let of = LayerRow {
+            layer: [&row, &row, &row],
+            quiet: [&row, &row, &row],
+        };
+        let mut out: [Vec<f32>; 3] = Default::default();
+        Development::of(settings, told(land)).land(of, &mut out);
+        out[1][0]
+    }
+
+    #[test]
+    fn dark_land_is_raised_by_as_much_of_the_look_as_is_asked_for() {
+        let with = |land_lift: f64| PictureSettings {
+            land_lift,
+            ..PictureSettings::default()
+        };
+        let [none, half, all] = [0.0, 0.5, 1.0].map(|lift| land_shown(&with(lift), 0.002));
+        assert_eq!(none, 0.002);
+        assert!(half > 1.2 * none && all > 1.2 * half, "{none} {half} {all}");
+        // Land as bright as the look wants it stays.
+        assert_eq!(land_shown(&with(1.0), 0.02), 0.02);
+    }
+
+    #[test]
+    fn sky_and_land_are_brightened_apart() {
+        let settings = PictureSettings {
+            sky_stops: 1.0,
+            land_stops: -1.0,
+            midtones: 0.0,
+            gradient: 0.0,
+            land_lift: 0.0,
+            ..PictureSettings::default()
+        };
+        let row = vec![0.02; 4];
+        let of = LayerRow {
+            layer: [&row, &row, &row],
+            quiet: [&row, &row, &row],
+        };
+        let mut out: [Vec<f32>; 3] = Default::default();
+        Development::of(&settings, told(0.02)).sky(Run::at_level(0, 0, 3), of, &mut out);
+        assert!(out.iter().flatten().all(|v| (v - 0.04).abs() < 1e-6), "{out:?}");
+        assert!((land_shown(&settings, 0.02) - 0.01).abs() < 1e-6);
+    }
 }

@@ -46,64 +46,80 @@ pub(crate) struct TakenBox {
     pub(crate) full_px: [usize; 2],
 }
 
-/// Lays a layer by with its quiet form (and the matte), and rounds all of them to what was laid by. Returns the file's name.
-pub(crate) fn layer(
-    bench: &mut Bench<'_>,
-    name: &str,
+/// The layers of one build on their way into the work files.
+pub(crate) struct Keep {
     key: Digest,
-    [layer, quiet]: [&mut Rgb; 2],
-    alpha: Option<&Plane>,
-) -> Result<String, BuildError> {
-    let (file, path) = bench.work_file(name, key, "work")?;
-    for plane in layer.planes_mut().iter_mut().chain(quiet.planes_mut()) {
-        plane
-            .data_mut()
-            .par_iter_mut()
-            .for_each(|v| *v = round_to_half(*v));
-    }
-    if !path.is_file() {
-        let planes: Vec<&Plane> = layer.planes().iter().chain(quiet.planes()).chain(alpha).collect();
-        WorkFile::write_planes(&path, &planes, WorkValues::Float16)?;
-    }
-    Ok(file)
+    /// Whether the same layers lie there already, sound.
+    there: bool,
 }
 
-/// Puts into the journal what was laid by.
-pub(crate) fn record(
-    bench: &mut Bench<'_>,
-    key: Digest,
-    told: &Told,
-    (sky, land): (String, Option<String>),
-    frame: TakenBox,
-) -> Result<(), BuildError> {
-    let (cells, path) = bench.work_file("develop-cells", key, "work")?;
-    let [light, weight] = told.cells.planes();
-    WorkFile::write_planes(&path, &[light, weight], WorkValues::Float32)?;
-    let smooth = match &told.model {
-        Some(model) => {
-            let (name, path) = bench.work_file("develop-smooth", key, "work")?;
-            let [r, g, b] = model.knots();
-            WorkFile::write_planes(&path, &[r, g, b], WorkValues::Float32)?;
-            Some(name)
+impl Keep {
+    /// `key` names everything that the layers come from.
+    pub(crate) fn begin(bench: &mut Bench<'_>, key: Digest) -> Self {
+        let there = bench.kept::<Kept>(STEP, key).is_some();
+        Self { key, there }
+    }
+
+    /// Lays a layer by with its quiet form (and the matte), and rounds both to what was laid by. Returns the file's name.
+    pub(crate) fn layer(
+        &self,
+        bench: &mut Bench<'_>,
+        name: &str,
+        [layer, quiet]: [&mut Rgb; 2],
+        alpha: Option<&Plane>,
+    ) -> Result<String, BuildError> {
+        for plane in layer.planes_mut().iter_mut().chain(quiet.planes_mut()) {
+            plane
+                .data_mut()
+                .par_iter_mut()
+                .for_each(|v| *v = round_to_half(*v));
         }
-        None => None,
-    };
-    let kept = Kept {
-        sky,
-        land,
-        smooth,
-        cells,
-        frame,
-        facts: told.facts.clone(),
-    };
-    let names = [
-        Some(&kept.sky),
-        kept.land.as_ref(),
-        kept.smooth.as_ref(),
-        Some(&kept.cells),
-    ];
-    let names: Vec<&str> = names.into_iter().flatten().map(String::as_str).collect();
-    bench.done(STEP, key, &names, &kept)
+        let planes: Vec<&Plane> = layer.planes().iter().chain(quiet.planes()).chain(alpha).collect();
+        self.file(bench, name, &planes, WorkValues::Float16)
+    }
+
+    /// The file's name; written unless it is there.
+    fn file(
+        &self,
+        bench: &mut Bench<'_>,
+        name: &str,
+        planes: &[&Plane],
+        values: WorkValues,
+    ) -> Result<String, BuildError> {
+        let (file, path) = bench.work_file(name, self.key, "work")?;
+        if !self.there {
+            WorkFile::write_planes(&path, planes, values)?;
+        }
+        Ok(file)
+    }
+
+    /// Puts into the journal what was laid by.
+    pub(crate) fn record(
+        &self,
+        bench: &mut Bench<'_>,
+        told: &Told,
+        (sky, land): (String, Option<String>),
+        frame: TakenBox,
+    ) -> Result<(), BuildError> {
+        let cells = self.file(bench, "develop-cells", &told.cells.planes(), WorkValues::Float32)?;
+        let model = told.model.as_ref().map(BackgroundModel::knots);
+        let smooth =
+            model.map(|[r, g, b]| self.file(bench, "develop-smooth", &[r, g, b], WorkValues::Float32));
+        if self.there {
+            return Ok(());
+        }
+        let kept = Kept {
+            sky,
+            land,
+            smooth: smooth.transpose()?,
+            cells,
+            frame,
+            facts: told.facts.clone(),
+        };
+        let names = kept.names();
+        let names: Vec<&str> = names.into_iter().flatten().map(String::as_str).collect();
+        bench.done(STEP, self.key, &names, &kept)
+    }
 }
 
 /// The last layers that a build left, by their key. The journal is read only: a build may be writing to it.
@@ -114,18 +130,25 @@ pub(super) fn last(folder: &Path) -> Option<(Digest, Kept)> {
         |name: &String| name.starts_with(WORK) && !name.contains("..") && folder.join(name).is_file();
     entries.filter(|e| e.step == STEP).find_map(|entry| {
         let kept: Kept = serde_json::from_value(entry.data).ok()?;
-        let names = [
-            Some(&kept.sky),
-            kept.land.as_ref(),
-            kept.smooth.as_ref(),
-            Some(&kept.cells),
-        ];
+        let names = kept.names();
         let there = names.into_iter().flatten().all(inside);
         there.then_some((entry.key, kept))
     })
 }
 
 impl Kept {
+    /// Its files, by their names inside the outing.
+    fn names(&self) -> [Option<&String>; 4] {
+        let Self {
+            sky,
+            land,
+            smooth,
+            cells,
+            ..
+        } = self;
+        [Some(sky), land.as_ref(), smooth.as_ref(), Some(cells)]
+    }
+
     /// The facts with their model and cells.
     pub(crate) fn told(&self, folder: &Path) -> Result<Told, std::io::Error> {
         let facts = self.facts.clone();

@@ -34,6 +34,9 @@ pub enum LiveDevelopmentError {
     /// No such part.
     #[error("there is no such part of the picture; expected one inside it, of {MOST_PIXELS} pixels at most")]
     NoPart,
+    /// Another question came before the answer.
+    #[error("another part was asked for meanwhile")]
+    Overtaken,
 }
 
 /// Which part of the picture is to be developed, in pixels of a size that is 2^`level` times smaller.
@@ -135,12 +138,20 @@ impl LiveDevelopment {
 
     /// The box `[left, top, right, bottom]` of the full canvas that the picture is, pixels, right and bottom excluded.
     pub fn crop_px(&self) -> [usize; 4] {
-        self.frame.crop_px
+        let [width, height] = self.size_px();
+        match self.frame.full_px {
+            // Of a build before boxes were kept.
+            [0, 0] => [0, 0, width, height],
+            _ => self.frame.crop_px,
+        }
     }
 
     /// Width and height of the full canvas.
     pub fn full_px(&self) -> [usize; 2] {
-        self.frame.full_px
+        match self.frame.full_px {
+            [0, 0] => self.size_px(),
+            full => full,
+        }
     }
 
     /// How many sizes there are; size k is 2^k times smaller.
@@ -153,7 +164,8 @@ impl LiveDevelopment {
         self.told.facts.has_land
     }
 
-    /// Develops a part. At full size it is what a build with these settings writes, to a level of 255, as sRGB.
+    /// Develops a part. At full size it is what a build with these settings writes, to a level of 255, as sRGB. Given up once
+    /// `overtaken` says so.
     ///
     /// # Errors
     /// A part that lies outside or is too large; layers that cannot be read.
@@ -162,6 +174,7 @@ impl LiveDevelopment {
         settings: &PictureSettings,
         part: DevelopedPart,
         shows: Shows,
+        overtaken: &(dyn Fn() -> bool + Sync),
     ) -> Result<Developed, LiveDevelopmentError> {
         let prepared = self.prepared(settings);
         let block = self.block(part)?;
@@ -179,6 +192,9 @@ impl LiveDevelopment {
             .map(|(band, out)| {
                 let mut rows = Rows::default();
                 let mut tally = Tally::default();
+                if overtaken() {
+                    return tally;
+                }
                 for (y, line) in (band * ROWS..).zip(out.chunks_exact_mut(width * 4)) {
                     let run = Run::at_level(level, left, top + y);
                     rows.developed(&prepared.development, run, &block, y, part.layer);
@@ -187,6 +203,9 @@ impl LiveDevelopment {
                 tally
             })
             .reduce(Tally::default, |a, b| a.and(&b));
+        if overtaken() {
+            return Err(LiveDevelopmentError::Overtaken);
+        }
         Ok(Developed {
             width,
             height,

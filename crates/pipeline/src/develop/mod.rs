@@ -23,7 +23,7 @@ use rayon::prelude::*;
 pub(crate) use development::{Development, LayerRow};
 pub use export::{Export, ExportError, ExportKind};
 pub(crate) use facts::Told;
-pub(crate) use keep::{Kept, STEP, TakenBox, layer, record};
+pub(crate) use keep::{Keep, Kept, STEP, TakenBox};
 pub use live::{Developed, DevelopedLayer, DevelopedPart, LiveDevelopment, LiveDevelopmentError};
 pub(crate) use quiet::{ALL, COLOURS};
 pub use recipe::{LIVE_OPTIONS, recipe, recipe_settings};

@@ -1,5 +1,7 @@
 //! A developed row as a screen shows it.
 
+use std::sync::LazyLock;
+
 use nightloom_outing::chart::Look;
 use nightloom_raster::colour::{rec2020_to_srgb, srgb_decode, srgb_encode};
 use nightloom_stack::{ToneCurve, ToneTable};
@@ -19,9 +21,24 @@ pub const HISTOGRAM_BINS: usize = 64;
 pub(super) struct Screen {
     tone: ToneTable,
     matrix: [[f32; 3]; 3],
+    tables: &'static Tables,
+}
+
+/// The standard's own curve, the same for every picture.
+struct Tables {
     decode: Vec<f32>,
     encode: Vec<u8>,
 }
+
+static TABLES: LazyLock<Tables> = LazyLock::new(|| {
+    let step = |k: usize, n: usize| k as f32 / n as f32;
+    Tables {
+        decode: (0..=DECODE).map(|k| srgb_decode(step(k, DECODE))).collect(),
+        encode: (0..=ENCODE)
+            .map(|k| (srgb_encode(step(k, ENCODE)) * 255.0 + 0.5) as u8)
+            .collect(),
+    }
+});
 
 /// How a screen shows it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -71,14 +88,10 @@ impl Tally {
 
 impl Screen {
     pub(super) fn of(curve: &ToneCurve) -> Self {
-        let step = |k: usize, n: usize| k as f32 / n as f32;
         Self {
             tone: ToneTable::new(curve),
             matrix: rec2020_to_srgb().map(|row| row.map(|v| v as f32)),
-            decode: (0..=DECODE).map(|k| srgb_decode(step(k, DECODE))).collect(),
-            encode: (0..=ENCODE)
-                .map(|k| (srgb_encode(step(k, ENCODE)) * 255.0 + 0.5) as u8)
-                .collect(),
+            tables: &TABLES,
         }
     }
 
@@ -98,13 +111,13 @@ impl Screen {
     ) {
         for (x, pixel) in out.chunks_exact_mut(4).enumerate() {
             let shown = self.tone.apply([r[x], g[x], b[x]]);
-            let light = shown.map(|v| self.decode[(v * DECODE as f32 + 0.5) as usize]);
+            let light = shown.map(|v| self.tables.decode[(v * DECODE as f32 + 0.5) as usize]);
             let mut high = false;
             let bytes: [u8; 3] = std::array::from_fn(|c| {
                 let [p, q, s] = self.matrix[c];
                 let v = p * light[0] + q * light[1] + s * light[2];
                 high |= v >= 1.0;
-                self.encode[(v.clamp(0.0, 1.0) * ENCODE as f32 + 0.5) as usize]
+                self.tables.encode[(v.clamp(0.0, 1.0) * ENCODE as f32 + 0.5) as usize]
             });
             let low = bytes == [0; 3];
             tally.black += u64::from(low);
