@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::mpsc::sync_channel;
+use std::sync::mpsc::{SyncSender, sync_channel};
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread;
 
@@ -52,7 +52,7 @@ fn usual_room(threads: usize) -> usize {
 }
 /// What the program holds beside them, bytes.
 const BESIDE: usize = 256 << 20;
-/// What a frame takes from its decoding to its work file, bytes a pixel (measured: 21 to 24).
+/// What the buffers of a frame add up to at most on its way from its decoding to its work file, bytes a pixel.
 const BYTES_PER_PIXEL: usize = 24;
 
 /// Decodes `paths`, each by its own `options`, and does `work` on each, several frames beside each other: as many as there
@@ -73,31 +73,44 @@ pub(super) fn each_beside<T: Send>(
     let room = world.memory_mib().map_or(usual_room(threads), |mib| {
         ((mib as usize) << 20).saturating_sub(BESIDE)
     });
-    let (next, gate) = (AtomicUsize::new(0), Gate::new());
-    let worker = |give: std::sync::mpsc::SyncSender<(usize, T)>| {
+    let gate = Gate::new();
+    let job = |k: usize| {
+        let _inside = gate.enter();
+        let frame = decoded(world, hashes, paths[k], &options[k]);
+        if let Ok(frame) = &frame {
+            let (width, height) = frame.pixels.size();
+            gate.allow(room / (width * height * BYTES_PER_PIXEL).max(1));
+        }
+        // In the pool, so that no more threads are at work than were asked for.
+        let mut made = None;
+        rayon::scope(|_| made = Some(work(k, frame)));
+        made
+    };
+    let taken = |k: usize, made: Option<T>| made.map_or(Ok(()), |made| take(k, made));
+    beside(world, most, paths.len(), job, taken)
+}
+
+/// Does `count` jobs, `most` beside each other on threads of their own, and hands what comes out to `take` in their order.
+/// Stops at the first error of `take`, or when the world asks for it.
+pub(super) fn beside<T: Send>(
+    world: &dyn World,
+    most: usize,
+    count: usize,
+    job: impl Fn(usize) -> T + Sync,
+    mut take: impl FnMut(usize, T) -> Result<(), BuildError>,
+) -> Result<(), BuildError> {
+    let next = AtomicUsize::new(0);
+    let worker = |give: SyncSender<(usize, T)>| {
         loop {
-            let _inside = gate.enter();
             let k = next.fetch_add(1, Ordering::Relaxed);
-            if k >= paths.len() || world.is_cancelled() {
-                return;
-            }
-            let frame = decoded(world, hashes, paths[k], &options[k]);
-            if let Ok(frame) = &frame {
-                let (width, height) = frame.pixels.size();
-                gate.allow(room / (width * height * BYTES_PER_PIXEL).max(1));
-            }
-            // In the pool, so that no more threads are at work than were asked for.
-            let mut made = None;
-            rayon::scope(|_| made = Some(work(k, frame)));
-            let Some(made) = made else { return };
-            if give.send((k, made)).is_err() {
+            if k >= count || world.is_cancelled() || give.send((k, job(k))).is_err() {
                 return;
             }
         }
     };
     thread::scope(|scope| {
         let (give, results) = sync_channel(0);
-        for _ in 0..most {
+        for _ in 0..most.min(count) {
             let give = give.clone();
             scope.spawn(|| worker(give));
         }

@@ -1,15 +1,17 @@
 //! Which frames there are, what each says of itself, and what it is for.
 
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
-use nightloom_raster::{DecodeError, DecodeOptions};
+use nightloom_raster::{DecodeError, DecodeOptions, Frame};
 use nightloom_stars::DetectSettings;
+use rayon::prelude::*;
 
-use super::ahead::decoded;
+use super::ahead::{beside, each_beside};
 use super::bench::Bench;
 use super::error::BuildError;
-use crate::journal::StepKey;
+use crate::hash_cache::HashCache;
+use crate::journal::{JournalError, StepKey};
 use crate::roles::{
     FrameContent, FrameFacts, RoleDecision, decide_roles, left_out_by_camera, left_out_by_lens,
     role_of_folder,
@@ -17,7 +19,8 @@ use crate::roles::{
 use nightloom_outing::Digest;
 use nightloom_outing::Role;
 use nightloom_outing::Settings;
-use nightloom_outing::discover;
+use nightloom_outing::World;
+use nightloom_outing::{Found, discover};
 
 /// One frame of the outing.
 #[derive(Clone, Debug)]
@@ -72,16 +75,7 @@ pub(super) fn inventory(bench: &mut Bench<'_>, settings: &Settings) -> Result<Ve
     for note in found.notes {
         bench.warn(note);
     }
-    let total = found.frames.len().max(1);
-    let mut items = Vec::with_capacity(total);
-    for (i, frame) in found.frames.into_iter().enumerate() {
-        bench.show(
-            "Reading what the frames say",
-            i as f64 / total as f64,
-            &frame.name,
-        )?;
-        items.push(look_at(bench, settings, frame.name, frame.path)?);
-    }
+    let mut items = looked_at(bench, settings, found.frames)?;
     leave_out_copies(&mut items);
     for sentence in decide(&mut items, settings) {
         bench.warn(sentence);
@@ -128,98 +122,173 @@ fn leave_out_copies(items: &mut [Item]) {
     }
 }
 
-/// Reads one frame's EXIF and, unless its folder or the settings tell its role, its content.
-fn look_at(
+/// One frame on the way to its item.
+struct Look {
+    item: Item,
+    /// Whether its role is told, so that its pixels need not be looked at.
+    told: bool,
+    options: DecodeOptions,
+    /// Of what it says, where that has to be read.
+    open: Option<Digest>,
+}
+
+/// Reads each frame's EXIF and, unless its folder or the settings tell its role, its content; many beside each other.
+fn looked_at(
     bench: &mut Bench<'_>,
     settings: &Settings,
-    name: String,
-    path: PathBuf,
-) -> Result<Item, BuildError> {
+    frames: Vec<Found>,
+) -> Result<Vec<Item>, BuildError> {
+    let stage = "Reading what the frames say";
+    bench.show(stage, 0.0, "")?;
+    let hashes: Vec<_> = frames.par_iter().map(|f| bench.journal.hash(&f.path)).collect();
+    let mut looks: Vec<Look> = frames
+        .into_iter()
+        .zip(hashes)
+        .map(|(frame, hash)| look(bench, settings, frame, hash))
+        .collect();
+    let open = |told: bool| -> Vec<usize> {
+        let own = |k: &usize| looks[*k].told == told && looks[*k].open.is_some();
+        (0..looks.len()).filter(own).collect()
+    };
+    let (by_name, by_content) = (open(true), open(false));
+    let (world, cache) = (bench.world, bench.journal.hashes());
+    let paths: Vec<PathBuf> = looks.iter().map(|l| l.item.path.clone()).collect();
+    let threads = rayon::current_num_threads();
+    let says = |k: usize| says(world, &cache, &paths[by_name[k]]);
+    let total = (by_name.len() + by_content.len()).max(1);
+    let mut done = 0;
+    let mut keep = |bench: &mut Bench<'_>, look: &mut Look, facts: Result<FrameFacts, DecodeError>| {
+        done += 1;
+        bench.show(stage, done as f64 / total as f64, &look.item.name)?;
+        look.take(bench, facts)
+    };
+    beside(world, threads.max(2), by_name.len(), says, |k, facts| {
+        keep(bench, &mut looks[by_name[k]], facts)
+    })?;
+    let content: Vec<&Path> = by_content.iter().map(|&k| paths[k].as_path()).collect();
+    let options: Vec<DecodeOptions> = by_content.iter().map(|&k| looks[k].options).collect();
+    let shows = |_: usize, frame: Result<Frame, DecodeError>| frame.map(shows);
+    each_beside(world, &cache, &content, &options, shows, |k, facts| {
+        keep(bench, &mut looks[by_content[k]], facts)
+    })?;
+    Ok(looks.into_iter().map(|l| l.item).collect())
+}
+
+/// What is known of a frame without opening it, or from before.
+fn look(
+    bench: &mut Bench<'_>,
+    settings: &Settings,
+    Found { name, path }: Found,
+    hash: Result<Digest, JournalError>,
+) -> Look {
     let said = settings.frames.get(&name);
     let told = said.is_some_and(|f| f.role.is_some()) || role_of_folder(&name).is_some();
-    let hash = match bench.journal.hash(&path) {
-        Ok(hash) => hash,
-        Err(error) => {
-            return Ok(Item {
-                passing: true,
-                ..left_out(name, path, error.to_string())
-            });
-        }
-    };
     let insisted = said.and_then(|f| f.used) == Some(true);
+    let left = said.and_then(|f| f.used) == Some(false);
     let options = DecodeOptions {
         damaged_too: insisted,
         ..decode_options(settings)
+    };
+    let hash = match hash {
+        Ok(hash) => hash,
+        Err(error) => {
+            let item = Item {
+                passing: true,
+                ..left_out(name, path, error.to_string())
+            };
+            return Look {
+                item,
+                told,
+                options,
+                open: None,
+            };
+        }
     };
     let key = StepKey::new("facts", 3)
         .input(&name, hash)
         .settings(&(told, options))
         .finish();
-    let (mut out, mut passing) = (None, false);
-    let facts = match bench.kept::<FrameFacts>("facts", key) {
-        Some(facts) => facts,
-        None => match read_facts(bench, &options, &name, &path, told) {
-            Ok(facts) => {
-                bench.done("facts", key, &[], &facts)?;
-                facts
-            }
-            Err(error) => {
-                bench.go_on()?;
-                passing = error.may_pass();
-                out = Some(error.to_string());
-                FrameFacts {
-                    name: name.clone(),
-                    ..FrameFacts::default()
-                }
-            }
-        },
-    };
-    if said.and_then(|f| f.used) == Some(false) {
-        (out, passing) = (Some("left out by outing.toml".into()), false);
-    }
-    let decision = RoleDecision {
-        role: None,
-        reason: String::new(),
-    };
-    Ok(Item {
+    let kept = bench.kept::<FrameFacts>("facts", key);
+    let open = kept.is_none().then_some(key);
+    let facts = kept.unwrap_or_else(|| FrameFacts {
+        name: name.clone(),
+        ..FrameFacts::default()
+    });
+    let item = Item {
         name,
         path,
         hash: Some(hash),
         facts,
-        decision,
-        out,
-        passing,
+        decision: RoleDecision {
+            role: None,
+            reason: String::new(),
+        },
+        out: left.then(|| LEFT.into()),
+        passing: false,
         insisted,
+    };
+    Look {
+        item,
+        told,
+        options,
+        open,
+    }
+}
+
+/// Why a frame that the settings leave out is.
+const LEFT: &str = "left out by outing.toml";
+
+impl Look {
+    /// Takes what was read.
+    fn take(
+        &mut self,
+        bench: &mut Bench<'_>,
+        facts: Result<FrameFacts, DecodeError>,
+    ) -> Result<(), BuildError> {
+        let item = &mut self.item;
+        match (facts, self.open) {
+            (Ok(facts), Some(key)) => {
+                item.facts = FrameFacts {
+                    name: item.name.clone(),
+                    ..facts
+                };
+                bench.done("facts", key, &[], &item.facts)?;
+            }
+            (Ok(_), None) => {}
+            (Err(error), _) => {
+                bench.go_on()?;
+                if item.out.is_none() {
+                    item.fail(&error);
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
+/// What a file says of itself.
+fn says(world: &dyn World, hashes: &HashCache, path: &Path) -> Result<FrameFacts, DecodeError> {
+    let meta = world.meta(path)?;
+    if !hashes.unchanged(path) {
+        return Err(DecodeError::changed(path));
+    }
+    Ok(FrameFacts {
+        meta,
+        ..FrameFacts::default()
     })
 }
 
-fn read_facts(
-    bench: &Bench<'_>,
-    options: &DecodeOptions,
-    name: &str,
-    path: &std::path::Path,
-    told: bool,
-) -> Result<FrameFacts, DecodeError> {
-    let mut facts = FrameFacts {
-        name: name.to_owned(),
-        ..FrameFacts::default()
-    };
-    if told {
-        facts.meta = bench.world.meta(path)?;
-        if !bench.journal.hashes().unchanged(path) {
-            return Err(DecodeError::changed(path));
-        }
-        return Ok(facts);
-    }
-    let hashes = bench.journal.hashes();
-    let frame = decoded(bench.world, &hashes, path, options)?;
+/// What a frame says and shows.
+fn shows(frame: Frame) -> FrameFacts {
     let (width, height) = frame.pixels.size();
-    facts.size_px = Some([width, height]);
-    facts.meta = frame.meta;
     let image = frame.pixels.brightness();
     let field = nightloom_stars::measure(&image, &DetectSettings::default());
-    facts.content = Some(FrameContent::of(&frame.pixels, &field).with_drift(&image, &field));
-    Ok(facts)
+    FrameFacts {
+        size_px: Some([width, height]),
+        content: Some(FrameContent::of(&frame.pixels, &field).with_drift(&image, &field)),
+        meta: frame.meta,
+        ..FrameFacts::default()
+    }
 }
 
 /// Decides the roles; what has to be said of frames left out.

@@ -9,6 +9,7 @@ use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::{Finding, join_step};
 use nightloom_sky::Skyline;
 use nightloom_stack::{Mask, Neutral};
+use rayon::prelude::*;
 
 use crate::bench::Bench;
 use crate::canvas::Canvas;
@@ -392,7 +393,7 @@ impl Scene<'_> {
     fn masks(&self, bench: &mut Bench<'_>, canvas: &Canvas, placed: &Placed, outline: &Outline) -> Vec<Mask> {
         let used: Vec<usize> = self.tracked.used().collect();
         let by_content: Vec<Mask> = used
-            .iter()
+            .par_iter()
             .map(|&i| {
                 let land = &self.sky_frames[i].facts.field.land;
                 masks::from_content(canvas, &self.tracked.camera(i), land)
@@ -400,7 +401,7 @@ impl Scene<'_> {
             .collect();
         let of_frame =
             |i: &usize| masks::from_turning(canvas, &placed.placement, outline, self.times.sky[*i].as_ref()?);
-        let turned: Vec<Option<Mask>> = used.iter().map(of_frame).collect();
+        let turned: Vec<Option<Mask>> = used.par_iter().map(of_frame).collect();
         // Where an untimed frame's land was is not known: anywhere that it was in the others.
         let Some(anywhere) = masks::land_of_all(turned.iter().flatten(), canvas) else {
             bench.warn("Where the land stood in each tracked frame was judged by the frames' own content, because the pole or the times are not known.".into());

@@ -23,7 +23,7 @@ use rayon::prelude::*;
 use crate::error::CombineError;
 use crate::input::Input;
 use crate::polynomial::{Cubic, Domain, TERMS, cubic_terms};
-use crate::source::Block;
+use crate::source::{Block, Source};
 
 /// The canvas's longer side is cut in about so many cells, …
 const CELLS: usize = 60;
@@ -31,6 +31,8 @@ const CELLS: usize = 60;
 const CELL_PX: (usize, usize) = (16, 128);
 /// Side of the patch measured in a cell, at most, pixels.
 const PATCH_PX: usize = 32;
+/// Rows of a frame that are read at a time.
+const ROWS: usize = 256;
 /// Pixels between the places in a patch where the mask is asked.
 const MASK_STEP_PX: usize = 3;
 /// Cells shared with other frames that a correction of degree 0, 1, 2, 3 needs.
@@ -147,27 +149,22 @@ impl Grid {
         if cancelled.load(Ordering::Relaxed) {
             return Err(CombineError::Cancelled);
         }
-        let mut values = Vec::new();
-        (0..self.len())
-            .map(|cell| {
-                let block = self.patch(input, self.centre(cell)).filter(|_| input.is_used());
-                let Some(block) = block else {
-                    return Ok([f32::NAN; 3]);
-                };
-                let mut levels = [0.0; 3];
-                for (c, level) in levels.iter_mut().enumerate() {
-                    values.resize(block.width * block.height, 0.0);
-                    let read = input.source.read_block(c, block, &mut values);
-                    read.map_err(|source| CombineError::Read { index, source })?;
-                    let median = median(&mut values).unwrap_or(f32::NAN);
-                    *level = median * input.gain[c] + input.offset[c];
-                    if let Some(surface) = &input.surface {
-                        *level += surface.at(c, self.centre(cell));
-                    }
-                }
-                Ok(levels)
-            })
-            .collect()
+        let blocks: Vec<Option<Block>> = (0..self.len())
+            .map(|cell| self.patch(input, self.centre(cell)).filter(|_| input.is_used()))
+            .collect();
+        let mut levels: Vec<[f32; 3]> = blocks
+            .iter()
+            .map(|b| [if b.is_some() { 0.0 } else { f32::NAN }; 3])
+            .collect();
+        for c in 0..3 {
+            let read = patches(input.source, c, &blocks, |cell, values| {
+                let median = median(values).unwrap_or(f32::NAN);
+                let surface = input.surface.as_ref().map(|s| s.at(c, self.centre(cell)));
+                levels[cell][c] = median * input.gain[c] + input.offset[c] + surface.unwrap_or(0.0);
+            });
+            read.map_err(|source| CombineError::Read { index, source })?;
+        }
+        Ok(levels)
     }
 
     /// The frame's pixels for a cell, if it shows all of them and its mask lets them all pass.
@@ -203,6 +200,38 @@ impl Grid {
             height: side,
         })
     }
+}
+
+/// Hands the values of each block of one plane on, in the order of the rows: these are read many at a time, since a call for
+/// each line of each block would cost more than all that is done with them.
+fn patches(
+    source: &dyn Source,
+    plane: usize,
+    blocks: &[Option<Block>],
+    mut take: impl FnMut(usize, &mut [f32]),
+) -> std::io::Result<()> {
+    let mut places: Vec<(usize, Block)> = (0..).zip(blocks).filter_map(|(k, b)| Some((k, (*b)?))).collect();
+    places.sort_by_key(|(k, b)| (b.y0, *k));
+    let (width, height) = source.size();
+    let (mut rows, mut values) = (Vec::new(), Vec::new());
+    let mut rest = &places[..];
+    while let Some((_, first)) = rest.first() {
+        let top = first.y0;
+        let count = ROWS.max(first.height).min(height - top);
+        rows.resize(count * width, 0.0);
+        source.read_rows(plane, top, count, &mut rows)?;
+        let (inside, after) = rest.split_at(rest.partition_point(|(_, b)| b.y0 + b.height <= top + count));
+        for (k, block) in inside {
+            values.clear();
+            for y in block.y0 - top..block.y0 - top + block.height {
+                let from = y * width + block.x0;
+                values.extend_from_slice(&rows[from..from + block.width]);
+            }
+            take(*k, &mut values);
+        }
+        rest = after;
+    }
+    Ok(())
 }
 
 /// One frame in the fit.
