@@ -95,6 +95,10 @@ pub(crate) fn keep(
 ) -> io::Result<()> {
     let all = versions(outing);
     let last = all.last();
+    // Made again because its files were lost.
+    if last.is_some_and(|v| v.picture == picture) {
+        return Ok(());
+    }
     let number = last.map_or(1, |v| v.number + 1);
     let text = recipe(settings);
     let before = last.and_then(|v| version_recipe(outing, v.number));

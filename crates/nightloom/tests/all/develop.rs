@@ -553,3 +553,57 @@ fn frames_stand_in_time_with_the_builds_verdict_and_can_be_left_out() {
         "((v) => v.base.name === 'sky/OWL_4103.dng' && v.base.ready)(document.querySelector('nl-viewer'))",
     );
 }
+
+#[test]
+fn a_build_by_a_command_is_seen_on_an_open_page_with_layers_and_without() {
+    let temp = Night::get().few_built();
+    let night = temp.night();
+    let served = Served::at(&night);
+    let browser = Browser::start(1000, 800);
+    opened(&browser, &served);
+    let before = browser.screen();
+    plan(&night, "stretch = 0.95\n");
+    built(&night);
+    browser.until("document.querySelector('nl-viewer').develop.values.stretch === '0.95'");
+    browser
+        .until("document.querySelector('.develop [role=status]').textContent.includes('This is the built')");
+    settled(&browser);
+    assert!(browser.screen() != before, "the old picture is shown");
+    // As an older build left it: no layers, the picture as it was written.
+    for entry in fs::read_dir(night.join(".nightloom/files"))
+        .expect("work files")
+        .flatten()
+    {
+        if entry.file_name().to_string_lossy().starts_with("develop-") {
+            fs::remove_file(entry.path()).expect("removed");
+        }
+    }
+    browser.go(&served.url("/picture"));
+    browser.until("((v) => v?.about && !v.develop && v.base.settled && v.base.ready)(document.querySelector('nl-viewer'))");
+    let version = "return document.querySelector('nl-viewer').base.about.version";
+    let (old, before) = (browser.run(version), browser.screen());
+    plan(&night, "stretch = 0.2\n");
+    built(&night);
+    browser.until(&format!(
+        "((v) => v.renewed && v.base.about.version !== {old} && v.base.settled)(document.querySelector('nl-viewer'))"
+    ));
+    browser.run(
+        "return new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => done(1))))",
+    );
+    assert!(browser.screen() != before, "the old picture is shown");
+    // A tile of the old content is refused, and one of the new may be kept for good.
+    let host = format!("127.0.0.1:{}", served.port);
+    let tile = |version: &Value| {
+        let version = version.as_str().expect("a version");
+        let path = format!("/pixels/tile?name=picture/picture.tif&version={version}&look=day");
+        exchange(served.port, "GET", &path, &[("Host", &host)], "")
+    };
+    assert_eq!(tile(&old).status, 409);
+    let new = tile(&browser.run(version));
+    assert_eq!(new.status, 200);
+    assert!(
+        new.head.to_ascii_lowercase().contains("immutable"),
+        "{}",
+        new.head
+    );
+}

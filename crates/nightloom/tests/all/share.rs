@@ -54,7 +54,7 @@ impl Shared {
     }
 }
 
-const PATHS: [&str; 14] = [
+const PATHS: [&str; 16] = [
     "/",
     "/night",
     "/settings",
@@ -66,6 +66,8 @@ const PATHS: [&str; 14] = [
     "/chart/strip.svg",
     "/events",
     "/report",
+    "/develop",
+    "/versions",
     "/share/code.svg",
     "/nowhere",
     "/enter/",

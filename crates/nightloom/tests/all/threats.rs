@@ -31,6 +31,9 @@ fn loopback_asks_for_the_key() {
         "/chart/strip.svg",
         "/events",
         "/report",
+        "/develop",
+        "/versions",
+        "/export/file?name=export-1.jpg",
         "/assets/app.js",
         "/share/code.svg",
         "/nowhere",
@@ -43,7 +46,18 @@ fn loopback_asks_for_the_key() {
             assert!(!answer.text().contains("Ridge"), "{path}");
         }
     }
-    for path in ["/settings", "/build", "/build/stop", "/dropped", "/share/new"] {
+    for path in [
+        "/settings",
+        "/settings/place",
+        "/build",
+        "/build/stop",
+        "/develop/view",
+        "/develop/keep",
+        "/export",
+        "/frames/say",
+        "/dropped",
+        "/share/new",
+    ] {
         assert_eq!(stranger(&served, "POST", path, None).status, 401, "{path}");
     }
     // Whoever has the key is led to the same page without it, with a cookie that scripts cannot read.

@@ -103,6 +103,8 @@ pub(super) struct App {
     pub(super) dropped: Dropped,
     /// The place in words and its nights, by place, subject and year.
     pub(super) years: Kept<String, Arc<(String, Year)>>,
+    /// Room for developing: each part holds its layers.
+    pub(super) developing: Gate,
     /// Room for writing pictures that are given away.
     pub(super) exporting: Gate,
     /// When frames were taken, by their files.
@@ -218,6 +220,7 @@ impl App {
             axes: Kept::new(AXES, |_| 1),
             charts: Kept::new(CHART_BYTES, Drawn::bytes),
             years: Kept::new(YEARS, |_| 1),
+            developing: Gate::new(2),
             exporting: Gate::new(1),
             taken: Kept::new(VERDICTS, |_| 1),
             judging,

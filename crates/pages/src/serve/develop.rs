@@ -180,6 +180,7 @@ pub(super) async fn view(
             height: wanted.height,
             layer: wanted.layer,
         };
+        let _room = app.developing.pass();
         let shown = live.developed(&settings, part, shows, &overtaken)?;
         let head = json!({ "width": shown.width, "height": shown.height, "tally": shown.tally }).to_string();
         // The pixels begin at a multiple of four, as a browser wants them.
