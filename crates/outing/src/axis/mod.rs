@@ -17,7 +17,8 @@ use std::path::PathBuf;
 use nightloom_optics::polar::{AxisError, Base};
 use nightloom_sky::{Air, EarthOrientation, Instant, Observer, PlaceError, Site};
 use nightloom_stars::axis::{
-    AxisEvent, AxisMeasurement, Named, Pole, axis_in_later_frame, clock_by_refraction, measure_axis_then,
+    AxisEvent, AxisMeasurement, LeftOut, Named, Pole, axis_in_later_frame, clock_by_refraction,
+    measure_axis_then,
 };
 
 pub use correction::{Correction, KnobReport, ScreenStep};
@@ -175,21 +176,33 @@ fn observer(ask: &AxisAsk, site: &Site, at: Instant) -> Result<Observer, PlaceEr
     }))
 }
 
-/// Whether two frames alone disagree with every rate: a touch between them looks like an axis error then.
-fn doubtful(measured: &AxisMeasurement) -> bool {
+/// A tracker is rarely further off, degrees: what two frames tell beyond it is more likely a touch (common practice, no
+/// source).
+const RARE_DEG: f64 = 3.0;
+/// A turn from which on a touch no longer passes for an axis, degrees.
+const TURNED_DEG: f64 = 15.0;
+
+/// Why nothing may be turned by what was measured, if so: two frames alone that disagree with every rate or tell an axis
+/// further off than any is set, and frames at the end that nothing holds to the others.
+fn doubtful(measured: &AxisMeasurement, error: &AxisError) -> Option<&'static str> {
     let odd = measured.rate.is_some_and(|r| r.named == Named::Odd);
-    odd && measured.frames.len() == 2
+    let last = measured.frames.last();
+    if matches!(last, Some(FrameUse::LeftOut { why: LeftOut::Alone })) {
+        return Some(words::LOOSE_END);
+    }
+    let far = error.total.deg() > RARE_DEG && measured.turned.deg() < TURNED_DEG;
+    (used(measured) == 2 && (odd || far)).then_some(words::TOUCHED)
+}
+
+fn used(measured: &AxisMeasurement) -> usize {
+    let used = |f: &&FrameUse| matches!(f, FrameUse::Used { .. });
+    measured.frames.iter().filter(used).count()
 }
 
 /// Whether nothing contradicts what a touch would make, or the lens changed.
 fn wary(measured: &AxisMeasurement) -> bool {
-    let used = measured
-        .frames
-        .iter()
-        .filter(|f| matches!(f, FrameUse::Used { .. }))
-        .count();
     let zoomed = |e: &AxisEvent| matches!(e, AxisEvent::Zoomed { .. });
-    used < 3 || measured.events.iter().any(zoomed)
+    used(measured) < 3 || measured.events.iter().any(zoomed)
 }
 
 fn conclude(
@@ -222,14 +235,12 @@ fn conclude(
     let sigma = nightloom_sky::Angle::from_rad(covariance.trace().max(0.0).sqrt());
     let tolerance = stance.tolerance(ask, &axis, sigma)?;
     let advice = words::advice(&error, sigma, wary(measured), &tolerance, pole.north);
-    let doubtful = doubtful(measured);
+    // Frames after an adjustment tell the axis by themselves.
+    let doubtful = doubtful(measured, &error).filter(|_| report.updates.is_empty());
     // What is not sure to better the axis is not given in movements that someone would make.
-    report.correction = (advice.sure && !doubtful).then(|| correction::correction(ask, &stance, &axis));
-    report.advice = Some(if doubtful {
-        words::TOUCHED.to_owned()
-    } else {
-        advice.words
-    });
+    report.correction =
+        (advice.sure && doubtful.is_none()).then(|| correction::correction(ask, &stance, &axis));
+    report.advice = Some(doubtful.map_or(advice.words, str::to_owned));
     report.notes.extend(words::notes(measured, known));
     if let Some(correction) = &report.correction {
         report.notes.extend(correction::reach(correction, &tolerance));

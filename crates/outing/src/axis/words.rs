@@ -15,7 +15,10 @@ pub const LEVEL: &str = "Level: a base that is not level costs nothing once the 
 pub(super) const TWO_ANSWERS: &str = "One trailed frame does not tell which end of its trails came first: one of the two answers is right, the other just opposite. Correct half of the first; if the trails of the next frame are longer, it is the second. Or take a second frame: two tell which.";
 
 /// Said before advice that two frames give which no tracker turned between them as it should.
-pub(super) const TOUCHED: &str = "Turn nothing yet: between these two frames the camera turned at none of the tracker's rates, as it does when it is nudged or slips in between, and then the figures say nothing of the axis. Take a third frame without touching anything, and give all three.";
+pub(super) const TOUCHED: &str = "Turn nothing yet: what turned between these two frames is further from the pole, or at another rate, than a tracker is likely to be, as when the camera is nudged or slips in between. Take a third frame without touching anything, and give all three.";
+
+/// Said where the last frames stand alone after a touch.
+pub(super) const LOOSE_END: &str = "Turn nothing yet: before the last frame something was touched, and if it was the axis, the figures are of before. Take two more frames without touching anything, and give all of them.";
 
 /// A rate's name in a clause.
 pub(super) fn rate(named: Named) -> &'static str {

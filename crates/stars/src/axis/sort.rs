@@ -112,12 +112,14 @@ fn moved(
 ) -> Option<(Vec<usize>, Vector3<f64>)> {
     let beside = |i: usize| knocked.contains(&i) || knocked.contains(&(i + 1));
     let (first, last) = (*good.first()?, *good.last()?);
-    let rest = |early: bool| -> Vec<usize> {
+    // Beyond the touch first: the turn that holds it may pass for an axis of its own.
+    let rest = |early: bool, gap: usize| -> Vec<usize> {
         (0..pairs.len())
-            .filter(|i| !beside(*i) && if early { *i < first } else { *i > last })
+            .filter(|i| !beside(*i) && if early { *i + gap < first } else { *i > last + gap })
             .collect()
     };
-    [rest(false), rest(true)].into_iter().find_map(|among| {
+    let tries = [rest(false, 1), rest(false, 0), rest(true, 1), rest(true, 0)];
+    tries.into_iter().find_map(|among| {
         let (set, axis) = consensus(pairs, &among, pole)?;
         // One odd turn next to good ones is a slip; one beyond a gap, or two that agree, are an axis.
         let gap = if set[0] > last {
