@@ -7,7 +7,7 @@ use std::thread;
 use nightloom_outing::{Crop, Digest, FrameTime, Settings};
 use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::{Finding, join_step};
-use nightloom_sky::Skyline;
+use nightloom_sky::{Skyline, catalogue};
 use nightloom_stack::{Mask, Neutral};
 
 use crate::bench::Bench;
@@ -556,10 +556,23 @@ impl Scene<'_> {
     /// Where the picture's sky is, by the catalogue.
     fn coordinates(&self, canvas: &Canvas, coverage: &Plane) -> Result<Celestial, &'static str> {
         let found = self.tracked.identified.as_ref();
-        let to_icrs = found.ok_or("its stars were not identified")?.attitude.inverse();
-        let direction = |pixel: [f64; 2]| Some(to_icrs * canvas.star_direction(pixel)?);
+        let found = found.ok_or("its stars were not identified")?;
+        let reference = self.tracked.registration.reference;
+        let time = self.times.sky[reference].as_ref();
+        let when = time.map_or_else(|| self.times.reference_hint(), FrameTime::middle);
+        let stars = &self.sky_frames[reference].facts.field.stars;
+        let pair = |&(star, known): &(usize, usize)| {
+            let star = stars.get(star)?;
+            let seen = self.tracked.lens().unproject([star.x, star.y])?.into_inner();
+            let air = canvas.air.as_ref();
+            let free = air.map_or(seen, |air| air.frames.lower(reference, &seen));
+            Some((catalogue::stars().get(known)?.direction(when).into_inner(), free))
+        };
+        let pairs: Vec<_> = found.matches.iter().filter_map(pair).collect();
+        let turned = celestial::turned(&pairs).ok_or("too few of its stars were identified")?;
+        let direction = |pixel: [f64; 2]| Some(turned.to_icrs * canvas.star_direction(pixel)?);
         let shows = |x: usize, y: usize| coverage.at(x, y) > 0.5;
-        celestial::fit([canvas.width, canvas.height], &direction, &shows)
+        Ok(celestial::fit([canvas.width, canvas.height], &direction, &shows)?.by(&turned))
     }
 
     fn joined(
