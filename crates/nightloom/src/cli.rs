@@ -10,8 +10,8 @@ use crate::context::Context;
 use crate::door::Door;
 use crate::failure::Failure;
 use crate::{
-    axis, build, check, demo, exposure, focus, identify, new, night, out, pole, sensor, serve, sheet, shelf,
-    shell, shots, skyline, stars, subjects, tonight, trail, watch, when, where_is, year,
+    axis, build, check, demo, exposure, focus, formats, identify, new, night, out, pole, sensor, serve,
+    sheet, shelf, shell, shots, skyline, stars, subjects, tonight, trail, watch, when, where_is, year,
 };
 
 /// From a night's raw frames to one natural, layered picture.
@@ -54,6 +54,8 @@ enum Command {
     Pole(Box<pole::PoleArgs>),
     /// Measure where the tracker's axis points, from its frames, and say which way to turn.
     Axis(Box<axis::AxisArgs>),
+    /// List the formats that are read, and by what evidence each is.
+    Formats,
     /// List what a picture can be about, or look a name up.
     Subjects(subjects::SubjectsArgs),
     /// Measure the stars of one frame.
@@ -136,6 +138,7 @@ impl Cli {
             Command::Where(args) => where_is::run(args, &context),
             Command::Pole(args) => pole::run(args, &context),
             Command::Axis(args) => axis::run(args, &context),
+            Command::Formats => formats::run(&context),
             Command::Subjects(args) => subjects::run(args, &context),
             Command::Stars(args) => stars::run(args, &context),
             Command::Identify(args) => identify::run(args, &context),

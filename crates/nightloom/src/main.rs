@@ -14,6 +14,7 @@ mod door;
 mod exposure;
 mod failure;
 mod focus;
+mod formats;
 mod identify;
 mod kept;
 mod memory;

@@ -25,6 +25,9 @@ mod command_line;
 mod develop;
 #[path = "all/dropped.rs"]
 mod dropped;
+#[path = "all/formats.rs"]
+mod formats;
+
 #[path = "all/fuzz.rs"]
 mod fuzz;
 #[path = "all/hints.rs"]

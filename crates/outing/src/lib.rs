@@ -46,8 +46,8 @@ pub use likely::check_likely;
 pub use marks::{setting_words, short, time_words};
 pub use nightloom_stars::cause::{Cause, CauseFound};
 pub use plan::{
-    ClockSettings, Crop, FrameOverride, LandSettings, LandUse, Look, OutingSettings, PictureSettings,
-    Rejection, RigSettings, SeamSettings, Settings, SiteSettings, SkySettings, White,
+    ClockSettings, Crop, FilesSettings, FrameOverride, LandSettings, LandUse, Look, OutingSettings,
+    PictureSettings, Rejection, RigSettings, SeamSettings, Settings, SiteSettings, SkySettings, White,
 };
 pub use role::Role;
 pub use sensor::{

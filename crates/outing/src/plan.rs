@@ -29,6 +29,9 @@ pub struct Settings {
     pub seam: SeamSettings,
     /// The finished picture.
     pub picture: PictureSettings,
+    /// What its files say and which there are.
+    #[serde(skip_serializing_if = "FilesSettings::is_usual")]
+    pub files: FilesSettings,
     /// What was said of single frames, by path inside the outing with `/`.
     pub frames: BTreeMap<String, FrameOverride>,
 }
@@ -316,6 +319,27 @@ impl Default for PictureSettings {
             grow: true,
             crop: Crop::Covered,
         }
+    }
+}
+
+/// `[files]`, and what `[site]` says of them.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct FilesSettings {
+    /// Who made the picture.
+    pub creator: Option<String>,
+    /// Whose it is, in words.
+    pub copyright: Option<String>,
+    /// Whether the site is written into the files, `[site] share`.
+    pub share_site: bool,
+    /// Whether the layers are written as pages of one TIFF too.
+    pub layer_pages: bool,
+    /// Whether they are written as a TIFF each.
+    pub layer_files: bool,
+}
+
+impl FilesSettings {
+    fn is_usual(&self) -> bool {
+        *self == Self::default()
     }
 }
 

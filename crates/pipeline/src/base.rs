@@ -93,10 +93,17 @@ impl Base {
         let finished = finish::again(bench, &settings.picture, layers)?;
         bench.stage(0.5, 0.97)?;
         let has_land = self.report.outputs.land.is_some();
-        let (outputs, picture) = deliver::pictures(bench, results, &finished, has_land)?;
+        let (outputs, picture) = deliver::pictures(
+            bench,
+            results,
+            &finished,
+            has_land,
+            (&layers.capture, &settings.files),
+        )?;
         let before = self.report.outputs;
         let report = BuildReport {
             light: Some(finished.light),
+            site_shared: settings.files.share_site,
             outputs: Outputs {
                 linear: before.linear,
                 coverage: before.coverage,

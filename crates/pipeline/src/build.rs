@@ -7,7 +7,7 @@
 
 use std::path::Path;
 
-use nightloom_outing::{Digest, PictureSettings, RESULTS, Role, Settings, World};
+use nightloom_outing::{Digest, FilesSettings, PictureSettings, RESULTS, Role, Settings, World};
 use nightloom_sky::Skyline;
 use nightloom_stars::Verdict;
 
@@ -30,7 +30,7 @@ use crate::verdicts::write_page;
 use crate::{fall_off, inventory, masters, prepare, results, track, units, versions};
 
 /// Version of what follows the stacks; raise it when the same stacks would give other pictures.
-const PICTURE_VERSION: u32 = 11;
+const PICTURE_VERSION: u32 = 12;
 
 /// Makes the picture of the outing in `folder`.
 ///
@@ -94,7 +94,7 @@ fn build_once(
     }
 }
 
-/// The settings without those of the development, which the layers do not depend on.
+/// The settings without those of the development and of the files, which the layers do not depend on.
 fn undeveloped(settings: &Settings) -> Settings {
     let usual = PictureSettings::default();
     let picture = PictureSettings {
@@ -105,6 +105,7 @@ fn undeveloped(settings: &Settings) -> Settings {
     };
     Settings {
         picture,
+        files: FilesSettings::default(),
         ..settings.clone()
     }
 }

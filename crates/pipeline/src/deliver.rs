@@ -3,18 +3,23 @@
 use std::path::{Path, PathBuf};
 use std::thread::{self, ScopedJoinHandle};
 
+use nightloom_outing::FilesSettings;
 use nightloom_raster::colour::{apply_matrix, rec2020_to_srgb, srgb_encode};
 use nightloom_raster::resize::reduce_rows;
 use nightloom_raster::write::{
-    CompositeOp, FitsValue, OraImage, OraLayer, TiffSettings, TiffShape, jpeg_bytes, to_u16, write_fits_f32,
-    write_ora, write_tiff16, write_tiff16_rows,
+    About, CompositeOp, FitsValue, OraImage, OraLayer, TiffPage, TiffSettings, TiffShape, jpeg_bytes,
+    jpeg_bytes_about, write_fits_f32, write_ora, write_tiff16, write_tiff16_pages, write_tiff16_rows,
 };
 use nightloom_raster::{Plane, Rgb, icc, resize_area_plane};
+use nightloom_sky::Instant;
 use rayon::prelude::*;
 
 use super::bench::Bench;
+use super::capture::Capture;
+use super::celestial::{Card, Celestial};
 use super::error::BuildError;
 use super::finish::Finished;
+use super::layer_files;
 use super::report::Outputs;
 use super::shown::{self, Shown};
 
@@ -25,11 +30,17 @@ const REPORT_PX: usize = 1800;
 /// Longest side of the report's small maps.
 const MAP_PX: usize = 900;
 
-/// Writes the sky stack as it is, linear, before fill, balance and curve.
-pub(super) fn linear(folder: &Path, picture: &Rgb, frames: usize) -> Result<PathBuf, BuildError> {
+/// Writes the sky stack as it is, linear, before fill, balance and curve, with its coordinates or why there are none.
+pub(super) fn linear(
+    folder: &Path,
+    picture: &Rgb,
+    frames: usize,
+    capture: &Capture,
+    coordinates: Result<Celestial, &str>,
+) -> Result<PathBuf, BuildError> {
     let path = folder.join("linear.fits");
     let [r, g, b] = picture.planes();
-    let keywords = [
+    let fixed = [
         (
             "NCOMBINE",
             FitsValue::Integer(frames as i64),
@@ -51,8 +62,64 @@ pub(super) fn linear(folder: &Path, picture: &Rgb, frames: usize) -> Result<Path
             "planes are red, green, blue",
         ),
     ];
+    let mut cards: Vec<Card> = fixed
+        .into_iter()
+        .map(|(name, value, comment)| (name.into(), value, comment.into()))
+        .collect();
+    cards.extend(taken_cards(capture));
+    match coordinates {
+        Ok(found) => cards.extend(found.cards()),
+        Err(why) => {
+            let told = FitsValue::Text(format!("No celestial coordinates: {why}."));
+            cards.push(("COMMENT".into(), told, String::new()));
+        }
+    }
+    let keywords: Vec<_> = cards
+        .iter()
+        .map(|(name, value, comment)| (name.as_str(), value.clone(), comment.as_str()))
+        .collect();
     write_fits_f32(&path, &[r, g, b], &keywords).map_err(BuildError::internal)?;
     Ok(path)
+}
+
+/// When and with what the sky was taken (FITS 4.0, 4.4.2.2 and 9.5).
+fn taken_cards(capture: &Capture) -> Vec<Card> {
+    let mut cards: Vec<Card> = Vec::new();
+    let mut put = |name: &str, value: FitsValue, comment: &str| {
+        cards.push((name.into(), value, comment.into()));
+    };
+    if let Some([first, middle, last]) = capture.span {
+        let at = |t: Instant| FitsValue::Text(t.timestamp().strftime("%Y-%m-%dT%H:%M:%S%.3f").to_string());
+        put("TIMESYS", FitsValue::Text("UTC".into()), "");
+        put("DATE-OBS", at(first), "start of the first sky frame");
+        put("DATE-BEG", at(first), "the same");
+        put("DATE-AVG", at(middle), "middle, by exposure");
+        put("DATE-END", at(last), "end of the last sky frame");
+    }
+    if let Some(seconds) = capture.sky_s {
+        put(
+            "EXPTIME",
+            FitsValue::Float(seconds),
+            "[s] all sky frames together",
+        );
+    }
+    for (k, name) in ["red", "green", "blue"].into_iter().enumerate() {
+        put(
+            &format!("FILTER{}", k + 1),
+            FitsValue::Text(name.into()),
+            "of this plane",
+        );
+    }
+    let (camera, focal_mm) = capture.camera();
+    // A name that a header cannot hold is left out.
+    let plain = |t: &&str| t.len() <= 60 && t.bytes().all(|b| (0x20..0x7f).contains(&b) && b != b'\'');
+    if let Some(camera) = camera.filter(plain) {
+        put("INSTRUME", FitsValue::Text(camera.into()), "camera");
+    }
+    if let Some(focal_mm) = focal_mm {
+        put("FOCALLEN", FitsValue::Float(focal_mm), "[mm] as told");
+    }
+    cards
 }
 
 /// Writes coverage: number of frames under each pixel.
@@ -95,7 +162,9 @@ pub(super) fn pictures(
     folder: &Path,
     finished: &Finished,
     has_land: bool,
+    (capture, files): (&Capture, &FilesSettings),
 ) -> Result<(Outputs, Vec<u8>), BuildError> {
+    let about = &capture.about(files);
     let stage = "Writing the picture";
     bench.show(stage, 0.0, "")?;
     let shown = &Shown::of(finished, has_land);
@@ -113,14 +182,26 @@ pub(super) fn pictures(
             out.copy_from_slice(shown.row(samples, y));
             Ok(())
         };
-        write_tiff16_rows(&path, shape, profile, description, TiffSettings::default(), &rows)
-            .map_err(BuildError::internal)?;
+        let page = TiffPage {
+            shape,
+            icc: profile,
+            name: None,
+            rows: &rows,
+        };
+        let about = of_part(about, description);
+        write_tiff16_pages(&path, &[page], &about, TiffSettings::default()).map_err(BuildError::internal)?;
         Ok::<_, BuildError>(path)
     };
     let tiff = &tiff;
     let preview = || {
         let path = folder.join("preview.jpg");
-        let jpeg = small_jpeg(shown, light, PREVIEW_PX, 90)?;
+        let jpeg = small_jpeg(
+            shown,
+            light,
+            PREVIEW_PX,
+            90,
+            Some(&of_part(about, "The finished picture")),
+        )?;
         nightloom_raster::atomic::write_whole(&path, |f| std::io::Write::write_all(f, &jpeg))
             .map_err(|e| BuildError::write(&path, &e))?;
         Ok::<_, BuildError>(path)
@@ -133,14 +214,29 @@ pub(super) fn pictures(
         let land = shown.land.as_deref();
         let land = land.map(|land| scope.spawn(|| tiff("land.tif", "Land layer", land)));
         let preview = scope.spawn(preview);
-        let report = small_jpeg(shown, light, REPORT_PX, 88)?;
+        let pages = files
+            .layer_pages
+            .then(|| scope.spawn(|| layer_files::pages(folder, shown, &finished.joined.alpha, about)));
+        let parts = files
+            .layer_files
+            .then(|| scope.spawn(|| layer_files::parts(folder, shown, &finished.joined.alpha, about)));
+        let report = small_jpeg(shown, light, REPORT_PX, 88, None)?;
         let outputs = Outputs {
             picture: Some(ended(picture)?),
             layers: Some(ended(layers)?),
             preview: Some(ended(preview)?),
             sky: Some(ended(sky)?),
             land: land.map(ended).transpose()?,
+            layer_pages: pages.map(ended).transpose()?,
             ..Outputs::default()
+        };
+        let outputs = match parts.map(ended).transpose()? {
+            Some((layer_sky, layer_land)) => Outputs {
+                layer_sky: Some(layer_sky),
+                layer_land,
+                ..outputs
+            },
+            None => outputs,
         };
         Ok((outputs, report))
     })
@@ -157,21 +253,16 @@ fn layers(folder: &Path, finished: &Finished, shown: &Shown, profile: &[u8]) -> 
     let path = folder.join("layers.ora");
     let alpha = &finished.joined.alpha;
     let (width, height) = (shown.width, shown.height);
-    let with_alpha = |samples: &[u16], out: &mut [u16], opacity: &dyn Fn(usize) -> f32| {
-        let pixels = out.as_chunks_mut::<4>().0.iter_mut();
-        for (x, (pixel, own)) in pixels.zip(samples.as_chunks::<3>().0).enumerate() {
-            pixel[..3].copy_from_slice(own);
-            pixel[3] = to_u16(opacity(x));
-        }
-    };
     let land = |y: usize, out: &mut [u16]| {
-        if let Some(land) = &shown.land {
-            with_alpha(shown.row(land, y), out, &|x| 1.0 - alpha.at(x, y));
-        }
+        layer_files::land_row(shown, alpha, y, out);
         Ok(())
     };
     let sky = |y: usize, out: &mut [u16]| {
-        with_alpha(shown.row(&shown.sky, y), out, &|_| 1.0);
+        let pixels = out.as_chunks_mut::<4>().0.iter_mut();
+        for (pixel, own) in pixels.zip(shown.row(&shown.sky, y).as_chunks::<3>().0) {
+            let [r, g, b] = *own;
+            *pixel = [r, g, b, u16::MAX];
+        }
         Ok(())
     };
     let background = |y: usize, out: &mut [u16]| {
@@ -220,7 +311,13 @@ fn layers(folder: &Path, finished: &Finished, shown: &Shown, profile: &[u8]) -> 
 }
 
 /// The finished picture at most `max_side` pixels long, sRGB JPEG. Reduced in linear light.
-fn small_jpeg(shown: &Shown, light: &[f32], max_side: usize, quality: u8) -> Result<Vec<u8>, BuildError> {
+fn small_jpeg(
+    shown: &Shown,
+    light: &[f32],
+    max_side: usize,
+    quality: u8,
+    about: Option<&About>,
+) -> Result<Vec<u8>, BuildError> {
     let row = |y: usize, out: &mut [f32]| {
         let samples = shown.row(&shown.picture, y);
         out.iter_mut()
@@ -240,7 +337,21 @@ fn small_jpeg(shown: &Shown, light: &[f32], max_side: usize, quality: u8) -> Res
             .par_iter_mut()
             .for_each(|v| *v = srgb_encode(v.clamp(0.0, 1.0)));
     }
-    jpeg_bytes(&small, quality, &icc::srgb()).map_err(BuildError::internal)
+    let profile = icc::srgb();
+    match about {
+        Some(about) => jpeg_bytes_about(&small, quality, &profile, about),
+        None => jpeg_bytes(&small, quality, &profile),
+    }
+    .map_err(BuildError::internal)
+}
+
+/// What a part of the picture says of itself.
+fn of_part(about: &About, part: &str) -> About {
+    let words = about.description.as_deref().unwrap_or_default();
+    About {
+        description: Some(format!("{part}. {words}").trim_end().to_owned()),
+        ..about.clone()
+    }
 }
 
 /// A plane as a small grey JPEG; `white` becomes white.

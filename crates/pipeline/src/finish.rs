@@ -14,6 +14,7 @@ use rayon::prelude::*;
 
 use super::bench::Bench;
 use super::canvas::Canvas;
+use super::capture::Capture;
 use super::develop::{self, ALL, COLOURS, Development, Keep, TakenBox, Told};
 use super::error::BuildError;
 use super::join::Joined;
@@ -46,13 +47,15 @@ pub(super) struct Finished {
 }
 
 /// What is developed, and under which name its layers are laid by.
-pub(super) struct Ground {
+pub(super) struct Ground<'a> {
     /// Names everything that the layers come from.
     pub(super) key: Digest,
     /// Whether there is land in them.
     pub(super) has_land: bool,
     /// What of the full canvas they are.
     pub(super) frame: TakenBox,
+    /// How it was taken.
+    pub(super) capture: &'a Capture,
 }
 
 /// Balances, takes noise out, lays the layers by and develops them.
@@ -63,7 +66,7 @@ pub(super) fn finish(
     coverage: &Plane,
     canvas: &Canvas,
     stars: Option<(&Field, &Tracked)>,
-    ground: &Ground,
+    ground: &Ground<'_>,
 ) -> Result<Finished, BuildError> {
     bench.show("Balancing colour", 0.0, "")?;
     let neutral = match (settings.white, stars) {
@@ -99,7 +102,7 @@ pub(super) fn finish(
     } else {
         None
     };
-    keep.record(bench, &told, (sky_file, land_file), ground.frame)?;
+    keep.record(bench, &told, (sky_file, land_file), ground.frame, ground.capture)?;
     Ok(Finished {
         joined,
         background: development.model().cloned(),

@@ -148,6 +148,7 @@ fn figures(report: &BuildReport) -> Markup {
                 }
                 (entry("Picture", &format!("{} × {} px", report.canvas.width_px, report.canvas.height_px)))
                 (entry("Box of the full canvas", &boxed(&report.canvas)))
+                (entry("Place, in the files of the picture", if report.site_shared { "told" } else { "left out" }))
             }
         }
     }

@@ -40,6 +40,9 @@ pub struct BuildReport {
     /// How the light was shown; `None` in reports of older builds.
     #[serde(default)]
     pub light: Option<LightReport>,
+    /// Whether the files of the picture say where it was taken.
+    #[serde(default)]
+    pub site_shared: bool,
     /// How many steps were taken from the journal and how many were done.
     pub steps: StepCounts,
 }
@@ -59,6 +62,9 @@ impl BuildReport {
         let all = [
             &mut outputs.picture,
             &mut outputs.layers,
+            &mut outputs.layer_pages,
+            &mut outputs.layer_sky,
+            &mut outputs.layer_land,
             &mut outputs.preview,
             &mut outputs.report,
             &mut outputs.matte,
@@ -206,6 +212,15 @@ pub struct Outputs {
     pub picture: Option<PathBuf>,
     /// OpenRaster with land, sky and background model.
     pub layers: Option<PathBuf>,
+    /// Sky and land as pages of one 16-bit TIFF, where asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub layer_pages: Option<PathBuf>,
+    /// The sky as a layer of its own, 16-bit TIFF, where asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub layer_sky: Option<PathBuf>,
+    /// The land with its alpha, 16-bit TIFF, where asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub layer_land: Option<PathBuf>,
     /// JPEG for a first look.
     pub preview: Option<PathBuf>,
     /// The record as a page.

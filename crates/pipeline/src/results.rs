@@ -19,9 +19,12 @@ const MAKING: &str = ".making";
 /// The mark that says that a folder holds no frames.
 const MARK: &str = ".nightloom-results";
 /// Everything a build may deliver.
-const NAMES: [&str; 10] = [
+const NAMES: [&str; 13] = [
     "picture.tif",
     "layers.ora",
+    "layers.tif",
+    "layer-1-sky.tif",
+    "layer-2-land.tif",
     "preview.jpg",
     "matte.tif",
     "sky.tif",

@@ -7,12 +7,14 @@ use std::thread;
 use nightloom_outing::{Crop, Digest, FrameTime, Settings};
 use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::{Finding, join_step};
-use nightloom_sky::Skyline;
+use nightloom_sky::{Skyline, catalogue};
 use nightloom_stack::{Mask, Neutral};
 use rayon::prelude::*;
 
 use crate::bench::Bench;
 use crate::canvas::Canvas;
+use crate::capture::{Capture, Taken};
+use crate::celestial::{self, Celestial};
 use crate::develop::TakenBox;
 use crate::edge::{Edge, Ground};
 use crate::error::BuildError;
@@ -447,6 +449,8 @@ impl Scene<'_> {
         bench.show("Writing the linear stack", 0.0, "")?;
         let frames = self.tracked.used().count();
         let has_land = land.is_some();
+        // The header tells of the sky frames alone.
+        let spanned = self.capture(None);
         let all = || Plane::filled(canvas.width, canvas.height, 1.0);
         let shown = match &land {
             Some((_, edge)) => Cow::Borrowed(&edge.matte.alpha),
@@ -454,7 +458,10 @@ impl Scene<'_> {
         };
         let alpha: &Plane = &shown;
         let (told, coverage_jpeg, figures) = thread::scope(|scope| {
-            let linear = scope.spawn(|| deliver::linear(results, &sky.picture, frames));
+            let linear = scope.spawn(|| {
+                let coordinates = self.coordinates(&canvas, &sky.coverage);
+                deliver::linear(results, &sky.picture, frames, &spanned, coordinates)
+            });
             let coverage = scope.spawn(|| deliver::coverage(results, &sky.coverage));
             let matte = scope.spawn(|| deliver::matte(results, alpha));
             let jpeg = deliver::plane_jpeg(&sky.coverage, frames as f32);
@@ -468,6 +475,7 @@ impl Scene<'_> {
             Ok::<_, BuildError>((told, jpeg?, figures))
         })?;
         let (land_facts, joined) = self.joined(bench, &canvas, sky.picture, &sky.coverage, land)?;
+        let capture = self.capture(has_land.then_some(&land_facts));
         let field = &self.sky_frames[self.tracked.registration.reference].facts.field;
         let filled_fraction = joined.filled_fraction;
         self.tell_filled(bench, filled_fraction);
@@ -488,11 +496,18 @@ impl Scene<'_> {
                     crop_px: grid.crop_px,
                     full_px: grid.full_px,
                 },
+                capture: &capture,
             },
         )?;
         drop(sky.coverage);
         bench.stage(0.92, 0.97)?;
-        let (outputs, picture_jpeg) = deliver::pictures(bench, results, &finished, has_land)?;
+        let (outputs, picture_jpeg) = deliver::pictures(
+            bench,
+            results,
+            &finished,
+            has_land,
+            (&capture, &self.settings.files),
+        )?;
         let alpha = &finished.joined.alpha;
         Ok(Made {
             outputs: Outputs {
@@ -519,6 +534,46 @@ impl Scene<'_> {
             matte_jpeg: has_land.then(|| deliver::plane_jpeg(alpha, 1.0)).transpose()?,
             coverage_jpeg,
         })
+    }
+
+    /// What the frames in the picture tell of how it was taken.
+    fn capture(&self, land: Option<&land::LandFacts>) -> Capture {
+        let sky = self.tracked.used();
+        let sky = sky.map(|i| (&self.sky_frames[i], self.times.sky[i].as_ref()));
+        let of_land = |facts: &land::LandFacts| -> Vec<&Prepared> {
+            let out = |k: usize| facts.left_out.iter().any(|l| l.0 == k);
+            let chosen = self.land.iter().flat_map(|c| &c.frames).enumerate();
+            chosen.filter(|(k, _)| !out(*k)).map(|(_, f)| f.frame).collect()
+        };
+        let taken = Taken {
+            sky: sky.collect(),
+            land: land.map(of_land).unwrap_or_default(),
+            absolute: self.times.absolute,
+            site: self.tracked.site,
+        };
+        Capture::of(self.settings, &taken)
+    }
+
+    /// Where the picture's sky is, by the catalogue.
+    fn coordinates(&self, canvas: &Canvas, coverage: &Plane) -> Result<Celestial, &'static str> {
+        let found = self.tracked.identified.as_ref();
+        let found = found.ok_or("its stars were not identified")?;
+        let reference = self.tracked.registration.reference;
+        let time = self.times.sky[reference].as_ref();
+        let when = time.map_or_else(|| self.times.reference_hint(), FrameTime::middle);
+        let stars = &self.sky_frames[reference].facts.field.stars;
+        let pair = |&(star, known): &(usize, usize)| {
+            let star = stars.get(star)?;
+            let seen = self.tracked.lens().unproject([star.x, star.y])?.into_inner();
+            let air = canvas.air.as_ref();
+            let free = air.map_or(seen, |air| air.frames.lower(reference, &seen));
+            Some((catalogue::stars().get(known)?.direction(when).into_inner(), free))
+        };
+        let pairs: Vec<_> = found.matches.iter().filter_map(pair).collect();
+        let turned = celestial::turned(&pairs).ok_or("too few of its stars were identified")?;
+        let direction = |pixel: [f64; 2]| Some(turned.to_icrs * canvas.star_direction(pixel)?);
+        let shows = |x: usize, y: usize| coverage.at(x, y) > 0.5;
+        Ok(celestial::fit([canvas.width, canvas.height], &direction, &shows)?.by(&turned))
     }
 
     fn joined(

@@ -24,6 +24,9 @@ impl Outputs {
         let all = [
             &self.picture,
             &self.layers,
+            &self.layer_pages,
+            &self.layer_sky,
+            &self.layer_land,
             &self.preview,
             &self.report,
             &self.matte,
@@ -91,6 +94,7 @@ impl Scene<'_> {
             }),
             colour: made.neutral.map(colour),
             light: Some(made.light),
+            site_shared: self.settings.files.share_site,
             steps: StepCounts::default(),
         };
         let shows = Shows {

@@ -19,7 +19,8 @@ pub mod write;
 
 pub use damage::{Damage, DamageKind, find_damage};
 pub use decode::{
-    DecodeError, DecodeOptions, FitsRows, Limits, decode_here, decode_here_with, is_frame_path, read_meta,
+    DecodeError, DecodeOptions, Evidence, FitsRows, INPUT_FORMATS, InputFormat, Limits, decode_here,
+    decode_here_with, is_frame_path, read_meta,
 };
 pub use demosaic::{Directions, demosaic, demosaic_balanced, demosaic_sky, demosaic_with};
 pub use distance::{DISTANCE_UNIT, distances};

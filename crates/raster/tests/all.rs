@@ -9,6 +9,9 @@ mod damage;
 #[path = "all/demosaic.rs"]
 mod demosaic;
 
+#[path = "all/about.rs"]
+mod about;
+
 #[path = "all/atomic.rs"]
 mod atomic;
 

@@ -198,6 +198,173 @@ fn the_layers_are_an_openraster_file_of_16_bit() {
     assert!(width <= 256 && height <= 256);
 }
 
+/// Red, green, blue (and alpha) of a 16-bit PNG.
+fn png_samples(bytes: &[u8]) -> Vec<u16> {
+    let mut reader = png::Decoder::new(std::io::Cursor::new(bytes))
+        .read_info()
+        .unwrap();
+    let mut out = vec![0; reader.output_buffer_size().unwrap()];
+    reader.next_frame(&mut out).unwrap();
+    out.chunks_exact(2)
+        .map(|b| u16::from_be_bytes([b[0], b[1]]))
+        .collect()
+}
+
+fn tiff_pages(path: &Path) -> Vec<(String, Vec<u16>)> {
+    let mut tiff = Decoder::new(std::io::BufReader::new(fs::File::open(path).unwrap())).unwrap();
+    let mut pages = Vec::new();
+    loop {
+        // TIFF 6.0, section 12: PageName.
+        let name = tiff
+            .get_tag_ascii_string(Tag::from_u16_exhaustive(285))
+            .unwrap_or_default();
+        let DecodingResult::U16(samples) = tiff.read_image().unwrap() else {
+            panic!("{} is not 16-bit", path.display())
+        };
+        pages.push((name, samples));
+        if !tiff.more_images() {
+            return pages;
+        }
+        tiff.next_image().unwrap();
+    }
+}
+
+/// Source over destination, straight alpha (Compositing and Blending Level 1, W3C 2015, section 5.1): the largest distance
+/// from the picture, in levels of 65535.
+fn away_when_laid_over(land: &[u16], sky: &[u16], per_sky: usize, picture: &[u16]) -> f64 {
+    let pixels = land
+        .chunks_exact(4)
+        .zip(sky.chunks_exact(per_sky))
+        .zip(picture.chunks_exact(3));
+    let off = |((land, sky), picture): ((&[u16], &[u16]), &[u16])| {
+        let alpha = f64::from(land[3]) / 65535.0;
+        (0..3)
+            .map(|c| alpha * f64::from(land[c]) + (1.0 - alpha) * f64::from(sky[c]) - f64::from(picture[c]))
+            .fold(0.0, |worst: f64, d| worst.max(d.abs()))
+    };
+    pixels.map(off).fold(0.0, f64::max)
+}
+
+#[test]
+fn layers_laid_over_each_other_are_the_picture() {
+    let report = Night::get().whole_report();
+    let picture = tiff_pages(&output(&report, "picture")).remove(0).1;
+    let file = fs::File::open(output(&report, "layers")).unwrap();
+    let mut zip = zip::ZipArchive::new(std::io::BufReader::new(file)).unwrap();
+    let mut layer = |name: &str| {
+        let mut bytes = Vec::new();
+        zip.by_name(name).unwrap().read_to_end(&mut bytes).unwrap();
+        png_samples(&bytes)
+    };
+    let (land, sky) = (layer("data/layer0.png"), layer("data/layer1.png"));
+    let away = away_when_laid_over(&land, &sky, 4, &picture);
+    assert!(away <= 1.5, "OpenRaster: {away} levels of 65535");
+}
+
+#[test]
+fn layers_asked_for_are_written_with_their_names_and_credits() {
+    let frames = Night::get().few_built();
+    let settings = frames.night().join("outing.toml");
+    let before = fs::read_to_string(&settings).unwrap_or_default();
+    let wanted = "\n[files]\ncreator = \"A. Photographer\"\ncopyright = \"© A. Photographer\"\nlayer_pages = true\nlayer_files = true\n";
+    fs::write(&settings, before + wanted).unwrap();
+    let report = built(&frames.night());
+    let picture = tiff_pages(&output(&report, "picture")).remove(0).1;
+    let pages = tiff_pages(&output(&report, "layer_pages"));
+    let names: Vec<&str> = pages.iter().map(|p| p.0.as_str()).collect();
+    assert_eq!(names, ["sky", "land"], "lowest first");
+    let away = away_when_laid_over(&pages[1].1, &pages[0].1, 3, &picture);
+    assert!(away <= 1.5, "pages: {away} levels of 65535");
+    for (name, page) in [("layer_sky", 0), ("layer_land", 1)] {
+        assert_eq!(
+            tiff_pages(&output(&report, name)),
+            [pages[page].clone()],
+            "{name}"
+        );
+    }
+    let bytes = fs::read(output(&report, "preview")).unwrap();
+    let text = String::from_utf8_lossy(&bytes);
+    assert!(text.contains("<rdf:li>A. Photographer</rdf:li>"));
+    assert!(text.contains("© A. Photographer"));
+    // Nothing but the files was made again.
+    assert!(
+        report["steps"]["kept"].as_u64().unwrap() > 0,
+        "{}",
+        report["steps"]
+    );
+}
+
+#[test]
+fn the_files_say_how_the_picture_was_taken_and_not_where() {
+    let report = Night::get().whole_report();
+    let used = |role: &str| {
+        let frames = report["frames"].as_array().unwrap().iter();
+        let used = frames.filter(|f| f["role"] == role && f["used"] == true);
+        used.map(|f| Night::get().whole().join(f["path"].as_str().unwrap()))
+            .collect::<Vec<_>>()
+    };
+    let meta = |path: &Path| nightloom_raster::read_meta(path).unwrap();
+    let all: Vec<_> = used("sky").iter().chain(&used("land")).map(|p| meta(p)).collect();
+    let exposure: f64 = all.iter().map(|m| m.exposure_s.unwrap()).sum();
+    let first = meta(&used("sky")[0]);
+    for name in ["picture", "preview", "sky", "land"] {
+        let told = meta(&output(&report, name));
+        assert!(
+            (told.exposure_s.unwrap() - exposure).abs() < 0.01,
+            "{name}: {:?}",
+            told.exposure_s
+        );
+        assert_eq!((&told.make, &told.model), (&first.make, &first.model), "{name}");
+        assert_eq!(
+            (told.focal_mm, told.f_number, told.iso),
+            (first.focal_mm, first.f_number, first.iso)
+        );
+        assert!(
+            told.taken_local.is_some() && told.taken_offset.is_some(),
+            "{name}: {told:?}"
+        );
+        assert_eq!(told.gps_deg, None, "{name}");
+        let bytes = fs::read(output(&report, name)).unwrap();
+        let packet = b"digitalsourcetype/compositeCapture";
+        assert!(bytes.windows(packet.len()).any(|w| w == packet), "{name}");
+    }
+    assert_eq!(report["site_shared"], false);
+}
+
+#[test]
+fn the_linear_stack_says_when_and_where_among_the_stars() {
+    let night = Night::get();
+    let report = night.whole_report();
+    let bytes = fs::read(output(&report, "linear")).unwrap();
+    let cards: Vec<String> = bytes
+        .chunks_exact(80)
+        .map(|c| String::from_utf8_lossy(c).into_owned())
+        .take_while(|c| c.trim_end() != "END")
+        .collect();
+    let value = |name: &str| {
+        let start = format!("{name:<8}= ");
+        let card = cards.iter().find_map(|c| c.strip_prefix(&start));
+        let card = card.unwrap_or_else(|| panic!("no {name} in {cards:#?}"));
+        card.split('/')
+            .next()
+            .unwrap()
+            .trim()
+            .trim_matches('\'')
+            .trim_end()
+            .to_owned()
+    };
+    assert_eq!(value("CTYPE1"), "RA---TAN-SIP");
+    assert_eq!(value("CTYPE2"), "DEC--TAN-SIP");
+    assert_eq!(value("RADESYS"), "ICRS");
+    let [begin, middle, end] = ["DATE-OBS", "DATE-AVG", "DATE-END"].map(value);
+    assert!(begin < middle && middle < end, "{begin} {middle} {end}");
+    assert!(value("EXPTIME").parse::<f64>().unwrap() > 0.0);
+    let told = cards
+        .iter()
+        .find(|c| c.contains("These coordinates follow the lens"));
+    assert!(told.is_some(), "{cards:#?}");
+}
+
 /// Width, height and bits of a PNG (PNG third edition, 11.2.1).
 fn png_header(bytes: &[u8]) -> (u32, u32, u8) {
     assert_eq!(&bytes[..8], b"\x89PNG\r\n\x1a\n");

@@ -7,7 +7,7 @@ use nightloom_sky::{Angle, Instant, Site};
 
 use super::check::{At, Checked, Value};
 use crate::error::SettingFault;
-use crate::plan::{Crop, FrameOverride, LandUse, Look, Rejection, Settings, White};
+use crate::plan::{Crop, FilesSettings, FrameOverride, LandUse, Look, Rejection, Settings, White};
 use crate::role::Role;
 use crate::typed::MomentTyped;
 use crate::zone::{named_zone, site_zone};
@@ -97,6 +97,7 @@ pub(super) fn complete(checked: Checked) -> Result<Settings, Vec<SettingFault>> 
     levels(&values)?;
     stacks(&values, &mut settings);
     picture(&values, &mut settings);
+    files(&values, &mut settings);
     settings.seam.instant = instant(&values, &settings)?;
     frames(values.0, &mut settings);
     Ok(settings)
@@ -272,6 +273,17 @@ fn picture(values: &Values, settings: &mut Settings) {
     p.tint = values.number("picture", "tint").unwrap_or(p.tint);
     p.grow = values.flag("picture", "grow").unwrap_or(p.grow);
     p.crop = values.crop("picture", "crop").unwrap_or_default();
+}
+
+fn files(values: &Values, settings: &mut Settings) {
+    let flag = |section, key| values.flag(section, key).unwrap_or(false);
+    settings.files = FilesSettings {
+        creator: values.text("files", "creator"),
+        copyright: values.text("files", "copyright"),
+        share_site: flag("site", "share"),
+        layer_pages: flag("files", "layer_pages"),
+        layer_files: flag("files", "layer_files"),
+    };
 }
 
 fn frames(checked: Checked, settings: &mut Settings) {

@@ -91,6 +91,7 @@ pub const SECTIONS: &[(&str, &str)] = &[
     ("land", "The stack of frames from the fixed tripod."),
     ("seam", "Where land and sky meet."),
     ("picture", "The finished picture."),
+    ("files", "What the files of the results say beside their pixels."),
     (
         "frames",
         "What is known better of single frames: \"path\" = { role = ..., use = ... }.",
@@ -192,6 +193,14 @@ pub const OPTIONS: &[OptionSpec] = &[
         None,
         "\"ridge.csv\"",
         "A CSV of azimuth (from true north) and altitude in degrees, by its path from this folder; without it skyline.csv, if it is there.",
+    ),
+    option(
+        "site",
+        "share",
+        OptionKind::Flag,
+        Some("false"),
+        "true",
+        "Whether latitude, longitude and height are written into the files of the results, where whoever gets them can read them.",
     ),
     option(
         "rig",
@@ -558,6 +567,38 @@ pub const OPTIONS: &[OptionSpec] = &[
         Some("\"covered\""),
         "[120, 80, 5900, 3900]",
         "What is kept of the full canvas: what the tracked frames cover and the land under it, all, or a box [left, top, right, bottom] in pixels. The report tells the box that was taken.",
+    ),
+    option(
+        "files",
+        "creator",
+        OptionKind::Text,
+        None,
+        "\"A. Photographer\"",
+        "Who made the picture, as its files say it.",
+    ),
+    option(
+        "files",
+        "copyright",
+        OptionKind::Text,
+        None,
+        "\"© 2026 A. Photographer, all rights reserved\"",
+        "Whose the picture is, in the words that its files say it in.",
+    ),
+    option(
+        "files",
+        "layer_pages",
+        OptionKind::Flag,
+        Some("false"),
+        "true",
+        "Whether layers.tif is written too: sky and land as named pages of one 16-bit TIFF, the land with its alpha.",
+    ),
+    option(
+        "files",
+        "layer_files",
+        OptionKind::Flag,
+        Some("false"),
+        "true",
+        "Whether layer-1-sky.tif and layer-2-land.tif are written too: one 16-bit TIFF for each layer, the lowest first, the land with its alpha.",
     ),
 ];
 

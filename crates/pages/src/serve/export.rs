@@ -66,7 +66,7 @@ pub(super) async fn write(
         };
         let folder = app.folder.join(RESULTS);
         let name = free_name(&folder, &export);
-        let [width, height] = live.export(&settings, &export, &folder.join(&name))?;
+        let [width, height] = live.export(&settings, &export, &app.settings()?.files, &folder.join(&name))?;
         let bytes = std::fs::metadata(folder.join(&name)).map_or(0, |m| m.len());
         let seconds = app.world().seconds() - began;
         Ok::<_, Failed>(json!({

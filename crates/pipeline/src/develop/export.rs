@@ -3,11 +3,14 @@
 use std::convert::Infallible;
 use std::path::Path;
 
-use nightloom_outing::PictureSettings;
+use nightloom_outing::{FilesSettings, PictureSettings};
 use nightloom_raster::atomic::write_whole;
 use nightloom_raster::colour::{apply_matrix, rec2020_to_srgb, srgb_decode, srgb_encode};
 use nightloom_raster::resize::reduce_rows;
-use nightloom_raster::write::{WriteError, jpeg_bytes, png_bytes, write_tiff16};
+use nightloom_raster::write::{
+    PlaneRows, TiffPage, TiffSettings, TiffShape, WriteError, jpeg_bytes_about, png_bytes_about,
+    write_tiff16_pages,
+};
 use nightloom_raster::{Plane, Rgb, icc};
 use rayon::prelude::*;
 
@@ -78,7 +81,8 @@ impl From<WriteError> for ExportError {
 }
 
 impl LiveDevelopment {
-    /// Writes the picture by these settings to `path`, which appears whole or not at all. Returns its size.
+    /// Writes the picture by these settings to `path`, which appears whole or not at all, with what `files` has it say of
+    /// itself. Returns its size.
     ///
     /// Reduced in light, over areas; sharpened after that, as it is shown.
     ///
@@ -88,6 +92,7 @@ impl LiveDevelopment {
         &self,
         settings: &PictureSettings,
         wanted: &Export,
+        files: &FilesSettings,
         path: &Path,
     ) -> Result<[usize; 2], ExportError> {
         let shown = self.shown(settings, self.cropped(wanted)?)?;
@@ -109,17 +114,23 @@ impl LiveDevelopment {
         }
         sharpen(&mut shown, wanted.sharpen.clamp(0.0, 2.0));
         let size = [shown.width(), shown.height()];
+        let about = self.about(files);
         match wanted.kind {
-            ExportKind::Jpeg => whole(path, &jpeg_bytes(&shown, QUALITY, &icc::srgb())?)?,
-            ExportKind::Png => whole(path, &png_bytes(&shown, &icc::srgb())?)?,
+            ExportKind::Jpeg => whole(path, &jpeg_bytes_about(&shown, QUALITY, &icc::srgb(), &about)?)?,
+            ExportKind::Png => whole(path, &png_bytes_about(&shown, &icc::srgb(), &about)?)?,
             ExportKind::Tiff => {
                 let [r, g, b] = shown.planes();
-                write_tiff16(
-                    path,
-                    &[r, g, b],
-                    &icc::rec2020_srgb_curve(),
-                    "The finished picture",
-                )?;
+                let page = TiffPage {
+                    shape: TiffShape {
+                        width: size[0],
+                        height: size[1],
+                        channels: 3,
+                    },
+                    icc: &icc::rec2020_srgb_curve(),
+                    name: None,
+                    rows: &PlaneRows(&[r, g, b]),
+                };
+                write_tiff16_pages(path, &[page], &about, TiffSettings::default())?;
             }
         }
         Ok(size)

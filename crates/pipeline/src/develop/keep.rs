@@ -14,6 +14,7 @@ use serde::{Deserialize, Serialize};
 
 use super::facts::{Facts, Told};
 use crate::bench::Bench;
+use crate::capture::Capture;
 use crate::error::BuildError;
 use crate::journal::{JOURNAL, entry_of};
 
@@ -34,6 +35,9 @@ pub(crate) struct Kept {
     /// The box that was taken of the full canvas, and the canvas's size.
     #[serde(default)]
     pub(super) frame: TakenBox,
+    /// How it was taken.
+    #[serde(default)]
+    pub(crate) capture: Capture,
     pub(super) facts: Facts,
 }
 
@@ -100,6 +104,7 @@ impl Keep {
         told: &Told,
         (sky, land): (String, Option<String>),
         frame: TakenBox,
+        capture: &Capture,
     ) -> Result<(), BuildError> {
         let cells = self.file(bench, "develop-cells", &told.cells.planes(), WorkValues::Float32)?;
         let model = told.model.as_ref().map(BackgroundModel::knots);
@@ -114,6 +119,7 @@ impl Keep {
             smooth: smooth.transpose()?,
             cells,
             frame,
+            capture: capture.clone(),
             facts: told.facts.clone(),
         };
         let names = kept.names();

@@ -4,7 +4,8 @@ use std::io;
 use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 
-use nightloom_outing::{Digest, PictureSettings};
+use nightloom_outing::{Digest, FilesSettings, PictureSettings};
+use nightloom_raster::write::About;
 use nightloom_seam::compose_row;
 use nightloom_stack::Run;
 use rayon::prelude::*;
@@ -14,6 +15,7 @@ use super::facts::Told;
 use super::keep::{TakenBox, last};
 use super::layers::{Block, Layers, Part};
 use super::screen::{Screen, Shows, Tally};
+use crate::capture::Capture;
 
 /// Rows developed by one thread at a time.
 const ROWS: usize = 16;
@@ -87,6 +89,7 @@ pub struct LiveDevelopment {
     key: Digest,
     told: Arc<Told>,
     frame: TakenBox,
+    capture: Capture,
     layers: Layers,
     /// The settings asked for last.
     prepared: Mutex<Option<(PictureSettings, Arc<Prepared>)>>,
@@ -120,10 +123,16 @@ impl LiveDevelopment {
             key,
             told: Arc::new(kept.told(folder)?),
             frame: kept.frame,
+            capture: kept.capture.clone(),
             layers: Layers::open(folder, &kept)?,
             prepared: Mutex::default(),
             seen: Mutex::default(),
         })
+    }
+
+    /// What a file of this picture says of itself.
+    pub(super) fn about(&self, files: &FilesSettings) -> About {
+        self.capture.about(files)
     }
 
     /// Which layers these are.

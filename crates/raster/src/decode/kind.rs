@@ -14,11 +14,11 @@ pub(crate) enum FileKind {
     Fits,
 }
 
-const RAW: [&str; 22] = [
+pub(super) const RAW: [&str; 22] = [
     "3fr", "arw", "cr2", "cr3", "crw", "dcr", "dng", "erf", "iiq", "kdc", "mef", "mos", "mrw", "nef", "nrw",
     "orf", "pef", "raf", "rw2", "rwl", "sr2", "srw",
 ];
-const OTHER: [&str; 8] = ["fit", "fits", "fts", "jpeg", "jpg", "png", "tif", "tiff"];
+pub(super) const OTHER: [&str; 8] = ["fit", "fits", "fts", "jpeg", "jpg", "png", "tif", "tiff"];
 
 /// Whether the name looks like a photograph's: camera raw, TIFF, PNG, JPEG or FITS. Case does not
 /// matter. Only a first sieve over a folder: the content decides when the file is opened.

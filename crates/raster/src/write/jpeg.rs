@@ -1,11 +1,13 @@
-//! Baseline JPEG (ITU-T T.81) with an ICC profile, for previews.
+//! Baseline JPEG (ITU-T T.81) with an ICC profile, EXIF and XMP.
 
 use std::io::{self, Write};
 use std::path::Path;
 
 use jpeg_encoder::{Encoder, EncodingError, ImageBuffer, JpegColorType, SamplingFactor, rgb_to_ycbcr};
 
-use super::{WriteError, to_u8};
+use super::about::About;
+use super::exif::{self, Inside};
+use super::{WriteError, to_u8, xmp};
 use crate::Rgb;
 
 /// The same as bytes, for pictures inside a report.
@@ -13,6 +15,23 @@ use crate::Rgb;
 /// # Errors
 /// [`WriteError::Shape`] when a side is 0 or above 65535 px.
 pub fn jpeg_bytes(picture: &Rgb, quality: u8, icc: &[u8]) -> Result<Vec<u8>, WriteError> {
+    made(picture, quality, icc, None)
+}
+
+/// The same with what the picture says of itself, as EXIF and XMP.
+///
+/// # Errors
+/// [`WriteError::Shape`] when a side is 0 or above 65535 px; [`WriteError::Io`] when a text is longer than a segment.
+pub fn jpeg_bytes_about(
+    picture: &Rgb,
+    quality: u8,
+    icc: &[u8],
+    about: &About,
+) -> Result<Vec<u8>, WriteError> {
+    made(picture, quality, icc, Some(about))
+}
+
+fn made(picture: &Rgb, quality: u8, icc: &[u8], about: Option<&About>) -> Result<Vec<u8>, WriteError> {
     let name = Path::new("JPEG in memory");
     let size = jpeg_size(picture).ok_or_else(|| {
         WriteError::shape(
@@ -22,7 +41,7 @@ pub fn jpeg_bytes(picture: &Rgb, quality: u8, icc: &[u8]) -> Result<Vec<u8>, Wri
         )
     })?;
     let mut bytes = Vec::new();
-    encode(&mut bytes, picture, size, quality, icc).map_err(WriteError::io(name))?;
+    encode(&mut bytes, picture, size, quality, (icc, about)).map_err(WriteError::io(name))?;
     Ok(bytes)
 }
 
@@ -31,9 +50,24 @@ fn jpeg_size(picture: &Rgb) -> Option<(u16, u16)> {
     Some((side(picture.width())?, side(picture.height())?))
 }
 
-fn encode(out: impl Write, picture: &Rgb, size: (u16, u16), quality: u8, icc: &[u8]) -> io::Result<()> {
+fn encode(
+    out: impl Write,
+    picture: &Rgb,
+    size: (u16, u16),
+    quality: u8,
+    (icc, about): (&[u8], Option<&About>),
+) -> io::Result<()> {
     let mut encoder = Encoder::new(out, quality.clamp(1, 100));
     encoder.set_sampling_factor(SamplingFactor::F_1_1);
+    if let Some(about) = about {
+        // EXIF first, as its standard has it.
+        let inside = Inside::Jpeg([u32::from(size.0), u32::from(size.1)]);
+        encoder
+            .add_exif_metadata(&exif::block(about, inside))
+            .map_err(as_io)?;
+        let packet = [xmp::JPEG_HEAD, xmp::packet(about).as_bytes()].concat();
+        encoder.add_app_segment(1, packet).map_err(as_io)?;
+    }
     if !icc.is_empty() {
         encoder.add_icc_profile(icc).map_err(as_io)?;
     }

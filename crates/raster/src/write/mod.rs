@@ -1,6 +1,8 @@
 //! Files out. Every writer streams row by row and writes through [`crate::atomic::write_whole`],
 //! so that a file of the final name is always a whole one. Same pixels, same bytes.
 
+mod about;
+mod exif;
 mod fits;
 mod jpeg;
 mod openraster;
@@ -8,16 +10,18 @@ mod png;
 mod rows;
 mod strips;
 mod tiff;
+mod xmp;
 
 use std::io;
 use std::path::{Path, PathBuf};
 
+pub use about::{About, COMPOSITE_CAPTURE, SOFTWARE, TakenAt, TakenWhere};
 pub use fits::{FitsValue, write_fits_f32};
-pub use jpeg::jpeg_bytes;
+pub use jpeg::{jpeg_bytes, jpeg_bytes_about};
 pub use openraster::{CompositeOp, OraImage, OraLayer, write_ora};
-pub use png::png_bytes;
+pub use png::{png_bytes, png_bytes_about};
 pub use rows::{PlaneRows, Rows16, to_u8, to_u16};
-pub use tiff::{TiffSettings, TiffShape, write_tiff16, write_tiff16_rows};
+pub use tiff::{TiffPage, TiffSettings, TiffShape, write_tiff16, write_tiff16_pages, write_tiff16_rows};
 
 /// Why a file was not written.
 #[derive(Debug, thiserror::Error)]

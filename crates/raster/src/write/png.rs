@@ -4,12 +4,15 @@ use std::borrow::Cow;
 use std::io::{self, Write};
 use std::path::Path;
 
+use png::text_metadata::ITXtChunk;
 use png::{BitDepth, ColorType, Compression, Encoder, EncodingError, Info, PixelDimensions, Unit};
 use rayon::prelude::*;
 
+use super::about::About;
+use super::exif::{self, Inside};
 use super::rows::band_rows;
 use super::strips::{self, Strip};
-use super::{Rows16, WriteError, to_u8};
+use super::{Rows16, WriteError, to_u8, xmp};
 use crate::Rgb;
 
 /// What a 16-bit PNG is to hold.
@@ -29,6 +32,18 @@ pub(super) struct PngShape<'a> {
 /// # Errors
 /// [`WriteError::Shape`] when the picture is empty or too large for PNG.
 pub fn png_bytes(picture: &Rgb, icc: &[u8]) -> Result<Vec<u8>, WriteError> {
+    made(picture, icc, None)
+}
+
+/// The same with what the picture says of itself, as EXIF (chunk eXIf) and XMP.
+///
+/// # Errors
+/// [`WriteError::Shape`] when the picture is empty or too large for PNG.
+pub fn png_bytes_about(picture: &Rgb, icc: &[u8], about: &About) -> Result<Vec<u8>, WriteError> {
+    made(picture, icc, Some(about))
+}
+
+fn made(picture: &Rgb, icc: &[u8], about: Option<&About>) -> Result<Vec<u8>, WriteError> {
     let name = Path::new("PNG in memory");
     let shape = PngShape {
         width: picture.width(),
@@ -38,12 +53,19 @@ pub fn png_bytes(picture: &Rgb, icc: &[u8]) -> Result<Vec<u8>, WriteError> {
         dpi: None,
     };
     let mut bytes = Vec::new();
-    encode8(&mut bytes, picture, shape).map_err(WriteError::io(name))?;
+    encode8(&mut bytes, picture, shape, about).map_err(WriteError::io(name))?;
     Ok(bytes)
 }
 
-fn encode8(out: &mut impl Write, picture: &Rgb, shape: PngShape) -> io::Result<()> {
-    let mut encoder = Encoder::with_info(out, info(shape, BitDepth::Eight)?).map_err(as_io)?;
+fn encode8(out: &mut impl Write, picture: &Rgb, shape: PngShape, about: Option<&About>) -> io::Result<()> {
+    let mut info = info(shape, BitDepth::Eight)?;
+    if let Some(about) = about {
+        let inside = Inside::Png([info.width, info.height]);
+        info.exif_metadata = Some(Cow::Owned(exif::block(about, inside)));
+        let packet = ITXtChunk::new(xmp::PNG_KEYWORD, xmp::packet(about));
+        info.utf8_text.push(packet);
+    }
+    let mut encoder = Encoder::with_info(out, info).map_err(as_io)?;
     encoder.set_compression(Compression::Balanced);
     let mut writer = encoder.write_header().map_err(as_io)?;
     let mut stream = writer.stream_writer().map_err(as_io)?;

@@ -1,4 +1,4 @@
-//! TIFF 6.0: 16-bit, grey or RGB, uncompressed or deflated.
+//! TIFF 6.0: 16-bit, grey or RGB or RGB with straight alpha, uncompressed or deflated, one picture or several pages.
 
 use std::borrow::Cow;
 use std::fs::File;
@@ -9,13 +9,15 @@ use flate2::Compression;
 use flate2::write::ZlibEncoder;
 use rayon::prelude::*;
 use tiff::TiffError;
-use tiff::encoder::{Rational, TiffEncoder, TiffValue};
+use tiff::encoder::{DirectoryEncoder, Rational, TiffEncoder, TiffKindStandard, TiffValue};
 use tiff::tags::{
     CompressionMethod, PhotometricInterpretation, Predictor, ResolutionUnit, SampleFormat, Tag, Type,
 };
 
+use super::about::About;
+use super::exif::{self, EXIF_POINTER, Entry, GPS_POINTER, Inside, Value};
 use super::rows::band_rows;
-use super::{PlaneRows, Rows16, WriteError};
+use super::{PlaneRows, Rows16, WriteError, xmp};
 use crate::Plane;
 use crate::atomic::write_whole;
 
@@ -23,6 +25,13 @@ use crate::atomic::write_whole;
 const STRIPS_AT_ONCE: usize = 4;
 /// Resolution that is stated, dots per inch: usual for print, no meaning for the sky.
 const DPI: u32 = 300;
+/// TIFF 6.0, sections 12 and 18: tags and values that the library has no name for.
+const PAGE_NAME: u16 = 285;
+const PAGE_NUMBER: u16 = 297;
+const ONE_PAGE_OF_SEVERAL: u32 = 2;
+const UNASSOCIATED: u16 = 2;
+/// ISO 16684-3.
+const XMP: u16 = 700;
 
 /// Size and channels of a picture given row by row.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -31,7 +40,7 @@ pub struct TiffShape {
     pub width: usize,
     /// Pixels down.
     pub height: usize,
-    /// 1 for grey, 3 for RGB.
+    /// 1 for grey, 3 for RGB, 4 for RGB with straight (unassociated) alpha.
     pub channels: usize,
 }
 
@@ -73,14 +82,73 @@ pub fn write_tiff16_rows(
     settings: TiffSettings,
     rows: &dyn Rows16,
 ) -> Result<(), WriteError> {
-    Job {
+    if description.contains('\0') || !description.is_ascii() {
+        return Err(WriteError::text(
+            path,
+            description,
+            "TIFF 6.0 allows 7-bit ASCII only",
+        ));
+    }
+    let page = TiffPage {
         shape,
         icc,
-        description,
-        settings,
+        name: None,
         rows,
+    };
+    write_tiff16_pages(path, &[page], &About::described(description), settings)
+}
+
+/// One picture of a TIFF.
+#[derive(Clone, Copy)]
+pub struct TiffPage<'a> {
+    /// Size and channels.
+    pub shape: TiffShape,
+    /// The profile of its samples; an empty one is left out.
+    pub icc: &'a [u8],
+    /// Its name, where there are several.
+    pub name: Option<&'a str>,
+    /// Its samples.
+    pub rows: &'a dyn Rows16,
+}
+
+/// Writes pictures one after the other, each a directory of its own (TIFF 6.0, section 12, “multiple page”). What is said
+/// of the whole stands with the first; all of it stands there as TIFF, EXIF and XMP have it.
+///
+/// # Errors
+/// [`WriteError`] when there is no page or a shape is impossible, a row cannot be had, or the file cannot be written.
+pub fn write_tiff16_pages(
+    path: &Path,
+    pages: &[TiffPage<'_>],
+    about: &About,
+    settings: TiffSettings,
+) -> Result<(), WriteError> {
+    if pages.is_empty() || pages.len() > usize::from(u16::MAX) {
+        return Err(WriteError::shape(
+            path,
+            "1 to 65535 pages",
+            pages.len().to_string(),
+        ));
     }
-    .write(path)
+    for TiffPage { shape, .. } in pages {
+        if shape.width == 0 || shape.height == 0 || !matches!(shape.channels, 1 | 3 | 4) {
+            let expected = "1, 3 or 4 channels and at least one pixel";
+            return Err(WriteError::shape(path, expected, format!("{shape:?}")));
+        }
+    }
+    let all = |file: &mut BufWriter<File>| {
+        let mut encoder = TiffEncoder::new(file)?;
+        for (number, page) in pages.iter().enumerate() {
+            let job = Job {
+                page: *page,
+                about: (number == 0).then_some(about),
+                number: [number as u16, pages.len() as u16],
+                settings,
+            };
+            job.encode(&mut encoder)?;
+        }
+        Ok(())
+    };
+    write_whole(path, |file| all(file).map_err(as_io)).map_err(WriteError::io(path))
 }
 
 fn shape_of(path: &Path, planes: &[&Plane]) -> Result<TiffShape, WriteError> {
@@ -111,12 +179,17 @@ fn predict(row: &mut [u16], channels: usize) {
     }
 }
 
-/// Bytes of type UNDEFINED, as ICC.1:2010 annex B.4 has a profile in a TIFF.
-struct Undefined<'a>(&'a [u8]);
+/// Bytes of a type whose values are bytes: UNDEFINED, as ICC.1:2010 annex B.4 has a profile in a TIFF; BYTE, as ISO
+/// 16684-3 has XMP; ASCII, which the library refuses where it is UTF-8.
+struct Raw<'a, const KIND: u16>(&'a [u8]);
 
-impl TiffValue for Undefined<'_> {
+impl<const KIND: u16> TiffValue for Raw<'_, KIND> {
     const BYTE_LEN: u8 = 1;
-    const FIELD_TYPE: Type = Type::UNDEFINED;
+    const FIELD_TYPE: Type = match KIND {
+        1 => Type::BYTE,
+        2 => Type::ASCII,
+        _ => Type::UNDEFINED,
+    };
     fn count(&self) -> usize {
         self.0.len()
     }
@@ -125,48 +198,64 @@ impl TiffValue for Undefined<'_> {
     }
 }
 
-/// One file to be written. The directory is laid out here because the library's own encoder of
+type Directory<'a, W> = DirectoryEncoder<'a, W, TiffKindStandard>;
+
+/// Puts an entry of EXIF's into a directory.
+fn put<W: io::Write + io::Seek>(directory: &mut Directory<'_, W>, entry: &Entry) -> Result<(), TiffError> {
+    let tag = Tag::from_u16_exhaustive(entry.tag);
+    let bytes = entry.value.bytes(u16::to_ne_bytes, u32::to_ne_bytes);
+    match &entry.value {
+        Value::Bytes(_) => directory.write_tag(tag, Raw::<1>(&bytes)),
+        Value::Text(_) => directory.write_tag(tag, Raw::<2>(&bytes)),
+        Value::Undefined(_) => directory.write_tag(tag, Raw::<7>(&bytes)),
+        Value::Shorts(v) => directory.write_tag(tag, &v[..]),
+        Value::Longs(v) => directory.write_tag(tag, &v[..]),
+        Value::Rationals(v) => {
+            let all: Vec<Rational> = v.iter().map(|&[n, d]| Rational { n, d }).collect();
+            directory.write_tag(tag, &all[..])
+        }
+    }
+}
+
+/// A directory beside the chain of pictures; where it begins, if there is anything in it.
+fn beside<W: io::Write + io::Seek>(
+    encoder: &mut TiffEncoder<W>,
+    entries: &[Entry],
+) -> Result<Option<u32>, TiffError> {
+    if entries.is_empty() {
+        return Ok(None);
+    }
+    let mut directory = encoder.extra_directory()?;
+    entries.iter().try_for_each(|e| put(&mut directory, e))?;
+    Ok(Some(directory.finish_with_offsets()?.offset))
+}
+
+/// One page to be written. The directory is laid out here because the library's own encoder of
 /// images, fed strip by strip, leaves them uncompressed whatever it was told (0.11.3).
 struct Job<'a> {
-    shape: TiffShape,
-    icc: &'a [u8],
-    description: &'a str,
+    page: TiffPage<'a>,
+    /// With the first page.
+    about: Option<&'a About>,
+    /// Which page of how many.
+    number: [u16; 2],
     settings: TiffSettings,
-    rows: &'a dyn Rows16,
 }
 
 impl Job<'_> {
-    fn write(&self, path: &Path) -> Result<(), WriteError> {
+    fn encode<W: io::Write + io::Seek>(&self, encoder: &mut TiffEncoder<W>) -> Result<(), TiffError> {
         let TiffShape {
             width,
             height,
             channels,
-        } = self.shape;
-        let (expected, found) = (
-            "1 or 3 channels and at least one pixel",
-            format!("{:?}", self.shape),
-        );
-        if width == 0 || height == 0 || !matches!(channels, 1 | 3) {
-            return Err(WriteError::shape(path, expected, found));
-        }
-        if self.description.contains('\0') || !self.description.is_ascii() {
-            return Err(WriteError::text(
-                path,
-                self.description,
-                "TIFF 6.0 allows 7-bit ASCII only",
-            ));
-        }
-        write_whole(path, |file| self.encode(file).map_err(as_io)).map_err(WriteError::io(path))
-    }
-
-    fn encode(&self, file: &mut BufWriter<File>) -> Result<(), TiffError> {
-        let TiffShape {
-            width,
-            height,
-            channels,
-        } = self.shape;
+        } = self.page.shape;
         let rows = band_rows(width * channels).min(height);
-        let mut encoder = TiffEncoder::new(file)?;
+        let (exif, gps) = match self.about {
+            Some(about) => (
+                beside(encoder, &exif::exif_entries(about, Inside::Tiff))?,
+                beside(encoder, &exif::gps_entries(about))?,
+            ),
+            None => (None, None),
+        };
         let mut directory = encoder.image_directory()?;
         let (mut offsets, mut lengths) = (Vec::new(), Vec::new());
         self.each_strip(rows, |bytes| {
@@ -180,9 +269,6 @@ impl Job<'_> {
         let (compression, photometric) = (self.compression(), self.photometric());
         directory.write_tag(Tag::Compression, compression.to_u16())?;
         directory.write_tag(Tag::PhotometricInterpretation, photometric)?;
-        if !self.description.is_empty() {
-            directory.write_tag(Tag::ImageDescription, self.description)?;
-        }
         directory.write_tag(Tag::StripOffsets, &offsets[..])?;
         directory.write_tag(Tag::SamplesPerPixel, channels as u16)?;
         directory.write_tag(Tag::RowsPerStrip, as_u32(rows as u64)?)?;
@@ -190,15 +276,47 @@ impl Job<'_> {
         directory.write_tag(Tag::XResolution, Rational { n: DPI, d: 1 })?;
         directory.write_tag(Tag::YResolution, Rational { n: DPI, d: 1 })?;
         directory.write_tag(Tag::ResolutionUnit, ResolutionUnit::Inch)?;
-        directory.write_tag(Tag::Software, "Nightloom")?;
         if self.settings.deflate {
             directory.write_tag(Tag::Predictor, Predictor::Horizontal)?;
         }
         directory.write_tag(Tag::SampleFormat, &vec![SampleFormat::Uint; channels][..])?;
-        if !self.icc.is_empty() {
-            directory.write_tag(Tag::IccProfile, Undefined(self.icc))?;
+        if channels == 4 {
+            directory.write_tag(Tag::ExtraSamples, UNASSOCIATED)?;
+        }
+        if !self.page.icc.is_empty() {
+            directory.write_tag(Tag::IccProfile, Raw::<7>(self.page.icc))?;
+        }
+        self.place_among_pages(&mut directory)?;
+        if let Some(about) = self.about {
+            exif::main_entries(about)
+                .iter()
+                .try_for_each(|e| put(&mut directory, e))?;
+            for (tag, offset) in [(EXIF_POINTER, exif), (GPS_POINTER, gps)] {
+                if let Some(offset) = offset {
+                    directory.write_tag(Tag::from_u16_exhaustive(tag), offset)?;
+                }
+            }
+            if *about != About::default() {
+                let packet = xmp::packet(about);
+                directory.write_tag(Tag::from_u16_exhaustive(XMP), Raw::<1>(packet.as_bytes()))?;
+            }
         }
         directory.finish()
+    }
+
+    fn place_among_pages<W: io::Write + io::Seek>(
+        &self,
+        directory: &mut Directory<'_, W>,
+    ) -> Result<(), TiffError> {
+        if let Some(name) = self.page.name {
+            let name: Vec<u8> = name.bytes().filter(|b| *b != 0).chain([0]).collect();
+            directory.write_tag(Tag::from_u16_exhaustive(PAGE_NAME), Raw::<2>(&name))?;
+        }
+        if self.number[1] > 1 {
+            directory.write_tag(Tag::NewSubfileType, ONE_PAGE_OF_SEVERAL)?;
+            directory.write_tag(Tag::from_u16_exhaustive(PAGE_NUMBER), &self.number[..])?;
+        }
+        Ok(())
     }
 
     fn compression(&self) -> CompressionMethod {
@@ -209,7 +327,7 @@ impl Job<'_> {
         }
     }
     fn photometric(&self) -> PhotometricInterpretation {
-        if self.shape.channels == 3 {
+        if self.page.shape.channels >= 3 {
             PhotometricInterpretation::RGB
         } else {
             PhotometricInterpretation::BlackIsZero
@@ -222,14 +340,14 @@ impl Job<'_> {
         rows: usize,
         mut write: impl FnMut(&[u8]) -> Result<(), TiffError>,
     ) -> Result<(), TiffError> {
-        let row = self.shape.width * self.shape.channels;
+        let row = self.page.shape.width * self.page.shape.channels;
         let together = rows * STRIPS_AT_ONCE;
-        let mut samples = vec![0_u16; row * together.min(self.shape.height)];
-        for y0 in (0..self.shape.height).step_by(together) {
-            let part = &mut samples[..row * together.min(self.shape.height - y0)];
+        let mut samples = vec![0_u16; row * together.min(self.page.shape.height)];
+        for y0 in (0..self.page.shape.height).step_by(together) {
+            let part = &mut samples[..row * together.min(self.page.shape.height - y0)];
             part.par_chunks_exact_mut(row)
                 .enumerate()
-                .try_for_each(|(y, out)| self.rows.row(y0 + y, out))?;
+                .try_for_each(|(y, out)| self.page.rows.row(y0 + y, out))?;
             if self.settings.deflate {
                 let strips: Result<Vec<_>, _> =
                     part.par_chunks_mut(row * rows).map(|s| self.deflate(s)).collect();
@@ -243,9 +361,9 @@ impl Job<'_> {
     }
 
     fn deflate(&self, strip: &mut [u16]) -> io::Result<Vec<u8>> {
-        let channels = self.shape.channels;
+        let channels = self.page.shape.channels;
         strip
-            .chunks_exact_mut(self.shape.width * channels)
+            .chunks_exact_mut(self.page.shape.width * channels)
             .for_each(|row| predict(row, channels));
         let mut encoder = ZlibEncoder::new(Vec::new(), Compression::fast());
         encoder.write_all(bytemuck::cast_slice(strip))?;
