@@ -134,7 +134,7 @@ pub(crate) fn bring_in(
             "“{name}” was changed after it was built, or is not of a build: it is kept as “{kept}”."
         ));
     }
-    for name in names.iter().filter(|n| is_new(*n)) {
+    for name in names.iter().filter(|n| is_new(n)) {
         let place = folder.join(name);
         fs::rename(laid_by(name), &place).map_err(|e| BuildError::write(&place, &e))?;
     }

@@ -156,11 +156,11 @@ impl Grid {
             .iter()
             .map(|b| [if b.is_some() { 0.0 } else { f32::NAN }; 3])
             .collect();
-        for c in 0..3 {
+        for (c, (gain, offset)) in input.gain.iter().zip(&input.offset).enumerate() {
             let read = patches(input.source, c, &blocks, |cell, values| {
                 let median = median(values).unwrap_or(f32::NAN);
                 let surface = input.surface.as_ref().map(|s| s.at(c, self.centre(cell)));
-                levels[cell][c] = median * input.gain[c] + input.offset[c] + surface.unwrap_or(0.0);
+                levels[cell][c] = median * gain + offset + surface.unwrap_or(0.0);
             });
             read.map_err(|source| CombineError::Read { index, source })?;
         }

@@ -240,7 +240,6 @@ fn a_table_is_its_curve_to_a_part_of_a_step() {
             }
         }
     }
-    println!("a table errs by at most {worst:.4?} steps of 16 bits");
     assert!(
         worst[0] < TABLE_ERROR[0] && worst[1] < TABLE_ERROR[1],
         "{worst:?}"

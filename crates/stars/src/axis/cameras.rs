@@ -62,8 +62,8 @@ pub(super) fn fit(frames: &[AxisFrame], guess: &Lens) -> Option<Cameras> {
     let centre = plain.lens.centre_px;
     for (frame, (scale, _)) in even.iter_mut().zip(&scales) {
         for sight in &mut frame.sights {
-            for k in 0..2 {
-                sight.pixel[k] = centre[k] + (sight.pixel[k] - centre[k]) / (1.0 + scale);
+            for (at, middle) in sight.pixel.iter_mut().zip(centre) {
+                *at = middle + (*at - middle) / (1.0 + scale);
             }
         }
     }
