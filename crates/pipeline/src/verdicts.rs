@@ -270,10 +270,12 @@ pub(super) fn write_page(
         .map_err(|e| BuildError::write(path, &e))
 }
 
-/// All settings as JSON; the place in degrees, as `outing.toml` has it.
+/// All settings as JSON; the place in degrees, as `outing.toml` has it, unless it is not to be given away with the picture.
 fn settings_text(settings: &Settings) -> String {
     let mut all = serde_json::to_value(settings).unwrap_or_default();
-    if let Some(place) = &settings.site.place {
+    if settings.site.place.is_some() && !settings.files.share_site {
+        all["site"]["place"] = serde_json::json!("left out; site.share = true tells it");
+    } else if let Some(place) = &settings.site.place {
         all["site"]["place"] = serde_json::json!({
             "latitude_deg": place.latitude.deg(),
             "longitude_deg": place.longitude.deg(),
@@ -318,5 +320,20 @@ fn with_field(base: FrameReport, facts: &super::prepare::PreparedFacts) -> Frame
         elongation: has_stars.then_some(f64::from(field.elongation)),
         background_e_or_adu: Some(adu),
         ..base
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use nightloom_sky::Site;
+
+    #[test]
+    fn the_report_keeps_the_place_to_itself_unless_it_is_shared() {
+        let mut settings = Settings::default();
+        settings.site.place = Site::new(47.25, 8.5, 600.0).ok();
+        assert!(!settings_text(&settings).contains("47.25"));
+        settings.files.share_site = true;
+        assert!(settings_text(&settings).contains("47.25"));
     }
 }
