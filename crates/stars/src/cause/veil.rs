@@ -40,6 +40,8 @@ pub struct Veil {
 
 /// Fewer stars say nothing.
 const LEAST: usize = 6;
+/// What a surface without colours and air leaves on a clear night, magnitudes.
+const ROUGH_MAG: f64 = 0.12;
 /// Parts across and down.
 const PARTS: [usize; 2] = [6, 4];
 /// Stars a part needs to speak.
@@ -85,6 +87,21 @@ pub fn veil(
     };
     let points: Vec<([f64; 2], f64)> = measured.iter().map(|(s, m)| (place(s), *m)).collect();
     let surface = fit(&points)?;
+    let patchy = patchy.or_else(|| {
+        // Without photometry (thick cloud spoils it) by the surface alone, which knows neither colours nor the air's curve.
+        let rough: Vec<LightMiss> = measured
+            .iter()
+            .map(|(s, m)| LightMiss {
+                at: [s.x, s.y],
+                brighter_mag: m - surface.dot(&terms(place(s))),
+                airmass: 0.0,
+            })
+            .collect();
+        patchiness(&rough, [width, height]).map(|p| Patchiness {
+            mag: (p.mag * p.mag - ROUGH_MAG * ROUGH_MAG).max(0.0).sqrt(),
+            ..p
+        })
+    });
     let typical = median_of(stars.iter().map(|s| noise(s.x, s.y)))?.max(1e-12);
     // What a star is expected to give where it stands, over the noise there: corners and low sky are darker for all,
     // and a town's light hides faint stars as cloud does.
