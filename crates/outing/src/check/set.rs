@@ -20,13 +20,30 @@ pub(super) fn compare(checks: &mut [FrameCheck]) {
         .filter(|&i| checks[i].quality.is_some())
         .collect();
     while let Some(&first) = left.first() {
-        let settings = checks[first].settings;
-        let (set, others) = left.into_iter().partition(|&i| checks[i].settings == settings);
+        let (set, others) = left.into_iter().partition(|&i| alike(&checks[i], &checks[first]));
         left = others;
         if set.len() >= LEAST {
             judged(checks, &set);
         }
     }
+}
+
+/// Scales further apart than this part of themselves are of two lenses.
+const ONE_LENS: f64 = 0.02;
+/// Frames further apart in time are of two nights, seconds.
+const ONE_NIGHT_S: f64 = 14.0 * 3600.0;
+
+/// Whether two frames are of one set: one setting, lens and night, as far as is known.
+fn alike(a: &FrameCheck, b: &FrameCheck) -> bool {
+    let lens = match (a.scale_arcsec_px, b.scale_arcsec_px) {
+        (Some(a), Some(b)) => (a / b - 1.0).abs() < ONE_LENS,
+        _ => true,
+    };
+    let night = match (a.taken, b.taken) {
+        (Some(a), Some(b)) => a.seconds_since(b).abs() < ONE_NIGHT_S,
+        _ => true,
+    };
+    a.settings == b.settings && lens && night
 }
 
 /// One set, in the order of its frames.
@@ -135,6 +152,21 @@ mod tests {
         assert_eq!(firsts(&[6.48, 6.0, 6.47]), [good; 3], "three are no set");
         // Faint to the end: dew, perhaps.
         assert_eq!(firsts(&[6.48, 6.47, 6.48, 6.1, 6.0]), [good; 5]);
+    }
+
+    #[test]
+    fn frames_of_two_lenses_are_two_sets() {
+        let mut checks: Vec<FrameCheck> = [6.48, 6.49, 6.47, 6.46, 5.1, 5.11, 5.12, 5.1].map(frame).to_vec();
+        for check in &mut checks[..4] {
+            check.scale_arcsec_px = Some(20.0);
+        }
+        for check in &mut checks[4..] {
+            check.scale_arcsec_px = Some(50.0);
+        }
+        // A darker lens among the brighter one's frames is no cloud.
+        checks.swap(1, 5);
+        compare(&mut checks);
+        assert!(checks.iter().all(|c| c.first() == Some(Cause::Good)));
     }
 
     #[test]
