@@ -2,6 +2,7 @@
 
 use jiff::tz::{Offset, TimeZone};
 use nightloom_outing::{FilesSettings, FrameTime, Settings, named_zone, site_zone};
+use nightloom_raster::FrameMeta;
 use nightloom_raster::write::{About, TakenAt, TakenWhere};
 use nightloom_sky::{Instant, Site};
 use serde::{Deserialize, Serialize};
@@ -34,10 +35,11 @@ impl Capture {
         let sky: Vec<Setting> = taken.sky.iter().map(|f| f.0.facts.setting()).collect();
         let land: Vec<Setting> = taken.land.iter().map(|f| f.facts.setting()).collect();
         let (sky_s, land_s) = (total(&sky), total(&land));
-        let Some((first, _)) = taken.sky.first() else {
+        if taken.sky.is_empty() {
             return Self::default();
-        };
-        let meta = &first.facts.meta;
+        }
+        // What any frame tells: they are of one camera and lens, but not all need say so.
+        let told = |of: fn(&FrameMeta) -> Option<String>| taken.sky.iter().find_map(|f| of(&f.0.facts.meta));
         let common = |of: fn(&Setting) -> Option<f64>| {
             let own = sky.first().and_then(of)?;
             sky.iter()
@@ -48,9 +50,9 @@ impl Capture {
         let rig = &settings.rig;
         let about = About {
             description: Some(described(&sky, &land, total_s)),
-            make: meta.make.clone(),
-            model: meta.model.clone().or_else(|| rig.camera.clone()),
-            lens: meta.lens.clone().or_else(|| rig.lens.clone()),
+            make: told(|m| m.make.clone()),
+            model: told(|m| m.model.clone()).or_else(|| rig.camera.clone()),
+            lens: told(|m| m.lens.clone()).or_else(|| rig.lens.clone()),
             focal_mm: rig.focal_mm.or_else(|| common(|s| s.focal_mm)),
             f_number: common(|s| s.f_number),
             iso: common(|s| s.iso),

@@ -13,6 +13,7 @@
 
 mod cameras;
 mod clock;
+mod cut;
 mod fit;
 mod frame;
 mod later;
@@ -36,6 +37,7 @@ pub use rate::{AxisRate, Named};
 pub use trailed::{TrailedAxis, axis_of_trailed_frame};
 
 use cameras::Cameras;
+use cut::NUDGED;
 use fit::{AxisFit, Plan};
 use pairs::Pair;
 use rate::{BY_HAND, SKY_RAD_S};
@@ -379,25 +381,12 @@ const MISFIT: f64 = 9.0;
 /// Leaving a frame out must take so much from the misfit for it to be an outlier.
 const GAIN: f64 = 0.25;
 
-/// What a touch must take from the squared misfit to be believed: that the camera was nudged on its head (two unknowns
-/// more), that the axis is another after a nudge that is seen (two more), and both at once (four more). By chance alone
-/// these happen once in 10⁵, 10³ and 10⁶ runs (χ² of that many degrees); an axis adjusted is what a touch is for.
-const NUDGED: f64 = 25.0;
-const ADJUSTED: f64 = 14.0;
-const BOTH: f64 = 35.0;
 /// What an unnoticed touch of the camera or a leg turns it by, one axis, arcminutes (common practice, no source).
 const TOUCH_ARCMIN: f64 = 0.6;
 
 /// What lens and air leave in the axis however far the tracker turned, one axis, arcminutes: over turns of 30° and 60°
 /// painted by others the error was 0.01′ to 0.08′, where the stars alone allow 0.00′ to 0.04′.
 const FLOOR_ARCMIN: f64 = 0.02;
-
-/// A touch before one of the frames used.
-#[derive(Clone, Copy, Debug)]
-struct Cut {
-    at: usize,
-    moved: bool,
-}
 
 struct Measuring<'a> {
     frames: &'a [AxisFrame],
@@ -412,10 +401,15 @@ impl Measuring<'_> {
         let mut fit = self.fit().ok_or(AxisProblem::Stars)?;
         // Each round takes a frame out or cuts a run, so that they end.
         for _ in 0..self.seconds.len() {
-            if let Some((cut, better)) = self.cut(&fit) {
+            let outlier = self.outlier(&fit);
+            // One frame aside explains as much as a touch before it, and more simply.
+            let most = outlier
+                .as_ref()
+                .map_or(fit.chi2, |(_, better)| better.chi2 + NUDGED);
+            if let Some((cut, better)) = self.cut(most) {
                 self.part(cut, &fit, &better);
                 fit = better;
-            } else if let Some((without, better)) = self.outlier(&fit) {
+            } else if let Some((without, better)) = outlier {
                 self.leave_out(without, &fit);
                 fit = better;
             } else {
@@ -445,72 +439,6 @@ impl Measuring<'_> {
             segments,
         }
         .fit(&self.sorted.axis)
-    }
-
-    /// The touch, if any, that explains the frames much better than none: before which of the frames used, whether the
-    /// axis was another after it, and the fit that counts then.
-    fn cut(&self, fit: &AxisFit) -> Option<(Cut, AxisFit)> {
-        let (used, segments) = (&self.sorted.used, &self.sorted.segments);
-        let whole = |list: &[usize]| list.iter().all(|s| list.iter().filter(|t| *t == s).count() >= 2);
-        let mut best: Option<(f64, Cut, AxisFit)> = None;
-        let mut offer = |cost: f64, cut: Cut, fit: AxisFit| {
-            if best.as_ref().is_none_or(|b| cost < b.0) {
-                best = Some((cost, cut, fit));
-            }
-        };
-        for at in 2..used.len().saturating_sub(1) {
-            // The camera moved on its head, the axis stayed.
-            if segments[at] == segments[at - 1] {
-                let parted: Vec<usize> = (0..used.len())
-                    .map(|i| 2 * segments[i] + usize::from(i >= at))
-                    .collect();
-                if let Some(fit) = whole(&parted).then(|| self.fit_of(used, &parted)).flatten() {
-                    offer(fit.chi2 + NUDGED, Cut { at, moved: false }, fit);
-                }
-            }
-            // The axis is another.
-            let (before, after) = (&segments[..at], &segments[at..]);
-            if whole(before) && whole(after) {
-                let first = self.fit_of(&used[..at], before);
-                let second = self.fit_of(&used[at..], after);
-                if let (Some(first), Some(second)) = (first, second) {
-                    let seen = segments[at] != segments[at - 1];
-                    let cost = first.chi2 + second.chi2 + if seen { ADJUSTED } else { BOTH };
-                    offer(cost, Cut { at, moved: true }, second);
-                }
-            }
-        }
-        best.filter(|b| b.0 < fit.chi2).map(|(_, cut, fit)| (cut, fit))
-    }
-
-    /// Takes a touch into account.
-    fn part(&mut self, cut: Cut, whole: &AxisFit, after: &AxisFit) {
-        let last = self.sorted.used[cut.at - 1];
-        let stood = |e: &AxisEvent| matches!(e, AxisEvent::Slipped { after, .. } | AxisEvent::Reaimed { after, .. } if *after == last);
-        self.sorted.events.retain(|e| !stood(e));
-        if cut.moved {
-            let before = self.fit_of(&self.sorted.used[..cut.at], &self.sorted.segments[..cut.at]);
-            let from = before.map_or(whole.axis, |f| f.axis);
-            self.sorted.events.push(AxisEvent::Moved {
-                after: last,
-                by_arcmin: from.angle(&after.axis).to_degrees() * 60.0,
-            });
-            let gone = self.sorted.used.drain(..cut.at);
-            self.sorted
-                .left_out
-                .extend(gone.map(|f| (f, LeftOut::BeforeMove)));
-            self.sorted.segments.drain(..cut.at);
-        } else {
-            let turn = Pair::between(&self.cameras, &self.seconds, last, self.sorted.used[cut.at]).turn;
-            let across = turn - after.axis.into_inner() * turn.dot(&after.axis);
-            self.sorted.events.push(AxisEvent::Slipped {
-                after: last,
-                by_arcmin: across.norm().to_degrees() * 60.0,
-            });
-            for (i, segment) in self.sorted.segments.iter_mut().enumerate() {
-                *segment = 2 * *segment + usize::from(i >= cut.at);
-            }
-        }
     }
 
     /// Position among the frames used of one that spoils the fit, and the fit without it.

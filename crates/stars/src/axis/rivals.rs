@@ -62,3 +62,39 @@ fn score(pair: &Pair, pole: &Vector3<f64>) -> f64 {
     let reach = 0.5 * worm_rate(pair.seconds) + 0.005;
     placed - 0.5 * ((rate - 1.0) / reach).powi(2).min(60.0)
 }
+
+#[cfg(test)]
+mod tests {
+    use nalgebra::Matrix3;
+
+    use super::*;
+
+    /// A turn of so many minutes with the stars about an axis `off` degrees from the pole.
+    fn turn(minutes: f64, off: f64, rate: f64) -> Pair {
+        let seconds = 60.0 * minutes;
+        let (s, c) = off.to_radians().sin_cos();
+        Pair {
+            turn: Vector3::new(s, 0.0, c) * (rate * seconds * SKY_RAD_S),
+            covariance: Matrix3::identity() * 1e-12,
+            seconds,
+        }
+    }
+
+    #[test]
+    fn only_clear_odds_decide() {
+        let pole = Vector3::z();
+        let told = |a: Pair, b: Pair| decide(&[a, b], 0, &[1], &pole);
+        // One degree against one and a half: either.
+        assert_eq!(
+            told(turn(4.0, 1.0, 1.0), turn(4.0, 1.5, 1.0)),
+            Rivals::Either(0, 1)
+        );
+        // Half a degree against twelve, whichever was believed.
+        assert_eq!(told(turn(4.0, 0.5, 1.0), turn(4.0, 12.0, 1.0)), Rivals::Clear(0));
+        assert_eq!(told(turn(4.0, 12.0, 1.0), turn(4.0, 0.5, 1.0)), Rivals::Clear(1));
+        // A rate that no gear makes.
+        assert_eq!(told(turn(20.0, 1.0, 1.0), turn(20.0, 1.0, 1.4)), Rivals::Clear(0));
+        // A turn by hand outweighs a touch.
+        assert_eq!(told(turn(4.0, 1.0, 60.0), turn(4.0, 3.0, 1.0)), Rivals::Clear(0));
+    }
+}

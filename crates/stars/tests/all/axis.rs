@@ -33,6 +33,31 @@ fn problem(rig: &Rig, moments: &[(f64, Touch)]) -> AxisProblem {
     measure_axis(&frames(rig, moments, 5), &rig.lens(), &rig.pole()).unwrap_err()
 }
 
+/// A zoom that creeps by 0.4 % is told, and costs the axis little.
+#[test]
+fn a_zoom_that_creeps_is_told_and_allowed_for() {
+    let rig = Rig::new(47.0, 35.0);
+    let mut creeping = frames(&rig, &tracked(&[0.0, 200.0, 400.0, 600.0]), 3);
+    let lens = rig.lens();
+    for (n, frame) in creeping.iter_mut().enumerate() {
+        for sight in &mut frame.sights {
+            for (at, middle) in sight.pixel.iter_mut().zip(lens.centre_px) {
+                *at = middle + (*at - middle) * (1.0 + 0.004 * n as f64 / 3.0);
+            }
+        }
+    }
+    let measured = measure_axis(&creeping, &lens, &rig.pole()).unwrap();
+    let by = measured.events.iter().find_map(|e| match e {
+        AxisEvent::Zoomed { by_percent } => Some(*by_percent),
+        _ => None,
+    });
+    assert!(by.is_some_and(|by| (by - 0.4).abs() < 0.02), "{by:?}");
+    let miss = miss_arcmin(&measured, &rig.axis());
+    assert!(miss < 3.0, "{miss}′");
+    let still = found(&rig, &tracked(&[0.0, 200.0, 400.0, 600.0]), 3);
+    assert!(!still.events.iter().any(|e| matches!(e, AxisEvent::Zoomed { .. })));
+}
+
 /// Two frames five minutes apart: bars 3′ at 24 mm and 1.5′ at 85 mm, in all quadrants and both hemispheres.
 #[test]
 fn two_frames_tell_the_axis() {
