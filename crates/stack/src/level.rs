@@ -221,6 +221,13 @@ fn patches(
         rows.resize(count * width, 0.0);
         source.read_rows(plane, top, count, &mut rows)?;
         let (inside, after) = rest.split_at(rest.partition_point(|(_, b)| b.y0 + b.height <= top + count));
+        // Else the rest would never grow less.
+        if inside.is_empty() {
+            return Err(std::io::Error::new(
+                std::io::ErrorKind::InvalidInput,
+                "a patch reaches beyond its plane",
+            ));
+        }
         for (k, block) in inside {
             values.clear();
             for y in block.y0 - top..block.y0 - top + block.height {
