@@ -6,6 +6,7 @@
 
 mod content;
 mod exposure;
+mod finished;
 mod folder;
 mod light;
 mod select;
@@ -60,7 +61,12 @@ impl RoleDecision {
 pub fn decide_roles(frames: &[FrameFacts], overrides: &BTreeMap<String, FrameOverride>) -> Vec<RoleDecision> {
     let mut decided: Vec<Option<RoleDecision>> = frames
         .iter()
-        .map(|f| by_settings(f, overrides).or_else(|| by_folder(f)))
+        .map(|f| {
+            by_settings(f, overrides)
+                .or_else(|| finished::picture_among_raws(f, frames, true))
+                .or_else(|| by_folder(f))
+                .or_else(|| finished::picture_among_raws(f, frames, false))
+        })
         .collect();
     for (slot, frame) in decided.iter_mut().zip(frames) {
         if slot.is_none() {

@@ -22,9 +22,15 @@ const MOST_SIDE: f32 = 4.0;
 /// Noise of a mean over its single noise, times the square's side.
 const ALIKE: f32 = 1.5;
 /// Beyond the sky's end lie at most this part of the pixels that an even thinning out would put there …
-const BEYOND: f32 = 0.2;
+const BEYOND: f32 = 0.15;
 /// … and so many sigmas (of a count) fewer than it.
-const SURE: f32 = 3.0;
+const SURE: f32 = 4.0;
+/// From one gap to the next the sky's level may differ by so many errors of the model: the likeliest first.
+const OFF: [f32; 3] = [0.0, 1.0, -1.0];
+/// How much clearer the land's end at such a level must be than at the expected one.
+const CLEARER: f32 = 1.5;
+/// So far in all, from gap to gap, the sky may be off the one told beforehand.
+const WALK: std::ops::RangeInclusive<f32> = 0.8..=1.25;
 /// A window with this share of pixels like the sky is sky, and needs no land to be told from.
 const ALL_SKY: f32 = 0.6;
 
@@ -97,17 +103,53 @@ impl Window {
         self.like() / self.away.len().max(1) as f32
     }
 
-    /// Whether the pixels prove sky, of which they show this share at least.
-    pub(crate) fn is_gap(&self, least_share: f32) -> bool {
-        let alike = self.alike();
-        if alike >= ALL_SKY {
-            return self.is_sky();
+    /// Whether the pixels prove sky, of which they show this share at least: then its level, in parts of the one told
+    /// beforehand. `before` is the level in the gap beside, if one was proved: the sky goes on from it.
+    pub(crate) fn gap_level(&self, least_share: f32, before: Option<f32>) -> Option<f32> {
+        let expected = before.unwrap_or(1.0);
+        let there = self.at_level(expected);
+        if there.alike() >= ALL_SKY {
+            return there.is_sky().then(|| expected * (1.0 + there.middle()));
         }
-        alike >= least_share && land_end(&self.away).is_some_and(|front| self.ends_at_sky(front))
+        let tried = if before.is_some() { &OFF[..] } else { &OFF[..1] };
+        tried
+            .iter()
+            .map(|off| expected * (1.0 + off * MODEL_ERROR))
+            .filter(|level| WALK.contains(level))
+            .find(|&level| {
+                let w = self.at_level(level);
+                // Each further try could find an end by chance: it must be a clearer one.
+                let clear = if level == expected { 1.0 } else { CLEARER };
+                w.alike() >= least_share && land_end(&w.away).is_some_and(|front| w.ends_at_sky(front, clear))
+            })
+    }
+
+    /// Median distance from the sky's level, all channels, in parts of it.
+    fn middle(&self) -> f32 {
+        let of = |c: usize| median_of(self.away.iter().map(|v| v[c])).unwrap_or(0.0);
+        (0..3)
+            .map(|c| of(c) * self.sigma[c] / self.back[c].max(f32::MIN_POSITIVE))
+            .sum::<f32>()
+            / 3.0
+    }
+
+    /// The same pixels against a sky so many times as bright.
+    fn at_level(&self, times: f32) -> Self {
+        let back = self.back.map(|b| times * b);
+        let shift: [f32; 3] = std::array::from_fn(|c| (back[c] - self.back[c]) / self.sigma[c]);
+        Self {
+            away: self
+                .away
+                .iter()
+                .map(|v| std::array::from_fn(|c| v[c] - shift[c]))
+                .collect(),
+            back,
+            ..*self
+        }
     }
 
     /// Whether the way from land to sky ends at the sky and has its hue there.
-    fn ends_at_sky(&self, front: [f32; 3]) -> bool {
+    fn ends_at_sky(&self, front: [f32; 3], clear: f32) -> bool {
         let length = dot(&front, &front);
         let reach = REACH_SIGMA / length.sqrt();
         let along = |v: &[f32; 3]| dot(v, &front) / length;
@@ -115,8 +157,8 @@ impl Window {
         let (inside, at, beyond) = (between(1.0, 3.0), between(-1.0, 1.0), between(-3.0, -1.0));
         let thinning = at * (at / inside.max(1.0)).min(1.0);
         reach < MOST_REACH
-            && beyond < BEYOND * thinning
-            && thinning - beyond > SURE * thinning.sqrt()
+            && beyond < BEYOND / clear * thinning
+            && thinning - beyond > SURE * clear * thinning.sqrt()
             && self.like() > 0.5 * at
             && self.of_one_hue(|v| along(v).abs() < reach)
     }

@@ -14,6 +14,7 @@ use crate::{
     Coarse, Evidence, Finding, MatteSettings, SeamError, SkyModel, Work,
     band_solve::{self, Solved},
     land_model::LandModel,
+    own_colours::{core_colours, deep_colours, edge_colours},
     sky_likeness::{self, Likeness, starlit},
     sky_model::{self, SkyCell},
     zone::Zone,
@@ -112,10 +113,10 @@ pub fn matte(
     };
     for round in 0..ROUNDS {
         if zone.grow_into_gaps(evidence, &sky_model) || round == 0 {
-            let solid = |x, y| zone.at(x, y) & (Zone::SKY | Zone::NEAR) == 0;
-            let deep = |x, y| f32::from(u8::from(solid(x, y) && !starlit(evidence, &sky_model, x, y)));
-            deep_model = LandModel::fit(land, &deep, work)?;
+            deep_model = deep_colours(evidence, &zone, &sky_model, work)?;
         }
+        sky_model::take_gaps(&mut cells, &sky_model, land, zone.gaps());
+        sky_model = SkyModel::through(&cells, land);
         if round == 0 {
             land_model = deep_model.clone();
         }
@@ -129,7 +130,7 @@ pub fn matte(
             work,
         )?;
         if round > 0 {
-            land_model = core_colours(evidence, &likeness, &zone, &sky_model, &deep_model, None, work)?;
+            land_model = core_colours(evidence, &likeness, &zone, &sky_model, &deep_model, work)?;
         }
         alpha
             .data_mut()
@@ -174,167 +175,6 @@ pub fn matte(
         sky_cells: cells,
         deep_model,
     })
-}
-
-/// The mean colours of all that is land, for the land's colours at its edge.
-///
-/// Hearts of twigs, which the matte is told by, lie off the mean on purpose.
-pub(crate) fn edge_colours(
-    evidence: &Evidence,
-    alpha: &Plane,
-    zone: &Zone,
-    sky: &SkyModel,
-    deep: &LandModel,
-    work: &Work,
-) -> Result<LandModel, SeamError> {
-    let solid = zone.beside_solid(SOLID_PX);
-    let opaque = |x, y| match alpha.at(x, y) < OPAQUE && !starlit(evidence, sky, x, y) {
-        true if solid(x, y) => 1.0,
-        // Where sky shines through all over, what seems opaque is so no more than its heart.
-        true => core_weight(evidence, sky, deep, [x, y], HEART_PX[1], None),
-        false => 0.0,
-    };
-    LandModel::fit(evidence.land, &opaque, work)
-}
-
-/// Land's own colours near the edge, from what surely hangs on it.
-///
-/// Twigs have colours of their own: they are taken from the heart of each.
-pub(crate) fn core_colours(
-    evidence: &Evidence,
-    likeness: &Likeness,
-    zone: &Zone,
-    sky: &SkyModel,
-    deep: &LandModel,
-    hearts: Option<&Hearts>,
-    work: &Work,
-) -> Result<LandModel, SeamError> {
-    let solid = zone.beside_solid(SOLID_PX);
-    let reach = |x, y| HEART_PX[usize::from(!solid(x, y))];
-    let core = |x, y| {
-        if starlit(evidence, sky, x, y) {
-            0.0
-        } else if likeness.deep_land(x, y) || likeness.told_land(x, y) {
-            1.0
-        } else if likeness.on_land(x, y) {
-            core_weight(evidence, sky, deep, [x, y], reach(x, y), hearts)
-        } else {
-            0.0
-        }
-    };
-    LandModel::fit(evidence.land, &core, work)
-}
-
-/// Alpha below which a pixel's colour goes into the land's mean for edge colours: a tenth of a bright
-/// sky would already outshine dark land.
-const OPAQUE: f32 = 0.02;
-
-/// Share of the way from sky to deep land beyond which a colour is taken for land's own.
-const MOSTLY_LAND: f32 = 0.8;
-
-/// Land this near to ground that lets no sky through is taken for solid, pixels.
-const SOLID_PX: usize = 48;
-/// How far around a pixel may be more land than it is, at solid land and in a crown. In a crown hardly a
-/// pixel is free of sky, and the mean of those that seem so would still carry a tenth of it.
-const HEART_PX: [usize; 2] = [2, 8];
-
-/// Whether a pixel shows land's own colour: of all its neighbours within `reach` it differs most from
-/// the sky (or nearly so), and it lies as far from it as the deep land does, or quite elsewhere (not
-/// simply brighter, if that can be a star).
-fn core_weight(
-    evidence: &Evidence,
-    sky: &SkyModel,
-    deep: &LandModel,
-    [x, y]: [usize; 2],
-    reach: usize,
-    hearts: Option<&Hearts>,
-) -> f32 {
-    let here = away(evidence, sky, x, y);
-    let (colour, back, front) = (evidence.land.at(x, y), sky.at(x, y), deep.at(x, y));
-    let noise: [f32; 3] = std::array::from_fn(|c| sky.noise_at(c, back[c]));
-    let [mut along, mut across, mut length] = [0.0f32, 1e-6, 0.0];
-    for c in 0..3 {
-        let (d, r) = ((front[c] - back[c]) / noise[c], (colour[c] - back[c]) / noise[c]);
-        along += d * r;
-        across += d * d;
-        length += r * r;
-    }
-    let share = along / across;
-    let aside = (length - share * along).max(0.0);
-    let brighter = share < -0.3 && !evidence.trails_left();
-    let elsewhere = aside > 0.5 * across + 25.0 || brighter;
-    if !here.is_finite() || (share < MOSTLY_LAND && !elsewhere) {
-        return 0.0;
-    }
-    if let Some(most) = hearts {
-        return if here >= 0.9 * most.at(reach, x, y) {
-            1.0
-        } else {
-            0.0
-        };
-    }
-    let (x1, y1) = (
-        (x + 1 + reach).min(evidence.land.width()),
-        (y + 1 + reach).min(evidence.land.height()),
-    );
-    let most = (y.saturating_sub(reach)..y1)
-        .flat_map(|v| (x.saturating_sub(reach)..x1).map(move |u| (u, v)))
-        .map(|(u, v)| away(evidence, sky, u, v))
-        .fold(0.0, f32::max);
-    if here >= 0.9 * most { 1.0 } else { 0.0 }
-}
-
-/// How far a pixel's colour lies from the sky behind it, in sigmas, channels added up.
-fn away(evidence: &Evidence, sky: &SkyModel, x: usize, y: usize) -> f32 {
-    let (colour, back) = (evidence.land.at(x, y), sky.at(x, y));
-    (0..3)
-        .map(|c| (colour[c] - back[c]).abs() / sky.noise_at(c, back[c]))
-        .sum()
-}
-
-/// The farthest from the sky in each pixel's neighbourhood, worked out for all of a small picture at once.
-pub(crate) struct Hearts([Plane; 2]);
-
-impl Hearts {
-    pub(crate) fn of(evidence: &Evidence, sky: &SkyModel) -> Self {
-        let (width, height) = (evidence.land.width(), evidence.land.height());
-        let mut own = Plane::filled(width, height, 0.0);
-        let rows = own.data_mut().par_chunks_mut(width).enumerate();
-        rows.for_each(|(y, row)| {
-            row.iter_mut()
-                .enumerate()
-                .for_each(|(x, v)| *v = away(evidence, sky, x, y));
-        });
-        Self(HEART_PX.map(|reach| most_around(&own, reach)))
-    }
-
-    fn at(&self, reach: usize, x: usize, y: usize) -> f32 {
-        self.0[usize::from(reach == HEART_PX[1])].at(x, y)
-    }
-}
-
-/// The largest value in a square about each pixel, at least 0; what is no number counts for nothing.
-fn most_around(plane: &Plane, reach: usize) -> Plane {
-    let (width, height) = (plane.width(), plane.height());
-    let mut across = Plane::filled(width, height, 0.0);
-    let rows = across.data_mut().par_chunks_mut(width).enumerate();
-    rows.for_each(|(y, row)| {
-        let from = plane.row(y);
-        for (x, out) in row.iter_mut().enumerate() {
-            let near = &from[x.saturating_sub(reach)..(x + reach + 1).min(width)];
-            *out = near.iter().copied().fold(0.0, f32::max);
-        }
-    });
-    let mut out = Plane::filled(width, height, 0.0);
-    let rows = out.data_mut().par_chunks_mut(width).enumerate();
-    rows.for_each(|(y, row)| {
-        for v in y.saturating_sub(reach)..(y + reach + 1).min(height) {
-            row.iter_mut()
-                .zip(across.row(v))
-                .for_each(|(out, v)| *out = out.max(*v));
-        }
-    });
-    out
 }
 
 pub(crate) fn mean_over_valid(alpha: &Plane, evidence: &Evidence) -> f64 {

@@ -10,7 +10,8 @@ use nightloom_raster::{Plane, Rgb};
 use crate::{
     Coarse, Evidence, Finding, Matte, MatteSettings, SeamError, Side, SkyModel, Stroke, Work, band_solve,
     land_model::LandModel,
-    matte::{Hearts, core_colours, edge_colours, mean_over_valid},
+    matte::mean_over_valid,
+    own_colours::{core_colours, deep_colours, edge_colours},
     relabel::{Said, region, relabel},
     resample, sky_likeness,
     sky_model::{self, SkyCell},
@@ -265,8 +266,7 @@ impl Solver<'_> {
         let mut alpha = Plane::filled(land.width(), land.height(), 0.0);
         for round in 0..ROUNDS {
             if zone.grow_into_gaps(&self.inside, &sky) || round == 0 {
-                let solid = |x, y| f32::from(u8::from(zone.at(x, y) & (Zone::SKY | Zone::NEAR) == 0));
-                deep = LandModel::fit(land, &solid, work)?.or(&self.matte.deep_model.from(x0, y0));
+                deep = deep_colours(&self.inside, &zone, &sky, work)?.or(&self.matte.deep_model.from(x0, y0));
             }
             if round == 0 {
                 front = deep.clone();
@@ -285,8 +285,7 @@ impl Solver<'_> {
             };
             let likeness = compared(&front)?;
             if round > 0 {
-                let hearts = Hearts::of(&self.inside, &sky);
-                let core = core_colours(&self.inside, &likeness, &zone, &sky, &deep, Some(&hearts), work)?;
+                let core = core_colours(&self.inside, &likeness, &zone, &sky, &deep, work)?;
                 front = core.or(&deep);
             }
             for y in 0..land.height() {
@@ -397,8 +396,7 @@ pub fn apply(
     coarse.sky_fraction = matte.sky_fraction;
     let mut zone = Zone::of(coarse, settings.band_px);
     zone.grow_into_gaps(evidence, &matte.sky_model);
-    let deep = |x, y| f32::from(u8::from(zone.at(x, y) & (Zone::SKY | Zone::NEAR) == 0));
-    matte.deep_model = LandModel::fit(evidence.land, &deep, work)?;
+    matte.deep_model = deep_colours(evidence, &zone, &matte.sky_model, work)?;
     let colours = edge_colours(
         evidence,
         &matte.alpha,

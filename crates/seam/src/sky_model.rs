@@ -15,6 +15,11 @@ pub(crate) const FACTOR: usize = 16;
 /// A cell counts when this many of its pixels are sky.
 const LEAST_PIXELS: usize = 40;
 
+/// Sky varies by less than this part of its level within a cell, as its pixels' median deviation tells …
+const PLAIN_SPREAD: f32 = 0.12;
+/// … or by no more than so many times the noise of most cells.
+const PLAIN_SIGMA: f32 = 3.0;
+
 /// Above this many pixels every second one is enough.
 const PLENTY: usize = 160;
 
@@ -36,6 +41,14 @@ pub(crate) struct CellLevel {
     pub(crate) centre: [f32; 2],
 }
 
+impl CellLevel {
+    /// Whether it holds nothing but sky, noise and stars: twigs of a crown spread its pixels and pull its level down.
+    fn is_plain(&self, [noise, level]: [f32; 2]) -> bool {
+        let spread = PLAIN_SPREAD * self.level.abs();
+        self.sigma <= spread.max(PLAIN_SIGMA * noise * (self.level / level).max(0.0).sqrt())
+    }
+}
+
 impl SkyModel {
     /// The sky through measured cells of a picture of the given size.
     pub(crate) fn through(measured: &[SkyCell], picture: &Rgb) -> Self {
@@ -52,11 +65,14 @@ impl SkyModel {
         let channels: Vec<(Plane, [f32; 2])> = (0..3)
             .into_par_iter()
             .map(|c| {
-                let cells: Vec<Option<CellLevel>> =
+                let mut cells: Vec<Option<CellLevel>> =
                     measured.iter().map(|m| m.as_ref().map(|m| m[c])).collect();
                 let middle =
                     |get: fn(&CellLevel) -> f32| median_of(cells.iter().flatten().map(get)).unwrap_or(0.0);
                 let levels = [middle(|m| m.sigma), middle(|m| m.level)];
+                cells
+                    .iter_mut()
+                    .for_each(|c| *c = c.filter(|c| c.is_plain(levels)));
                 (continued(&cells, width, height), levels)
             })
             .collect();
@@ -107,6 +123,42 @@ impl SkyModel {
 
 /// Star-free level and noise of one cell, per channel; `None` where too little of it is sky.
 pub(crate) type SkyCell = Option<[CellLevel; 3]>;
+
+/// Gives those cells their sky that hold more than plain sky but proved its level through gaps: `gaps` are squares of
+/// pixels of one side, each with the level found there in parts of `sky`'s.
+pub(crate) fn take_gaps(
+    measured: &mut [SkyCell],
+    sky: &SkyModel,
+    picture: &Rgb,
+    gaps: impl Iterator<Item = ([usize; 2], f32)>,
+) {
+    let width = picture.width().div_ceil(FACTOR);
+    let mut sums = vec![[0.0f32; 4]; measured.len()];
+    for ([x, y], level) in gaps {
+        let sum = &mut sums[y / FACTOR * width + x / FACTOR];
+        let more = [1.0, level, x as f32 / FACTOR as f32, y as f32 / FACTOR as f32];
+        sum.iter_mut().zip(more).for_each(|(s, v)| *s += v);
+    }
+    for (k, (cell, [n, level, x, y])) in measured.iter_mut().zip(sums).enumerate() {
+        let plain = |m: &[CellLevel; 3]| (0..3).all(|c| m[c].is_plain([sky.noise[c], sky.level[c]]));
+        if n == 0.0 || cell.as_ref().is_some_and(plain) {
+            continue;
+        }
+        let middle = |v: usize, end: usize| (v * FACTOR + FACTOR / 2).min(end - 1);
+        let at = [
+            middle(k % width, picture.width()),
+            middle(k / width, picture.height()),
+        ];
+        *cell = Some(std::array::from_fn(|c| {
+            let told = sky.channel_at(c, at[0], at[1]);
+            CellLevel {
+                level: told * level / n,
+                sigma: sky.noise_at(c, told),
+                centre: [x / n, y / n],
+            }
+        }));
+    }
+}
 
 /// Star-free level and noise of every cell, over the pixels for which `is_sky(x, y)`.
 pub(crate) fn measure(

@@ -2,7 +2,7 @@
 
 use nightloom_raster::Plane;
 
-use crate::{Coarse, Evidence, SkyModel, gaps, resample};
+use crate::{Coarse, Evidence, SkyModel, gaps, grid_cut::neighbour, resample};
 
 /// Land that shows sky shows it in this share of its pixels at least.
 const GAP_SHARE: f32 = 0.03;
@@ -14,9 +14,14 @@ const EDGE_CELLS: usize = 2;
 /// Cells of dense crown that may lie between two gaps. A lake lies farther behind its shore.
 const BRIDGE: usize = 3;
 
+/// Cells of a piece of land that is small.
+const ISLAND: usize = 150;
+
 /// Which coarse cells are certain and which lie near the edge.
 pub(crate) struct Zone {
     bits: Vec<u8>,
+    /// Of cells that proved sky: its level, in parts of the one told when they were last looked at.
+    levels: Vec<Option<f32>>,
     width: usize,
     height: usize,
     factor: usize,
@@ -67,6 +72,7 @@ impl Zone {
         });
         Self {
             bits: bits.collect(),
+            levels: vec![None; side.len()],
             width,
             height,
             factor,
@@ -99,10 +105,23 @@ impl Zone {
         })
     }
 
+    /// Whether a pixel's cell is land through which no sky is seen.
+    pub(crate) fn is_solid(&self, x: usize, y: usize) -> bool {
+        self.at(x, y) & (Self::SKY | Self::NEAR) == 0
+    }
+
     /// Whether land that lets no sky through lies within `px` of a pixel.
     pub(crate) fn beside_solid(&self, px: usize) -> impl Fn(usize, usize) -> bool + Sync + use<> {
-        let solid = |b: &u8| u8::from(b & (Self::SKY | Self::NEAR) == 0);
-        let own: Vec<u8> = self.bits.iter().map(solid).collect();
+        self.beside(px, |b| b & (Self::SKY | Self::NEAR) == 0)
+    }
+
+    /// Whether land that proved sky behind it lies within `px` of a pixel.
+    pub(crate) fn beside_gap(&self, px: usize) -> impl Fn(usize, usize) -> bool + Sync + use<> {
+        self.beside(px, |b| b & (Self::SKY | Self::GAP) == Self::GAP)
+    }
+
+    fn beside(&self, px: usize, of: fn(u8) -> bool) -> impl Fn(usize, usize) -> bool + Sync + use<> {
+        let own: Vec<u8> = self.bits.iter().map(|b| u8::from(of(*b))).collect();
         let near = resample::spread_bits(&own, self.width, self.height, px.div_ceil(self.factor));
         let (width, factor) = (self.width, self.factor);
         move |x, y| near[y / factor * width + x / factor] != 0
@@ -111,19 +130,21 @@ impl Zone {
     /// Follows gaps from the edge into the land; true if the zone grew.
     pub(crate) fn grow_into_gaps(&mut self, evidence: &Evidence, sky: &SkyModel) -> bool {
         let is_near_land = |b: u8| b & (Self::NEAR | Self::SKY) == Self::NEAR;
-        let mut stack: Vec<usize> = (0..self.bits.len())
+        // Each with the level that the sky has in the gap beside it, in parts of the one told.
+        let mut stack: Vec<(usize, Option<f32>)> = (0..self.bits.len())
             .filter(|&k| is_near_land(self.bits[k]))
+            .map(|k| (k, None))
             .collect();
         let mut seen = vec![false; self.bits.len()];
-        stack.iter().for_each(|&k| seen[k] = true);
+        stack.iter().for_each(|&(k, _)| seen[k] = true);
         let mut grew = false;
-        while let Some(k) = stack.pop() {
-            if self.bits[k] & Self::GAP == 0 {
-                if !self.is_gap(k, evidence, sky) {
-                    continue;
-                }
-                self.bits[k] |= Self::GAP;
+        while let Some((k, mut level)) = stack.pop() {
+            level = self.gap_level(k, evidence, sky, level);
+            if level.is_none() && self.bits[k] & Self::GAP == 0 {
+                continue;
             }
+            self.bits[k] |= Self::GAP;
+            self.levels[k] = level;
             let (i, j) = (k % self.width, k / self.width);
             for v in j.saturating_sub(BRIDGE)..(j + BRIDGE + 1).min(self.height) {
                 for u in i.saturating_sub(BRIDGE)..(i + BRIDGE + 1).min(self.width) {
@@ -135,18 +156,62 @@ impl Zone {
                     }
                     if !seen[q] && self.bits[q] & (Self::SKY | Self::TOLD) == 0 {
                         seen[q] = true;
-                        stack.push(q);
+                        stack.push((q, level));
                     }
                 }
             }
         }
-        grew
+        self.open_islands() || grew
     }
 
-    /// Whether land of a cell and those round it proves sky behind.
-    fn is_gap(&self, k: usize, evidence: &Evidence, sky: &SkyModel) -> bool {
+    /// The level of the sky in each cell that proved it, in parts of the one told, with the cell's middle pixel.
+    pub(crate) fn gaps(&self) -> impl Iterator<Item = ([usize; 2], f32)> {
+        let middle = move |v: usize| v * self.factor + self.factor / 2;
+        let cells = self.levels.iter().enumerate();
+        cells
+            .filter_map(move |(k, level)| Some(([middle(k % self.width), middle(k / self.width)], (*level)?)))
+    }
+
+    /// Has small pieces of land looked at closely that hang on nothing but land that proved sky behind it: a bright star seen
+    /// through a crown spoils the proof about it, and no boulder floats there.
+    fn open_islands(&mut self) -> bool {
+        let (width, height) = (self.width, self.bits.len() / self.width.max(1));
+        let shut = |b: u8| b & (Self::SKY | Self::GAP) == 0;
+        let mut seen: Vec<bool> = self.bits.iter().map(|b| !shut(*b)).collect();
+        let mut opened = false;
+        for start in 0..self.bits.len() {
+            if seen[start] {
+                continue;
+            }
+            seen[start] = true;
+            let (mut island, mut hangs, mut next) = (vec![start], false, 0);
+            while let Some(&k) = island.get(next) {
+                next += 1;
+                hangs |= k / width + 1 == height;
+                for d in 0..8 {
+                    match neighbour(width, height, k, d) {
+                        Some(q) if self.bits[q] & Self::SKY != 0 => hangs = true,
+                        Some(q) if !seen[q] => {
+                            seen[q] = true;
+                            island.push(q);
+                        }
+                        _ => {}
+                    }
+                }
+            }
+            if !hangs && island.len() <= ISLAND {
+                let closed = |k: &&usize| self.bits[**k] & (Self::NEAR | Self::TOLD) == 0;
+                opened |= island.iter().any(|k| closed(&k));
+                island.iter().for_each(|&k| self.look_at(k));
+            }
+        }
+        opened
+    }
+
+    /// The level of the sky that land of a cell and those round it prove behind it, in parts of the one told.
+    fn gap_level(&self, k: usize, evidence: &Evidence, sky: &SkyModel, before: Option<f32>) -> Option<f32> {
         let land = |x: usize, y: usize| self.at(x, y) & (Self::SKY | Self::RIM) == 0;
-        gaps::look(evidence, sky, self.square(k, WINDOW, evidence), &land).is_gap(GAP_SHARE)
+        gaps::look(evidence, sky, self.square(k, WINDOW, evidence), &land).gap_level(GAP_SHARE, before)
     }
 
     /// Share of a cell's own pixels that look like the sky behind.

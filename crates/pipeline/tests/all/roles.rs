@@ -447,3 +447,43 @@ fn a_short_motion_of_the_skys_own_length_tells_the_fixed_tripod() {
     frames.extend((0..4).map(|i| frame(&format!("sky{i}.dng"), 60.0, 1600.0, Some(sharp))));
     assert_eq!(words(&roles(&frames)), ["land", "sky", "sky", "sky", "sky"]);
 }
+
+#[test]
+fn pictures_without_time_and_exposure_are_no_frames_among_raws() {
+    let picture = |name: &str| FrameFacts {
+        meta: FrameMeta::default(),
+        ..frame(name, 0.0, 0.0, Some(tracked()))
+    };
+    let raws = || {
+        vec![
+            frame("sky/a.dng", 90.0, 1600.0, Some(tracked())),
+            frame("sky/b.dng", 90.0, 1600.0, Some(tracked())),
+        ]
+    };
+    let mut frames = raws();
+    frames.extend(["old/blend.tif", "print.JPG", "sky/mean.fits", "land/hill.tif"].map(picture));
+    let decisions = roles(&frames);
+    // In a folder that holds none but pictures the folder's name is what the photographer meant.
+    assert_eq!(words(&decisions), ["sky", "sky", "none", "none", "none", "land"]);
+    assert!(
+        decisions[2].reason.contains("outing.toml"),
+        "{}",
+        decisions[2].reason
+    );
+    // A camera's own JPEG tells how it was taken, and a night of pictures alone is a night.
+    let mut told = raws();
+    told.push(frame("phone.jpg", 4.0, 1600.0, Some(fixed())));
+    assert_eq!(words(&roles(&told))[2], "land");
+    assert_eq!(
+        words(&roles(&[picture("a.tif"), picture("b.tif")])),
+        ["sky", "sky"]
+    );
+    // What the settings say counts.
+    let said = FrameOverride {
+        role: Some(Role::Sky),
+        used: None,
+        line: 3,
+    };
+    let overrides = BTreeMap::from([("old/blend.tif".to_owned(), said)]);
+    assert_eq!(decide_roles(&frames, &overrides)[2].role, Some(Role::Sky));
+}

@@ -1,0 +1,89 @@
+//! Land's own colours near its edge: what the matte is told by, and what the edge is given.
+
+use nightloom_raster::Plane;
+
+use crate::{
+    Evidence, SeamError, SkyModel, Work,
+    hearts::{Among, Hearts},
+    land_model::LandModel,
+    sky_likeness::{Likeness, starlit},
+    zone::Zone,
+};
+
+/// Alpha below which a pixel's colour goes into the land's mean for edge colours: a tenth of a bright
+/// sky would already outshine dark land.
+const OPAQUE: f32 = 0.02;
+/// Land this near to ground that lets no sky through is taken for solid, pixels.
+const SOLID_PX: usize = 48;
+/// Land this near to a proven gap may be a crown through which sky shines though no gap was proved in it, pixels.
+const CROWN_PX: usize = 24;
+/// Then it must lie this part of the way from the sky to the crown's own colour to be land for sure.
+const SURELY_LAND: f32 = 0.5;
+
+/// Land that lies deep: no sky is seen in it, nor proved near it.
+pub(crate) fn deep_colours(
+    evidence: &Evidence,
+    zone: &Zone,
+    sky: &SkyModel,
+    work: &Work,
+) -> Result<LandModel, SeamError> {
+    let crown = zone.beside_gap(CROWN_PX);
+    let deep = |x, y| {
+        let solid = zone.is_solid(x, y) && !crown(x, y) && !starlit(evidence, sky, x, y);
+        f32::from(u8::from(solid))
+    };
+    LandModel::fit(evidence.land, &deep, work)
+}
+
+/// The mean colours of all that is land, for the land's colours at its edge.
+///
+/// Hearts of twigs, which the matte is told by, lie off the mean on purpose.
+pub(crate) fn edge_colours(
+    evidence: &Evidence,
+    alpha: &Plane,
+    zone: &Zone,
+    sky: &SkyModel,
+    deep: &LandModel,
+    work: &Work,
+) -> Result<LandModel, SeamError> {
+    let solid = zone.beside_solid(SOLID_PX);
+    let land = |x: usize, y: usize| alpha.at(x, y) < OPAQUE && !starlit(evidence, sky, x, y);
+    let hearts = Hearts::of(evidence, sky, deep, &land);
+    let opaque = |x, y| {
+        // Where sky shines through all over, what seems opaque is so no more than its heart.
+        let own = land(x, y) && (solid(x, y) || hearts.is_heart([x, y], Among::Crown));
+        f32::from(u8::from(own))
+    };
+    LandModel::fit(evidence.land, &opaque, work)
+}
+
+/// Land's own colours near the edge, from what surely hangs on it.
+///
+/// Twigs have colours of their own: they are taken from the hearts of their crown.
+pub(crate) fn core_colours(
+    evidence: &Evidence,
+    likeness: &Likeness,
+    zone: &Zone,
+    sky: &SkyModel,
+    deep: &LandModel,
+    work: &Work,
+) -> Result<LandModel, SeamError> {
+    let (solid, crown) = (zone.beside_solid(SOLID_PX), zone.beside_gap(CROWN_PX));
+    let land = |x: usize, y: usize| likeness.on_land(x, y) && !starlit(evidence, sky, x, y);
+    let hearts = Hearts::of(evidence, sky, deep, &land);
+    let core = |x: usize, y: usize| {
+        land(x, y)
+            && if likeness.told_land(x, y) {
+                true
+            } else if likeness.deep_land(x, y) {
+                !crown(x, y) || hearts.share_of_crown(x, y) > SURELY_LAND
+            } else {
+                let among = match zone.at(x, y) & Zone::GAP == 0 && solid(x, y) {
+                    true => Among::Beside,
+                    false => Among::Crown,
+                };
+                hearts.is_heart([x, y], among)
+            }
+    };
+    LandModel::fit(evidence.land, &|x, y| f32::from(u8::from(core(x, y))), work)
+}
