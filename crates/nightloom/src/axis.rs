@@ -87,8 +87,8 @@ pub(crate) struct AxisArgs {
     /// How the camera is rolled, clockwise as you stand behind it, degrees
     #[arg(long, value_name = "D", default_value_t = 0.0, allow_negative_numbers = true)]
     roll: f64,
-    /// Write where the pole star belongs in the sight and where it is, an SVG
-    #[arg(long, value_name = "FILE")]
+    /// Write where the pole star belongs in the sight and where it is, as SVG, PNG or PDF by the ending of the name
+    #[arg(long, value_name = "FILE", value_parser = crate::out::chart_name)]
     chart: Option<PathBuf>,
     /// Red on black instead of black on white
     #[arg(long, requires = "chart")]

@@ -9,9 +9,10 @@ use serde_json::Value;
 use crate::context::Context;
 use crate::door::Door;
 use crate::failure::Failure;
+use crate::kept;
 use crate::{
-    axis, build, check, demo, exposure, focus, formats, identify, new, night, out, pole, sensor, serve,
-    sheet, shelf, shell, shots, skyline, stars, subjects, tonight, trail, watch, when, where_is, year,
+    axis, build, check, demo, exposure, focus, formats, identify, new, night, out, pole, preferences, sensor,
+    serve, sheet, shelf, shell, shots, skyline, stars, subjects, tonight, trail, watch, when, where_is, year,
 };
 
 /// From a night's raw frames to one natural, layered picture.
@@ -36,6 +37,8 @@ enum Command {
     Site(shelf::SiteArgs),
     /// Camera, lens and tracker kept by name: list them, or keep one.
     Rig(Box<shelf::RigKeepArgs>),
+    /// In which units heights and temperatures are typed and told.
+    Preferences(preferences::PreferencesArgs),
     /// Make the picture of an outing. Does again only what changed.
     Build(build::BuildArgs),
     /// Render a night with known truth, then make its picture.
@@ -110,6 +113,19 @@ fn threads(text: &str) -> Result<usize, String> {
 }
 
 impl Cli {
+    /// In the person's own units; the command that mends them must not stumble over them.
+    fn shows(&self) -> Result<Shows, Failure> {
+        if matches!(self.command, Command::Preferences(_)) {
+            return Ok(Shows::default());
+        }
+        let preferred = kept::preferences()?;
+        Ok(Shows {
+            feet: preferred.feet,
+            fahrenheit: preferred.fahrenheit,
+            ..Shows::default()
+        })
+    }
+
     /// Does what is asked for.
     pub(crate) fn run(&self) -> Result<Value, Failure> {
         if let Some(threads) = self.common.threads {
@@ -123,12 +139,13 @@ impl Cli {
         let context = Context {
             door: Arc::new(Door::open(self.common.json, self.common.memory)?),
             json: self.common.json,
-            shows: Shows::default(),
+            shows: self.shows()?,
         };
         match &self.command {
             Command::New(args) => new::run(args, &context),
             Command::Site(args) => shelf::site(args, &context),
             Command::Rig(args) => shelf::rig(args, &context),
+            Command::Preferences(args) => preferences::run(args, &context),
             Command::Build(args) => build::run(args, &context),
             Command::Demo(args) => demo::run(args, &context),
             Command::Skyline(args) => skyline::run(args, &context),

@@ -208,7 +208,7 @@ fn tell_equivalent(found: &Equivalent, quiet: bool) {
     let value = |e: &Exposure| setting_words(found.solved, e);
     if value(&found.as_written) != value(&found.to) || value(&found.exact) != value(&found.to) {
         say(&format!(
-            "Set {}; exact: {}.",
+            "Set {} (exact: {}).",
             value(&found.to),
             value(&found.exact)
         ));

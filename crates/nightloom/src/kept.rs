@@ -2,7 +2,8 @@
 
 use std::path::PathBuf;
 
-use nightloom_outing::shelf::Shelf;
+use nightloom_outing::shelf::{Preferences, Shelf};
+use nightloom_outing::typed;
 
 use crate::failure::Failure;
 
@@ -31,4 +32,24 @@ pub(crate) fn shelf() -> Result<Shelf, Failure> {
             "no folder for your settings is known; set {FOLDER} to one, like {FOLDER}=/home/me/nightloom"
         ))
     })
+}
+
+/// The person's own units; the usual ones where no folder for settings is known.
+pub(crate) fn preferences() -> Result<Preferences, Failure> {
+    shelf().map_or_else(|_| Ok(Preferences::default()), |shelf| Ok(shelf.preferences()?))
+}
+
+/// For what is typed: a fault in the preferences is told where a unit is asked for.
+fn typed_units() -> Result<Preferences, String> {
+    preferences().map_err(|failure| failure.sentence)
+}
+
+/// A height; a figure alone is in the person's own unit.
+pub(crate) fn height_m(text: &str) -> Result<f64, String> {
+    typed::elevation_by(text, typed_units()?.feet).map_err(|e| e.to_string())
+}
+
+/// A temperature; a figure alone is in the person's own unit.
+pub(crate) fn temperature_c(text: &str) -> Result<f64, String> {
+    typed::temperature_c(text, typed_units()?.fahrenheit).map_err(|e| e.to_string())
 }

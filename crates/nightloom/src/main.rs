@@ -23,6 +23,7 @@ mod night;
 mod out;
 mod place;
 mod pole;
+mod preferences;
 mod profile;
 mod sensor;
 mod serve;

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 use jiff::civil::Date;
+use nightloom_outing::evening::subject_names;
 use nightloom_outing::shelf::{as_filled, rig_text, site_text};
 use nightloom_outing::{Filled, SKYLINE_CSV, SiteSettings, named_zone, typed};
 use nightloom_pipeline::{NewOptions, NewReport, new_outing};
@@ -80,7 +81,9 @@ impl NewArgs {
         };
         add("name", &self.name);
         if let Some(subject) = &self.subject {
-            subjects::find(subject)?;
+            for name in subject_names(subject) {
+                subjects::find(name)?;
+            }
         }
         add("subject", &self.subject);
         filled.extend(self.date.map(|date| Filled {

@@ -4,14 +4,16 @@ use clap::Args;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use nightloom_outing::chart::{Look, ViewWindow};
-use nightloom_outing::evening::{Evening, SunAlways, aim_words, clock_short, hours, sun_always, why_no_dark};
+use nightloom_outing::evening::{
+    Evening, SunAlways, aim_words, clock_short, compass_point, hours, sun_always, why_no_dark, why_no_window,
+};
 use nightloom_outing::typed;
 use nightloom_sky::Instant;
 use nightloom_sky::night::{Night, NightSky, Pointing, Span, SubjectNight};
 use nightloom_sky::subjects::Subject;
 use serde_json::{Value, json};
 
-use crate::charts::{ChartArgs, Drawn};
+use crate::charts::{Aimed, ChartArgs, Drawn};
 use crate::context::Context;
 use crate::failure::Failure;
 use crate::out::{self, line};
@@ -25,6 +27,9 @@ pub(crate) struct NightArgs {
     /// The date on which the night begins, by the site's clock.
     #[arg(long, value_name = "YYYY-MM-DD", value_parser = typed::date)]
     date: Option<Date>,
+    /// Another night to show beside it: its figures in a second column, and --strip with both.
+    #[arg(long, value_name = "YYYY-MM-DD", value_parser = typed::date)]
+    beside: Option<Date>,
     /// A subject by name, HIP and a number, or RA,DEC in ICRS degrees; may be given more than once.
     #[arg(long, value_name = "S")]
     subject: Vec<String>,
@@ -34,9 +39,23 @@ pub(crate) struct NightArgs {
 
 pub(crate) fn run(args: &NightArgs, context: &Context) -> Result<Value, Failure> {
     let evening = args.evening.resolve(context)?;
-    let (night, mut json) = answer(args, &evening, context.json)?;
+    let (night, aimed, mut json) = answer(args, &evening, context.json)?;
+    let beside = args
+        .beside
+        .map(|date| args.with_night_of(&evening, date, |_, night, _| Ok(night.clone())));
+    let beside = beside.transpose()?;
+    if let Some(beside) = &beside {
+        json["beside"] = out::value(beside);
+        if !context.json {
+            side_by_side(&evening, [&night, beside]);
+        }
+        return Ok(json);
+    }
     if !context.json {
         tell(&evening, &night);
+        if let Some(aimed) = &aimed {
+            tell_aim(&evening, aimed);
+        }
     }
     match no_dark(&evening, &night)? {
         Some(sentence) => {
@@ -48,12 +67,32 @@ pub(crate) fn run(args: &NightArgs, context: &Context) -> Result<Value, Failure>
     }
 }
 
-fn answer(args: &NightArgs, evening: &Evening, json: bool) -> Result<(Night, Value), Failure> {
+fn answer(args: &NightArgs, evening: &Evening, json: bool) -> Result<(Night, Option<Aimed>, Value), Failure> {
     args.with_night(evening, |sky, night, subjects| {
-        args.charts.write(evening, sky, night, subjects, json)?;
+        let aimed = match (&args.beside, &args.charts.strip) {
+            (Some(date), Some(file)) => {
+                let left = Drawn::of(evening, sky, night, subjects)?;
+                args.with_night_of(evening, *date, |sky, night, subjects| {
+                    let right = Drawn::of(evening, sky, night, subjects)?;
+                    out::chart(file, &left.strip_beside(&right, args.charts.look()), json)
+                })?;
+                args.charts
+                    .without_strip()
+                    .write(evening, sky, night, subjects, json)?
+            }
+            _ => args.charts.write(evening, sky, night, subjects, json)?,
+        };
         let mut value = out::value(night);
         value["site"] = evening.json();
-        Ok((night.clone(), value))
+        for (n, subject) in night.subjects.iter().enumerate() {
+            value["subjects"][n]["why"] = json!(why_no_window(night, subject));
+        }
+        // Without a subject there is nothing to aim at.
+        let aimed = aimed.filter(|_| !subjects.is_empty() || args.charts.aim.is_some());
+        if let Some(aimed) = &aimed {
+            value["view"] = out::value(aimed);
+        }
+        Ok((night.clone(), aimed, value))
     })
 }
 
@@ -118,12 +157,73 @@ impl NightArgs {
         evening: &Evening,
         then: impl FnOnce(&NightSky<'_>, &Night, &[Subject]) -> Result<T, Failure>,
     ) -> Result<T, Failure> {
-        let date = evening.date(self.date)?;
+        self.with_night_of(evening, evening.date(self.date)?, then)
+    }
+
+    fn with_night_of<T>(
+        &self,
+        evening: &Evening,
+        date: Date,
+        then: impl FnOnce(&NightSky<'_>, &Night, &[Subject]) -> Result<T, Failure>,
+    ) -> Result<T, Failure> {
         let subjects = evening.subjects(&self.subject)?;
         let nights = evening.nights(date, date)?;
         let sky = nights.sky(date)?;
         let night = sky.night(&subjects)?;
         then(&sky, &night, &subjects)
+    }
+}
+
+/// Two nights in two columns.
+fn side_by_side(evening: &Evening, nights: [&Night; 2]) {
+    let zone = &evening.hours;
+    let row = |what: &str, of: &dyn Fn(&Night) -> String| {
+        let [left, right] = nights.map(of);
+        line(&format!("{what:<26}{left:<24}{right}"));
+    };
+    line(&format!("Two nights at {}", evening.told()));
+    line(&evening.zone_told(nights[0].window.from, nights[1].window.to));
+    line("");
+    let clock = |at: Option<Instant>| at.map_or("–".to_owned(), |at| clock_short(zone, at));
+    row("night of", &|n| n.window.evening.to_string());
+    row("sunset", &|n| clock(n.sun.sunset));
+    row("astronomical dusk", &|n| clock(n.sun.astronomical_dusk));
+    row("astronomical dawn", &|n| clock(n.sun.astronomical_dawn));
+    row("sunrise", &|n| clock(n.sun.sunrise));
+    row("moonrise", &|n| clock(n.moon.rises.first().copied()));
+    row("moonset", &|n| clock(n.moon.sets.first().copied()));
+    row("moon lit", &|n| {
+        format!("{:.0} %", n.moon.illuminated_fraction * 100.0)
+    });
+    row("dark, without moon", &|n| match why_no_dark(n) {
+        Some(_) => "none".into(),
+        None => hours(n.dark_minutes),
+    });
+    for i in 0..nights[0].subjects.len() {
+        let of = |n: &'_ Night| n.subjects[i].clone();
+        line("");
+        line(&nights[0].subjects[i].name);
+        row("up, dark, no moon", &|n| hours(of(n).minutes));
+        row("worth at a dark zenith", &|n| hours(of(n).graded_minutes));
+        row("best at", &|n| clock(of(n).best_at));
+        row("then", &|n| {
+            let subject = of(n);
+            let aim = subject.pointing.first().map(|p| &p.best);
+            aim.map_or("–".to_owned(), |aim| {
+                format!(
+                    "{:.0}° {}, {:.0}° high",
+                    aim.azimuth_deg.round(),
+                    compass_point(aim.azimuth_deg),
+                    aim.altitude_deg
+                )
+            })
+        });
+    }
+    for night in nights {
+        if let Some(why) = why_no_dark(night) {
+            line("");
+            line(&format!("{}: no dark window: {why}.", night.window.evening));
+        }
     }
 }
 
@@ -169,7 +269,7 @@ fn tell(evening: &Evening, night: &Night) {
     row("dark, without moon", hours(night.dark_minutes));
     spans(zone, &night.dark);
     for subject in &night.subjects {
-        tell_subject(zone, subject);
+        tell_subject(zone, night, subject);
     }
 }
 
@@ -196,7 +296,7 @@ fn course(night: &Night) -> Vec<(&'static str, Instant)> {
     all
 }
 
-fn tell_subject(zone: &TimeZone, subject: &SubjectNight) {
+fn tell_subject(zone: &TimeZone, night: &Night, subject: &SubjectNight) {
     line("");
     line(&format!("{} ({})", subject.name, subject.kind));
     line(&format!("{:<24}{}", "up, dark, no moon", hours(subject.minutes)));
@@ -219,8 +319,27 @@ fn tell_subject(zone: &TimeZone, subject: &SubjectNight) {
     for pointing in &subject.pointing {
         where_to_point(zone, pointing);
     }
-    if subject.over_skyline.is_empty() {
-        line("It does not rise over the skyline in this night.");
+    if let Some(why) = why_no_window(night, subject) {
+        line(&format!("No window: {why}."));
+    }
+}
+
+/// Where the camera is aimed, and what it holds there.
+fn tell_aim(evening: &Evening, aimed: &Aimed) {
+    let [azimuth, altitude] = aimed.held.aim_deg;
+    line("");
+    line(&format!(
+        "Aim of the picture at {}: azimuth {azimuth:.0}° {}, {altitude:.0}° high",
+        clock_short(&evening.hours, aimed.at),
+        compass_point(azimuth)
+    ));
+    line(&aimed.held.words);
+    let [columns, rows] = aimed.frames;
+    if columns * rows > 1 {
+        line(&format!(
+            "{columns} × {rows} frames with {:.0} % in common; nightloom shots --panorama {columns}x{rows} lists each.",
+            aimed.overlap_percent
+        ));
     }
 }
 

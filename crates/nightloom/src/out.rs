@@ -2,9 +2,10 @@
 
 use std::borrow::Cow;
 use std::io::{Write, stderr, stdout};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 
+use nightloom_outing::chart::{ChartFormat, chart_file};
 use nightloom_raster::atomic::write_whole;
 
 use crate::failure::Failure;
@@ -89,5 +90,29 @@ pub(crate) fn write(file: &Path, bytes: &[u8], json: bool) -> Result<(), Failure
         ))
     })?;
     result(&format!("Wrote {}", file.display()), json);
+    Ok(())
+}
+
+/// The name of a chart's file. A frame can never be written over, whatever is typed.
+pub(crate) fn chart_name(text: &str) -> Result<PathBuf, String> {
+    let path = PathBuf::from(text);
+    match ChartFormat::of(&path) {
+        Some(_) => Ok(path),
+        None => Err("expected a file name that ends in .svg, .png or .pdf".into()),
+    }
+}
+
+/// Writes a chart in the format that its file's name ends in.
+pub(crate) fn chart(file: &Path, svg: &str, json: bool) -> Result<(), Failure> {
+    let made = chart_file(svg, ChartFormat::of(file).unwrap_or(ChartFormat::Svg))?;
+    write(file, &made.bytes, json)?;
+    if !made.without_letter.is_empty() {
+        let letters: Vec<String> = made.without_letter.iter().map(char::to_string).collect();
+        say(&format!(
+            "nightloom: {} has a box where the program's own letters lack {}; write it as .svg to see them",
+            file.display(),
+            letters.join(" ")
+        ));
+    }
     Ok(())
 }

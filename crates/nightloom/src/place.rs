@@ -12,7 +12,7 @@ use serde_json::{Value, json};
 
 use crate::context::Context;
 use crate::failure::Failure;
-use crate::kept::shelf;
+use crate::kept::{height_m, shelf, temperature_c};
 use crate::out;
 use crate::told::need;
 
@@ -27,7 +27,7 @@ pub(crate) struct SpotArgs {
     #[arg(long, value_name = "LON", value_parser = typed::longitude_deg, allow_hyphen_values = true, requires = "lat")]
     lon: Option<f64>,
     /// Elevation: 1800, 1800 m or 5900 ft.
-    #[arg(long, value_name = "HEIGHT", value_parser = typed::elevation_m, allow_hyphen_values = true)]
+    #[arg(long, value_name = "HEIGHT", value_parser = height_m, allow_hyphen_values = true)]
     pub(crate) elevation: Option<f64>,
     /// A site by the name that it is kept under; nightloom site lists them.
     #[arg(long, value_name = "NAME", conflicts_with = "lat")]
@@ -89,8 +89,8 @@ pub(crate) struct AirArgs {
     /// Air pressure there in hPa, for refraction; the standard atmosphere's when not given.
     #[arg(long, value_name = "HPA", value_parser = pressure)]
     pub(crate) pressure: Option<f64>,
-    /// Air temperature in degrees Celsius, for refraction; 10 when not given.
-    #[arg(long, value_name = "C", value_parser = temperature, allow_negative_numbers = true)]
+    /// Air temperature, like -5, -5C or 23F, for refraction; 10 °C when not given.
+    #[arg(long, value_name = "DEGREES", value_parser = temperature_c, allow_hyphen_values = true)]
     pub(crate) temperature: Option<f64>,
 }
 
@@ -365,10 +365,6 @@ fn dark_limit(text: &str) -> Result<f64, String> {
 
 fn pressure(text: &str) -> Result<f64, String> {
     within(text, 0.0, 1100.0, "a pressure from 0 to 1100 hPa")
-}
-
-fn temperature(text: &str) -> Result<f64, String> {
-    within(text, -90.0, 60.0, "a temperature from -90 to 60 degrees Celsius")
 }
 
 fn sky_mag(text: &str) -> Result<f64, String> {

@@ -41,8 +41,8 @@ pub(crate) struct PoleArgs {
     /// Width of the field of your sighting tube or polar sight, degrees.
     #[arg(long, value_name = "DEG", value_parser = sight_width)]
     sight: Option<f64>,
-    /// Write where the star belongs in the sight, an SVG.
-    #[arg(long, value_name = "FILE")]
+    /// Write where the star belongs in the sight, as SVG, PNG or PDF by the ending of the name.
+    #[arg(long, value_name = "FILE", value_parser = crate::out::chart_name)]
     sight_view: Option<PathBuf>,
     /// Red on black instead of black on white.
     #[arg(long, requires = "sight_view")]
@@ -126,7 +126,7 @@ fn draw(args: &PoleArgs, observer: &Observer, plan: &PolePlan, context: &Context
         return Ok(());
     };
     let svg = picture(args, observer, plan, Look::red(args.red), context.shows)?;
-    out::write(file, svg.as_bytes(), context.json)
+    out::chart(file, &svg, context.json)
 }
 
 fn picture(

@@ -46,7 +46,7 @@ pub(crate) fn site(args: &SiteArgs, context: &Context) -> Result<Value, Failure>
     let Some(name) = &args.keep.name else {
         return all(&shelf, Kind::Site, context, |name| {
             let site = shelf.site(name)?;
-            Ok((site_words(&site), site_json(name, &site)))
+            Ok((site_words(&site, context.shows), site_json(name, &site)))
         });
     };
     let told = args.told(context)?;
@@ -56,7 +56,13 @@ pub(crate) fn site(args: &SiteArgs, context: &Context) -> Result<Value, Failure>
         return Ok(site_json(name, &site));
     };
     let file = shelf.keep_site(name, &site, args.keep.replace)?;
-    kept(Kind::Site, name, &site_words(&site), &file, context);
+    kept(
+        Kind::Site,
+        name,
+        &site_words(&site, context.shows),
+        &file,
+        context,
+    );
     Ok(site_json(name, &shelf.site(name)?))
 }
 
@@ -94,8 +100,8 @@ fn site_of_frame(frame: &Path, context: &Context) -> Result<Option<Site>, Failur
     Ok(site.transpose()?)
 }
 
-fn site_words(site: &SiteSettings) -> String {
-    let place = site.place.as_ref().map(|place| Shows::default().place(place));
+fn site_words(site: &SiteSettings, shows: Shows) -> String {
+    let place = site.place.as_ref().map(|place| shows.place(place));
     let mut words = vec![place.unwrap_or_default()];
     words.extend(site.zone.clone());
     words.extend(site.skyline.as_ref().map(|_| "with its skyline".to_owned()));

@@ -278,7 +278,7 @@ fn unknown(sectors: &[Unknown]) -> Vec<(&'static str, String)> {
             false => ("the tiles end at", "beyond"),
         };
         format!(
-            "azimuth {:.0}° to {:.0}°: {why} {:.0} km; {beyond} only land above {:.0} m would stand over the edge",
+            "azimuth {:.0}–{:.0}°: {why} {:.0} km; {beyond}, only peaks above {:.0} m could show",
             u.from.deg(),
             u.to.deg(),
             u.nearest_m / 1000.0,

@@ -21,8 +21,8 @@ pub(crate) struct StarsArgs {
     /// Measure in the green pixels of a raw frame alone, which is quicker.
     #[arg(long)]
     fast: bool,
-    /// Write a map of what was measured, an SVG: the stars' shapes, the sky's brightness, land.
-    #[arg(long, value_name = "FILE")]
+    /// Write a map of what was measured, as SVG, PNG or PDF by the ending of the name: the stars' shapes, the sky's brightness, land.
+    #[arg(long, value_name = "FILE", value_parser = crate::out::chart_name)]
     map: Option<PathBuf>,
     /// The map in red on black instead of black on white.
     #[arg(long, requires = "map")]
@@ -39,11 +39,7 @@ pub(crate) fn run(args: &StarsArgs, context: &Context) -> Result<Value, Failure>
     let report = report?;
     if let Some(file) = &args.map {
         let picture = frame_picture(&args.frame, &FrameTold::default(), &*context.door)?;
-        out::write(
-            file,
-            frame_map(&picture, Look::red(args.red)).as_bytes(),
-            context.json,
-        )?;
+        out::chart(file, &frame_map(&picture, Look::red(args.red)), context.json)?;
     }
     tell(&report, context.json);
     Ok(out::value(&report))

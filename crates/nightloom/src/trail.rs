@@ -10,6 +10,7 @@ use nightloom_optics::{
     axis_allowance, longest_exposure_s, rules, share_of_frames_kept,
 };
 use nightloom_outing::chart::{Look, TrailPicture, trail_map};
+use nightloom_outing::evening::subject_names;
 use nightloom_outing::typed::{self, MomentTyped};
 use nightloom_outing::{RigSettings, Settings};
 use nightloom_sky::subjects::find;
@@ -108,8 +109,8 @@ pub(crate) struct TrailArgs {
     /// Add the lengths of trails over the frame to the JSON
     #[arg(long)]
     map: bool,
-    /// Write a map of the trails over the frame, an SVG
-    #[arg(long, value_name = "FILE")]
+    /// Write a map of the trails over the frame, as SVG, PNG or PDF by the ending of the name
+    #[arg(long, value_name = "FILE", value_parser = crate::out::chart_name)]
     chart: Option<PathBuf>,
     /// Red on black instead of black on white
     #[arg(long, requires = "chart")]
@@ -135,11 +136,7 @@ pub(crate) fn run(args: &TrailArgs, context: &Context) -> Result<Value, Failure>
     let shot = shot(args, context)?;
     let value = answer(&shot, args, context.json)?;
     if let Some(file) = &args.chart {
-        out::write(
-            file,
-            args.svg(Look::red(args.red), context)?.as_bytes(),
-            context.json,
-        )?;
+        out::chart(file, &args.svg(Look::red(args.red), context)?, context.json)?;
     }
     Ok(value)
 }
@@ -228,7 +225,9 @@ fn scene(args: &TrailArgs, settings: &Settings, context: &Context) -> Result<Sce
             Angle::from_deg(15.0 * ha),
         )?);
     }
-    let subject = find(subject.map(String::as_str).unwrap_or_default())?;
+    // Of several, the first.
+    let name = subject.and_then(|text| subject_names(text).next());
+    let subject = find(name.unwrap_or_default())?;
     let moment = MomentArgs::at(args.at.clone());
     let standing = args.place.standing(&moment, Default::default(), context)?;
     let observer = &standing.observer;

@@ -26,8 +26,8 @@ pub(crate) struct YearArgs {
     /// A subject by name, HIP and a number, or RA,DEC in ICRS degrees.
     #[arg(long, value_name = "S")]
     subject: Option<String>,
-    /// Write the year's nights as a chart, an SVG.
-    #[arg(long, value_name = "FILE")]
+    /// Write the year's nights as a chart: SVG, PNG or PDF by the ending of the name.
+    #[arg(long, value_name = "FILE", value_parser = crate::out::chart_name)]
     chart: Option<PathBuf>,
     /// List every night, not only the best ones and the months.
     #[arg(long)]
@@ -45,7 +45,7 @@ pub(crate) fn run(args: &YearArgs, context: &Context) -> Result<Value, Failure> 
     }
     if let Some(file) = &args.chart {
         let svg = year_chart(&year, &evening.told(), Look::red(args.red));
-        out::write(file, svg.as_bytes(), context.json)?;
+        out::chart(file, &svg, context.json)?;
     }
     let mut json = out::value(&year);
     json["year"] = json!(args.year);

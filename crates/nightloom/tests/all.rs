@@ -23,6 +23,8 @@ mod circles;
 mod command_line;
 #[path = "all/develop.rs"]
 mod develop;
+#[path = "all/drawn.rs"]
+mod drawn;
 #[path = "all/dropped.rs"]
 mod dropped;
 #[path = "all/formats.rs"]

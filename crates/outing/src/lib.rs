@@ -11,6 +11,7 @@ mod discover;
 mod error;
 pub mod evening;
 mod file;
+pub mod framing;
 mod hash;
 mod likely;
 mod marks;

@@ -18,6 +18,8 @@ mod exposure_charts;
 mod faults;
 #[path = "all/frame_map.rs"]
 mod frame_map;
+#[path = "all/framing.rs"]
+mod framing;
 #[path = "all/pole.rs"]
 mod pole;
 #[path = "all/sensor.rs"]

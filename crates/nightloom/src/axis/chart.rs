@@ -42,5 +42,5 @@ pub(super) fn write(args: &AxisArgs, report: &AxisReport, json: bool) -> Result<
         flip: args.sight_flip.flip(),
         ..bare(&drawn, &notes, &zone, "the middle is where the axis points")
     };
-    out::write(file, sight_view(&view, Look::red(args.red)).as_bytes(), json)
+    out::chart(file, &sight_view(&view, Look::red(args.red)), json)
 }

@@ -184,8 +184,14 @@ fn frames(report: &AxisReport, say: &impl Fn(&str)) {
 pub(super) fn drift(report: &DriftReport, json: bool) {
     let say = |line: &str| out::result(line, json);
     say(&report.advice);
+    let [right, down] = report.shift_px;
+    let way = |by: f64, towards: [&str; 2]| format!("{:.1} px {}", by.abs(), towards[usize::from(by < 0.0)]);
     say(&format!(
-        "By the drift of {} stars: {:.0}′ off, to about a tenth of it as the aim is known roughly. The star in the middle moved {:.1} px right and {:.1} px down in {:.0} s.",
-        report.pairs, report.total_arcmin, report.shift_px[0], report.shift_px[1], report.seconds
+        "By the drift of {} stars: {:.0}′ off, to about a tenth of it as the aim is known roughly. The star in the middle moved {} and {} in {:.0} s.",
+        report.pairs,
+        report.total_arcmin,
+        way(right, ["right", "left"]),
+        way(down, ["down", "up"]),
+        report.seconds
     ));
 }

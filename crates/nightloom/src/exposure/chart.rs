@@ -25,8 +25,8 @@ const TOTAL_S: f64 = 3600.0;
 /// Chart, and time to spend.
 #[derive(Args, Clone, Debug)]
 pub(super) struct ChartArgs {
-    /// Write a chart, an SVG: the ladder from --from to --to or to its limits; with --sky signal-to-noise
-    #[arg(long = "chart", value_name = "FILE")]
+    /// Write a chart, as SVG, PNG or PDF by the ending of the name: the ladder from --from to --to or to its limits; with --sky signal-to-noise
+    #[arg(long = "chart", value_name = "FILE", value_parser = crate::out::chart_name)]
     pub(super) file: Option<PathBuf>,
     /// Red on black instead of black on white
     #[arg(long, requires = "file")]
@@ -59,7 +59,7 @@ pub(super) fn write(args: &ExposureArgs, json: bool) -> Result<(), Failure> {
     let Some(file) = &args.chart.file else {
         return Ok(());
     };
-    out::write(file, draw(args, Look::red(args.chart.red))?.as_bytes(), json)
+    out::chart(file, &draw(args, Look::red(args.chart.red))?, json)
 }
 
 /// Signal-to-noise where there is a sky, else the ladder.

@@ -2,6 +2,7 @@
 
 use clap::Args;
 use nightloom_optics::Written;
+use nightloom_outing::evening::Shows;
 use nightloom_outing::shots::{
     FlatLight, Hours, LandLightWanted, Run, ShotList, ShotSettings, ShotsError, shot_list,
 };
@@ -9,17 +10,31 @@ use nightloom_outing::shots::{
 use nightloom_outing::{RigSettings, typed};
 
 use crate::failure::Failure;
+use crate::kept::temperature_c;
 use crate::told::{RigArgs, one_of, time_alone as seconds};
 
+/// The light that is asked for.
+#[derive(Clone, Copy, Debug)]
+enum LandLight {
+    /// Dusk or dawn.
+    Auto,
+    Of(LandLightWanted),
+}
+
 /// Light of the land frames.
-const LAND_LIGHTS: [(&str, &str, LandLightWanted); 4] = [
-    ("dusk", "Evening twilight", LandLightWanted::Dusk),
-    ("dawn", "Morning twilight", LandLightWanted::Dawn),
-    ("moon", "The moon", LandLightWanted::Moon),
+const LAND_LIGHTS: [(&str, &str, LandLight); 5] = [
+    (
+        "auto",
+        "Dusk or dawn, as less waiting for the sky frames asks",
+        LandLight::Auto,
+    ),
+    ("dusk", "Evening twilight", LandLight::Of(LandLightWanted::Dusk)),
+    ("dawn", "Morning twilight", LandLight::Of(LandLightWanted::Dawn)),
+    ("moon", "The moon", LandLight::Of(LandLightWanted::Moon)),
     (
         "night",
         "The night's own, after the sky frames",
-        LandLightWanted::Night,
+        LandLight::Of(LandLightWanted::Night),
     ),
 ];
 /// Light of the flats.
@@ -52,7 +67,7 @@ struct FrameArgs {
         allow_hyphen_values = true
     )]
     sky_exposure: String,
-    /// Number of sky frames; 12 when neither this nor the total is given.
+    /// Number of sky frames; 12, or 1 at each stand of a panorama, when neither this nor the total is given.
     #[arg(long, value_name = "N", conflicts_with = "sky_total")]
     sky_frames: Option<u32>,
     /// Exposure of all sky frames together, as 40min: their number comes from it.
@@ -72,12 +87,12 @@ struct FrameArgs {
         allow_hyphen_values = true
     )]
     land_exposure: String,
-    /// Number of land frames.
-    #[arg(long, value_name = "N", default_value_t = 4)]
-    land_frames: u32,
+    /// Number of land frames; 4, or as many as the light asks for with --land-exposure "f/4 ISO100", when not given.
+    #[arg(long, value_name = "N")]
+    land_frames: Option<u32>,
     /// Light of the land frames.
-    #[arg(long, value_name = "LIGHT", value_parser = one_of(&LAND_LIGHTS), default_value = "dusk")]
-    land_light: LandLightWanted,
+    #[arg(long, value_name = "LIGHT", value_parser = one_of(&LAND_LIGHTS), default_value = "auto")]
+    land_light: LandLight,
     /// Number of darks, at the sky frames' exposure and ISO.
     #[arg(long, value_name = "N", default_value_t = 6)]
     darks: u32,
@@ -136,6 +151,9 @@ struct PaceArgs {
     /// What a nudge takes, with settling.
     #[arg(long, value_name = "TIME", default_value = "30s", allow_hyphen_values = true)]
     nudge_takes: String,
+    /// Turning the camera to the land after the sky, or to the next subject.
+    #[arg(long, value_name = "TIME", default_value = "2min", allow_hyphen_values = true)]
+    turn_takes: String,
     /// Packing up; darks are taken meanwhile.
     #[arg(
         long,
@@ -161,17 +179,18 @@ struct RoughArgs {
     /// Your own count of sky frames on one charge.
     #[arg(long, value_name = "N")]
     frames_per_charge: Option<f64>,
-    /// The temperature when you counted them, °C.
+    /// The temperature when you counted them, like 20C or 68F.
     #[arg(
         long,
-        value_name = "C",
-        default_value_t = 20.0,
-        allow_negative_numbers = true,
+        value_name = "DEGREES",
+        default_value = "20C",
+        value_parser = temperature_c,
+        allow_hyphen_values = true,
         requires = "frames_per_charge"
     )]
     counted_at: f64,
-    /// Temperature in the night, °C.
-    #[arg(long, value_name = "C", allow_negative_numbers = true)]
+    /// Temperature in the night, like -5, -5C or 23F.
+    #[arg(long, value_name = "DEGREES", value_parser = temperature_c, allow_hyphen_values = true)]
     temperature: Option<f64>,
     /// Relative humidity in the night, percent; with the temperature it gives the dew point.
     #[arg(long, value_name = "PERCENT", value_parser = typed::per_cent, requires = "temperature")]
@@ -182,23 +201,61 @@ struct RoughArgs {
 pub(super) struct Asked {
     pub(super) settings: ShotSettings,
     /// Aperture and ISO of the land frames, if the light is to give their time.
-    pub(super) land_by_light: Option<(f64, f64)>,
+    land_by_light: Option<(f64, f64)>,
+    /// Their number as it was asked for.
+    land_frames: Option<u32>,
+    /// Their light as it was asked for.
+    land_light: LandLight,
+    /// The rig.
+    pub(super) rig: RigSettings,
 }
 
 impl Asked {
-    /// The list for one night's hours.
-    pub(super) fn list(&self, hours: &Hours) -> Result<ShotList, ShotsError> {
+    /// The settings that one night's hours come to, and the list.
+    pub(super) fn list(&self, hours: &Hours) -> Result<(ShotSettings, ShotList), ShotsError> {
         let mut settings = self.settings.clone();
+        settings.land_light = match self.land_light {
+            LandLight::Auto => hours.land_at_less_wait(),
+            LandLight::Of(light) => light,
+        };
+        let mut fewer = None;
         if let Some((f_number, iso)) = self.land_by_light {
-            let by_light = hours.land_run(settings.land_light, settings.land, f_number, iso)?;
-            settings.land = by_light.unwrap_or(settings.land);
+            let asks_for = hours.land_run(settings.land_light, settings.land, f_number, iso)?;
+            settings.land = asks_for.unwrap_or(settings.land);
+            // What is asked for stays; what the light asks for is said.
+            if let Some(asked) = self.land_frames.filter(|n| *n < settings.land.frames) {
+                fewer = Some(fewer_than_light(&settings.land, asked));
+                settings.land.frames = asked;
+            }
         }
-        shot_list(hours, &settings)
+        let mut list = shot_list(hours, &settings)?;
+        list.warnings.extend(fewer);
+        Ok((settings, list))
     }
 }
 
+fn fewer_than_light(asks_for: &Run, asked: u32) -> String {
+    let stops = if asked == 0 {
+        String::new()
+    } else {
+        format!(
+            ", {:.1} stops more",
+            (f64::from(asks_for.frames) / f64::from(asked)).log2()
+        )
+    };
+    format!(
+        "{asked} land frames are planned as asked; the light asks for {} × {:.0} s{stops}",
+        asks_for.frames, asks_for.exposure_s
+    )
+}
+
 impl PlanArgs {
-    pub(super) fn asked(&self, of_outing: &RigSettings) -> Result<Asked, Failure> {
+    pub(super) fn asked(
+        &self,
+        of_outing: &RigSettings,
+        shows: Shows,
+        panorama: bool,
+    ) -> Result<Asked, Failure> {
         let rig = self.rig.or(of_outing)?;
         let (frames, pace, rough) = (&self.frames, &self.pace, &self.rough);
         let (land, land_by_light) = frames.land()?;
@@ -212,14 +269,14 @@ impl PlanArgs {
             nudge_s: seconds("--nudge-takes", &pace.nudge_takes)?,
             pack_up_s: seconds("--pack-up", &pace.pack_up)?,
             test_frames: frames.test_frames,
-            sky: frames.sky()?,
+            sky: frames.sky(if panorama { 1 } else { 12 })?,
             land,
-            land_light: frames.land_light,
             darks: frames.darks,
             flats: frames.run("--flat-exposure", &frames.flat_exposure, frames.flats)?,
             flat_light: frames.flat_light,
             temperature_c: rough.temperature,
             humidity_percent: rough.humidity,
+            fahrenheit: shows.fahrenheit,
             ..ShotSettings::default()
         };
         settings.card.megapixels = rough.megapixels;
@@ -227,19 +284,24 @@ impl PlanArgs {
         settings.card.mb_per_frame = rough.mb_per_frame.or(rig.mb_per_frame);
         settings.power.frames_per_charge = rough.frames_per_charge.or(rig.frames_per_charge);
         settings.power.counted_at_c = rough.counted_at;
+        settings.power.fahrenheit = shows.fahrenheit;
+        settings.turn_s = seconds("--turn-takes", &pace.turn_takes)?;
         Ok(Asked {
             settings,
             land_by_light,
+            land_frames: frames.land_frames,
+            land_light: frames.land_light,
+            rig,
         })
     }
 }
 
 impl FrameArgs {
-    fn sky(&self) -> Result<Run, Failure> {
+    fn sky(&self, usual: u32) -> Result<Run, Failure> {
         let one = self.run(
             "--sky-exposure",
             &self.sky_exposure,
-            self.sky_frames.unwrap_or(12),
+            self.sky_frames.unwrap_or(usual),
         )?;
         let Some(total) = &self.sky_total else {
             return Ok(one);
@@ -257,12 +319,13 @@ impl FrameArgs {
             .f_number
             .zip(written.iso)
             .filter(|_| written.seconds.is_none());
+        let frames = self.land_frames.unwrap_or(4);
         if by_light.is_none() {
-            return Ok((self.run(field, text, self.land_frames)?, None));
+            return Ok((self.run(field, text, frames)?, None));
         }
         let gap_s = seconds("--gap", &self.gap)?;
         let of_default = ShotSettings::default().land.exposure_s;
-        Ok((Run::of(self.land_frames, of_default, gap_s), by_light))
+        Ok((Run::of(frames, of_default, gap_s), by_light))
     }
 
     fn run(&self, field: &'static str, text: &str, frames: u32) -> Result<Run, Failure> {

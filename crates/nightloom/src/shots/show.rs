@@ -1,10 +1,15 @@
 //! The shot list in words.
 
 use nightloom_outing::evening::{Evening, clock_short, hours};
+use nightloom_outing::framing::Panorama;
 use nightloom_outing::shots::{Block, CAUTIONS, Cut, ShotList, short_seconds};
 use nightloom_sky::night::Night;
 
 use crate::out::line;
+
+/// One line where it matters, and where the others are.
+const MORE_CAUTIONS: &str =
+    "Leave this plan with someone, and do not drive tired; nightloom sheet has every caution.";
 
 pub(super) fn tell(evening: &Evening, night: &Night, list: &ShotList) {
     let zone = &evening.zone.zone;
@@ -32,14 +37,47 @@ pub(super) fn tell(evening: &Evening, night: &Night, list: &ShotList) {
         line(&format!("{:<7}{:<7}{}", at(block.from), at(block.to), row(block)));
     }
     line("");
-    tell_sums(list);
+    tell_sums(evening, list);
     if !list.drop_first.is_empty() {
         line("");
         line("If time runs short, drop in this order (common practice):");
         list.drop_first.iter().for_each(tell_cut);
     }
     line("");
-    CAUTIONS.iter().for_each(|caution| line(caution));
+    line(&format!("{} {MORE_CAUTIONS}", CAUTIONS[0]));
+}
+
+/// Where the head is turned for each frame, in order.
+pub(super) fn tell_panorama(panorama: &Panorama) {
+    line("");
+    let [wide, tall] = panorama.field_deg;
+    line(&format!(
+        "Panorama of {} × {} frames, {wide:.0}° × {tall:.0}° each{}, {:.0} % in common:",
+        panorama.columns,
+        panorama.rows,
+        if panorama.portrait {
+            " (camera upright)"
+        } else {
+            ""
+        },
+        panorama.overlap_percent
+    ));
+    line("  no.   pan    azimuth   altitude   begins after");
+    for frame in &panorama.frames {
+        line(&format!(
+            "  {:>3} {:>6} {:>9} {:>10} {:>11}",
+            frame.number,
+            format!("{:.0}°", frame.pan_deg),
+            format!("{:.0}°", frame.azimuth_deg),
+            format!("{:.0}°", frame.altitude_deg),
+            format!(
+                "{:.0}:{:02.0} min",
+                (frame.after_s / 60.0).floor(),
+                (frame.after_s % 60.0).floor()
+            ),
+        ));
+    }
+    panorama.words.iter().for_each(|words| line(words));
 }
 
 fn row(block: &Block) -> String {
@@ -60,7 +98,7 @@ fn row(block: &Block) -> String {
     )
 }
 
-fn tell_sums(list: &ShotList) {
+fn tell_sums(evening: &Evening, list: &ShotList) {
     let totals = &list.totals;
     let row = |what: &str, text: String| line(&format!("{what:<12}{text}"));
     row(
@@ -93,7 +131,11 @@ fn tell_sums(list: &ShotList) {
     if let Some(dew) = &list.dew {
         row(
             "dew point",
-            format!("{:.1} °C, {:.1} °C below the air", dew.dew_point_c, dew.margin_c),
+            format!(
+                "{}, {} below the air",
+                evening.shows.temperature(dew.dew_point_c),
+                evening.shows.warmer(dew.margin_c)
+            ),
         );
     }
     list.warnings

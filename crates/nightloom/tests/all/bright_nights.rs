@@ -116,3 +116,67 @@ fn the_words_are_said() {
     assert_eq!(code, Some(1));
     assert!(core.contains("never rises"), "{core}");
 }
+
+/// What the program itself answers at each of those sites at both solstices: yes with something in it, or no with the
+/// obstacle in a sentence, and for a subject without a window why it has none.
+#[test]
+fn every_command_gives_its_reason_at_every_site() {
+    const OBSTACLES: [&str; 8] = [
+        "midnight sun",
+        "polar night",
+        "does not get dark",
+        "the moon is up",
+        "does not rise",
+        "stays behind",
+        "by day and in twilight",
+        "nothing is worth",
+    ];
+    let (mut yes, mut no) = (0, 0);
+    for evening in evenings() {
+        let site = &evening.standpoint.site;
+        let (lat, lon) = (site.latitude.deg().to_string(), site.longitude.deg().to_string());
+        for day in ["2027-06-21", "2027-12-22"] {
+            for command in [
+                &["night", "--subject", "Milky Way core"][..],
+                &["shots", "--subject", "Milky Way core", "--sky-frames", "4"],
+                &["tonight"],
+            ] {
+                let place = ["--lat", &*lat, "--lon", &*lon, "--date", day, "--json"];
+                let output = std::process::Command::new(env!("CARGO_BIN_EXE_nightloom"))
+                    .args([command, &place[..]].concat())
+                    .output()
+                    .unwrap();
+                let told = String::from_utf8_lossy(&output.stderr).into_owned();
+                let what = format!("{command:?} {lat} {day}: {told}");
+                let json: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+                let reason = |text: &str| OBSTACLES.iter().any(|o| text.contains(o));
+                match output.status.code() {
+                    Some(0) => yes += 1,
+                    // A plan may be too long for a short night, and says by how much.
+                    Some(1) => {
+                        no += 1;
+                        assert!(
+                            reason(&told) || told.contains("the plan does not fit, by"),
+                            "{what}"
+                        );
+                    }
+                    other => panic!("{other:?} {what}"),
+                }
+                if command[0] == "night" {
+                    let subject = &json["subjects"][0];
+                    let none = subject["windows"].as_array().unwrap().is_empty();
+                    assert_eq!(
+                        none,
+                        subject["why"].as_str().is_some_and(reason),
+                        "{what} {subject}"
+                    );
+                }
+                if command[0] == "tonight" && output.status.success() {
+                    assert!(!json["worthwhile"].as_array().unwrap().is_empty(), "{what}");
+                }
+            }
+        }
+    }
+    println!("{yes} answers yes, {no} no, each with its reason");
+    assert!(yes >= 60 && no >= 30, "{yes} {no}");
+}

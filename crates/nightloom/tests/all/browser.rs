@@ -348,10 +348,15 @@ impl Browser {
         self.devtools("Emulation.setDeviceMetricsOverride", &size);
     }
 
+    /// The screen as a PNG.
+    pub(crate) fn shot(&self) -> Vec<u8> {
+        let shot = self.devtools("Page.captureScreenshot", &json!({ "format": "png" }));
+        base64(shot["data"].as_str().expect("a picture"))
+    }
+
     /// The screen as RGB.
     pub(crate) fn screen(&self) -> Vec<[u8; 3]> {
-        let shot = self.devtools("Page.captureScreenshot", &json!({ "format": "png" }));
-        let bytes = base64(shot["data"].as_str().expect("a picture"));
+        let bytes = self.shot();
         let mut reader = png::Decoder::new(std::io::Cursor::new(bytes))
             .read_info()
             .expect("a PNG");

@@ -402,3 +402,315 @@ fn what_a_night_is_good_for() {
             .any(|w| w["what"] == "Land in moonlight")
     );
 }
+
+/// Its own lens, 24 mm upright over 36 × 24 mm: 53.1° × 73.7°.
+fn trip_with_lens(desk: &Desk) {
+    desk.done(&[
+        "rig", "small", "--focal", "24", "--pitch", "5.95", "--sensor", "36x24",
+    ]);
+    desk.done(&[
+        "new",
+        "trip",
+        "--lat",
+        "38.74",
+        "--lon",
+        "-109.5",
+        "--elevation",
+        "1463",
+        "--rig",
+        "small",
+        "--date",
+        "2027-07-05",
+        "--subject",
+        "Milky Way core; Antares",
+    ]);
+}
+
+/// Two subjects of one outing are drawn, held, and served by one shot list; far ones are taken one after the other.
+#[test]
+fn several_subjects() {
+    let desk = Desk::new();
+    trip_with_lens(&desk);
+    let night = desk.json(&["night", "trip", "--strip", "strip.svg", "--view", "view.svg"]);
+    assert_eq!(night["subjects"].as_array().unwrap().len(), 2);
+    assert_eq!(night["view"]["holds"], true, "{}", night["view"]);
+    for name in ["strip.svg", "view.svg"] {
+        let svg = fs::read_to_string(desk.path().join(name)).unwrap();
+        assert!(
+            svg.contains(">Antares<") && svg.contains("Milky Way core"),
+            "{name}"
+        );
+    }
+    let together = desk.json(&["shots", "trip", "--sky-frames", "8"]);
+    assert!(
+        together["window_is"]
+            .as_str()
+            .unwrap()
+            .contains("Milky Way core and Antares"),
+        "{together}"
+    );
+    // Spica sets when Fomalhaut, 142° from it, is not up yet.
+    let apart = desk.json(&[
+        "shots",
+        "trip",
+        "--subject",
+        "spica",
+        "--subject",
+        "fomalhaut",
+        "--sky-frames",
+        "8",
+    ]);
+    let blocks = apart["blocks"].as_array().unwrap();
+    let of = |name: &str| {
+        let own = blocks
+            .iter()
+            .filter(|b| b["kind"] == "sky" && b["note"].as_str().unwrap().starts_with(name));
+        own.map(|b| b["count"].as_u64().unwrap()).sum::<u64>()
+    };
+    assert_eq!((of("Spica"), of("Fomalhaut")), (8, 8), "{apart}");
+    assert_eq!(apart["totals"]["sky_frames"], 16);
+    assert!(
+        blocks
+            .iter()
+            .any(|b| b["kind"] == "turn" && b["note"].as_str().unwrap().contains("to Fomalhaut"))
+    );
+}
+
+/// Frames, order and times of a panorama, and its list on the sheet.
+#[test]
+fn a_panorama_on_the_sheet() {
+    let desk = Desk::new();
+    trip_with_lens(&desk);
+    let wanted = [
+        "--panorama",
+        "3x2",
+        "--overlap",
+        "25",
+        "--sky-exposure",
+        "20s",
+        "--sky-frames",
+        "2",
+    ];
+    let shots = desk.json(&[&["shots", "trip"], &wanted[..]].concat());
+    let panorama = &shots["panorama"];
+    let frames = panorama["frames"].as_array().unwrap();
+    assert_eq!(
+        (frames.len(), &panorama["overlap_percent"]),
+        (6, &serde_json::json!(25.0))
+    );
+    assert_eq!(shots["totals"]["sky_frames"], 12);
+    let turns = shots["blocks"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(|b| b["kind"] == "turn" && b["note"].as_str().unwrap().contains("pan"));
+    assert_eq!(turns.count(), 5, "{shots}");
+    // Facing south in the north the sky goes to the right, and so does the head.
+    assert!(frames[2]["pan_deg"].as_f64().unwrap() > 0.0 && frames[2]["pan_deg"].as_f64().unwrap() < 180.0);
+    let sheet = desk.json(&[&["sheet", "trip", "--out", "sheet.html"], &wanted[..]].concat());
+    assert_eq!(sheet["sheet"]["panorama"].as_array().unwrap().len(), 6);
+    let page = fs::read_to_string(desk.path().join("sheet.html")).unwrap();
+    assert_eq!(page.matches("data-tick=\"m").count(), 6);
+    for words in [
+        "Panorama",
+        "25 % in common",
+        "Dew point not known",
+        "Camera batteries",
+        "Card:",
+    ] {
+        assert!(page.contains(words), "{words}");
+    }
+    let auto = desk.json(&[
+        "shots",
+        "trip",
+        "--panorama",
+        "auto",
+        "--portrait",
+        "--focal",
+        "135",
+    ]);
+    let [columns, rows] = ["columns", "rows"].map(|k| auto["panorama"][k].as_u64().unwrap());
+    assert!(columns * rows >= 2, "{}", auto["panorama"]);
+    let refused = desk.run(&[
+        "shots",
+        "--lat",
+        "38",
+        "--lon",
+        "8",
+        "--date",
+        "2027-07-05",
+        "--panorama",
+        "3x1",
+    ]);
+    assert!(stderr(&refused).contains("--focal 24"), "{}", stderr(&refused));
+}
+
+/// What cannot be held is said with by how much, on the chart too.
+#[test]
+fn an_aim_that_cannot_hold_both_says_so() {
+    let desk = Desk::new();
+    let asked = [
+        "night",
+        "--lat",
+        "46",
+        "--lon",
+        "8",
+        "--date",
+        "2027-07-05",
+        "--subject",
+        "vega",
+        "--focal",
+        "35",
+        "--view",
+        "view.svg",
+    ];
+    let night = desk.json(&asked);
+    let view = &night["view"];
+    assert_eq!(view["holds"], false, "{view}");
+    assert!(view["ridge_outside_deg"].as_f64().unwrap() > 10.0, "{view}");
+    let words = view["words"].as_str().unwrap();
+    assert!(
+        words.contains("the ridge") && words.contains("mm or shorter"),
+        "{words}"
+    );
+    let svg = fs::read_to_string(desk.path().join("view.svg")).unwrap();
+    assert!(svg.contains("cannot hold Vega and the ridge"), "{svg:.300}");
+    let told = desk.done(&asked);
+    assert!(told.contains("Aim of the picture at"), "{told}");
+}
+
+#[test]
+fn two_nights_side_by_side() {
+    let desk = Desk::new();
+    let asked = [
+        "night",
+        "--lat",
+        "46",
+        "--lon",
+        "8",
+        "--date",
+        "2027-07-05",
+        "--beside",
+        "2027-07-25",
+        "--subject",
+        "Milky Way core",
+        "--strip",
+        "both.svg",
+    ];
+    let told = desk.done(&asked);
+    let row = told
+        .lines()
+        .find(|l| l.starts_with("dark, without moon"))
+        .unwrap();
+    assert_eq!(row.matches(" h ").count(), 2, "{row}");
+    let svg = fs::read_to_string(desk.path().join("both.svg")).unwrap();
+    assert!(
+        svg.contains("viewBox=\"0 0 2000 ") && svg.contains("5 July 2027") && svg.contains("25 July 2027")
+    );
+    let both = desk.json(&asked);
+    assert_eq!(both["beside"]["window"]["evening"], "2027-07-25");
+}
+
+/// By preference a figure alone is in feet or °F, and so is what is told; JSON keeps metres and °C.
+#[test]
+fn preferences_are_kept() {
+    let desk = Desk::new();
+    let place = ["--lat", "46", "--lon", "8", "--elevation", "5900"];
+    let night = [&["night"], &place[..], &["--date", "2027-07-05"]].concat();
+    near(&desk.json(&night)["site"]["elevation_m"], 5900.0);
+    let set = desk.json(&["preferences", "--height", "ft", "--temperature", "F"]);
+    assert_eq!(
+        (&set["feet"], &set["fahrenheit"]),
+        (&Value::Bool(true), &Value::Bool(true))
+    );
+    // NIST SP 811 (2008), B.8: 1 ft = 0.3048 m, t/°C = (t/°F − 32)/1.8.
+    near(&desk.json(&night)["site"]["elevation_m"], 1798.32);
+    assert!(desk.done(&night).contains("5900 ft"));
+    let weather = [
+        "--date",
+        "2027-07-05",
+        "--temperature",
+        "50",
+        "--humidity",
+        "80%",
+        "--sky-frames",
+        "4",
+    ];
+    let shots = [&["shots"], &place[..], &weather[..]].concat();
+    let told = desk.done(&shots);
+    assert!(
+        told.contains("dew point   44.1 °F, 5.9 °F below the air"),
+        "{told}"
+    );
+    near(&desk.json(&shots)["dew"]["dew_point_c"], 6.707934);
+    let metres = [
+        &["night"],
+        &["--lat", "46", "--lon", "8", "--elevation", "1800 m"][..],
+        &["--date", "2027-07-05"],
+    ]
+    .concat();
+    near(&desk.json(&metres)["site"]["elevation_m"], 1800.0);
+    fs::write(
+        desk.path().join("config/preferences.toml"),
+        "height = \"yards\"\n",
+    )
+    .unwrap();
+    let broken = desk.run(&night);
+    assert!(
+        stderr(&broken).contains("nightloom preferences --height ft"),
+        "{}",
+        stderr(&broken)
+    );
+    desk.done(&["preferences", "--height", "m", "--temperature", "C"]);
+    near(&desk.json(&night)["site"]["elevation_m"], 5900.0);
+}
+
+/// What is asked for is not changed: the light's own number of land frames is said beside it.
+#[test]
+fn a_number_that_is_asked_for_stays() {
+    let desk = Desk::new();
+    trip_with_lens(&desk);
+    let by_light = [
+        "shots",
+        "trip",
+        "--land-exposure",
+        "f/4 ISO800",
+        "--land-light",
+        "night",
+    ];
+    let free = desk.json(&by_light);
+    let asks_for = free["totals"]["land_frames"].as_u64().unwrap();
+    assert!(asks_for > 4, "{free}");
+    let asked = desk.json(&[&by_light[..], &["--land-frames", "4"]].concat());
+    assert_eq!(asked["totals"]["land_frames"], 4);
+    let warning = asked["warnings"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|w| w.as_str().unwrap().contains("as asked"));
+    assert!(
+        warning
+            .unwrap()
+            .as_str()
+            .unwrap()
+            .contains(&format!("{asks_for} × ")),
+        "{asked}"
+    );
+    // Right before the land the camera is turned to it.
+    let blocks = asked["blocks"].as_array().unwrap();
+    let land = blocks.iter().position(|b| b["kind"] == "land").unwrap();
+    assert!(
+        blocks[land - 1]["note"].as_str().unwrap().contains("to the land"),
+        "{asked}"
+    );
+    let later = desk.json(&["shots", "trip", "--start", "1:30am", "--sky-frames", "8"]);
+    let first = later["blocks"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|b| b["kind"] == "sky")
+        .unwrap()["from"]
+        .clone();
+    // MDT is UTC-6 (tz database).
+    assert_eq!(first, "2027-07-06T07:30:00.0Z");
+}

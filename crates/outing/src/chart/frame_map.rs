@@ -26,6 +26,8 @@ const LEAST: usize = 3;
 const FILLED: f64 = 0.42;
 /// Length of the ticks that show an ellipse's long axis, sheet units.
 const TICK: f64 = 5.0;
+/// From one line over the land to the next, across, sheet units.
+const HATCH: f64 = 9.9;
 /// Single stars drawn, brightest first, and the radius of the brightest, sheet units.
 const DOTS: usize = 350;
 const LARGEST_DOT: f64 = 3.4;
@@ -44,9 +46,6 @@ pub fn frame_map(picture: &FramePicture, look: Look) -> String {
     sheet.words([LEFT, 26.0], "big", &picture.name);
     sheet.words([LEFT, 46.0], "soft", &title);
     draw.where_it_looks(&mut sheet);
-    sheet.put(format_args!(
-        "<defs><pattern id=\"hatch\" width=\"7\" height=\"7\" patternUnits=\"userSpaceOnUse\" patternTransform=\"rotate(45)\"><path d=\"M0 0V7\" class=\"thin\"/></pattern></defs>"
-    ));
     let (corner, size) = ([draw.left, TOP], [draw.right - draw.left, draw.foot - TOP]);
     let mut taken = Taken::default();
     let levels = draw.levels();
@@ -251,8 +250,22 @@ impl<'a> Draw<'a> {
         }
         if !path.is_empty() {
             sheet.put(format_args!("<path d=\"{path}\" class=\"paper\"/>"));
-            sheet.put(format_args!("<path d=\"{path}\" style=\"fill:url(#hatch)\"/>"));
+            self.hatch(sheet, &path);
         }
+    }
+
+    /// Slanting lines inside an outline: no pattern, which not every program that shows an SVG turns alike.
+    fn hatch(&self, sheet: &mut Sheet, outline: &str) {
+        let tall = self.foot - TOP;
+        let mut lines = String::new();
+        let mut x = self.left - tall;
+        while x < self.right {
+            lines += &format!("M{x:.1} {:.1}L{:.1} {TOP:.1}", self.foot, x + tall);
+            x += HATCH;
+        }
+        sheet.put(format_args!(
+            "<clipPath id=\"land\"><path d=\"{outline}\"/></clipPath><g clip-path=\"url(#land)\"><path class=\"thin\" d=\"{lines}\"/></g>"
+        ));
     }
 
     /// Single stars by their light.

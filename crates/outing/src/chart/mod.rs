@@ -6,7 +6,10 @@
 //! dark on white for the desk and for paper, and red on black for the field, in which nothing holds
 //! any green or blue.
 
+use nightloom_sky::night::NightSample;
+
 mod contour;
+mod file;
 mod frame_map;
 mod labels;
 mod ladder;
@@ -19,14 +22,24 @@ mod trail_map;
 mod view;
 mod year;
 
+pub use file::{ChartFile, ChartFileError, ChartFormat, chart_file};
 pub use frame_map::frame_map;
 pub use ladder::ladder_chart;
-pub use night_strip::{NightStrip, night_strip};
+pub use night_strip::{NightStrip, night_strip, two_nights};
 pub use sight_view::{Flip, SightView, sight_view};
 pub use signal::{SignalChart, signal_chart};
 pub use trail_map::{TrailPicture, trail_map};
-pub use view::{Framing, NightView, ViewWindow, night_view, view_window};
+pub use view::{NightView, ViewWindow, night_view, view_window};
 pub use year::year_chart;
+
+/// A subject through the night, as charts draw it.
+#[derive(Clone, Copy, Debug)]
+pub struct SubjectWay<'a> {
+    /// Its name.
+    pub name: &'a str,
+    /// The night sampled, with it.
+    pub samples: &'a [NightSample],
+}
 
 /// How a chart is coloured.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

@@ -5,8 +5,9 @@ use jiff::tz::TimeZone;
 use nightloom_sky::Instant;
 use nightloom_sky::night::{Night, NightSample, Span};
 
-use super::Look;
 use super::svg::{Scale, Sheet, clock, full_hours};
+use super::{Look, SubjectWay};
+use crate::evening::{why_no_dark, why_no_window};
 
 /// What the strip shows.
 pub struct NightStrip<'a> {
@@ -14,6 +15,8 @@ pub struct NightStrip<'a> {
     pub night: &'a Night,
     /// The night sampled from noon to noon, with the first subject if there is one.
     pub samples: &'a [NightSample],
+    /// The night's subjects in their order, each with its samples.
+    pub subjects: &'a [SubjectWay<'a>],
     /// The zone in whose time hours are shown.
     pub zone: &'a TimeZone,
     /// Name or coordinates of the place.
@@ -32,29 +35,36 @@ const MARGIN_S: f64 = 45.0 * 60.0;
 
 /// Draws the night as a strip.
 pub fn night_strip(strip: &NightStrip<'_>, look: Look) -> String {
-    let night = strip.night;
-    let title = format!("{}, night of {}", strip.place, night.window.evening);
-    let rows = 1.0 + night.subjects.len() as f64;
-    let darkness = WINDOWS + rows * ROW + 14.0;
-    let mut sheet = Sheet::new(WIDTH, darkness + DARKNESS + 44.0, look, &title);
-    let span = shown_span(night);
-    let time = Scale::new([0.0, span.to.seconds_since(span.from)], [LEFT, RIGHT]);
-    let draw = Draw {
-        strip,
-        span,
-        time,
-        samples: strip
-            .samples
-            .iter()
-            .filter(|s| s.at >= span.from && s.at <= span.to)
-            .collect(),
-    };
-    draw.heading(&mut sheet);
-    draw.altitudes(&mut sheet);
-    draw.events(&mut sheet);
-    draw.windows(&mut sheet);
-    draw.darkness(&mut sheet, darkness);
-    draw.hours(&mut sheet, [ALTITUDES[0], darkness + DARKNESS]);
+    let draw = Draw::new(strip, shown_span(strip.night), "");
+    let title = format!("{}, night of {}", strip.place, strip.night.window.evening);
+    let mut sheet = Sheet::new(WIDTH, draw.height(), look, &title);
+    draw.all(&mut sheet);
+    sheet.done()
+}
+
+/// Draws two nights side by side, over the same hours of the clock and the same altitudes.
+pub fn two_nights(left: &NightStrip<'_>, right: &NightStrip<'_>, look: Look) -> String {
+    let spans = [left, right].map(|strip| shown_span(strip.night));
+    let noons = [left, right].map(|strip| strip.night.window.from);
+    let after = |n: usize, at: Instant| at.seconds_since(noons[n]);
+    let from = after(0, spans[0].from).min(after(1, spans[1].from));
+    let to = after(0, spans[0].to).max(after(1, spans[1].to));
+    let both = [0, 1].map(|n| Span {
+        from: noons[n].plus_seconds(from),
+        to: noons[n].plus_seconds(to),
+    });
+    let mut draws = [
+        Draw::new(left, both[0], "-left"),
+        Draw::new(right, both[1], "-right"),
+    ];
+    let highest = draws[0].highest.max(draws[1].highest);
+    draws.iter_mut().for_each(|draw| draw.highest = highest);
+    let evenings = [left, right].map(|strip| strip.night.window.evening);
+    let title = format!("{}, nights of {} and {}", left.place, evenings[0], evenings[1]);
+    let height = draws[0].height().max(draws[1].height());
+    let mut sheet = Sheet::new(2.0 * WIDTH, height, look, &title);
+    draws[0].all(&mut sheet);
+    sheet.moved([WIDTH, 0.0], |sheet| draws[1].all(sheet));
     sheet.done()
 }
 
@@ -84,9 +94,50 @@ struct Draw<'a> {
     span: Span,
     time: Scale,
     samples: Vec<&'a NightSample>,
+    /// The highest altitude that is shown, degrees.
+    highest: f64,
+    /// Tells this night's clips from another's.
+    mark: &'static str,
 }
 
-impl Draw<'_> {
+impl<'a> Draw<'a> {
+    fn new(strip: &'a NightStrip<'a>, span: Span, mark: &'static str) -> Self {
+        let within = |s: &&NightSample| s.at >= span.from && s.at <= span.to;
+        let mut draw = Self {
+            strip,
+            span,
+            time: Scale::new([0.0, span.to.seconds_since(span.from)], [LEFT, RIGHT]),
+            samples: strip.samples.iter().filter(within).collect(),
+            highest: 0.0,
+            mark,
+        };
+        let moon = draw.samples.iter().map(|s| s.moon_altitude_deg);
+        let subjects = strip.subjects.iter().flat_map(|way| draw.shown(way.samples));
+        let subjects = subjects.filter_map(|s| Some(s.subject.as_ref()?.altitude_deg));
+        let highest = moon.chain(subjects).fold(40.0f64, f64::max);
+        draw.highest = ((highest + 4.0) / 10.0).ceil() * 10.0;
+        draw
+    }
+
+    /// Where the darkness begins.
+    fn below(&self) -> f64 {
+        WINDOWS + (1.0 + self.strip.night.subjects.len() as f64) * ROW + 14.0
+    }
+
+    fn height(&self) -> f64 {
+        self.below() + DARKNESS + 44.0
+    }
+
+    fn all(&self, sheet: &mut Sheet) {
+        let darkness = self.below();
+        self.heading(sheet);
+        self.altitudes(sheet);
+        self.events(sheet);
+        self.windows(sheet);
+        self.darkness(sheet, darkness);
+        self.hours(sheet, [ALTITUDES[0], darkness + DARKNESS]);
+    }
+
     fn x(&self, at: Instant) -> f64 {
         let at = at.clamp(self.span.from, self.span.to);
         self.time.at(at.seconds_since(self.span.from))
@@ -110,11 +161,7 @@ impl Draw<'_> {
     }
 
     fn altitudes(&self, sheet: &mut Sheet) {
-        let highest = self.samples.iter().fold(40.0f64, |top, s| {
-            top.max(s.moon_altitude_deg)
-                .max(s.subject.as_ref().map_or(0.0, |s| s.altitude_deg))
-        });
-        let top = ((highest + 4.0) / 10.0).ceil() * 10.0;
+        let top = self.highest;
         let y = Scale::new([-20.0, top], [ALTITUDES[1], ALTITUDES[0]]);
         self.twilight(sheet, &y);
         for altitude in (0..=top as i32).step_by(10) {
@@ -126,7 +173,9 @@ impl Draw<'_> {
         }
         let corner = [LEFT, ALTITUDES[0]];
         let size = [RIGHT - LEFT, ALTITUDES[1] - ALTITUDES[0]];
-        sheet.clipped("altitudes", corner, size, |sheet| self.paths(sheet, &y));
+        sheet.clipped(&format!("altitudes{}", self.mark), corner, size, |sheet| {
+            self.paths(sheet, &y)
+        });
         self.names(sheet, &y);
     }
 
@@ -195,27 +244,43 @@ impl Draw<'_> {
         } else {
             sheet.line("thin", [[LEFT, y.at(0.0)], [RIGHT, y.at(0.0)]]);
         }
-        let subject = |above: bool| {
-            with_subject().map(move |(x, s)| {
+        for way in self.strip.subjects {
+            self.path(sheet, y, way.samples);
+        }
+    }
+
+    /// A subject's way: whole over the land, dotted behind it.
+    fn path(&self, sheet: &mut Sheet, y: &Scale, samples: &[NightSample]) {
+        let part = |above: bool| {
+            self.shown(samples).filter_map(move |sample| {
+                let s = sample.subject.as_ref()?;
                 let over = s.altitude_deg >= s.skyline_deg;
-                [
-                    x,
-                    if over == above {
-                        y.at(s.altitude_deg)
-                    } else {
-                        f64::NAN
-                    },
-                ]
+                let at = if over == above {
+                    y.at(s.altitude_deg)
+                } else {
+                    f64::NAN
+                };
+                Some([self.x(sample.at), at])
             })
         };
-        sheet.line("line", subject(true));
-        sheet.line("thin dots", subject(false));
+        sheet.line("line", part(true));
+        sheet.line("thin dots", part(false));
+    }
+
+    /// Of these samples, those in the hours that are shown.
+    fn shown<'s>(&'s self, samples: &'s [NightSample]) -> impl Iterator<Item = &'s NightSample> + 's {
+        samples
+            .iter()
+            .filter(|s| s.at >= self.span.from && s.at <= self.span.to)
     }
 
     /// Each line's name, where it stands highest in the strip.
     fn names(&self, sheet: &mut Sheet, y: &Scale) {
-        let name = |sheet: &mut Sheet, of: &dyn Fn(&NightSample) -> Option<f64>, words: &str| {
-            let known = self.samples.iter().filter_map(|s| Some((self.x(s.at), of(s)?)));
+        let name = |sheet: &mut Sheet,
+                    samples: &[NightSample],
+                    of: &dyn Fn(&NightSample) -> Option<f64>,
+                    words: &str| {
+            let known = self.shown(samples).filter_map(|s| Some((self.x(s.at), of(s)?)));
             let highest = known.max_by(|a, b| a.1.total_cmp(&b.1));
             if let Some((x, altitude)) = highest.filter(|(_, altitude)| *altitude > 2.0) {
                 let x = x.clamp(LEFT + 60.0, RIGHT - 60.0);
@@ -223,11 +288,11 @@ impl Draw<'_> {
                 sheet.words([x, at], "mid halo", words);
             }
         };
-        if let Some(subject) = self.strip.night.subjects.first() {
+        for way in self.strip.subjects {
             let altitude = |s: &NightSample| s.subject.as_ref().map(|s| s.altitude_deg);
-            name(sheet, &altitude, &subject.name);
+            name(sheet, way.samples, &altitude, way.name);
         }
-        name(sheet, &|s| Some(s.moon_altitude_deg), "moon");
+        name(sheet, self.strip.samples, &|s| Some(s.moon_altitude_deg), "moon");
         let below = self
             .samples
             .iter()
@@ -281,23 +346,22 @@ impl Draw<'_> {
     fn windows(&self, sheet: &mut Sheet) {
         let night = self.strip.night;
         let row = |i: usize| WINDOWS + i as f64 * ROW;
-        self.bar(sheet, row(0), "dark", &night.dark);
+        self.bar(sheet, row(0), "dark", &night.dark, why_no_dark(night));
         for (i, subject) in night.subjects.iter().enumerate() {
-            self.bar(sheet, row(i + 1), &subject.name, &subject.windows);
+            let why = why_no_window(night, subject);
+            self.bar(sheet, row(i + 1), &subject.name, &subject.windows, why);
         }
-        if !night.subjects.is_empty() {
-            self.worth(sheet, row(1));
+        for (i, way) in self.strip.subjects.iter().enumerate() {
+            self.worth(sheet, row(i + 1), way.samples);
         }
     }
 
-    fn bar(&self, sheet: &mut Sheet, top: f64, name: &str, spans: &[Span]) {
+    /// The spans on a line of their own, or why there are none.
+    fn bar(&self, sheet: &mut Sheet, top: f64, name: &str, spans: &[Span], why: Option<String>) {
         sheet.line("rule", [[LEFT, top + ROW - 4.0], [RIGHT, top + ROW - 4.0]]);
         if spans.is_empty() {
-            sheet.words(
-                [LEFT + 4.0, top + 16.0],
-                "soft small",
-                &format!("{name}: not this night"),
-            );
+            let why = why.unwrap_or_else(|| "not this night".into());
+            sheet.words([LEFT + 4.0, top + 16.0], "soft small", &format!("{name}: {why}"));
         }
         for span in spans {
             let (from, to) = (self.x(span.from), self.x(span.to));
@@ -318,11 +382,11 @@ impl Draw<'_> {
         }
     }
 
-    /// What a minute on the first subject is worth, as the height of a ribbon under its bar.
-    fn worth(&self, sheet: &mut Sheet, top: f64) {
+    /// What a minute on a subject is worth, as the height of a ribbon under its bar.
+    fn worth(&self, sheet: &mut Sheet, top: f64, samples: &[NightSample]) {
         let foot = top + ROW - 4.0;
         let height = |s: &NightSample| s.subject.as_ref().map_or(0.0, |s| s.grade * 9.0);
-        let edge = self.samples.iter().map(|s| [self.x(s.at), foot + height(s)]);
+        let edge = self.shown(samples).map(|s| [self.x(s.at), foot + height(s)]);
         sheet.shape(
             "fill",
             std::iter::once([LEFT, foot]).chain(edge).chain([[RIGHT, foot]]),
@@ -346,24 +410,29 @@ impl Draw<'_> {
                 .map_or((s.zenith_mag, 0.0), |s| (s.sky_mag, s.moon_cost_mag))
         };
         let corner = [LEFT, top];
-        sheet.clipped("darkness", corner, [RIGHT - LEFT, DARKNESS], |sheet| {
-            let with = self.samples.iter().map(|s| [self.x(s.at), y.at(value(s).0)]);
-            let without = self
-                .samples
-                .iter()
-                .rev()
-                .map(|s| [self.x(s.at), y.at(value(s).0 + value(s).1)]);
-            sheet.put(format_args!("<g style=\"fill:var(--glow);fill-opacity:.45\">"));
-            sheet.shape("", with.clone().chain(without));
-            sheet.put(format_args!("</g>"));
-            sheet.line("line", with);
-        });
-        let what = if self.strip.night.subjects.is_empty() {
-            "mag/arcsec² at the zenith"
-        } else {
-            "mag/arcsec² at the subject; shaded: what the moon takes"
+        sheet.clipped(
+            &format!("darkness{}", self.mark),
+            corner,
+            [RIGHT - LEFT, DARKNESS],
+            |sheet| {
+                let with = self.samples.iter().map(|s| [self.x(s.at), y.at(value(s).0)]);
+                let without = self
+                    .samples
+                    .iter()
+                    .rev()
+                    .map(|s| [self.x(s.at), y.at(value(s).0 + value(s).1)]);
+                sheet.put(format_args!("<g style=\"fill:var(--glow);fill-opacity:.45\">"));
+                sheet.shape("", with.clone().chain(without));
+                sheet.put(format_args!("</g>"));
+                sheet.line("line", with);
+            },
+        );
+        let what = match self.strip.subjects {
+            [] => "mag/arcsec² at the zenith".to_owned(),
+            [_] => "mag/arcsec² at the subject; shaded: what the moon takes".into(),
+            [first, ..] => format!("mag/arcsec² at {}; shaded: what the moon takes", first.name),
         };
-        sheet.words([LEFT + 4.0, top + 12.0], "soft small halo", what);
+        sheet.words([LEFT + 4.0, top + 12.0], "soft small halo", &what);
     }
 
     fn hours(&self, sheet: &mut Sheet, [top, bottom]: [f64; 2]) {

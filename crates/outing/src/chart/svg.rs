@@ -91,6 +91,13 @@ impl Sheet {
         }
     }
 
+    /// Moves what `draw` draws right and down.
+    pub(super) fn moved(&mut self, [right, down]: [f64; 2], draw: impl FnOnce(&mut Self)) {
+        self.put(format_args!("<g transform=\"translate({right:.1} {down:.1})\">"));
+        draw(self);
+        self.text.push_str("</g>");
+    }
+
     /// Keeps what `draw` draws inside a rectangle. `name` is unique in the sheet.
     pub(super) fn clipped(
         &mut self,

@@ -2,25 +2,23 @@
 //! takes in.
 
 use jiff::tz::TimeZone;
-use nalgebra::{Rotation3, Unit, Vector3};
-use nightloom_optics::Lens;
+use nalgebra::Vector3;
 use nightloom_sky::night::NightSample;
 use nightloom_sky::subjects::milky_way::Arch;
 use nightloom_sky::{Angle, Instant, Skyline};
 
-use super::Look;
 use super::svg::{Scale, Sheet, full_hours};
+use super::{Look, SubjectWay};
+use crate::framing::Framing;
 
 /// What the view shows.
 pub struct NightView<'a> {
     /// Name or coordinates of the place.
     pub place: &'a str,
-    /// Name of the subject.
-    pub subject: Option<&'a str>,
+    /// The subjects, the first most of all.
+    pub subjects: &'a [SubjectWay<'a>],
     /// The land's edge.
     pub skyline: &'a Skyline,
-    /// The night sampled, with the subject.
-    pub samples: &'a [NightSample],
     /// The zone in whose time hours are shown.
     pub zone: &'a TimeZone,
     /// The Milky Way at `at`, if it is to be drawn.
@@ -29,6 +27,8 @@ pub struct NightView<'a> {
     pub at: Option<Instant>,
     /// What the camera is to take in.
     pub framing: Option<Framing>,
+    /// How well it does, in words under the view; none for nothing to say.
+    pub note: Option<&'a str>,
     /// What is to be shown; found from what is to be seen when not given.
     pub window: Option<ViewWindow>,
 }
@@ -46,7 +46,7 @@ impl ViewWindow {
     /// Left, top, right and foot of the view on its sheet, and the sheet's width and height, units of the SVG.
     pub fn on_sheet(&self) -> ([f64; 4], [f64; 2]) {
         let foot = self.foot();
-        ([LEFT, TOP, RIGHT, foot], [WIDTH, foot + 44.0])
+        ([LEFT, TOP, RIGHT, foot], [WIDTH, foot + 62.0])
     }
 
     fn degree(&self) -> f64 {
@@ -56,97 +56,6 @@ impl ViewWindow {
     fn foot(&self) -> f64 {
         TOP + (self.altitude_deg[1] - self.altitude_deg[0]) * self.degree()
     }
-}
-
-/// A camera's aim, and how many frames make the picture.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Framing {
-    /// The lens with the sensor's middle as its centre.
-    pub lens: Lens,
-    /// Sensor in pixels, as the camera lies: width first.
-    pub size_px: [f64; 2],
-    /// Camera upright.
-    pub portrait: bool,
-    /// Azimuth of the picture's middle.
-    pub azimuth: Angle,
-    /// Altitude of the picture's middle.
-    pub altitude: Angle,
-    /// Frames across and rows up.
-    pub frames: [usize; 2],
-    /// Share of a frame that it has in common with its neighbour, 0 to 0.9.
-    pub overlap: f64,
-}
-
-impl Framing {
-    /// Field of one frame as it is held: width and height in degrees, through the middle.
-    pub fn field_deg(&self) -> [f64; 2] {
-        let [w, h] = self.size_px;
-        let across = |a: [f64; 2], b: [f64; 2]| match (self.lens.unproject(a), self.lens.unproject(b)) {
-            (Some(a), Some(b)) => a.angle(&b).to_degrees(),
-            _ => 180.0,
-        };
-        let wide = across([0.0, h / 2.0], [w, h / 2.0]);
-        let tall = across([w / 2.0, 0.0], [w / 2.0, h]);
-        if self.portrait { [tall, wide] } else { [wide, tall] }
-    }
-
-    /// Middle of each frame: azimuth and altitude, row by row from below.
-    ///
-    /// Rows step in altitude by a frame's height less the overlap; the frames of a row step in azimuth by a
-    /// frame's width less the overlap over the cosine of the altitude at which the row is widest.
-    pub fn aims(&self) -> Vec<[Angle; 2]> {
-        let [wide, tall] = self.field_deg();
-        let keep = 1.0 - self.overlap.clamp(0.0, 0.9);
-        let [columns, rows] = self.frames.map(|n| n.max(1));
-        let centred = |i: usize, n: usize, step: f64| (i as f64 - (n - 1) as f64 / 2.0) * step;
-        let mut aims = Vec::with_capacity(columns * rows);
-        for row in 0..rows {
-            let altitude = (self.altitude.deg() + centred(row, rows, tall * keep)).clamp(-90.0, 90.0);
-            // The lowest edge of the row spans the fewest degrees of azimuth.
-            let lowest = (altitude.abs() - tall / 2.0).max(0.0).to_radians();
-            let step = (wide * keep / lowest.cos().max(0.1)).min(90.0);
-            for column in 0..columns {
-                let azimuth = (self.azimuth.deg() + centred(column, columns, step)).rem_euclid(360.0);
-                aims.push([Angle::from_deg(azimuth), Angle::from_deg(altitude)]);
-            }
-        }
-        aims
-    }
-
-    /// The border of a frame aimed so: directions in the ground frame.
-    fn border(&self, [azimuth, altitude]: [Angle; 2]) -> Vec<Vector3<f64>> {
-        let forward = direction(azimuth, altitude);
-        let right = Vector3::new(azimuth.cos(), -azimuth.sin(), 0.0);
-        let turn = if self.portrait {
-            std::f64::consts::FRAC_PI_2
-        } else {
-            0.0
-        };
-        let roll = Rotation3::from_axis_angle(&Unit::new_normalize(forward), turn);
-        let (right, down) = (roll * right, roll * forward.cross(&right));
-        let [w, h] = self.size_px;
-        let corners = [[0.0, 0.0], [w, 0.0], [w, h], [0.0, h], [0.0, 0.0]];
-        let side = |pair: &[[f64; 2]]| {
-            let [a, b] = [pair[0], pair[1]];
-            (0..24).map(move |i| {
-                let t = f64::from(i) / 24.0;
-                [a[0] + (b[0] - a[0]) * t, a[1] + (b[1] - a[1]) * t]
-            })
-        };
-        let points = corners.windows(2).flat_map(side);
-        points
-            .filter_map(|pixel| self.lens.unproject(pixel))
-            .map(|d| right * d.x + down * d.y + forward * d.z)
-            .collect()
-    }
-}
-
-fn direction(azimuth: Angle, altitude: Angle) -> Vector3<f64> {
-    Vector3::new(
-        azimuth.sin() * altitude.cos(),
-        azimuth.cos() * altitude.cos(),
-        altitude.sin(),
-    )
 }
 
 const WIDTH: f64 = 1000.0;
@@ -170,12 +79,13 @@ pub fn view_window(view: &NightView<'_>) -> ViewWindow {
 pub fn night_view(view: &NightView<'_>, look: Look) -> String {
     let window = view.window.unwrap_or_else(|| view_window(view));
     let ([from, to], [low, high]) = (window.azimuth_deg, window.altitude_deg);
-    let foot = window.foot();
-    let title = match view.subject {
-        Some(subject) => format!("{subject} over the skyline of {}", view.place),
-        None => format!("The skyline of {}", view.place),
+    let names: Vec<&str> = view.subjects.iter().map(|s| s.name).collect();
+    let title = match &names[..] {
+        [] => format!("The skyline of {}", view.place),
+        names => format!("{} over the skyline of {}", names.join(", "), view.place),
     };
-    let mut sheet = Sheet::new(WIDTH, foot + 44.0, look, &title);
+    let ([.., foot], [_, height]) = window.on_sheet();
+    let mut sheet = Sheet::new(WIDTH, height, look, &title);
     sheet.words([LEFT, 26.0], "big", &title);
     let draw = Draw {
         view,
@@ -188,7 +98,7 @@ pub fn night_view(view: &NightView<'_>, look: Look) -> String {
     sheet.clipped("view", [LEFT, TOP], [RIGHT - LEFT, foot - TOP], |sheet| {
         draw.milky_way(sheet);
         draw.land(sheet);
-        draw.way(sheet);
+        view.subjects.iter().for_each(|subject| draw.way(sheet, subject));
         draw.frames(sheet);
     });
     draw.framing_note(&mut sheet, foot);
@@ -234,12 +144,18 @@ fn top_altitude(view: &NightView<'_>) -> f64 {
 
 /// Where the subject is over the land in the dark: azimuth and altitude.
 fn over<'a>(view: &'a NightView<'_>) -> impl Iterator<Item = (f64, f64)> + 'a {
-    view.samples
+    view.subjects
         .iter()
+        .flat_map(|subject| subject.samples)
         .filter(|s| s.sun_altitude_deg < -12.0)
         .filter_map(|s| s.subject.as_ref())
         .filter(|s| s.altitude_deg >= s.skyline_deg)
         .map(|s| (s.azimuth_deg, s.altitude_deg))
+}
+
+fn nearest(samples: &[NightSample], at: Instant) -> Option<&NightSample> {
+    let away = |s: &&NightSample| s.at.seconds_since(at).abs();
+    samples.iter().min_by(|a, b| away(a).total_cmp(&away(b)))
 }
 
 struct Draw<'a> {
@@ -350,7 +266,7 @@ impl Draw<'_> {
     }
 
     /// The subject's way: solid in the dark over the land, dotted otherwise, with the hours.
-    fn way(&self, sheet: &mut Sheet) {
+    fn way(&self, sheet: &mut Sheet, subject: &SubjectWay<'_>) {
         let place = |s: &NightSample| {
             let subject = s.subject.as_ref()?;
             Some((
@@ -358,37 +274,33 @@ impl Draw<'_> {
                 subject.altitude_deg >= subject.skyline_deg && s.sun_altitude_deg < -18.0,
             ))
         };
-        let points: Vec<_> = self.view.samples.iter().filter_map(place).collect();
+        let points: Vec<_> = subject.samples.iter().filter_map(place).collect();
         let all = self.unwrapped(points.iter().map(|p| p.0));
         sheet.line("thin dots", all);
         let dark = points
             .iter()
             .map(|(p, dark)| if *dark { *p } else { [f64::NAN; 2] });
         sheet.line("line", self.unwrapped(dark));
-        let (Some(first), Some(last)) = (self.view.samples.first(), self.view.samples.last()) else {
+        let (Some(first), Some(last)) = (subject.samples.first(), subject.samples.last()) else {
             return;
         };
         for (at, hour) in full_hours(first.at, last.at, self.view.zone) {
-            if let Some(([x, y], true)) = self.nearest(at).and_then(place) {
+            if let Some(([x, y], true)) = nearest(subject.samples, at).and_then(place) {
                 sheet.put(format_args!(
                     "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"3\" class=\"fill\"/>"
                 ));
                 sheet.words([x + 7.0, y - 5.0], "small halo", &format!("{hour:02} h"));
             }
         }
-        if let Some(([x, y], _)) = self.view.at.and_then(|at| self.nearest(at)).and_then(place) {
+        let now = self.view.at.and_then(|at| nearest(subject.samples, at));
+        if let Some(([x, y], _)) = now.and_then(place) {
             sheet.put(format_args!(
                 "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"8\" class=\"line\"/>"
             ));
+            if self.view.subjects.len() > 1 {
+                sheet.words([x, y + 20.0], "mid small halo", subject.name);
+            }
         }
-    }
-
-    fn nearest(&self, at: Instant) -> Option<&NightSample> {
-        let away = |s: &&NightSample| s.at.seconds_since(at).abs();
-        self.view
-            .samples
-            .iter()
-            .min_by(|a, b| away(a).total_cmp(&away(b)))
     }
 
     fn frames(&self, sheet: &mut Sheet) {
@@ -422,5 +334,8 @@ impl Draw<'_> {
             framing.altitude.deg()
         );
         sheet.words([LEFT, foot + 36.0], "soft small", &words);
+        if let Some(note) = self.view.note {
+            sheet.words([LEFT, foot + 52.0], "soft small", note);
+        }
     }
 }

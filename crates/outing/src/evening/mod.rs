@@ -29,7 +29,7 @@ pub use aim::{aim_words, compass_point};
 pub(crate) use around::{settings_around, site_by_file};
 pub use chances::{ShowerPeak, never, shower_peak};
 pub use clock::{clock, clock_short, hours, offset};
-pub use reason::{SunAlways, sun_always, why_no_dark};
+pub use reason::{SunAlways, sun_always, why_no_dark, why_no_window};
 pub use shows::Shows;
 
 /// Where the camera stands, as far as it is told.
@@ -225,11 +225,12 @@ impl Evening {
         &'a self,
         asked: impl IntoIterator<Item = &'a String>,
     ) -> Result<Vec<Subject>, EveningError> {
-        let mut names: Vec<&String> = asked.into_iter().collect();
-        if names.is_empty() {
-            names.extend(&self.settings.outing.subject);
+        let mut texts: Vec<&String> = asked.into_iter().collect();
+        if texts.is_empty() {
+            texts.extend(&self.settings.outing.subject);
         }
-        let found = names.into_iter().map(|name| subjects::find(name));
+        let names = texts.into_iter().flat_map(|text| subject_names(text));
+        let found = names.map(subjects::find);
         Ok(found.collect::<Result<_, _>>()?)
     }
 
@@ -280,6 +281,11 @@ impl Evening {
         };
         format!("Times in {} ({}{how})", offsets.join(" and "), self.zone.name)
     }
+}
+
+/// The names in a text, semicolons between them.
+pub fn subject_names(text: &str) -> impl Iterator<Item = &str> {
+    text.split(';').map(str::trim).filter(|name| !name.is_empty())
 }
 
 fn doubt(zone: &SiteZone, site: &Site) -> Option<String> {

@@ -1,7 +1,7 @@
 //! Why there is no dark window, in words, and when there is one again.
 
 use jiff::civil::Date;
-use nightloom_sky::night::{Night, YEARS};
+use nightloom_sky::night::{Night, Span, SubjectNight, YEARS};
 
 use super::{Evening, EveningError, hours};
 
@@ -74,6 +74,39 @@ pub fn why_no_dark(night: &Night) -> Option<String> {
         hours(night.night_minutes),
         night.moon.illuminated_fraction * 100.0
     ))
+}
+
+/// Why a subject has no window in a night, a sentence without its full stop; none if it has one.
+pub fn why_no_window(night: &Night, subject: &SubjectNight) -> Option<String> {
+    if !subject.windows.is_empty() {
+        return None;
+    }
+    let name = &subject.name;
+    let highest = subject.culmination.map(|c| c.altitude_deg);
+    if subject.over_skyline.is_empty() {
+        return Some(match highest {
+            Some(highest) if highest <= 0.0 => {
+                format!(
+                    "{name} does not rise that night: it stays {:.0}° below the horizon at its highest",
+                    -highest
+                )
+            }
+            Some(highest) => format!("{name} stays behind the land: it is {highest:.0}° high at most"),
+            None => format!("{name} does not come over the skyline that night"),
+        });
+    }
+    if night.night.is_empty() {
+        return Some(why_no_dark(night).unwrap_or_else(|| "it does not get dark".into()));
+    }
+    let meet = |a: &[Span], b: &[Span]| a.iter().any(|a| b.iter().any(|b| a.from < b.to && b.from < a.to));
+    Some(if meet(&subject.over_skyline, &night.night) {
+        format!(
+            "the moon is up whenever {name} stands over the skyline in the dark ({:.0} % lit)",
+            night.moon.illuminated_fraction * 100.0
+        )
+    } else {
+        format!("{name} stands over the skyline by day and in twilight only")
+    })
 }
 
 impl Evening {

@@ -3,15 +3,17 @@
 use jiff::tz::TimeZone;
 use nightloom_sky::Site;
 
-use crate::typed::FOOT_M;
+use crate::typed::{FOOT_M, fahrenheit};
 
-/// What a person wants to read; metres and the site's time when nothing is said.
+/// What a person wants to read; metres, °C and the site's time when nothing is said.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Shows {
     /// Feet instead of metres.
     pub feet: bool,
     /// UTC instead of the site's time.
     pub utc: bool,
+    /// °F instead of °C.
+    pub fahrenheit: bool,
 }
 
 impl Shows {
@@ -21,6 +23,27 @@ impl Shows {
             format!("{:.0} ft", metres / FOOT_M)
         } else {
             format!("{metres:.0} m")
+        }
+    }
+
+    /// A temperature: `-5.0 °C`, `23.0 °F`.
+    pub fn temperature(self, celsius: f64) -> String {
+        let (value, unit) = if self.fahrenheit {
+            (fahrenheit(celsius), "°F")
+        } else {
+            (celsius, "°C")
+        };
+        // No −0, and no 20.0.
+        let tenths = (value * 10.0).round() / 10.0 + 0.0;
+        format!("{tenths} {unit}")
+    }
+
+    /// A difference of temperatures.
+    pub fn warmer(self, by_celsius: f64) -> String {
+        if self.fahrenheit {
+            format!("{:.1} °F", by_celsius * 1.8)
+        } else {
+            format!("{by_celsius:.1} °C")
         }
     }
 

@@ -208,7 +208,10 @@ fn set(text: &str, option: &OptionSpec, value: &Toml) -> Result<String, Settings
         .or_insert_with(toml_edit::table)
         .as_table_like_mut();
     let Some(section) = section else {
-        return Err(fault(option.section, "expected a section".into()));
+        return Err(fault(
+            option.section,
+            format!("write [{0}], not {0} = …", option.section),
+        ));
     };
     match section.get_mut(option.key).and_then(Item::as_value_mut) {
         Some(old) => {

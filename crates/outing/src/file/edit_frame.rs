@@ -37,7 +37,7 @@ pub fn with_frame(text: &str, path: &str, said: &FrameOverride) -> Result<String
     let frames = document.entry(FRAMES).or_insert_with(toml_edit::table);
     let frames = frames
         .as_table_like_mut()
-        .ok_or_else(|| fault("expected a section"))?;
+        .ok_or_else(|| fault("write [frames], not frames = …"))?;
     let mut told = InlineTable::new();
     if let Some(role) = said.role {
         told.insert("role", Toml::from(role.word()));

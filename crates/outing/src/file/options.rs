@@ -152,7 +152,7 @@ pub const OPTIONS: &[OptionSpec] = &[
         OptionKind::Text,
         None,
         "\"Lyra\"",
-        "What the picture is about: a constellation, star, nebula, planet, shower, the Milky Way's core, or RA,DEC in ICRS degrees.",
+        "What the picture is about: a constellation, star, nebula, planet, shower, the Milky Way's core, or RA,DEC in ICRS degrees; several with ; between them.",
     ),
     option(
         "site",

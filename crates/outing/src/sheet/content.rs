@@ -8,19 +8,18 @@ use super::faults::FAULTS;
 use super::fold::{MOST, folded};
 use super::ladders::{self, LadderOf};
 use super::moments::{self, Moment};
+use super::plain::plain;
 use super::pole_help;
 use super::pole_table::PoleTable;
 use super::words::{self, fill};
 use super::zone::{Offset, SiteClock};
 use super::{NightFault, Planned, SheetError};
 use crate::evening::hours;
+use crate::framing::{Panorama, PanoramaFrame};
 use crate::hash_bytes;
 use crate::shots::{
     Block, BlockKind, CAUTIONS, Cut, FlatLight, LandLightWanted, ShotSettings, ShotTotals, short_seconds,
 };
-
-/// Longer names than this many characters are cut.
-const LONGEST_NAME: usize = 120;
 
 /// Everything on the sheet.
 #[derive(Serialize)]
@@ -35,7 +34,7 @@ pub struct Content {
     pub evening: Date,
     /// The place, in words.
     pub place: String,
-    /// The first subject.
+    /// The subjects' names.
     pub subject: Option<String>,
     /// The zone, in words.
     pub zone: String,
@@ -58,6 +57,10 @@ pub struct Content {
     pub warnings: Vec<String>,
     /// The shot list.
     pub steps: Vec<SheetStep>,
+    /// The panorama's frames to tick, in their order; empty where none is asked for.
+    pub panorama: Vec<String>,
+    /// Its size, order and the way of the sky, in sentences.
+    pub panorama_told: Vec<String>,
     /// What happens in the sky.
     pub moments: Vec<Moment>,
     /// Sums over the list.
@@ -111,13 +114,15 @@ impl Content {
             night,
             settings,
             list,
+            panorama,
         } = planned;
         let clock = SiteClock::new(&evening.zone.zone);
         let span = Span {
             from: night.window.from,
             to: night.window.to,
         };
-        let subject = night.subjects.first().map(|s| plain(&s.name));
+        let names: Vec<String> = night.subjects.iter().map(|s| plain(&s.name)).collect();
+        let subject = Some(names.join(", ")).filter(|names| !names.is_empty());
         let blocks = folded(&list.blocks, settings.nudge_every);
         if blocks.len() > MOST {
             return Err(SheetError::TooManyLines {
@@ -140,7 +145,9 @@ impl Content {
             short: list.short.iter().map(|s| sentence(&plain(s))).collect(),
             warnings: list.warnings.iter().map(|w| sentence(w)).collect(),
             steps: blocks.iter().map(|block| step(block, settings)).collect(),
-            moments: moments::of(night, subject.as_deref()),
+            panorama: panorama.as_ref().map_or(Vec::new(), panorama_ticks),
+            panorama_told: panorama.as_ref().map_or(Vec::new(), panorama_told),
+            moments: moments::of(night),
             totals: list.totals.clone(),
             sums: sums(planned, &clock),
             drop_first: list.drop_first.clone(),
@@ -196,22 +203,6 @@ impl Content {
     }
 }
 
-/// One line of text, whatever was written: no control characters, none that turn the writing round.
-fn plain(text: &str) -> String {
-    let turns =
-        |c: char| matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
-    let harmless = text
-        .chars()
-        .map(|c| if c.is_control() { ' ' } else { c })
-        .filter(|c| !turns(*c));
-    let mut line: String = harmless.take(LONGEST_NAME + 1).collect();
-    if line.chars().count() > LONGEST_NAME {
-        line.pop();
-        line.push('…');
-    }
-    line.trim().to_owned()
-}
-
 /// With a capital letter and a full stop.
 fn sentence(text: &str) -> String {
     let mut letters = text.chars();
@@ -258,6 +249,33 @@ fn step(block: &Block, settings: &ShotSettings) -> SheetStep {
     }
 }
 
+fn panorama_ticks(panorama: &Panorama) -> Vec<String> {
+    let of = |f: &PanoramaFrame| {
+        let with = [
+            ("n", &*f.number.to_string()),
+            ("pan", &format!("{:.0}", f.pan_deg)),
+            ("az", &format!("{:.0}", f.azimuth_deg)),
+            ("alt", &format!("{:.0}", f.altitude_deg)),
+        ];
+        fill(words::say::PANORAMA_FRAME, &with)
+    };
+    panorama.frames.iter().map(of).collect()
+}
+
+fn panorama_told(panorama: &Panorama) -> Vec<String> {
+    let [wide, tall] = panorama.field_deg;
+    let with = [
+        ("columns", &*panorama.columns.to_string()),
+        ("rows", &panorama.rows.to_string()),
+        ("wide", &format!("{wide:.0}")),
+        ("tall", &format!("{tall:.0}")),
+        ("percent", &format!("{:.0}", panorama.overlap_percent)),
+    ];
+    let mut told = vec![fill(words::say::PANORAMA, &with)];
+    told.extend(panorama.words.iter().cloned());
+    told
+}
+
 fn sums(planned: &Planned, clock: &SiteClock) -> Vec<String> {
     let list = &planned.list;
     let totals = &list.totals;
@@ -275,6 +293,26 @@ fn sums(planned: &Planned, clock: &SiteClock) -> Vec<String> {
         sums.push(fill(words::say::BACK, &[("at", &clock.short(last.to))]));
         sums.push(fill(words::say::AWAY, &[("long", &hours(totals.away_min))]));
     }
+    sums.push(fill(
+        words::say::CARD,
+        &[
+            ("gb", &format!("{:.1}", list.card_gb)),
+            ("basis", &list.card.basis),
+        ],
+    ));
+    let charges = format!("{:.1}", list.power.charges);
+    sums.push(fill(
+        words::say::BATTERIES,
+        &[("charges", &charges), ("basis", &list.power.basis)],
+    ));
+    let shows = planned.evening.shows;
+    sums.push(match &list.dew {
+        Some(dew) => {
+            let (at, margin) = (shows.temperature(dew.dew_point_c), shows.warmer(dew.margin_c));
+            fill(words::say::DEW, &[("at", &at), ("margin", &margin)])
+        }
+        None => words::say::NO_DEW.into(),
+    });
     sums
 }
 

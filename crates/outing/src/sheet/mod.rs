@@ -6,6 +6,7 @@ mod faults;
 mod fold;
 mod ladders;
 mod moments;
+mod plain;
 mod pole_help;
 mod pole_table;
 mod words;
@@ -15,6 +16,7 @@ use nightloom_optics::{FieldError, StopsError};
 use nightloom_sky::night::{Night, NightError};
 
 use crate::evening::Evening;
+use crate::framing::Panorama;
 use crate::shots::{ShotList, ShotSettings};
 
 pub use calendar::calendar;
@@ -36,6 +38,8 @@ pub struct Planned {
     pub settings: ShotSettings,
     /// The shot list.
     pub list: ShotList,
+    /// The panorama that its sky frames make, if one is asked for.
+    pub panorama: Option<Panorama>,
 }
 
 /// Why there is no sheet.

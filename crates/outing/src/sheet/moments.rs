@@ -4,6 +4,7 @@ use nightloom_sky::Instant;
 use nightloom_sky::night::Night;
 use serde::Serialize;
 
+use super::plain::plain;
 use super::words::{event, fill};
 use crate::evening::aim_words;
 
@@ -16,8 +17,8 @@ pub struct Moment {
     pub words: String,
 }
 
-/// Sun, moon, the dark and the subject.
-pub(super) fn of(night: &Night, subject: Option<&str>) -> Vec<Moment> {
+/// Sun, moon, the dark and the subjects.
+pub(super) fn of(night: &Night) -> Vec<Moment> {
     let mut all = Vec::new();
     let mut add = |at: Option<Instant>, words: &str| {
         all.extend(at.map(|at| Moment {
@@ -44,7 +45,8 @@ pub(super) fn of(night: &Night, subject: Option<&str>) -> Vec<Moment> {
         add(Some(span.from), event::DARK_FROM);
         add(Some(span.to), event::DARK_TO);
     }
-    if let (Some(name), Some(subject)) = (subject, night.subjects.first()) {
+    for subject in &night.subjects {
+        let name = &plain(&subject.name);
         for span in &subject.windows {
             add(Some(span.from), &fill(event::UP, &[("subject", name)]));
             add(Some(span.to), &fill(event::DOWN, &[("subject", name)]));

@@ -17,6 +17,13 @@ pub(super) mod say {
     pub(crate) const SPARE: &str = "{min} to spare in the window.";
     pub(crate) const BACK: &str = "Back at {at} by this plan.";
     pub(crate) const AWAY: &str = "Away {long}.";
+    pub(crate) const CARD: &str = "Card: {gb} GB ({basis}).";
+    pub(crate) const BATTERIES: &str = "Camera batteries: {charges} charges ({basis}).";
+    pub(crate) const DEW: &str = "Dew point {at}, {margin} below the air.";
+    pub(crate) const NO_DEW: &str = "Dew point not known: no temperature and humidity were told.";
+    pub(crate) const PANORAMA: &str =
+        "{columns} × {rows} frames of {wide}° × {tall}°, {percent} % in common with each neighbour.";
+    pub(crate) const PANORAMA_FRAME: &str = "{n}: pan {pan}°, altitude {alt}° (azimuth {az}°)";
     pub(crate) const NUDGE_EACH: &str =
         "tracker on; after every frame a dither nudge by hand, another way each time";
     pub(crate) const NUDGES: &str =

@@ -3,6 +3,7 @@
 //! A shelf is a folder with one small file for each, written in the words of an outing's own `[site]` and `[rig]`
 //! sections. An outing takes them over by value: it stays complete when the shelf changes or is gone.
 
+mod preferences;
 mod write;
 
 use std::path::{Path, PathBuf};
@@ -12,6 +13,7 @@ use crate::file::{nearest, read_file};
 use crate::plan::{RigSettings, SiteSettings};
 use crate::skyline::SKYLINE_CSV;
 
+pub use preferences::Preferences;
 pub use write::{as_filled, rig_text, site_text};
 
 /// What is kept.
@@ -87,6 +89,17 @@ pub enum ShelfError {
         kind: Kind,
         /// What is needed at least.
         least: &'static str,
+    },
+    /// The preferences say what is none.
+    #[error(
+        "{} has {found}; expected height = \"m\" or \"ft\" and temperature = \"C\" or \"F\": nightloom preferences --height ft --temperature F writes it anew",
+        path.display()
+    )]
+    Preferences {
+        /// The file.
+        path: PathBuf,
+        /// What stands in it.
+        found: String,
     },
     /// It cannot be read or written.
     #[error("{} cannot be used ({reason}); check its permissions", path.display())]

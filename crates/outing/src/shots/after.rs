@@ -8,6 +8,7 @@ use super::settings::{FlatLight, LandLightWanted};
 const NO_MOON: &str = "no moonlight falls on the land before or after the sky frames";
 const PANEL: &str = "panel over the lens; focus and aperture as for the sky";
 const CLOTH: &str = "white cloth over the lens; focus and aperture as for the sky";
+const TO_LAND: &str = "to the land: tracker off, framed as it will stand in the picture, focus looked at";
 const PACKED: &str = "everything counted back into the bag";
 const ROAD: &str = "drive only if awake: sleep first if tired";
 
@@ -52,11 +53,13 @@ impl Line<'_> {
 
     fn land_after(&mut self) {
         match self.s.land_light {
-            LandLightWanted::Night | LandLightWanted::Moon => match self.in_their_light_after(self.end()) {
-                Some(from) => self.add(self.land(from)),
-                None if self.s.land_light == LandLightWanted::Moon => self.no_light(NO_MOON, self.s.land),
-                None => self.land_into_dawn(),
-            },
+            LandLightWanted::Night | LandLightWanted::Moon => {
+                match self.in_their_light_after(self.turned()) {
+                    Some(from) => self.add_land(from),
+                    None if self.s.land_light == LandLightWanted::Moon => self.no_light(NO_MOON, self.s.land),
+                    None => self.land_into_dawn(),
+                }
+            }
             LandLightWanted::Dawn if self.hours.dawn_light().is_none() => {
                 self.no_light("there is no morning twilight for the land frames", self.s.land);
             }
@@ -66,10 +69,26 @@ impl Line<'_> {
 
     /// Land by night that lasts too long.
     fn land_into_dawn(&mut self) {
-        let land = self.land(self.end().ceil());
+        let from = self.turned().ceil();
         let by = self.land_spans().last().map_or(0.0, |(_, to)| *to);
-        self.must_end(land.to, by, "the land frames end after the night");
-        self.add(land);
+        self.must_end(self.land(from).to, by, "the land frames end after the night");
+        self.add_land(from);
+    }
+
+    /// When the camera is turned to the land, if that is done at once.
+    fn turned(&self) -> f64 {
+        self.end() + self.s.turn_s
+    }
+
+    /// The land, and right before it the turn to it.
+    fn add_land(&mut self, from: f64) {
+        self.add(Piece::pause(
+            BlockKind::Turn,
+            from - self.s.turn_s,
+            self.s.turn_s,
+            TO_LAND,
+        ));
+        self.add(self.land(from));
     }
 
     /// When there is the moon's or the night's light for the land.
@@ -114,13 +133,13 @@ impl Line<'_> {
     /// What waits for the morning.
     fn dawn(&mut self) {
         if let Some(best) = self.land_at_dawn() {
-            let from = best.max(self.end().ceil());
+            let from = best.max(self.turned().ceil());
             self.must_end(
                 from,
                 best,
                 "the land frames come after the light for them at dawn",
             );
-            self.add(self.land(from));
+            self.add_land(from);
         }
         if self.s.flats.frames == 0 || self.s.flat_light == FlatLight::Panel {
             return;

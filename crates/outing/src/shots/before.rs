@@ -4,7 +4,6 @@ use super::block::BlockKind;
 use super::lay::Line;
 use super::piece::Piece;
 use super::settings::LandLightWanted;
-use super::sky_run::sky_run;
 
 const WALK_IN: &str = "two lights; tell someone where you go";
 const SET_UP: &str = "tripod low and level, frame the picture, focus";
@@ -78,8 +77,8 @@ impl Line<'_> {
     /// The last start for land by the moon or by night before the sky frames; none if it has room after them.
     fn in_their_light_before(&self, ready: f64, preparing_from: f64) -> Option<f64> {
         let sky_from = preparing_from + self.s.align_s + self.s.tests_s();
-        let sky_to = sky_run(self.s, sky_from).last().map_or(sky_from, |p| p.to);
-        if self.in_their_light_after(sky_to).is_some() {
+        let sky_to = self.sky_pieces(sky_from).last().map_or(sky_from, |p| p.to);
+        if self.in_their_light_after(sky_to + self.s.turn_s).is_some() {
             return None;
         }
         let length = self.s.land.length_s();

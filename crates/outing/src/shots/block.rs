@@ -20,6 +20,8 @@ pub enum BlockKind {
     Sky,
     /// A small turn of the camera by hand between frames.
     Nudge,
+    /// The camera is turned: to the next stand of a panorama, to the next subject, to the land.
+    Turn,
     /// Focus, axis, dew and battery looked at again.
     Recheck,
     /// Frames from the fixed tripod.
@@ -44,6 +46,7 @@ impl BlockKind {
             Self::Test => "test frames",
             Self::Sky => "sky frames",
             Self::Nudge => "dither nudge",
+            Self::Turn => "turn camera",
             Self::Recheck => "re-check",
             Self::Land => "land frames",
             Self::Dark => "darks",

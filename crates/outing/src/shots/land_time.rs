@@ -6,6 +6,9 @@ use super::ShotsError;
 use super::hours::{Hours, TWILIGHT_EV100};
 use super::settings::{LandLightWanted, Run};
 
+/// Dusk is preferred, when one is awake, until dawn saves more waiting than this, seconds (common practice, no source).
+const LESS_WAIT_S: f64 = 3600.0;
+
 impl Hours {
     /// The light on level land when it is taken, EV100 of an incident meter: [`TWILIGHT_EV100`] in twilight, that of the
     /// middle of the longest moonlit span, that at the end of the sky frames' window by night.
@@ -23,6 +26,20 @@ impl Hours {
                 self.ev100_at(longest.from.plus_seconds(longest.minutes() * 30.0))
             }
             LandLightWanted::Night => self.ev100_at(self.sky.to),
+        }
+    }
+
+    /// Dusk or dawn for the land, whichever has less waiting between it and the sky frames; dusk where there is no telling.
+    pub fn land_at_less_wait(&self) -> LandLightWanted {
+        let (dusk, dawn) = (self.dusk_light(), self.dawn_light());
+        match (dusk, dawn) {
+            (Some(dusk), Some(dawn))
+                if dawn.seconds_since(self.sky.to) + LESS_WAIT_S < self.sky.from.seconds_since(dusk) =>
+            {
+                LandLightWanted::Dawn
+            }
+            (None, Some(_)) => LandLightWanted::Dawn,
+            _ => LandLightWanted::Dusk,
         }
     }
 

@@ -49,11 +49,7 @@ pub(super) fn lay(hours: &Hours, settings: &ShotSettings) -> Laid {
         late: Vec::new(),
     };
     let sky_from = line.before_sky();
-    line.pieces.extend(sky_run(settings, sky_from));
-    let sky_to = line.end();
-    let window_to = line.at(hours.sky.to);
-    let what = "the sky frames end after the window for them";
-    line.must_end(sky_to, window_to, what);
+    let spare_s = line.sky(sky_from);
     line.after_sky();
     line.within_night();
     line.pieces.retain(|p| p.to > p.from);
@@ -62,7 +58,7 @@ pub(super) fn lay(hours: &Hours, settings: &ShotSettings) -> Laid {
     Laid {
         blocks: line.pieces.into_iter().map(|p| p.block(start)).collect(),
         late: line.late,
-        spare_min: (window_to - sky_to) / 60.0,
+        spare_min: spare_s / 60.0,
     }
 }
 
@@ -80,6 +76,65 @@ pub(super) struct Line<'a> {
 impl Line<'_> {
     pub(super) fn at(&self, instant: Instant) -> f64 {
         instant.seconds_since(self.hours.night.from)
+    }
+
+    /// The sky frames from then on; gives what is left of their window, or least of their windows, seconds.
+    fn sky(&mut self, from: f64) -> f64 {
+        let windows: Vec<(String, f64)> = if self.hours.one_by_one {
+            let turns = self.hours.turns.iter();
+            turns
+                .map(|(span, name)| (name.clone(), self.at(span.to)))
+                .collect()
+        } else {
+            vec![(String::new(), self.at(self.hours.sky.to))]
+        };
+        let pieces = self.sky_pieces(from);
+        let mut spare = f64::INFINITY;
+        for (name, to) in windows {
+            let of = if name.is_empty() {
+                String::new()
+            } else {
+                format!("{name}; ")
+            };
+            let own = |p: &&Piece| p.kind == BlockKind::Sky && p.note.starts_with(&of);
+            let end = pieces.iter().filter(own).map(|p| p.to).fold(from, f64::max);
+            let what = match &*name {
+                "" => "the sky frames end after the window for them".to_owned(),
+                name => format!("the sky frames of {name} end after the window for them"),
+            };
+            self.must_end(end, to, &what);
+            spare = spare.min(to - end);
+        }
+        self.pieces.extend(pieces);
+        spare
+    }
+
+    /// What is done from the first sky frame to the last: one run, or one for each subject with the turn to it.
+    pub(super) fn sky_pieces(&self, from: f64) -> Vec<Piece> {
+        if !self.hours.one_by_one {
+            return sky_run(self.s, from);
+        }
+        let mut pieces: Vec<Piece> = Vec::new();
+        for (span, name) in &self.hours.turns {
+            let mut start = from;
+            if let Some(last) = pieces.last() {
+                start = self.at(span.from).max(last.to + self.s.turn_s).ceil();
+                let note = format!("to {name}: framed with the ridge, focus and axis looked at");
+                pieces.push(Piece::pause(
+                    BlockKind::Turn,
+                    start - self.s.turn_s,
+                    self.s.turn_s,
+                    &note,
+                ));
+            }
+            pieces.extend(sky_run(self.s, start).into_iter().map(|mut piece| {
+                if piece.kind == BlockKind::Sky {
+                    piece.note = format!("{name}; {}", piece.note);
+                }
+                piece
+            }));
+        }
+        pieces
     }
 
     pub(super) fn span(&self, span: &Span) -> (f64, f64) {

@@ -12,6 +12,7 @@ use super::hours::Hours;
 use super::lay::lay;
 use super::power::{Power, power};
 use super::settings::{Run, ShotSettings};
+use crate::evening::Shows;
 
 /// The night in order, with what it takes.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -78,7 +79,17 @@ pub struct ShotTotals {
 pub fn shot_list(hours: &Hours, settings: &ShotSettings) -> Result<ShotList, ShotsError> {
     settings.check()?;
     room_for_one(hours, settings)?;
-    let laid = lay(hours, settings);
+    let mut laid = lay(hours, settings);
+    // Subjects in one picture if there is time for it, else one after the other.
+    let apart = hours.one_by_one().filter(|_| !laid.fits() && !hours.one_by_one);
+    let apart = apart.filter(|apart| lay(apart, settings).fits());
+    let hours = match &apart {
+        Some(apart) => {
+            laid = lay(apart, settings);
+            apart
+        }
+        None => hours,
+    };
     let fits = laid.fits();
     let totals = totals(&laid.blocks);
     let card = card(totals.frames, &settings.card);
@@ -101,7 +112,11 @@ pub fn shot_list(hours: &Hours, settings: &ShotSettings) -> Result<ShotList, Sho
         short,
         drop_first: order(settings),
         proposal: if fits { None } else { proposal(hours, settings) },
-        warnings: dew.iter().filter(|d| d.warn).map(dew_warning).collect(),
+        warnings: dew
+            .iter()
+            .filter(|d| d.warn)
+            .map(|d| dew_warning(d, settings.fahrenheit))
+            .collect(),
         blocks: laid.blocks,
         totals,
         card,
@@ -129,17 +144,23 @@ fn room_for_one(hours: &Hours, settings: &ShotSettings) -> Result<(), ShotsError
     longer("flat", &settings.flats, "the whole night", &hours.night)
 }
 
-fn dew_warning(dew: &Dew) -> String {
+fn dew_warning(dew: &Dew, fahrenheit: bool) -> String {
+    let shows = Shows {
+        fahrenheit,
+        ..Shows::default()
+    };
     format!(
-        "only {:.1} °C above the dew point, less than {DEW_MARGIN_C} °C: heat the lens from the start and look at the glass at every re-check",
-        dew.margin_c
+        "only {} above the dew point, less than {}: heat the lens from the start and look at the glass at every re-check",
+        shows.warmer(dew.margin_c),
+        shows.warmer(DEW_MARGIN_C)
     )
 }
 
 fn totals(blocks: &[Block]) -> ShotTotals {
     let count = |kind: BlockKind| blocks.iter().filter(|b| b.kind == kind).map(|b| b.count).sum();
     let sky = blocks.iter().filter(|b| b.kind == BlockKind::Sky);
-    let on = |b: &&Block| b.count > 0 || matches!(b.kind, BlockKind::Recheck | BlockKind::Nudge);
+    let on =
+        |b: &&Block| b.count > 0 || matches!(b.kind, BlockKind::Recheck | BlockKind::Nudge | BlockKind::Turn);
     let away = blocks.first().zip(blocks.last());
     ShotTotals {
         frames: blocks.iter().map(|b| b.count).sum(),

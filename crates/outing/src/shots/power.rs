@@ -3,6 +3,8 @@
 use serde::Serialize;
 
 use super::settings::{PowerSettings, Run, WARM_C};
+use crate::evening::Shows;
+
 /// Temperature at which half is left, °C.
 const COLD_C: f64 = -10.0;
 /// Nothing is claimed below this share.
@@ -33,25 +35,34 @@ pub fn cold_factor(temperature_c: f64) -> f64 {
 ///
 /// Without a temperature the battery is taken as warm.
 pub fn power(on_s: f64, sky: &Run, temperature_c: Option<f64>, settings: &PowerSettings) -> Power {
+    let shows = Shows {
+        fahrenheit: settings.fahrenheit,
+        ..Shows::default()
+    };
     let (warm_hours, source) = match settings.frames_per_charge {
         Some(own) => {
             let counted_h = own * (sky.exposure_s + sky.gap_s) / 3600.0;
             let warm = counted_h / cold_factor(settings.counted_at_c);
             let of = format!(
-                "your own {own} sky frames a charge at {} °C",
-                settings.counted_at_c
+                "your own {own} sky frames a charge at {}",
+                shows.temperature(settings.counted_at_c)
             );
             (warm, of)
         }
         None => {
-            let of = format!("rough: {} h a charge at 20 °C", settings.hours_per_charge);
+            let warm = shows.temperature(WARM_C);
+            let of = format!("rough: {} h a charge at {warm}", settings.hours_per_charge);
             (settings.hours_per_charge, of)
         }
     };
     let hours_per_charge = warm_hours * temperature_c.map_or(1.0, cold_factor);
     let charges = on_s / 3600.0 / hours_per_charge;
     let cold = match temperature_c {
-        Some(c) => format!("{:.0} % of that left at {c} °C, rough", cold_factor(c) * 100.0),
+        Some(c) => format!(
+            "{:.0} % of that left at {}, rough",
+            cold_factor(c) * 100.0,
+            shows.temperature(c)
+        ),
         None => "no temperature given, so taken as warm".into(),
     };
     Power {

@@ -22,6 +22,8 @@ pub struct PowerSettings {
     pub frames_per_charge: Option<f64>,
     /// The air's temperature when that was counted, °C.
     pub counted_at_c: f64,
+    /// Temperatures are told in °F instead of °C.
+    pub fahrenheit: bool,
 }
 
 impl Default for PowerSettings {
@@ -31,6 +33,7 @@ impl Default for PowerSettings {
             hours_per_charge: 3.0,
             frames_per_charge: None,
             counted_at_c: WARM_C,
+            fahrenheit: false,
         }
     }
 }
@@ -172,6 +175,12 @@ pub struct ShotSettings {
     pub nudge_every: u32,
     /// What it takes with the settling after it, seconds.
     pub nudge_s: f64,
+    /// The stands of a panorama's head in words, in their order; the sky frames are taken at each. None for one framing.
+    pub stands: Vec<String>,
+    /// Turning the head to the next of them with the settling after it, seconds.
+    pub stand_s: f64,
+    /// Turning the camera to the next subject or, after the sky, to the land, seconds.
+    pub turn_s: f64,
     /// The land frames.
     pub land: Run,
     /// Their light.
@@ -192,6 +201,8 @@ pub struct ShotSettings {
     pub temperature_c: Option<f64>,
     /// Relative humidity in the night, percent; with the temperature it gives the dew margin.
     pub humidity_percent: Option<f64>,
+    /// Temperatures are told in °F instead of °C.
+    pub fahrenheit: bool,
 }
 
 impl Default for ShotSettings {
@@ -208,6 +219,9 @@ impl Default for ShotSettings {
             recheck_s: 3.0 * 60.0,
             nudge_every: 4,
             nudge_s: 30.0,
+            stands: Vec::new(),
+            stand_s: 15.0,
+            turn_s: 0.0,
             land: Run::of(4, 8.0, 4.0),
             land_light: LandLightWanted::Dusk,
             darks: 6,
@@ -218,11 +232,18 @@ impl Default for ShotSettings {
             power: PowerSettings::default(),
             temperature_c: None,
             humidity_percent: None,
+            fahrenheit: false,
         }
     }
 }
 
 impl ShotSettings {
+    /// The sky frames at all stands as a run.
+    pub(super) fn all_sky(&self) -> Run {
+        let stands = u32::try_from(self.stands.len().max(1)).unwrap_or(u32::MAX);
+        self.sky.with_frames(self.sky.frames.saturating_mul(stands))
+    }
+
     /// The test frames as a run.
     pub fn tests(&self) -> Run {
         Run {
@@ -291,6 +312,13 @@ impl ShotSettings {
         duration("the time between re-checks", self.recheck_every_s)?;
         duration("a re-check", self.recheck_s)?;
         duration("a dither nudge", self.nudge_s)?;
+        duration("turning the head of a panorama", self.stand_s)?;
+        duration("turning the camera", self.turn_s)?;
+        self.all_sky().check([
+            "the number of sky frames at all stands",
+            "the sky exposure",
+            "the gap between sky frames",
+        ])?;
         duration("packing up", self.pack_up_s)?;
         self.check_rough()
     }

@@ -11,6 +11,14 @@ pub const FOOT_M: f64 = 0.3048;
 /// # Errors
 /// Another unit, a comma that may be for thousands or decimals.
 pub fn elevation_m(text: &str) -> Result<f64, TypedError> {
+    elevation_by(text, false)
+}
+
+/// The same where a figure alone may be in feet.
+///
+/// # Errors
+/// As [`elevation_m`].
+pub fn elevation_by(text: &str, in_feet: bool) -> Result<f64, TypedError> {
     let found = plain(text);
     let (value, unit) = leading(&found)?.ok_or_else(|| {
         TypedError::said(format!(
@@ -19,6 +27,7 @@ pub fn elevation_m(text: &str) -> Result<f64, TypedError> {
         ))
     })?;
     match unit.trim_end_matches('.').to_lowercase().as_str() {
+        "" if in_feet => Ok(value * FOOT_M),
         "" | "m" | "metre" | "metres" | "meter" | "meters" => Ok(value),
         "km" => Ok(value * 1000.0),
         "ft" | "feet" | "foot" | "'" => Ok(value * FOOT_M),

@@ -11,14 +11,16 @@ mod height;
 mod moment;
 mod number;
 mod place;
+mod temperature;
 
 pub use angle::{latitude_deg, longitude_deg};
 pub use day::date;
 pub use figure::{exposure_s, f_number, focal_mm, per_cent, pitch_um, share};
-pub use height::{FOOT_M, elevation_m};
+pub use height::{FOOT_M, elevation_by, elevation_m};
 pub use moment::{MomentTyped, clock_time, moment};
 pub use number::number;
 pub use place::{PlaceTyped, latitude_or_place, place};
+pub use temperature::{celsius, fahrenheit, temperature_c};
 
 /// A text that was not taken: what is wrong with it, and how it is written instead.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]

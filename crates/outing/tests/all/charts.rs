@@ -3,7 +3,10 @@
 use jiff::civil::date;
 use jiff::tz::TimeZone;
 use nightloom_optics::Lens;
-use nightloom_outing::chart::{Framing, Look, NightStrip, NightView, night_strip, night_view, year_chart};
+use nightloom_outing::chart::{
+    ChartFormat, Look, NightStrip, NightView, SubjectWay, chart_file, night_strip, night_view, year_chart,
+};
+use nightloom_outing::framing::Framing;
 use nightloom_sky::night::{Night, NightSample, Nights, Standpoint};
 use nightloom_sky::subjects::{self, milky_way::Arch};
 use nightloom_sky::{Angle, Site, Skyline};
@@ -62,22 +65,27 @@ fn framing() -> Framing {
 }
 
 fn charts(scene: &Scene, look: Look) -> [String; 3] {
+    let ways = [SubjectWay {
+        name: "Milky Way core",
+        samples: &scene.samples,
+    }];
     let strip = NightStrip {
         night: &scene.night,
         samples: &scene.samples,
+        subjects: &ways,
         zone: &scene.zone,
         place: "Owlstone <Ridge>",
     };
     let arch = Arch::new(&scene.site.ground_from_icrs(scene.night.window.midnight));
     let shown = NightView {
         place: "Owlstone <Ridge>",
-        subject: Some("Milky Way core"),
+        subjects: &ways,
         skyline: &scene.skyline,
-        samples: &scene.samples,
         zone: &scene.zone,
         arch: Some(&arch),
         at: Some(scene.night.window.midnight),
         framing: Some(framing()),
+        note: None,
         window: None,
     };
     let year = scene
@@ -105,6 +113,49 @@ pub(crate) fn assert_whole(svg: &str) {
             .filter(|(i, _)| matches!(svg.as_bytes()[i + open.len()], b' ' | b'>'));
         assert_eq!(opened.count(), svg.matches(&close).count(), "{tag}");
     }
+    assert_drawn(svg);
+}
+
+/// As PNG it has two pixels to the unit and ink on its paper; as PDF three quarters of a point, and its words.
+pub(crate) fn assert_drawn(svg: &str) {
+    let sides = svg
+        .split("viewBox=\"0 0 ")
+        .nth(1)
+        .and_then(|s| s.split('"').next());
+    let sides: Vec<f64> = sides
+        .expect("a size")
+        .split(' ')
+        .map(|v| v.parse().expect("a number"))
+        .collect();
+    let made = chart_file(svg, ChartFormat::Png).expect("drawn");
+    let again = chart_file(svg, ChartFormat::Png).expect("drawn");
+    assert_eq!(made.bytes, again.bytes, "equal charts give equal bytes");
+    let (width, pixels) = png_pixels(&made.bytes);
+    assert_eq!(width as f64, sides[0] * 2.0);
+    assert_eq!(pixels.len() as f64, sides[0] * sides[1] * 4.0);
+    let inked = pixels.iter().filter(|p| **p != pixels[0]).count();
+    assert!(inked > pixels.len() / 200, "{inked} of {}", pixels.len());
+    if svg.contains("fill=\"#000\" class=\"paper\"") || svg.contains("class=\"paper\" fill=\"#000\"") {
+        assert!(pixels.iter().all(|p| p[1] == 0 && p[2] == 0), "green or blue");
+    }
+    let pdf = chart_file(svg, ChartFormat::Pdf).expect("drawn").bytes;
+    let text = String::from_utf8_lossy(&pdf);
+    let page = format!("/MediaBox [0 0 {} {}]", sides[0] * 0.75, sides[1] * 0.75);
+    assert!(text.starts_with("%PDF-1.7") && text.contains(&page), "{page}");
+}
+
+/// Width, and the pixels row by row.
+pub(crate) fn png_pixels(bytes: &[u8]) -> (usize, Vec<[u8; 3]>) {
+    let mut reader = png::Decoder::new(std::io::Cursor::new(bytes))
+        .read_info()
+        .expect("a PNG");
+    let mut pixels = vec![0; reader.output_buffer_size().expect("a size")];
+    let info = reader.next_frame(&mut pixels).expect("pixels");
+    assert_eq!(info.color_type, png::ColorType::Rgb);
+    (
+        info.width as usize,
+        pixels.chunks_exact(3).map(|p| [p[0], p[1], p[2]]).collect(),
+    )
 }
 
 /// No colour holds any green or blue.

@@ -7,7 +7,7 @@ fn heights_are_those_of_the_handbooks() {
     // Mount Everest, 8848.86 m or 29 031.7 ft (joint survey of Nepal and China, 2020; from memory).
     let feet = Shows {
         feet: true,
-        utc: false,
+        ..Shows::default()
     };
     assert_eq!(feet.height(8848.86), "29032 ft");
     assert_eq!(Shows::default().height(8848.86), "8849 m");

@@ -5,6 +5,8 @@ use nightloom_outing::{FramePicture, IdentifyReport, SkyTones};
 use nightloom_sky::Angle;
 use nightloom_stars::{LandMask, SkyMap, Star};
 
+use crate::charts::assert_drawn;
+
 /// 600 stars on a grid, long axes at 30°; the lowest quarter is land; a streak; a sky darker to the right.
 fn picture() -> FramePicture {
     let star = |i: usize| Star {
@@ -56,11 +58,12 @@ fn everything_measured_is_drawn() {
     );
     assert!(svg.contains("transform=\"rotate(30.0 "), "the long axis");
     assert!(
-        svg.contains("url(#hatch)") && svg.contains(">Deneb<") && svg.contains(">20.6<"),
+        svg.contains("url(#land)") && svg.contains(">Deneb<") && svg.contains(">20.6<"),
         "land, name, line"
     );
     assert!(svg.contains("class=\"line dash\"") && svg.contains("not identified"));
     assert!(!svg.contains("NaN") && !svg.contains("inf") && !svg.contains("<night>"));
+    assert_drawn(&svg);
 }
 
 #[test]
@@ -72,4 +75,5 @@ fn an_empty_frame_is_a_map_that_says_so() {
     empty.sky.map.mag_arcsec2.fill(None);
     let svg = frame_map(&empty, Look::Red);
     assert!(svg.contains("no stars found") && !svg.contains("NaN") && !svg.contains("<ellipse"));
+    assert_drawn(&svg);
 }

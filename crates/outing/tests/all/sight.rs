@@ -6,6 +6,8 @@ use nightloom_outing::chart::{Flip, Look, SightView, sight_view};
 use nightloom_outing::pole::{PoleAsk, hints, pole_plan, sight};
 use nightloom_sky::{Angle, EarthOrientation, Instant, Observer, PoleOffset, Site};
 
+use crate::charts::assert_drawn;
+
 fn offset(separation_arcmin: f64, clock_deg: f64) -> PoleOffset {
     PoleOffset {
         separation: Angle::from_arcmin(separation_arcmin),
@@ -33,6 +35,7 @@ fn marks(flip: Flip, error: [f64; 2]) -> ([f64; 2], [f64; 2]) {
         },
         Look::Day,
     );
+    assert_drawn(&svg);
     let number = |text: &str, key: &str| -> f64 {
         let rest = text.split_once(key).unwrap().1;
         rest.split('"').next().unwrap().parse().unwrap()

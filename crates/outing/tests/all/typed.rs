@@ -258,7 +258,11 @@ fn what_is_printed_can_be_typed_back() {
         let (lat, lon) = (random.between(-90.0, 90.0), random.between(-180.0, 180.0));
         let site = Site::new(lat, lon, random.between(-400.0, 8800.0).round()).unwrap();
         for feet in [false, true] {
-            let text = Shows { feet, utc: false }.place(&site);
+            let text = Shows {
+                feet,
+                ..Shows::default()
+            }
+            .place(&site);
             let back = place(&text).unwrap_or_else(|e| panic!("{text}: {e}"));
             near(back.latitude_deg, lat, 6e-5, &text);
             near(back.longitude_deg, lon, 6e-5, &text);

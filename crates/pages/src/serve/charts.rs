@@ -8,7 +8,7 @@ use axum::response::{IntoResponse, Response};
 
 use jiff::civil::Date;
 use maud::{Markup, html};
-use nightloom_outing::chart::{Look, year_chart};
+use nightloom_outing::chart::{ChartFormat, Look, chart_file, year_chart};
 use nightloom_outing::evening::Shows;
 use nightloom_sky::night::Year;
 
@@ -17,7 +17,7 @@ use super::line::{Query, question};
 use super::night::address;
 use super::page::Shown;
 use super::pole;
-use super::reply::{Failed, aside, svg};
+use super::reply::{Failed, as_file, aside, svg};
 use super::words;
 use crate::program::{Drawing, Question};
 
@@ -89,6 +89,12 @@ pub(super) fn figure(app: &App, name: &str, query: &Query, kept: &[&str], shown:
 pub(super) fn scrolled(src: &str, alt: &str) -> Markup {
     html! {
         figure tabindex="0" aria-label=(alt) { img class="chart" loading="lazy" src=(src) alt=(alt); }
+        p class="soft" {
+            (words::SAVE_AS)
+            @for ending in ["svg", "png", "pdf"] {
+                " " a href=(src.replacen(".svg", &format!(".{ending}"), 1)) download { (ending.to_uppercase()) }
+            }
+        }
     }
 }
 
@@ -97,10 +103,30 @@ pub(super) async fn chart(
     Path(name): Path<String>,
     UrlQuery(query): UrlQuery<Query>,
 ) -> Response {
+    let format = ChartFormat::of(name.as_ref()).filter(|format| *format != ChartFormat::Svg);
+    if let Some(format) = format {
+        return match aside(move || file(&app, &name, &query, format)).await {
+            Ok(Ok(bytes)) => as_file(bytes, format),
+            Ok(Err(failed)) | Err(failed) => failed.into_response(),
+        };
+    }
     match aside(move || drawn(&app, &name, &query)).await {
         Ok(Ok(Drawn::Svg(text))) => svg(text),
         Ok(Ok(Drawn::Json(value))) => axum::Json(&*value).into_response(),
         Ok(Err(failed)) | Err(failed) => failed.into_response(),
+    }
+}
+
+/// The chart of that name as PNG or PDF.
+fn file(app: &App, name: &str, query: &Query, format: ChartFormat) -> Result<Vec<u8>, Failed> {
+    let stem = name.rsplit_once('.').map_or(name, |(stem, _)| stem);
+    match drawn(app, &format!("{stem}.svg"), query)? {
+        Drawn::Svg(text) => {
+            let made = chart_file(&text, format);
+            made.map(|made| made.bytes)
+                .map_err(|e| Failed(StatusCode::UNPROCESSABLE_ENTITY, e.to_string()))
+        }
+        Drawn::Json(_) => Err(Failed(StatusCode::NOT_FOUND, words::NOTHING_HERE.into())),
     }
 }
 
@@ -165,6 +191,7 @@ fn draw(app: &App, name: &str, query: &Query) -> Result<Drawn, Failed> {
     let look = if told("look", "red") { Look::Red } else { Look::Day };
     let shows = Shows {
         feet: told("units", "imperial"),
+        fahrenheit: told("units", "imperial"),
         utc: told("time", "utc"),
     };
     let folder = app.folder.display().to_string();

@@ -7,6 +7,7 @@ use axum::http::header::{CONTENT_SECURITY_POLICY, CONTENT_TYPE};
 use axum::http::{HeaderMap, HeaderValue, StatusCode};
 use axum::response::{IntoResponse, Response};
 use maud::Markup;
+use nightloom_outing::chart::ChartFormat;
 use serde_json::json;
 
 use super::app::{App, EditError};
@@ -24,6 +25,20 @@ pub(super) fn svg(text: Arc<str>) -> Response {
         ),
     ];
     (headers, text.to_string()).into_response()
+}
+
+/// A chart as PNG or PDF.
+pub(super) fn as_file(bytes: Vec<u8>, format: ChartFormat) -> Response {
+    let kind = match format {
+        ChartFormat::Pdf => "application/pdf",
+        ChartFormat::Png => "image/png",
+        ChartFormat::Svg => "image/svg+xml",
+    };
+    let headers = [
+        (CONTENT_TYPE, kind),
+        (CONTENT_SECURITY_POLICY, "default-src 'none'"),
+    ];
+    (headers, bytes).into_response()
 }
 
 pub(super) fn markup(page: Markup) -> Response {

@@ -60,6 +60,7 @@ impl Shown {
             follows: follows(headers),
             shows: Shows {
                 feet: cookie(headers, UNITS_COOKIE) == Some("imperial"),
+                fahrenheit: cookie(headers, UNITS_COOKIE) == Some("imperial"),
                 utc: cookie(headers, TIME_COOKIE) == Some("utc"),
             },
         }

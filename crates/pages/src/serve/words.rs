@@ -319,6 +319,7 @@ pub(super) fn course_over(frames: usize) -> String {
     format!("Over {frames} frames")
 }
 
+pub(super) const SAVE_AS: &str = "Save as";
 pub(super) const THIS_BROWSER: &str = "How this browser shows it";
 pub(super) const LIGHT: &str = "Light";
 pub(super) const FOLLOW: &str = "Red from sunset to sunrise";

@@ -90,6 +90,12 @@ fn now() -> Markup {
 fn sections(content: &Content, short_by_min: f64) -> Markup {
     html! {
         (panel("list", heading::LIST, true, &parts::shot_list(content, short_by_min)))
+        @if !content.panorama.is_empty() {
+            (panel("panorama", heading::PANORAMA, true, &html! {
+                @for line in &content.panorama_told { p { (line) } }
+                (ticks("m", &content.panorama, true))
+            }))
+        }
         (panel("pole", heading::POLE, false, &parts::pole(content)))
         (panel("recheck", heading::RECHECK, false, &html! {
             p { (content.recheck_when) }

@@ -8,6 +8,7 @@ pub(super) const PROGRAM: &str = "Nightloom";
 /// Headings of the sections.
 pub(super) mod heading {
     pub(crate) const LIST: &str = "Shot list";
+    pub(crate) const PANORAMA: &str = "Panorama";
     pub(crate) const POLE: &str = "Pole star";
     pub(crate) const RECHECK: &str = "Re-check";
     pub(crate) const FAULTS: &str = "A test frame shows …";

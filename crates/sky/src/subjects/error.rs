@@ -5,7 +5,7 @@
 pub enum SubjectError {
     /// Nothing was asked for.
     #[error(
-        "no subject is named; give a name such as \"Orion Nebula\", \"M 31\" or \"HIP 11767\", or RA,DEC in ICRS degrees"
+        "no subject is named; give a name such as \"Milky Way core\", \"M 31\" or \"HIP 11767\", or RA,DEC in ICRS degrees"
     )]
     Empty,
     /// No such name.

@@ -49,6 +49,14 @@ pub fn document(content: &Content, short_by_min: f64, paper: Paper) -> Made {
     };
     page.flow.banner(&banner(content, frame.width()));
     page.shot_list(content, short_by_min);
+    if !content.panorama.is_empty() {
+        page.heading(heading::PANORAMA);
+        content
+            .panorama_told
+            .iter()
+            .for_each(|line| page.paragraph(BODY, line));
+        page.ticks(&content.panorama);
+    }
     page.pole(content);
     page.ladders(content);
     page.heading(heading::RECHECK);
