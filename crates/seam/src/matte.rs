@@ -60,6 +60,9 @@ impl Matte {
     }
 }
 
+/// Pixels in a square of nine that a star behind land lights at least.
+const LEAST_TRAIL_PX: usize = 3;
+
 /// Rounds of refitting sky and land colours to the matte and solving again.
 const ROUNDS: usize = 3;
 
@@ -143,7 +146,9 @@ pub fn matte(
             });
         solved = band_solve::solve(evidence, &sky_model, &land_model, settings, &mut alpha, work)?;
         if round + 1 < ROUNDS {
-            let open = |x, y| alpha.at(x, y) >= 0.9 && !likeness.starry(x, y);
+            // Far from land a sky that fades fast towards the horizon is sky, however far from the one told it lies.
+            let clear = |x, y| zone.at(x, y) & Zone::CLEAR != 0;
+            let open = |x, y| (alpha.at(x, y) >= 0.9 || clear(x, y)) && !likeness.starry(x, y);
             let near = |x, y| zone.unclear(x, y, sky_model::FACTOR);
             sky_model::remeasure(&mut cells, land, &open, &near, work)?;
             sky_model = SkyModel::through(&cells, land);
@@ -152,14 +157,20 @@ pub fn matte(
     }
     let shines = |x: usize, y: usize| {
         let (front, back) = (deep_model.at(x, y), sky_model.at(x, y));
-        (0..3).all(|c| front[c] < back[c]) && starlit(evidence, &sky_model, x, y)
+        !zone.is_ground(x, y) && (0..3).all(|c| front[c] < back[c]) && starlit(evidence, &sky_model, x, y)
+    };
+    // A trail is more than a pixel; a single one in the land is a warm pixel of the sensor.
+    let shows = |x: usize, y: usize| {
+        let rows = y.saturating_sub(1)..(y + 2).min(height);
+        let near = rows.flat_map(|v| (x.saturating_sub(1)..(x + 2).min(width)).map(move |u| (u, v)));
+        shines(x, y) && near.filter(|&(u, v)| shines(u, v)).count() >= LEAST_TRAIL_PX
     };
     alpha
         .data_mut()
         .par_chunks_mut(width)
         .enumerate()
         .for_each(|(y, row)| {
-            let lit = row.iter_mut().enumerate().filter(|(x, _)| shines(*x, y));
+            let lit = row.iter_mut().enumerate().filter(|(x, _)| shows(*x, y));
             lit.for_each(|(_, a)| *a = 1.0);
         });
     land_model = edge_colours(evidence, &alpha, &zone, &sky_model, &deep_model, work)?;

@@ -181,7 +181,10 @@ impl<'a> Comparison<'a> {
         match place & (Zone::SKY | Zone::NEAR) {
             _ if place & (Zone::SKY | Zone::TOLD) == Zone::SKY | Zone::TOLD => SKY_SIDE | LOOKED_AT,
             // A star that shines where one is known to have passed is seen through the land's gaps.
-            0 if self.starlit(x, y) && self.look(x, y, true) & STARLIKE != 0 => {
+            0 if !self.zone.is_ground(x, y)
+                && self.starlit(x, y)
+                && self.look(x, y, true) & STARLIKE != 0 =>
+            {
                 NEAR | CHANGED | STRONG | STARLIKE | LOOKED_AT
             }
             0 => CHANGED | STRONG | LOOKED_AT,
