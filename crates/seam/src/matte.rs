@@ -15,7 +15,7 @@ use crate::{
     band_solve::{self, Solved},
     land_model::LandModel,
     own_colours::{core_colours, deep_colours, edge_colours},
-    sky_likeness::{self, Likeness, starlit},
+    sky_likeness::{self, Likeness, starlit, trail_shows},
     sky_model::{self, SkyCell},
     zone::Zone,
 };
@@ -59,9 +59,6 @@ impl Matte {
         }
     }
 }
-
-/// Pixels in a square of nine that a star behind land lights at least.
-const LEAST_TRAIL_PX: usize = 3;
 
 /// Rounds of refitting sky and land colours to the matte and solving again.
 const ROUNDS: usize = 3;
@@ -157,20 +154,16 @@ pub fn matte(
     }
     let shines = |x: usize, y: usize| {
         let (front, back) = (deep_model.at(x, y), sky_model.at(x, y));
-        !zone.is_ground(x, y) && (0..3).all(|c| front[c] < back[c]) && starlit(evidence, &sky_model, x, y)
-    };
-    // A trail is more than a pixel; a single one in the land is a warm pixel of the sensor.
-    let shows = |x: usize, y: usize| {
-        let rows = y.saturating_sub(1)..(y + 2).min(height);
-        let near = rows.flat_map(|v| (x.saturating_sub(1)..(x + 2).min(width)).map(move |u| (u, v)));
-        shines(x, y) && near.filter(|&(u, v)| shines(u, v)).count() >= LEAST_TRAIL_PX
+        (0..3).all(|c| front[c] < back[c])
+            && starlit(evidence, &sky_model, x, y)
+            && trail_shows(evidence, &sky_model, &zone, x, y)
     };
     alpha
         .data_mut()
         .par_chunks_mut(width)
         .enumerate()
         .for_each(|(y, row)| {
-            let lit = row.iter_mut().enumerate().filter(|(x, _)| shows(*x, y));
+            let lit = row.iter_mut().enumerate().filter(|(x, _)| shines(*x, y));
             lit.for_each(|(_, a)| *a = 1.0);
         });
     land_model = edge_colours(evidence, &alpha, &zone, &sky_model, &deep_model, work)?;
