@@ -69,7 +69,13 @@ pub(crate) fn look(
             .step_by(side)
             .map(move |x| (x, y))
     });
-    let away = places.filter(|&(x, y)| land(x, y)).map(|(x, y)| {
+    // A star's trail behind the land lies beyond the sky's end, and is no part of either.
+    let trail = |x: usize, y: usize| evidence.places.is_some_and(|p| p.trail(x, y));
+    let shines = |x: usize, y: usize| {
+        trail(x, y) && (0..3).all(|c| evidence.land.planes()[c].at(x, y) > back[c] + single[c])
+    };
+    let lit = |x: usize, y: usize| (y..y + side).any(|v| (x..x + side).any(|u| shines(u, v)));
+    let away = places.filter(|&(x, y)| land(x, y) && !lit(x, y)).map(|(x, y)| {
         let mut colour = [0.0; 3];
         for v in y..y + side {
             for u in x..x + side {

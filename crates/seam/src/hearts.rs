@@ -73,7 +73,7 @@ impl<'a> Hearts<'a> {
     }
 
     /// How far a pixel is on the way from the sky to the land farthest from it in the crown round it, 0 to about 1.
-    pub(crate) fn share_of_crown(&self, x: usize, y: usize) -> f32 {
+    fn share_of_crown(&self, x: usize, y: usize) -> f32 {
         let most = self.cells.at(x / CELL_PX, y / CELL_PX);
         self.away(x, y) / most.max(f32::MIN_POSITIVE)
     }
@@ -81,7 +81,7 @@ impl<'a> Hearts<'a> {
     /// Whether a pixel shows land's own colour: of all about it it differs most from the sky (or nearly so), and it lies as
     /// far from it as the deep land does, or quite elsewhere (not simply brighter, if that can be a star).
     pub(crate) fn is_heart(&self, [x, y]: [usize; 2], among: Among) -> bool {
-        if !self.as_far_as_deep(x, y) {
+        if self.away(x, y) == 0.0 || !self.as_far_as_deep(x, y) {
             return false;
         }
         match among {
@@ -120,18 +120,14 @@ impl<'a> Hearts<'a> {
     }
 }
 
-/// How far a pixel's colour lies from the sky behind it, in sigmas, channels added up; 0 where it is no colour, and where
-/// it outshines a sky that land is darker than: a star.
+/// How far a pixel's colour lies from the sky behind it, in sigmas, channels added up: on the dark side alone where land is
+/// darker, for stars are not. 0 where it is no colour.
 fn away(evidence: &Evidence, sky: &SkyModel, deep: &LandModel, x: usize, y: usize) -> f32 {
-    let (colour, back) = (evidence.land.at(x, y), sky.at(x, y));
-    if (0..3).all(|c| colour[c] > back[c]) {
-        let front = deep.at(x, y);
-        if (0..3).all(|c| front[c] < back[c]) {
-            return 0.0;
-        }
-    }
-    let sum: f32 = (0..3)
-        .map(|c| (colour[c] - back[c]).abs() / sky.noise_at(c, back[c]))
-        .sum();
-    if sum.is_finite() { sum } else { 0.0 }
+    let (colour, back, front) = (evidence.land.at(x, y), sky.at(x, y), deep.at(x, y));
+    let apart: [f32; 3] = std::array::from_fn(|c| (back[c] - colour[c]) / sky.noise_at(c, back[c]));
+    let sum = match (0..3).all(|c| front[c] < back[c]) {
+        true => apart.iter().sum(),
+        false => apart.iter().map(|d| d.abs()).sum::<f32>(),
+    };
+    if sum.is_finite() { sum.max(0.0) } else { 0.0 }
 }

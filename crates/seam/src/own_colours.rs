@@ -15,22 +15,16 @@ use crate::{
 const OPAQUE: f32 = 0.02;
 /// Land this near to ground that lets no sky through is taken for solid, pixels.
 const SOLID_PX: usize = 48;
-/// Land this near to a proven gap may be a crown through which sky shines though no gap was proved in it, pixels.
-const CROWN_PX: usize = 24;
-/// Then it must lie this part of the way from the sky to the crown's own colour to be land for sure.
-const SURELY_LAND: f32 = 0.5;
-
-/// Land that lies deep: no sky is seen in it, nor proved near it.
+/// Land that lies deep: no sky is seen in it.
 pub(crate) fn deep_colours(
     evidence: &Evidence,
     zone: &Zone,
     sky: &SkyModel,
     work: &Work,
 ) -> Result<LandModel, SeamError> {
-    let crown = zone.beside_gap(CROWN_PX);
     let deep = |x, y| {
-        let solid = zone.is_solid(x, y) && !crown(x, y) && !starlit(evidence, sky, x, y);
-        f32::from(u8::from(solid))
+        let ground = zone.is_ground(x, y) && !starlit(evidence, sky, x, y);
+        f32::from(u8::from(ground))
     };
     LandModel::fit(evidence.land, &deep, work)
 }
@@ -68,17 +62,18 @@ pub(crate) fn core_colours(
     deep: &LandModel,
     work: &Work,
 ) -> Result<LandModel, SeamError> {
-    let (solid, crown) = (zone.beside_solid(SOLID_PX), zone.beside_gap(CROWN_PX));
+    let solid = zone.beside_solid(SOLID_PX);
     let land = |x: usize, y: usize| likeness.on_land(x, y) && !starlit(evidence, sky, x, y);
     let hearts = Hearts::of(evidence, sky, deep, &land);
     let core = |x: usize, y: usize| {
         land(x, y)
             && if likeness.told_land(x, y) {
                 true
-            } else if likeness.deep_land(x, y) {
-                !crown(x, y) || hearts.share_of_crown(x, y) > SURELY_LAND
+            } else if likeness.deep_land(x, y) && !zone.is_doubtful(x, y) {
+                true
             } else {
-                let among = match zone.at(x, y) & Zone::GAP == 0 && solid(x, y) {
+                let ground = zone.at(x, y) & Zone::GAP == 0 && !zone.is_doubtful(x, y);
+                let among = match ground && solid(x, y) {
                     true => Among::Beside,
                     false => Among::Crown,
                 };

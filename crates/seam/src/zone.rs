@@ -1,6 +1,7 @@
 //! Where the matte must be looked at closely: near the coarse edge, and wherever sky shows through land.
 
 use nightloom_raster::Plane;
+use rayon::prelude::*;
 
 use crate::{Coarse, Evidence, SkyModel, gaps, grid_cut::neighbour, resample};
 
@@ -14,6 +15,8 @@ const EDGE_CELLS: usize = 2;
 /// Cells of dense crown that may lie between two gaps. A lake lies farther behind its shore.
 const BRIDGE: usize = 3;
 
+/// Land this near to a proven gap may be of the same crown, pixels.
+const CROWN_PX: usize = 24;
 /// Cells of a piece of land that is small.
 const ISLAND: usize = 150;
 
@@ -38,6 +41,10 @@ impl Zone {
     pub(crate) const GAP: u8 = 8;
     /// Land next to a sky cell: some of its pixels may be sky without any gap.
     const RIM: u8 = 32;
+    /// Land in which sky may be seen, though it did not prove it: no colour is taken from it.
+    const DOUBT: u8 = 64;
+    /// A small piece of land: what it hangs on may be twigs.
+    const SMALL: u8 = 128;
     /// The photographer said so: no pixel of the cell is asked again.
     pub(crate) const TOLD: u8 = 16;
 
@@ -105,9 +112,9 @@ impl Zone {
         })
     }
 
-    /// Whether a pixel's cell is land through which no sky is seen.
-    pub(crate) fn is_solid(&self, x: usize, y: usize) -> bool {
-        self.at(x, y) & (Self::SKY | Self::NEAR) == 0
+    /// Whether a pixel's cell is part of much land through which no sky is seen.
+    pub(crate) fn is_ground(&self, x: usize, y: usize) -> bool {
+        self.at(x, y) & (Self::SKY | Self::NEAR | Self::DOUBT | Self::SMALL) == 0
     }
 
     /// Whether land that lets no sky through lies within `px` of a pixel.
@@ -115,9 +122,9 @@ impl Zone {
         self.beside(px, |b| b & (Self::SKY | Self::NEAR) == 0)
     }
 
-    /// Whether land that proved sky behind it lies within `px` of a pixel.
-    pub(crate) fn beside_gap(&self, px: usize) -> impl Fn(usize, usize) -> bool + Sync + use<> {
-        self.beside(px, |b| b & (Self::SKY | Self::GAP) == Self::GAP)
+    /// Whether sky may be seen in a pixel's cell, though it was not proved there.
+    pub(crate) fn is_doubtful(&self, x: usize, y: usize) -> bool {
+        self.at(x, y) & Self::DOUBT != 0
     }
 
     fn beside(&self, px: usize, of: fn(u8) -> bool) -> impl Fn(usize, usize) -> bool + Sync + use<> {
@@ -161,7 +168,25 @@ impl Zone {
                 }
             }
         }
-        self.open_islands() || grew
+        let opened = self.open_islands();
+        self.doubt(evidence, sky);
+        opened || grew
+    }
+
+    /// Doubts land near gaps some of whose pixels look like the sky too: of a crown in which gaps were proved it is likely
+    /// more.
+    fn doubt(&mut self, evidence: &Evidence, sky: &SkyModel) {
+        let near = self.beside(CROWN_PX, |b| b & (Self::SKY | Self::GAP) == Self::GAP);
+        let asked: Vec<usize> = (0..self.bits.len())
+            .filter(|&k| self.bits[k] & (Self::SKY | Self::GAP | Self::TOLD) == 0)
+            .filter(|&k| near(k % self.width * self.factor, k / self.width * self.factor))
+            .collect();
+        let like = |k: &usize| {
+            gaps::look(evidence, sky, self.square(*k, 1, evidence), &|_, _| true).alike() >= GAP_SHARE
+        };
+        let doubted: Vec<usize> = asked.into_par_iter().filter(like).collect();
+        self.bits.iter_mut().for_each(|b| *b &= !Self::DOUBT);
+        doubted.into_iter().for_each(|k| self.bits[k] |= Self::DOUBT);
     }
 
     /// The level of the sky in each cell that proved it, in parts of the one told, with the cell's middle pixel.
@@ -198,6 +223,10 @@ impl Zone {
                         _ => {}
                     }
                 }
+            }
+            for &k in &island {
+                self.bits[k] &= !Self::SMALL;
+                self.bits[k] |= if island.len() <= ISLAND { Self::SMALL } else { 0 };
             }
             if !hangs && island.len() <= ISLAND {
                 let closed = |k: &&usize| self.bits[**k] & (Self::NEAR | Self::TOLD) == 0;

@@ -2,6 +2,8 @@
 
 #[path = "all/compose.rs"]
 mod compose;
+#[path = "all/crowns.rs"]
+mod crowns;
 #[path = "all/fill.rs"]
 mod fill;
 #[path = "all/foreground.rs"]
