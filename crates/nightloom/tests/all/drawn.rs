@@ -346,6 +346,10 @@ fn other_programs_draw_every_chart_as_the_png() {
         for stem in &svgs.names {
             let whole = fs::read_to_string(svgs.path(stem, "svg")).unwrap();
             for (part, svg, lines_alone) in [("lines", wordless(&whole), true), ("whole", whole, false)] {
+                // Lines in red lie where they lie in black.
+                if red && lines_alone {
+                    continue;
+                }
                 let from = svgs.path(stem, "part.svg");
                 fs::write(&from, &svg).unwrap();
                 let ours = chart_file(&svg, ChartFormat::Png).unwrap().bytes;
