@@ -162,9 +162,12 @@ pub(super) fn stack_sky(
     )
     .map_err(|e| bench.go_on().err().unwrap_or_else(|| BuildError::internal(e)))?;
     let mut picture = stacked.rgb;
-    colour_hearts(&mut picture, |x, y| clipped_in_most(&inputs, x, y));
+    let colour = &frames[used[0]].facts.colour;
+    colour_hearts(&mut picture, colour.white_balance, |x, y| {
+        clipped_in_most(&inputs, x, y)
+    });
     drop(inputs);
-    to_working(&mut picture, &frames[used[0]].facts.colour);
+    to_working(&mut picture, colour);
     let facts = SkyFacts {
         noise: stacked.noise,
         rejected_fraction: stacked.rejected_fraction,

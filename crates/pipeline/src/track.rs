@@ -302,16 +302,24 @@ impl Tracked {
             focal_sigma: 0.01,
             ..RegisterSettings::default()
         };
-        let lifted = register_from_ground(fields, Some(plain.reference), &plain.lens, &settings, &ground);
-        let (Some(path), Some(_)) = (&lifted.air, &self.identified) else {
-            return;
-        };
-        if lifted.rms_px > plain.rms_px * 1.02 {
+        let mut lifted = register_from_ground(fields, Some(plain.reference), &plain.lens, &settings, &ground);
+        if lifted.rms_px > plain.rms_px * 1.02 || self.identified.is_none() {
             return;
         }
+        let Some(path) = &mut lifted.air else { return };
         let reference = lifted.reference;
-        let zenith = path.zeniths[reference];
         let when = instants[reference];
+        // The lens's middle has moved, and a camera's axes with it: pole and zenith must be told in the new ones.
+        let told = self.identified.as_ref();
+        let attitude = told.and_then(|found| {
+            found.attitude_through(&fields[reference].stars, &lifted.lens, Some(site), when)
+        });
+        if let Some(attitude) = attitude {
+            let up = |at: &Instant| attitude * (site.ground_from_icrs(*at).inverse() * Vector3::z());
+            path.zeniths = instants.iter().map(up).collect();
+            self.pole = Some(Unit::new_normalize(attitude * pole_of_date(when)));
+        }
+        let zenith = path.zeniths[reference];
         let Some(pole) = self.pole else { return };
         self.overhead = Some(Overhead {
             air,

@@ -19,10 +19,10 @@ const LEAST_SKIRT: f32 = 0.5;
 const MOST_PIXELS: usize = 4000;
 
 /// Gives patches of clipped pixels the colour of the light round them and keeps their sum over the channels. Camera colour
-/// before balance. `clipped(x, y)` says whether no frame can tell a pixel; it is asked only where the picture is bright.
+/// before balance, for which `white` are the factors of red, green and blue that make a white star grey. `clipped(x, y)` says whether no frame can tell a pixel; it is asked only where the picture is bright.
 ///
 /// Returns the number of patches coloured.
-pub fn colour_hearts(picture: &mut Rgb, clipped: impl Fn(usize, usize) -> bool) -> usize {
+pub fn colour_hearts(picture: &mut Rgb, white: [f32; 3], clipped: impl Fn(usize, usize) -> bool) -> usize {
     let (width, height) = (picture.width(), picture.height());
     let mut left = BTreeSet::new();
     for y in 0..height {
@@ -36,7 +36,7 @@ pub fn colour_hearts(picture: &mut Rgb, clipped: impl Fn(usize, usize) -> bool) 
         if patch.len() <= MOST_PIXELS
             && let Some((colour, around)) = skirt(picture, &patch)
         {
-            paint(picture, &patch, colour, around);
+            paint(picture, &patch, as_stars_are(colour, white), around);
             coloured += 1;
         }
     }
@@ -108,6 +108,28 @@ fn skirt(picture: &Rgb, patch: &[(usize, usize)]) -> Option<([f32; 3], [f32; 3])
     (whole > LEAST_SKIRT * dark.max(f32::MIN_POSITIVE)).then(|| (light.map(|v| v / whole), around))
 }
 
+/// Blue over red of the hottest body, both 1 for daylight: the law of Rayleigh and Jeans gives photons by λ⁻³, Planck's law at
+/// 5500 K what daylight has, at 460 and 620 nm.
+const BLUEST: f32 = 3.2;
+
+/// The same light in a colour that stars have: a glowing body is red, white or blue, its green lies between its red and its
+/// blue (Planck's law), and none is bluer than the hottest. A skirt of few pixels before a bright Milky Way can tell magenta.
+fn as_stars_are(light: [f32; 3], white: [f32; 3]) -> [f32; 3] {
+    let mut seen: [f32; 3] = std::array::from_fn(|c| light[c] * white[c]);
+    if seen[2] > BLUEST * seen[0] {
+        let both = seen[0] + seen[2];
+        (seen[0], seen[2]) = (both / (1.0 + BLUEST), both * BLUEST / (1.0 + BLUEST));
+    }
+    seen[1] = seen[1].clamp(seen[0].min(seen[2]), seen[0].max(seen[2]));
+    let back: [f32; 3] = std::array::from_fn(|c| seen[c] / white[c].max(f32::MIN_POSITIVE));
+    let whole: f32 = back.iter().sum();
+    if whole > 0.0 {
+        back.map(|v| v / whole)
+    } else {
+        light
+    }
+}
+
 fn paint(picture: &mut Rgb, patch: &[(usize, usize)], colour: [f32; 3], around: [f32; 3]) {
     for &(y, x) in patch {
         let own = picture.at(x, y);
@@ -141,12 +163,35 @@ mod tests {
         let before = picture.clone();
         let clipped = |x: usize, y: usize| before.at(x, y).iter().any(|v| *v >= 1.0);
         assert!(clipped(30, 25) && !clipped(40, 25));
-        assert_eq!(colour_hearts(&mut picture, clipped), 1);
+        assert_eq!(colour_hearts(&mut picture, [1.0; 3], clipped), 1);
         let heart = picture.at(30, 25).map(|v| v - back);
         let (got, wanted) = (heart[0] / heart[2], true_colour[0] / true_colour[2]);
         assert!((got / wanted - 1.0).abs() < 0.05, "{got} for {wanted}");
         let sum = |p: [f32; 3]| p.iter().sum::<f32>();
         assert!((sum(picture.at(30, 25)) - sum(before.at(30, 25))).abs() < 1e-4);
         assert_eq!(picture.at(37, 25), before.at(37, 25));
+    }
+
+    #[test]
+    fn no_star_is_magenta_or_green() {
+        for (light, white) in [
+            ([0.4, 0.1, 0.5], [1.0; 3]),
+            ([0.2, 0.6, 0.2], [2.0, 1.0, 1.6]),
+            ([0.3, 0.2, 0.3], [2.0, 1.0, 1.6]),
+        ] {
+            let told = as_stars_are(light, white);
+            assert!((told.iter().sum::<f32>() - 1.0).abs() < 1e-6);
+            let seen: [f32; 3] = std::array::from_fn(|c| told[c] * white[c]);
+            let (low, high) = (seen[0].min(seen[2]), seen[0].max(seen[2]));
+            assert!(
+                (low - 1e-6..=high + 1e-6).contains(&seen[1]),
+                "{light:?}: {seen:?}"
+            );
+        }
+        // A blue and a red one stay.
+        for light in [[0.2f32, 0.3, 0.5], [0.5, 0.3, 0.2]] {
+            let told = as_stars_are(light, [1.0; 3]);
+            assert!((0..3).all(|c| (told[c] - light[c]).abs() < 1e-6), "{told:?}");
+        }
     }
 }

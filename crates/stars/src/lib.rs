@@ -11,6 +11,7 @@
 mod airpath;
 mod aperture;
 mod asterisms;
+mod attitude;
 pub mod axis;
 mod background;
 mod blends;
