@@ -31,64 +31,65 @@ pub(crate) struct Cli {
 /// The commands.
 #[derive(Subcommand, Debug)]
 enum Command {
-    /// Begin an outing: from a plan before the night, or from what the frames tell after it.
-    New(Box<new::NewArgs>),
+    // In the order of the work: plan, outing, sums, tripod, desk.
     /// Places kept by name: list them, or keep one from coordinates, an outing or a frame.
     Site(shelf::SiteArgs),
     /// Camera, lens and tracker kept by name: list them, or keep one.
     Rig(Box<shelf::RigKeepArgs>),
     /// In which units heights and temperatures are typed and told.
     Preferences(preferences::PreferencesArgs),
-    /// Make the picture of an outing. Does again only what changed.
-    Build(build::BuildArgs),
-    /// Render a night with known truth, then make its picture.
-    Demo(demo::DemoArgs),
-    /// The land's edge round a place, from elevation tiles or from a measured CSV.
-    Skyline(skyline::SkylineArgs),
-    /// Measure a camera's gain, read noise, full well, dark current and hot pixels from its own frames.
-    Sensor(sensor::SensorArgs),
-    /// Show the outing as pages in a browser, from this machine to this machine.
-    Serve(serve::ServeArgs),
-    /// Where to focus so that the land is as sharp as the stars, in brackets if need be.
-    Focus(focus::FocusArgs),
-    /// Tell where a body stands in the sky at one instant.
-    Where(where_is::WhereArgs),
-    /// Tell where the pole star stands against the pole.
-    Pole(Box<pole::PoleArgs>),
-    /// Measure where the tracker's axis points, from its frames, and say which way to turn.
-    Axis(Box<axis::AxisArgs>),
-    /// List the formats that are read, and by what evidence each is.
-    Formats,
-    /// List what a picture can be about, or look a name up.
-    Subjects(subjects::SubjectsArgs),
-    /// Measure the stars of one frame.
-    Stars(stars::StarsArgs),
-    /// Find where in the sky one frame looks, from its stars alone.
-    Identify(identify::IdentifyArgs),
-    /// Say what is wrong with frames, and what to do next.
-    Check(Box<check::CheckArgs>),
-    /// Check frames as they land in a folder, and ring when something breaks.
-    Watch(Box<watch::WatchArgs>),
-    /// Work out settings that give the same exposure, or how long the sky lets you expose.
-    Exposure(Box<exposure::ExposureArgs>),
-    /// Say how far the stars trail on the sensor, and what exposure and axis error that allows.
-    Trail(Box<trail::TrailArgs>),
-    /// Tell when a night is dark, and when subjects stand over the skyline in it.
-    Night(night::NightArgs),
     /// Tell what a night is good for, the best first, from place, date and lens alone.
     Tonight(tonight::TonightArgs),
+    /// Find the nights and times when a subject stands in a part of the sky, the best first.
+    When(when::WhenArgs),
+    /// Tell how dark each night of a year is, and how long a subject is up in the dark.
+    Year(year::YearArgs),
+    /// Tell when a night is dark, and when subjects stand over the skyline in it.
+    Night(night::NightArgs),
+    /// Tell where a body stands in the sky at one instant.
+    Where(where_is::WhereArgs),
+    /// List what a picture can be about, or look a name up.
+    Subjects(subjects::SubjectsArgs),
+    /// The land's edge round a place, from elevation tiles or from a measured CSV.
+    Skyline(skyline::SkylineArgs),
+    /// Begin an outing: from a plan before the night, or from what the frames tell after it.
+    New(Box<new::NewArgs>),
+    /// Work out settings that give the same exposure, or how long the sky lets you expose.
+    Exposure(Box<exposure::ExposureArgs>),
+    /// Where to focus so that the land is as sharp as the stars, in brackets if need be.
+    Focus(focus::FocusArgs),
+    /// Say how far the stars trail on the sensor, and what exposure and axis error that allows.
+    Trail(Box<trail::TrailArgs>),
     /// Lay every frame, check and pause of a night into its hours, and say whether they fit.
     Shots(Box<shots::ShotsArgs>),
     /// Make the field sheet of a night: one page for a phone without network, and a PDF for paper.
     Sheet(Box<sheet::SheetArgs>),
-    /// Tell how dark each night of a year is, and how long a subject is up in the dark.
-    Year(year::YearArgs),
+    /// Tell where the pole star stands against the pole.
+    Pole(Box<pole::PoleArgs>),
+    /// Measure where the tracker's axis points, from its frames, and say which way to turn.
+    Axis(Box<axis::AxisArgs>),
+    /// Say what is wrong with frames, and what to do next.
+    Check(Box<check::CheckArgs>),
+    /// Check frames as they land in a folder, and ring when something breaks.
+    Watch(Box<watch::WatchArgs>),
+    /// Find where in the sky one frame looks, from its stars alone.
+    Identify(identify::IdentifyArgs),
+    /// Measure the stars of one frame.
+    Stars(stars::StarsArgs),
+    /// Measure a camera's gain, read noise, full well, dark current and hot pixels from its own frames.
+    Sensor(sensor::SensorArgs),
+    /// Make the picture of an outing. Does again only what changed.
+    Build(build::BuildArgs),
+    /// Show the outing as pages in a browser, from this machine to this machine.
+    Serve(serve::ServeArgs),
+    /// List the formats that are read, and by what evidence each is.
+    Formats,
+    /// Render a night with known truth, then make its picture.
+    Demo(demo::DemoArgs),
     /// Print what makes a shell complete commands and options.
     Completions(shell::CompletionsArgs),
     /// Write manual pages into a folder.
     Manual(shell::ManualArgs),
-    /// Find the nights and times when a subject stands in a part of the sky, the best first.
-    When(when::WhenArgs),
 }
 
 /// What every command takes.
@@ -119,6 +120,9 @@ impl Cli {
             return Ok(Shows::default());
         }
         let preferred = kept::preferences()?;
+        if let Some(unread) = kept::unread_preferences() {
+            out::say(&format!("nightloom: {unread}"));
+        }
         Ok(Shows {
             feet: preferred.feet,
             fahrenheit: preferred.fahrenheit,

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use nightloom_outing::shelf::{Preferences, Shelf};
+use nightloom_outing::shelf::{Preferences, Shelf, ShelfError};
 use nightloom_outing::typed;
 
 use crate::failure::Failure;
@@ -34,9 +34,23 @@ pub(crate) fn shelf() -> Result<Shelf, Failure> {
     })
 }
 
-/// The person's own units; the usual ones where no folder for settings is known.
+/// The person's own units; the usual ones where no folder for settings is known or may be read.
 pub(crate) fn preferences() -> Result<Preferences, Failure> {
-    shelf().map_or_else(|_| Ok(Preferences::default()), |shelf| Ok(shelf.preferences()?))
+    let Ok(shelf) = shelf() else {
+        return Ok(Preferences::default());
+    };
+    match shelf.preferences() {
+        // Another person's folder is no reason to do nothing.
+        Err(ShelfError::File { .. }) => Ok(Preferences::default()),
+        found => Ok(found?),
+    }
+}
+
+/// That preferences may be there and cannot be read, if that is so.
+pub(crate) fn unread_preferences() -> Option<String> {
+    let error = shelf().ok()?.preferences().err()?;
+    matches!(error, ShelfError::File { .. })
+        .then(|| format!("{error}; heights without a unit are taken as metres, temperatures as °C"))
 }
 
 /// For what is typed: a fault in the preferences is told where a unit is asked for.

@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use nightloom_outing::evening::Shows;
 use nightloom_outing::typed;
 use nightloom_outing::{
     SKYLINE_CSV, StoreOptions, TileReport, World, measured_skyline, read_settings, read_tiles, store_skyline,
@@ -77,7 +78,7 @@ pub(crate) fn run(args: &SkylineArgs, context: &Context) -> Result<Value, Failur
     let whose = whose(args)?;
     let mut answer = match &args.csv {
         Some(csv) => measured(args, &whose.site, csv, context.door.now())?,
-        None => computed(args, &whose)?,
+        None => computed(args, &whose, context.shows)?,
     };
     let to = args
         .out
@@ -128,7 +129,7 @@ fn whose(args: &SkylineArgs) -> Result<Whose<'_>, Failure> {
     Ok(Whose { site, folder, tiles })
 }
 
-fn computed(args: &SkylineArgs, whose: &Whose<'_>) -> Result<Answer, Failure> {
+fn computed(args: &SkylineArgs, whose: &Whose<'_>, shows: Shows) -> Result<Answer, Failure> {
     let (lat, lon) = (whose.site.latitude.deg(), whose.site.longitude.deg());
     let settings = HorizonSettings {
         eye_m: args.eye,
@@ -139,10 +140,10 @@ fn computed(args: &SkylineArgs, whose: &Whose<'_>) -> Result<Answer, Failure> {
     let tiles = read_tiles(whose.tiles, lat, lon, settings.range_m)?;
     let found = horizon(&tiles.terrain, lat, lon, &settings)?;
     let mut lines = vec![
-        ("Ground", ground(&found, args, whose)),
+        ("Ground", ground(&found, args, whose, shows)),
         ("Tiles", used(&tiles.reports, tiles.too_far, args.range)),
     ];
-    lines.extend(unknown(&found.unknown));
+    lines.extend(unknown(&found.unknown, shows));
     let sectors: Vec<Value> = found.unknown.iter().map(sector).collect();
     Ok(Answer {
         about: provenance(args, whose, &found, &tiles.reports),
@@ -236,10 +237,11 @@ fn shape(skyline: &Skyline) -> Vec<(&'static str, String)> {
     ]
 }
 
-fn ground(found: &Horizon, args: &SkylineArgs, whose: &Whose<'_>) -> String {
+fn ground(found: &Horizon, args: &SkylineArgs, whose: &Whose<'_>, shows: Shows) -> String {
     let mut text = format!(
-        "{:.0} m above the sea, the camera {} m above it",
-        found.ground_m, args.eye
+        "{} above the sea, the camera {} m above it",
+        shows.height(found.ground_m),
+        args.eye
     );
     let said = args
         .spot
@@ -252,7 +254,11 @@ fn ground(found: &Horizon, args: &SkylineArgs, whose: &Whose<'_>) -> String {
             Some(_) => "yours was taken",
             None => "theirs was taken; --elevation takes yours",
         };
-        text.push_str(&format!("; you say {said:.0} m, the tiles {tiles:.0} m: {taken}"));
+        text.push_str(&format!(
+            "; you say {}, the tiles {}: {taken}",
+            shows.height(said),
+            shows.height(tiles)
+        ));
     }
     text
 }
@@ -271,18 +277,18 @@ fn used(tiles: &[TileReport], too_far: usize, range_km: f64) -> String {
     text
 }
 
-fn unknown(sectors: &[Unknown]) -> Vec<(&'static str, String)> {
+fn unknown(sectors: &[Unknown], shows: Shows) -> Vec<(&'static str, String)> {
     let tell = |u: &Unknown| {
         let (why, beyond) = match u.void {
             true => ("the tiles have a gap from", "in it"),
             false => ("the tiles end at", "beyond"),
         };
         format!(
-            "azimuth {:.0}–{:.0}°: {why} {:.0} km; {beyond}, only peaks above {:.0} m could show",
+            "azimuth {:.0}–{:.0}°: {why} {:.0} km; {beyond}, only peaks above {} could show",
             u.from.deg(),
             u.to.deg(),
             u.nearest_m / 1000.0,
-            u.needed_m.max(0.0)
+            shows.height(u.needed_m.max(0.0))
         )
     };
     let mut lines: Vec<_> = sectors.iter().take(TOLD).map(|u| ("Unknown", tell(u))).collect();
@@ -321,7 +327,7 @@ fn provenance(args: &SkylineArgs, whose: &Whose<'_>, found: &Horizon, tiles: &[T
         format!("Tile {} {}", file.to_string_lossy(), t.hash)
     }));
     about.extend(
-        unknown(&found.unknown)
+        unknown(&found.unknown, Shows::default())
             .into_iter()
             .map(|(what, line)| format!("{what} {line}")),
     );

@@ -361,7 +361,12 @@ impl<'a> Draw<'a> {
         sheet.line("rule", [[LEFT, top + ROW - 4.0], [RIGHT, top + ROW - 4.0]]);
         if spans.is_empty() {
             let why = why.unwrap_or_else(|| "not this night".into());
-            sheet.words([LEFT + 4.0, top + 16.0], "soft small", &format!("{name}: {why}"));
+            let words = if why.starts_with(name) {
+                why
+            } else {
+                format!("{name}: {why}")
+            };
+            sheet.words([LEFT + 4.0, top + 16.0], "soft small", &words);
         }
         for span in spans {
             let (from, to) = (self.x(span.from), self.x(span.to));

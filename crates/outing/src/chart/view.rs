@@ -7,6 +7,7 @@ use nightloom_sky::night::NightSample;
 use nightloom_sky::subjects::milky_way::Arch;
 use nightloom_sky::{Angle, Instant, Skyline};
 
+use super::labels::{Side, Taken};
 use super::svg::{Scale, Sheet, full_hours};
 use super::{Look, SubjectWay};
 use crate::framing::Framing;
@@ -96,9 +97,16 @@ pub fn night_view(view: &NightView<'_>, look: Look) -> String {
     };
     draw.grid(&mut sheet, foot);
     sheet.clipped("view", [LEFT, TOP], [RIGHT - LEFT, foot - TOP], |sheet| {
+        let mut taken = Taken::default();
         draw.milky_way(sheet);
         draw.land(sheet);
-        view.subjects.iter().for_each(|subject| draw.way(sheet, subject));
+        for subject in view.subjects {
+            draw.way(sheet, subject, &mut taken);
+        }
+        for subject in view.subjects {
+            draw.hours(sheet, subject, &mut taken);
+        }
+        draw.core(sheet, &mut taken);
         draw.frames(sheet);
     });
     draw.framing_note(&mut sheet, foot);
@@ -253,6 +261,13 @@ impl Draw<'_> {
         sheet.line("", middle.iter().copied());
         sheet.put(format_args!("</g>"));
         sheet.line("thin dots", middle);
+    }
+
+    /// Where the Milky Way's core is.
+    fn core(&self, sheet: &mut Sheet, taken: &mut Taken) {
+        let Some(arch) = self.view.arch else {
+            return;
+        };
         let core = arch.core();
         let [x, y] = self.at(core.azimuth.deg(), core.altitude.deg());
         if core.altitude.deg() > 0.0 {
@@ -261,19 +276,22 @@ impl Draw<'_> {
                 x - 6.0,
                 y - 6.0
             ));
-            sheet.words([x, y - 12.0], "mid small halo", "core");
+            taken.write(sheet, [x, y - 12.0], Side::Middle, "core");
         }
     }
 
-    /// The subject's way: solid in the dark over the land, dotted otherwise, with the hours.
-    fn way(&self, sheet: &mut Sheet, subject: &SubjectWay<'_>) {
-        let place = |s: &NightSample| {
-            let subject = s.subject.as_ref()?;
-            Some((
-                self.at(subject.azimuth_deg, subject.altitude_deg),
-                subject.altitude_deg >= subject.skyline_deg && s.sun_altitude_deg < -18.0,
-            ))
-        };
+    /// Where the subject is, and whether it is over the land in the dark.
+    fn place(&self, s: &NightSample) -> Option<([f64; 2], bool)> {
+        let subject = s.subject.as_ref()?;
+        Some((
+            self.at(subject.azimuth_deg, subject.altitude_deg),
+            subject.altitude_deg >= subject.skyline_deg && s.sun_altitude_deg < -18.0,
+        ))
+    }
+
+    /// The subject's way: solid in the dark over the land, dotted otherwise; a ring where it is at the moment.
+    fn way(&self, sheet: &mut Sheet, subject: &SubjectWay<'_>, taken: &mut Taken) {
+        let place = |s: &NightSample| self.place(s);
         let points: Vec<_> = subject.samples.iter().filter_map(place).collect();
         let all = self.unwrapped(points.iter().map(|p| p.0));
         sheet.line("thin dots", all);
@@ -281,24 +299,28 @@ impl Draw<'_> {
             .iter()
             .map(|(p, dark)| if *dark { *p } else { [f64::NAN; 2] });
         sheet.line("line", self.unwrapped(dark));
-        let (Some(first), Some(last)) = (subject.samples.first(), subject.samples.last()) else {
-            return;
-        };
-        for (at, hour) in full_hours(first.at, last.at, self.view.zone) {
-            if let Some(([x, y], true)) = nearest(subject.samples, at).and_then(place) {
-                sheet.put(format_args!(
-                    "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"3\" class=\"fill\"/>"
-                ));
-                sheet.words([x + 7.0, y - 5.0], "small halo", &format!("{hour:02} h"));
-            }
-        }
         let now = self.view.at.and_then(|at| nearest(subject.samples, at));
         if let Some(([x, y], _)) = now.and_then(place) {
             sheet.put(format_args!(
                 "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"8\" class=\"line\"/>"
             ));
             if self.view.subjects.len() > 1 {
-                sheet.words([x, y + 20.0], "mid small halo", subject.name);
+                taken.write(sheet, [x, y + 20.0], Side::Middle, subject.name);
+            }
+        }
+    }
+
+    /// The hours along the subject's way, each named where there is room.
+    fn hours(&self, sheet: &mut Sheet, subject: &SubjectWay<'_>, taken: &mut Taken) {
+        let (Some(first), Some(last)) = (subject.samples.first(), subject.samples.last()) else {
+            return;
+        };
+        for (at, hour) in full_hours(first.at, last.at, self.view.zone) {
+            if let Some(([x, y], true)) = nearest(subject.samples, at).and_then(|s| self.place(s)) {
+                sheet.put(format_args!(
+                    "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"3\" class=\"fill\"/>"
+                ));
+                taken.write(sheet, [x + 7.0, y - 5.0], Side::Start, &format!("{hour:02} h"));
             }
         }
     }

@@ -67,7 +67,7 @@ pub fn hold(framing: Framing, wanted: &ToHold<'_>, aimed: bool) -> Held {
     let land_share = ((edge - low) / (high - low)).clamp(0.0, 1.0);
     let words = if holds {
         format!(
-            "{} and the ridge below are in the picture; the land fills the lowest {:.0} % of it.",
+            "{} are in the picture; the land fills the lowest {:.0} % of it.",
             search.names(),
             100.0 * land_share
         )
@@ -159,8 +159,10 @@ impl<'a> Search<'a> {
             .all(|deg| *deg <= ROUNDING_DEG)
     }
 
+    /// All that the picture is to hold.
     fn names(&self) -> String {
-        listed(self.wanted.subjects.iter().map(|(name, _)| name.clone()))
+        let subjects = self.wanted.subjects.iter().map(|(name, _)| name.clone());
+        listed(subjects.chain(["the ridge below".to_owned()]))
     }
 
     fn lies_outside(&self, framing: &Framing, ridge: f64) -> String {
@@ -181,7 +183,7 @@ impl<'a> Search<'a> {
             [columns, rows] => format!("{columns} × {rows} frames of {wide:.0}° × {tall:.0}°"),
         };
         format!(
-            "{what} cannot hold {} and the ridge below at once: outside the picture {} {}.",
+            "{what} cannot hold {} at once: outside the picture {} {}.",
             self.names(),
             if parts.len() == 1 { "lies" } else { "lie" },
             listed(parts.into_iter())

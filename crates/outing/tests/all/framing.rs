@@ -124,7 +124,7 @@ fn two_subjects_stand_either_side_of_the_middle_across_north() {
     let two = vec![at("A", 350.0, 20.0), at("B", 20.0, 30.0)];
     let found = held(framing(24.0, false), &two, &ridge(3.0), false);
     assert!(
-        found.holds && found.words.starts_with("A and B"),
+        found.holds && found.words.starts_with("A, B and the ridge below"),
         "{}",
         found.words
     );
