@@ -2,7 +2,7 @@
 //! TIFFs): which pictures it declares, how large, and where their bytes should be. Read before
 //! any decoder, to refuse what cannot be.
 
-use super::{DecodeError, Limits, name};
+use super::{CONVERT, DecodeError, Limits, name};
 use std::collections::HashSet;
 use std::path::Path;
 
@@ -145,7 +145,7 @@ impl Layout {
             .iter()
             .filter(|p| !p.reduced && p.photometric == Some(32803));
         match mosaics.filter(|p| !p.filters.is_empty()).find_map(odd) {
-            Some(what) => Err(DecodeError::unsupported(path, what, super::raw::CONVERT)),
+            Some(what) => Err(DecodeError::unsupported(path, what, CONVERT)),
             None => Ok(()),
         }
     }

@@ -1,6 +1,6 @@
 //! Stars out of cells of 6 × 6 without rims.
 //!
-//! Red and blue stand too far apart in such a cell to be spread by themselves, as [`points`](super::points) do in Bayer
+//! Red and blue stand too far apart in such a cell to be spread by themselves, as stars are in Bayer
 //! mosaics. But a star has one colour: with the channels' ratios over its light known, every sample, whatever its filter,
 //! tells the light at its place, and the light times the ratio is the other channels (constant hue: Cok 1987, US patent
 //! 4 642 678, there pixel by pixel). Nothing rings, no rim can differ in colour from the core, and the light of each channel is
@@ -12,8 +12,8 @@
 use rayon::prelude::*;
 
 use super::linear::{Likeness, Model, SIDE, filter_row, weights};
-use super::points::{Surroundings, share_of_points};
 use super::six::inside;
+use super::surroundings::{Surroundings, share_of_points};
 use crate::{Mosaic, Plane, Rgb};
 
 /// Inner pixels of a tile.
