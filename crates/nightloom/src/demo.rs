@@ -7,7 +7,7 @@ use clap::Args;
 use nightloom_outing::{OUTING_TOML, Step, World};
 use nightloom_pipeline::{NewOptions, new_outing};
 use nightloom_raster::atomic::write_whole;
-use nightloom_simulate::{Counts, Scenario, Size, render};
+use nightloom_simulate::{Counts, Filters, Scenario, Size, render};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
@@ -15,7 +15,7 @@ use crate::context::Context;
 use crate::door::Door;
 use crate::failure::Failure;
 use crate::told::one_of;
-use crate::{build, memory, new, out};
+use crate::{build, new, out, system};
 
 /// What says that a folder is a demo's, and of which night.
 const MARKER: &str = "nightloom-demo.json";
@@ -29,6 +29,21 @@ const SIZES: [(&str, &str, Size); 3] = [
     ("full", "6000 x 4000 pixels", Size::Full),
 ];
 
+/// What stands over the demo's sensor.
+const FILTERS: [(&str, &str, Filters); 7] = [
+    ("rggb", "Bayer, red first", Filters::Rggb),
+    ("bggr", "Bayer, blue first", Filters::Bggr),
+    ("grbg", "Bayer, green first, red beside it", Filters::Grbg),
+    ("gbrg", "Bayer, green first, blue beside it", Filters::Gbrg),
+    ("x-trans", "the 6 x 6 cell of X-Trans sensors", Filters::XTrans),
+    ("none", "none: a monochrome sensor", Filters::None),
+    (
+        "linear",
+        "all colours at every pixel, corrected in the camera",
+        Filters::Linear,
+    ),
+];
+
 /// `nightloom demo`.
 #[derive(Args, Debug)]
 pub(crate) struct DemoArgs {
@@ -38,6 +53,9 @@ pub(crate) struct DemoArgs {
     /// Size of the frames.
     #[arg(long, value_parser = one_of(&SIZES), default_value = "default")]
     size: Size,
+    /// Filters over the camera's sensor.
+    #[arg(long, value_parser = one_of(&FILTERS), default_value = "rggb")]
+    filters: Filters,
     /// Number of tracked sky frames.
     #[arg(long, value_name = "N", default_value_t = 12, value_parser = clap::value_parser!(u16).range(1..=200))]
     frames: u16,
@@ -74,7 +92,7 @@ pub(crate) fn run(args: &DemoArgs, context: &Context) -> Result<Value, Failure> 
         door.end_of_job();
         new::tell(&report?, json);
     }
-    memory::forget_peak();
+    system::forget_peak();
     door.new_job();
     let report = build::make(&args.folder, door)?;
     out::result(
@@ -96,9 +114,19 @@ pub(crate) fn run(args: &DemoArgs, context: &Context) -> Result<Value, Failure> 
 fn scenario(args: &DemoArgs) -> Scenario {
     Scenario {
         size: args.size,
-        counts: Counts {
-            sky: args.frames.into(),
-            ..Counts::default()
+        filters: args.filters,
+        counts: match args.filters {
+            // Frames that come corrected have no use for darks and flats.
+            Filters::Linear => Counts {
+                sky: args.frames.into(),
+                dark: 0,
+                flat: 0,
+                ..Counts::default()
+            },
+            _ => Counts {
+                sky: args.frames.into(),
+                ..Counts::default()
+            },
         },
         ..Scenario::default()
     }

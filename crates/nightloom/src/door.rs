@@ -11,7 +11,7 @@ use nightloom_sky::Instant;
 
 use crate::failure::Failure;
 use crate::show::Show;
-use crate::{memory, out};
+use crate::{out, system};
 
 /// The hidden first argument that makes this program a decoder and nothing else.
 pub(crate) const DECODE_CHILD: &str = "decode-child";
@@ -141,7 +141,7 @@ impl World for Door {
         self.wall.meta(path)
     }
     fn peak_memory_mib(&self) -> f64 {
-        memory::peak_mib()
+        system::peak_mib()
     }
     fn memory_mib(&self) -> Option<u64> {
         self.memory_mib

@@ -12,8 +12,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::json;
 
 use crate::failure::Failure;
-use crate::memory::{self, Spent};
 use crate::out;
+use crate::system::{self, Spent};
 
 /// What the file says that it is; raise it when a field changes its meaning.
 const VERSION: u32 = 1;
@@ -48,7 +48,7 @@ impl Cost {
             system_s: after.system_s - before.system_s,
             read_bytes: after.read_bytes.saturating_sub(before.read_bytes),
             written_bytes: after.written_bytes.saturating_sub(before.written_bytes),
-            peak_mib: memory::own_peak_mib(),
+            peak_mib: system::own_peak_mib(),
         }
     }
 }
@@ -69,7 +69,7 @@ struct State {
 impl<'a> Profiled<'a> {
     /// Begins to count.
     pub(crate) fn new(world: &'a dyn World) -> Self {
-        memory::forget_peak();
+        system::forget_peak();
         let now = Spent::at(world.seconds());
         Self {
             world,
@@ -128,7 +128,7 @@ impl State {
     fn next(&mut self, wall_s: f64, step: &str) {
         let now = Spent::at(wall_s);
         self.costs.push(Cost::between(&self.step, &self.before, &now));
-        memory::forget_peak();
+        system::forget_peak();
         self.before = now;
         self.step = step.to_owned();
     }
@@ -168,8 +168,8 @@ impl World for Profiled<'_> {
     fn peak_memory_mib(&self) -> f64 {
         // The system's own figure is begun anew with each step.
         let before = self.state().most_mib();
-        let beside = self.world.peak_memory_mib() - memory::own_peak_mib();
-        before.max(memory::own_peak_mib()) + beside
+        let beside = self.world.peak_memory_mib() - system::own_peak_mib();
+        before.max(system::own_peak_mib()) + beside
     }
     fn memory_mib(&self) -> Option<u64> {
         self.world.memory_mib()

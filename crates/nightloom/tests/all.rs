@@ -27,6 +27,8 @@ mod develop;
 mod drawn;
 #[path = "all/dropped.rs"]
 mod dropped;
+#[path = "all/filters.rs"]
+mod filters;
 #[path = "all/formats.rs"]
 mod formats;
 
@@ -42,6 +44,8 @@ mod interrupted;
 mod limits;
 #[path = "all/live.rs"]
 mod live;
+#[path = "all/makers_ways.rs"]
+mod makers_ways;
 #[path = "all/night.rs"]
 mod night;
 #[path = "all/nights.rs"]

@@ -24,6 +24,7 @@ pub mod shelf;
 pub mod shots;
 mod single;
 mod skyline;
+mod system;
 pub mod tonight;
 mod turn;
 pub mod typed;

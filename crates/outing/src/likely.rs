@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use crate::discover::{MARKERS, RESULTS};
 use crate::error::FolderError;
+use crate::system;
 
 /// More pictures than one night has.
 const MOST_PICTURES: usize = 5000;
@@ -61,24 +62,12 @@ fn place(path: &Path) -> Option<String> {
         "your home"
     } else if system && !memory || HOLDING.iter().any(|h| path == Path::new(h)) {
         "a folder of the system"
-    } else if is_mount_root(path) {
+    } else if system::is_mount_root(path) {
         "the root of a disk or card"
     } else {
         return None;
     };
     Some(what.to_owned())
-}
-
-#[cfg(unix)]
-fn is_mount_root(path: &Path) -> bool {
-    use std::os::unix::fs::MetadataExt;
-    let device = |p: &Path| fs::metadata(p).map(|m| m.dev()).ok();
-    path.parent().is_some_and(|parent| device(parent) != device(path))
-}
-
-#[cfg(not(unix))]
-fn is_mount_root(path: &Path) -> bool {
-    path.parent().is_none()
 }
 
 /// Counts as the search for frames does, and stops at the first that is too much.
@@ -125,7 +114,6 @@ mod tests {
         }
     }
 
-    #[cfg(unix)]
     #[test]
     fn the_system_and_roots_are_not_walked_through() {
         for path in ["/", "/usr", "/usr/share", "/etc", "/tmp", "/home", "/proc/self"] {

@@ -113,6 +113,7 @@ impl RigSettings {
             fits_black: self.fits_black,
             fits_white: self.fits_white,
             damaged_too: false,
+            orientation: None,
         }
     }
 }
@@ -335,6 +336,8 @@ pub struct FilesSettings {
     pub layer_pages: bool,
     /// Whether they are written as a TIFF each.
     pub layer_files: bool,
+    /// Whether the stars have a layer of their own in all of these.
+    pub star_layer: bool,
 }
 
 impl FilesSettings {

@@ -7,7 +7,7 @@ use nightloom_outing::FilesSettings;
 use nightloom_raster::colour::{apply_matrix, rec2020_to_srgb, srgb_encode};
 use nightloom_raster::resize::reduce_rows;
 use nightloom_raster::write::{
-    About, CompositeOp, FitsValue, OraImage, OraLayer, TiffPage, TiffSettings, TiffShape, jpeg_bytes,
+    About, CompositeOp, FitsValue, OraImage, OraLayer, Rows16, TiffPage, TiffSettings, TiffShape, jpeg_bytes,
     jpeg_bytes_about, write_fits_f32, write_ora, write_tiff16, write_tiff16_pages, write_tiff16_rows,
 };
 use nightloom_raster::{Plane, Rgb, icc, resize_area_plane};
@@ -22,6 +22,7 @@ use super::finish::Finished;
 use super::layer_files;
 use super::report::Outputs;
 use super::shown::{self, Shown};
+use super::starless::starless;
 
 /// Longest side of the preview.
 const PREVIEW_PX: usize = 2400;
@@ -193,6 +194,12 @@ pub(super) fn pictures(
         Ok::<_, BuildError>(path)
     };
     let tiff = &tiff;
+    let bare = files.star_layer.then(|| starless(shown));
+    let stacked = &layer_files::Layers {
+        shown,
+        alpha: &finished.joined.alpha,
+        starless: bare.as_deref(),
+    };
     let preview = || {
         let path = folder.join("preview.jpg");
         let jpeg = small_jpeg(
@@ -208,7 +215,7 @@ pub(super) fn pictures(
     };
     // Most of the time goes into waiting for the disk: each file has a thread of its own for that.
     thread::scope(|scope| {
-        let layers = scope.spawn(|| layers(folder, finished, shown, profile));
+        let layers = scope.spawn(|| layers(folder, finished, stacked, profile));
         let picture = scope.spawn(|| tiff("picture.tif", "The finished picture", &shown.picture));
         let sky = scope.spawn(|| tiff("sky.tif", "Sky layer", &shown.sky));
         let land = shown.land.as_deref();
@@ -216,10 +223,10 @@ pub(super) fn pictures(
         let preview = scope.spawn(preview);
         let pages = files
             .layer_pages
-            .then(|| scope.spawn(|| layer_files::pages(folder, shown, &finished.joined.alpha, about)));
+            .then(|| scope.spawn(|| layer_files::pages(folder, stacked, about)));
         let parts = files
             .layer_files
-            .then(|| scope.spawn(|| layer_files::parts(folder, shown, &finished.joined.alpha, about)));
+            .then(|| scope.spawn(|| layer_files::parts(folder, stacked, about)));
         let report = small_jpeg(shown, light, REPORT_PX, 88, None)?;
         let outputs = Outputs {
             picture: Some(ended(picture)?),
@@ -230,13 +237,12 @@ pub(super) fn pictures(
             layer_pages: pages.map(ended).transpose()?,
             ..Outputs::default()
         };
-        let outputs = match parts.map(ended).transpose()? {
-            Some((layer_sky, layer_land)) => Outputs {
-                layer_sky: Some(layer_sky),
-                layer_land,
-                ..outputs
-            },
-            None => outputs,
+        let parts = parts.map(ended).transpose()?.unwrap_or_default();
+        let outputs = Outputs {
+            layer_sky: parts.sky,
+            layer_stars: parts.stars,
+            layer_land: parts.land,
+            ..outputs
         };
         Ok((outputs, report))
     })
@@ -249,22 +255,27 @@ pub(super) fn ended<T>(thread: ScopedJoinHandle<'_, T>) -> T {
         .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
 }
 
-fn layers(folder: &Path, finished: &Finished, shown: &Shown, profile: &[u8]) -> Result<PathBuf, BuildError> {
+fn layers(
+    folder: &Path,
+    finished: &Finished,
+    stacked: &layer_files::Layers<'_>,
+    profile: &[u8],
+) -> Result<PathBuf, BuildError> {
     let path = folder.join("layers.ora");
-    let alpha = &finished.joined.alpha;
+    let shown = stacked.shown;
     let (width, height) = (shown.width, shown.height);
-    let land = |y: usize, out: &mut [u16]| {
-        layer_files::land_row(shown, alpha, y, out);
-        Ok(())
-    };
-    let sky = |y: usize, out: &mut [u16]| {
+    let all = stacked.all();
+    // OpenRaster's layers have four samples a pixel each.
+    let opaque = |rows: &dyn Rows16, y: usize, out: &mut [u16]| {
+        let mut three = vec![0; width * 3];
+        rows.row(y, &mut three)?;
         let pixels = out.as_chunks_mut::<4>().0.iter_mut();
-        for (pixel, own) in pixels.zip(shown.row(&shown.sky, y).as_chunks::<3>().0) {
-            let [r, g, b] = *own;
-            *pixel = [r, g, b, u16::MAX];
+        for (pixel, [r, g, b]) in pixels.zip(three.as_chunks::<3>().0) {
+            *pixel = [*r, *g, *b, u16::MAX];
         }
         Ok(())
     };
+    let lowest = |y: usize, out: &mut [u16]| opaque(&all[0].2, y, out);
     let background = |y: usize, out: &mut [u16]| {
         let mut rows: [Vec<f32>; 3] = Default::default();
         finished.background_row(y, &mut rows);
@@ -287,11 +298,13 @@ fn layers(folder: &Path, finished: &Finished, shown: &Shown, profile: &[u8]) -> 
         visible,
         pixels,
     };
-    let mut list = Vec::new();
-    if shown.land.is_some() {
-        list.push(layer("land", true, &land as &dyn nightloom_raster::write::Rows16));
-    }
-    list.push(layer("sky", true, &sky));
+    // Uppermost first.
+    let mut list: Vec<_> = all[1..]
+        .iter()
+        .rev()
+        .map(|(name, _, rows)| layer(name, true, rows as &dyn Rows16))
+        .collect();
+    list.push(layer(all[0].0, true, &lowest));
     if finished.background.is_some() {
         list.push(layer("background model", false, &background));
     }

@@ -229,6 +229,10 @@ fn balance(
     field: &Field,
     tracked: &Tracked,
 ) -> Option<Neutral> {
+    if colourless(&joined.sky) {
+        // Frames of a sensor without filters: there is no colour to balance.
+        return None;
+    }
     let (fluxes, colours) = star_colours(joined, canvas, field, tracked);
     match neutral_by_stars(&fluxes, Some(&colours), &NeutralSettings::default()) {
         Ok(neutral) => {
@@ -247,6 +251,14 @@ fn balance(
             None
         }
     }
+}
+
+/// Whether all channels are one, to what the working space's matrix rounds.
+fn colourless(picture: &Rgb) -> bool {
+    const SAME: f32 = 1e-4;
+    let [r, g, b] = picture.planes();
+    let mut pixels = r.data().iter().zip(g.data()).zip(b.data()).step_by(97);
+    pixels.all(|((r, g), b)| (r - g).abs().max((b - g).abs()) <= SAME * g.abs() + SAME * SAME)
 }
 
 /// Flux per channel of the reference frame's stars in the stack, and their catalogue B−V.

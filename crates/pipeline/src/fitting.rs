@@ -5,7 +5,7 @@
 //! length and f-number, and what does not match is not applied: another lens's fall-off is worse than none.
 
 use nightloom_outing::{Digest, Role, Settings};
-use nightloom_raster::{DecodeError, Mosaic, Pixels, Plane};
+use nightloom_raster::{DecodeError, Frame, Mosaic, Plane};
 use nightloom_stack::{
     Calibration, Dark, HotPixels, HotSettings, WarmPixels, find_hot_in_frame, find_hot_pixels,
 };
@@ -203,7 +203,7 @@ impl Loaded {
             .filter(|f| (f.width(), f.height()) == size)
     }
 
-    /// Calibrates one frame; what was applied to it in words.
+    /// Calibrates one frame, as its file stores it; what was applied to it in words.
     pub(super) fn apply(&self, mosaic: &mut Mosaic) -> Result<String, String> {
         let size = (mosaic.plane.width(), mosaic.plane.height());
         let mut said = self.said.clone();
@@ -332,7 +332,7 @@ fn shown_by(
     let frames = showing.iter().flatten();
     let frames = frames.filter_map(|&i| Some((items[i].hash?, options_of(settings, &items[i]))));
     let key = frames
-        .fold(StepKey::new("shown-hot", 2), |key, (hash, options)| {
+        .fold(StepKey::new("shown-hot", 3), |key, (hash, options)| {
             key.input("frame", hash).settings(&options)
         })
         .finish();
@@ -376,7 +376,15 @@ fn mean_mosaic(
             away.push(showing[k]);
         }
         // A frame that cannot be read is told when its turn comes.
-        let Ok(Pixels::Mosaic(mosaic)) = frame.map(|f| f.pixels) else {
+        let lying = |f: Frame| {
+            Some(
+                f.pixels
+                    .unmixed(f.was_linear)
+                    .ok()?
+                    .turned_back(f.meta.orientation.unwrap_or(1)),
+            )
+        };
+        let Some(mosaic) = frame.ok().and_then(lying) else {
             return Ok(());
         };
         match &mut sum {
@@ -437,7 +445,7 @@ mod tests {
         plane.data_mut().iter_mut().for_each(|v| *v += 0.05);
         let mut mosaic = Mosaic {
             plane,
-            cfa: Cfa([0, 1, 1, 2]),
+            cfa: Cfa::RGGB,
         };
         let said = loaded.apply(&mut mosaic).expect("it fits");
         let mean = |warm: bool| {

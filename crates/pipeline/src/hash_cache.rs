@@ -1,7 +1,7 @@
 //! Content hashes of files, remembered while a file does not change.
 
 use std::collections::HashMap;
-use std::fs::{self, File, OpenOptions};
+use std::fs::{File, OpenOptions};
 use std::io::{self, Write};
 use std::path::Path;
 use std::sync::Mutex;
@@ -11,6 +11,7 @@ use nightloom_sky::Instant;
 use serde::{Deserialize, Serialize};
 
 use crate::seal::{seal, sealed};
+use crate::system::{FileTimes, file_times};
 
 /// What a file's unchangedness is judged by.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -118,31 +119,17 @@ fn lock<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
 }
 
-#[cfg(unix)]
 fn mark(path: &Path) -> io::Result<Mark> {
-    use std::os::unix::fs::MetadataExt;
-    let m = fs::metadata(path)?;
-    let ns = |s: i64, n: i64| i128::from(s) * 1_000_000_000 + i128::from(n);
-    Ok(Mark {
-        bytes: m.len(),
-        modified_ns: ns(m.mtime(), m.mtime_nsec()),
-        changed_ns: ns(m.ctime(), m.ctime_nsec()),
-        inode: m.ino(),
-    })
-}
-
-#[cfg(not(unix))]
-fn mark(path: &Path) -> io::Result<Mark> {
-    let m = fs::metadata(path)?;
-    let modified = m
-        .modified()?
-        .duration_since(std::time::UNIX_EPOCH)
-        .unwrap_or_default();
-    let modified_ns = modified.as_nanos() as i128;
-    Ok(Mark {
-        bytes: m.len(),
+    let FileTimes {
+        bytes,
         modified_ns,
-        changed_ns: modified_ns,
-        inode: 0,
+        changed_ns,
+        inode,
+    } = file_times(path)?;
+    Ok(Mark {
+        bytes,
+        modified_ns,
+        changed_ns,
+        inode,
     })
 }

@@ -41,6 +41,8 @@ pub(super) struct Item {
     pub(super) passing: bool,
     /// Kept in by the photographer's word against a check's verdict.
     pub(super) insisted: bool,
+    /// How its picture is turned (EXIF 1 to 8) instead of as the file says.
+    pub(super) turned: Option<u8>,
 }
 
 impl Item {
@@ -65,6 +67,7 @@ pub(super) fn decode_options(settings: &Settings) -> DecodeOptions {
 pub(super) fn options_of(settings: &Settings, item: &Item) -> DecodeOptions {
     DecodeOptions {
         damaged_too: item.insisted,
+        orientation: item.turned,
         ..decode_options(settings)
     }
 }
@@ -77,7 +80,11 @@ pub(super) fn inventory(bench: &mut Bench<'_>, settings: &Settings) -> Result<Ve
     }
     let mut items = looked_at(bench, settings, found.frames)?;
     leave_out_copies(&mut items);
+    leave_out_companions(&mut items);
     for sentence in decide(&mut items, settings) {
+        bench.warn(sentence);
+    }
+    for sentence in turn_alike(&mut items) {
         bench.warn(sentence);
     }
     for (frame, reason) in found.left_out {
@@ -105,7 +112,47 @@ fn left_out(name: String, path: PathBuf, reason: String) -> Item {
         out: Some(reason),
         passing: false,
         insisted: false,
+        turned: None,
     }
+}
+
+/// Frames of one role and camera are turned alike, as most of them say: what a camera that looks up into the sky takes for
+/// its upper side changes from frame to frame by chance. Calibration frames lie as the sensor does.
+fn turn_alike(items: &mut [Item]) -> Vec<String> {
+    let told = |item: &Item| item.facts.meta.orientation.filter(|_| item.out.is_none());
+    let mut sentences = Vec::new();
+    for role in [Role::Sky, Role::Land] {
+        let of_role: Vec<(usize, u8)> = items
+            .iter()
+            .enumerate()
+            .filter(|(_, item)| item.decision.role == Some(role))
+            .filter_map(|(i, item)| Some((i, told(item)?)))
+            .collect();
+        let count = |o: u8| of_role.iter().filter(|(_, own)| *own == o).count();
+        let Some(most) = (1..=8).rev().max_by_key(|o| count(*o)) else {
+            continue;
+        };
+        let others: Vec<&(usize, u8)> = of_role.iter().filter(|(_, own)| *own != most).collect();
+        for &(i, _) in &of_role {
+            items[i].turned = Some(most);
+        }
+        if let [first, rest @ ..] = others.as_slice() {
+            let first = &items[first.0].name;
+            let names = match rest.len() {
+                0 => format!("“{first}” says"),
+                n => format!("“{first}” and {n} more say"),
+            };
+            sentences.push(format!(
+                "Of the {role} frames {names} another side to be up than the others; all are taken as most of them say, and the stars decide."
+            ));
+        }
+    }
+    for item in items.iter_mut() {
+        if matches!(item.decision.role, Some(Role::Dark | Role::Flat | Role::Bias)) && told(item).is_some() {
+            item.turned = Some(1);
+        }
+    }
+    sentences
 }
 
 /// Files of the same content are one frame: the first in name order counts.
@@ -118,6 +165,31 @@ fn leave_out_copies(items: &mut [Item]) {
                 first.insert(hash, item.name.clone());
             }
             Some(name) => item.out = Some(format!("it is a copy of “{name}”, and counts once")),
+        }
+    }
+}
+
+/// The camera's own JPEG of a raw frame that lies elsewhere (on the other card): the same file name, and taken at the same time.
+fn leave_out_companions(items: &mut [Item]) {
+    let parts = |item: &Item| {
+        let (stem, ending) = Path::new(&item.name).file_name()?.to_str()?.rsplit_once('.')?;
+        let taken = item.facts.meta.taken_local.clone()?;
+        let jpeg = ["jpg", "jpeg"].contains(&ending.to_ascii_lowercase().as_str());
+        Some(((stem.to_ascii_lowercase(), taken), jpeg))
+    };
+    let mut raws = BTreeMap::new();
+    for item in items.iter().filter(|i| i.out.is_none()) {
+        if let Some((key, false)) = parts(item) {
+            raws.insert(key, item.name.clone());
+        }
+    }
+    for item in items.iter_mut().filter(|i| i.out.is_none()) {
+        if let Some((key, true)) = parts(item)
+            && let Some(raw) = raws.get(&key)
+        {
+            item.out = Some(format!(
+                "it is the camera's own picture of “{raw}”, which is used instead"
+            ));
         }
     }
 }
@@ -226,6 +298,7 @@ fn look(
         out: left.then(|| LEFT.into()),
         passing: false,
         insisted,
+        turned: None,
     };
     Look {
         item,

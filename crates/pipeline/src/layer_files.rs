@@ -7,50 +7,96 @@ use nightloom_raster::{Plane, icc};
 
 use super::error::BuildError;
 use super::shown::Shown;
+use super::starless::star_row;
 
-/// Both in one file, the lower first. Its path.
-pub(super) fn pages(
-    folder: &Path,
-    shown: &Shown,
-    alpha: &Plane,
-    about: &About,
-) -> Result<PathBuf, BuildError> {
+/// What the layers are made of.
+pub(super) struct Layers<'a> {
+    pub(super) shown: &'a Shown,
+    /// Share of sky at each pixel.
+    pub(super) alpha: &'a Plane,
+    /// The sky without stars, where these have a layer of their own.
+    pub(super) starless: Option<&'a [u16]>,
+}
+
+/// Rows of a layer.
+type Rows<'a> = Box<dyn Fn(usize, &mut [u16]) -> std::io::Result<()> + Sync + 'a>;
+
+impl<'a> Layers<'a> {
+    /// Name, samples a pixel and rows of each, the lowest first.
+    pub(super) fn all(&self) -> Vec<(&'static str, usize, Rows<'a>)> {
+        let Self {
+            shown,
+            alpha,
+            starless,
+        } = *self;
+        let plain = |samples: &'a [u16]| -> Rows<'a> {
+            Box::new(move |y, out| {
+                out.copy_from_slice(shown.row(samples, y));
+                Ok(())
+            })
+        };
+        let mut all = match starless {
+            Some(bare) => vec![
+                ("sky without stars", 3, plain(bare)),
+                (
+                    "stars",
+                    4,
+                    Box::new(move |y: usize, out: &mut [u16]| {
+                        star_row(shown, bare, y, out);
+                        Ok(())
+                    }) as Rows<'a>,
+                ),
+            ],
+            None => vec![("sky", 3, plain(&shown.sky))],
+        };
+        if shown.land.is_some() {
+            let land = move |y: usize, out: &mut [u16]| {
+                land_row(shown, alpha, y, out);
+                Ok(())
+            };
+            all.push(("land", 4, Box::new(land)));
+        }
+        all
+    }
+}
+
+/// All in one file, the lowest first. Its path.
+pub(super) fn pages(folder: &Path, layers: &Layers<'_>, about: &About) -> Result<PathBuf, BuildError> {
     let path = folder.join("layers.tif");
     let profile = icc::rec2020_srgb_curve();
-    let (sky, land) = (sky_rows(shown), land_rows(shown, alpha));
-    let mut all = vec![page(shown, 3, &profile, "sky", &sky)];
-    if shown.land.is_some() {
-        all.push(page(shown, 4, &profile, "land", &land));
-    }
-    write_tiff16_pages(&path, &all, about, TiffSettings::default()).map_err(BuildError::internal)?;
+    let all = layers.all();
+    let pages: Vec<TiffPage<'_>> = all
+        .iter()
+        .map(|(name, channels, rows)| page(layers.shown, *channels, &profile, name, rows))
+        .collect();
+    write_tiff16_pages(&path, &pages, about, TiffSettings::default()).map_err(BuildError::internal)?;
     Ok(path)
 }
 
-/// Each in a file of its own: the sky's path, and the land's where there is any.
-pub(super) fn parts(
-    folder: &Path,
-    shown: &Shown,
-    alpha: &Plane,
-    about: &About,
-) -> Result<(PathBuf, Option<PathBuf>), BuildError> {
+/// Where each layer of its own is.
+#[derive(Default)]
+pub(super) struct Parts {
+    pub(super) sky: Option<PathBuf>,
+    pub(super) stars: Option<PathBuf>,
+    pub(super) land: Option<PathBuf>,
+}
+
+/// Each in a file of its own.
+pub(super) fn parts(folder: &Path, layers: &Layers<'_>, about: &About) -> Result<Parts, BuildError> {
     let profile = icc::rec2020_srgb_curve();
-    let write = |name: &str, page: TiffPage<'_>| {
-        let path = folder.join(name);
+    let mut parts = Parts::default();
+    for (k, (name, channels, rows)) in layers.all().iter().enumerate() {
+        let (word, place) = match *name {
+            "stars" => ("stars", &mut parts.stars),
+            "land" => ("land", &mut parts.land),
+            _ => ("sky", &mut parts.sky),
+        };
+        let path = folder.join(format!("layer-{}-{word}.tif", k + 1));
+        let page = page(layers.shown, *channels, &profile, name, rows);
         write_tiff16_pages(&path, &[page], about, TiffSettings::default()).map_err(BuildError::internal)?;
-        Ok::<_, BuildError>(path)
-    };
-    let sky = write(
-        "layer-1-sky.tif",
-        page(shown, 3, &profile, "sky", &sky_rows(shown)),
-    )?;
-    let land = match &shown.land {
-        Some(_) => Some(write(
-            "layer-2-land.tif",
-            page(shown, 4, &profile, "land", &land_rows(shown, alpha)),
-        )?),
-        None => None,
-    };
-    Ok((sky, land))
+        *place = Some(path);
+    }
+    Ok(parts)
 }
 
 fn page<'a>(
@@ -72,23 +118,6 @@ fn page<'a>(
     }
 }
 
-fn sky_rows(shown: &Shown) -> impl Fn(usize, &mut [u16]) -> std::io::Result<()> + Sync + '_ {
-    |y, out| {
-        out.copy_from_slice(shown.row(&shown.sky, y));
-        Ok(())
-    }
-}
-
-fn land_rows<'a>(
-    shown: &'a Shown,
-    alpha: &'a Plane,
-) -> impl Fn(usize, &mut [u16]) -> std::io::Result<()> + Sync + 'a {
-    |y, out| {
-        land_row(shown, alpha, y, out);
-        Ok(())
-    }
-}
-
 /// One row of the land with straight alpha, four samples a pixel.
 pub(super) fn land_row(shown: &Shown, alpha: &Plane, y: usize, out: &mut [u16]) {
     let Some(land) = &shown.land else { return };
@@ -105,7 +134,7 @@ pub(super) fn land_row(shown: &Shown, alpha: &Plane, y: usize, out: &mut [u16]) 
 /// The land's pixel that makes `picture` over `sky`. Land and sky were joined in light, where light adds up; laid over each
 /// other in display values, the soft edge would come out darker. So its colour is the one that comes out right, and where no
 /// colour does, it is made as opaque as one needs.
-fn over(sky: [u16; 3], picture: [u16; 3], land: [u16; 3], opacity: f32) -> [u16; 4] {
+pub(super) fn over(sky: [u16; 3], picture: [u16; 3], land: [u16; 3], opacity: f32) -> [u16; 4] {
     const ONE: f64 = 65535.0;
     let pairs = || {
         sky.into_iter()

@@ -57,6 +57,8 @@ mod setting;
 mod shown;
 mod sky;
 mod sky_light;
+mod starless;
+mod system;
 mod times;
 mod track;
 mod units;

@@ -7,7 +7,7 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use nightloom_outing::{Digest, Role, Settings};
-use nightloom_raster::{Cfa, DecodeError, Frame, Pixels, Plane, WorkFile, WorkFileError};
+use nightloom_raster::{Cfa, DecodeError, Frame, Plane, WorkFile, WorkFileError};
 use nightloom_stack::{MasterSettings, Normalise, Source, flat_from_master, master, median_of};
 use serde::{Deserialize, Serialize};
 
@@ -143,7 +143,7 @@ fn master_of(
         .iter()
         .filter_map(|&i| Some((items[i].hash?, options_of(settings, &items[i]))));
     let key = frames
-        .fold(StepKey::new(&step, 5), |key, (hash, options)| {
+        .fold(StepKey::new(&step, 6), |key, (hash, options)| {
             key.input("frame", hash).settings(&options)
         })
         .finish();
@@ -281,9 +281,8 @@ impl Scratch {
 
 /// Only undemosaiced frames can calibrate, and only flats that show light.
 fn usable(frame: Frame, role: Role) -> Result<(Plane, Cfa), String> {
-    let Pixels::Mosaic(mosaic) = frame.pixels else {
-        return Err("it is not raw: only undemosaiced calibration frames can be used".into());
-    };
+    let unmixed = frame.pixels.unmixed(frame.was_linear);
+    let mosaic = unmixed.map_err(|_| "it is not raw: only undemosaiced calibration frames can be used")?;
     if role == Role::Flat {
         lit(&mosaic.plane)?;
     }

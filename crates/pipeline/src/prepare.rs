@@ -3,8 +3,8 @@
 use std::path::{Path, PathBuf};
 
 use nightloom_raster::{
-    CameraColour, DecodeError, Directions, Frame, FrameMeta, Pixels, Plane, Rgb, WorkFile, demosaic_sky,
-    demosaic_with,
+    CameraColour, DecodeError, Directions, Frame, FrameMeta, Mosaic, Pixels, Plane, Rgb, WorkFile,
+    demosaic_sky, demosaic_with,
 };
 use nightloom_stack::{Clipped, PixelNoise, Radial, frame_noise, whiten_clipped};
 use nightloom_stars::{DetectSettings, Field, Trails, measure};
@@ -24,7 +24,7 @@ use nightloom_outing::Settings;
 use nightloom_outing::{Digest, hash_bytes};
 
 /// Version of the step; raise it when the same input would give other pixels or figures.
-const VERSION: u32 = 7;
+const VERSION: u32 = 8;
 
 /// A frame ready to be stacked.
 #[derive(Clone, Debug)]
@@ -296,9 +296,19 @@ fn develop(frame: Frame, loaded: &Loaded, role: Role) -> Result<(Rgb, PreparedFa
     let content = Digest::from_bytes(pixels.content_hash());
     let calibrated;
     let (mut noise, mut clipped, mut flat) = (None, Clipped::default(), false);
-    let picture = match pixels {
-        Pixels::Mosaic(mut mosaic) => {
+    let picture = match pixels.unmixed(was_linear) {
+        Ok(upright) => {
+            // Masters lie as the sensor does.
+            let turned = meta.orientation.filter(|o| *o != 1);
+            let mut mosaic = match turned {
+                Some(o) => upright.turned_back(o),
+                None => upright,
+            };
             calibrated = loaded.apply(&mut mosaic)?;
+            let lying = (mosaic.plane.width(), mosaic.plane.height());
+            if let Some(o) = turned {
+                mosaic = mosaic.turned(o);
+            }
             noise = frame_noise(&mosaic);
             let mut picture = match role {
                 Role::Sky => demosaic_sky(&mosaic, colour.white_balance, &|level| {
@@ -306,16 +316,17 @@ fn develop(frame: Frame, loaded: &Loaded, role: Role) -> Result<(Rgb, PreparedFa
                 }),
                 _ => demosaic_with(&mosaic, colour.white_balance, Directions::Weighted),
             };
-            let own_flat = loaded.flat_for((picture.width(), picture.height()));
+            let own_flat = loaded.flat_for(lying);
             flat = own_flat.is_some();
-            clipped = whiten_clipped(&mut picture, colour.white_balance, own_flat);
+            let upright = turned.and_then(|o| own_flat.map(|f| f.turned(o)));
+            clipped = whiten_clipped(&mut picture, colour.white_balance, upright.as_ref().or(own_flat));
             picture
         }
-        Pixels::Rgb(picture) => {
+        Err(Pixels::Rgb(picture)) => {
             calibrated = "not calibrated: it is not raw".into();
             picture
         }
-        Pixels::Grey(plane) => {
+        Err(Pixels::Grey(plane) | Pixels::Mosaic(Mosaic { plane, .. })) => {
             calibrated = "one channel without colour, not calibrated".into();
             Rgb::from_planes([plane.clone(), plane.clone(), plane])
         }

@@ -64,6 +64,7 @@ impl BuildReport {
             &mut outputs.layers,
             &mut outputs.layer_pages,
             &mut outputs.layer_sky,
+            &mut outputs.layer_stars,
             &mut outputs.layer_land,
             &mut outputs.preview,
             &mut outputs.report,
@@ -218,6 +219,9 @@ pub struct Outputs {
     /// The sky as a layer of its own, 16-bit TIFF, where asked for.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub layer_sky: Option<PathBuf>,
+    /// The stars as a layer of their own, 16-bit TIFF, where asked for; `layer_sky` is without them then.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub layer_stars: Option<PathBuf>,
     /// The land with its alpha, 16-bit TIFF, where asked for.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub layer_land: Option<PathBuf>,

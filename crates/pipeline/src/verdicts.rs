@@ -26,6 +26,7 @@ impl Outputs {
             &self.layers,
             &self.layer_pages,
             &self.layer_sky,
+            &self.layer_stars,
             &self.layer_land,
             &self.preview,
             &self.report,

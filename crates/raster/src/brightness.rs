@@ -1,6 +1,6 @@
 //! One plane of brightness out of whatever a frame holds, for measuring in.
 
-use crate::{Mosaic, Pixels, Plane, Rgb};
+use crate::{Directions, Mosaic, Pixels, Plane, Rgb, demosaic_with};
 
 impl Rgb {
     /// (R + 2G + B)/4 of every pixel; saturates where all three do.
@@ -18,18 +18,49 @@ impl Rgb {
 }
 
 impl Pixels {
-    /// A full-size plane of brightness; a mosaic is averaged over its 2 × 2 cell.
+    /// A full-size plane of brightness. A Bayer mosaic is averaged over its 2 × 2 cell, of which each pixel is the first:
+    /// see [`Self::brightness_shift_px`]. One of 6 × 6 is interpolated in equal shares.
     pub fn brightness(&self) -> Plane {
         match self {
-            Self::Mosaic(mosaic) => cell_means(mosaic),
+            Self::Mosaic(mosaic) => mosaic.brightness(),
             Self::Rgb(picture) => picture.brightness(),
             Self::Grey(plane) => plane.clone(),
         }
     }
+
+    /// What is to be added to a place (x or y) in [`Self::brightness`] for the place in the frame.
+    pub fn brightness_shift_px(&self) -> f64 {
+        match self {
+            Self::Mosaic(mosaic) if mosaic.cfa.side() == 2 => 0.5,
+            _ => 0.0,
+        }
+    }
 }
 
-fn cell_means(mosaic: &Mosaic) -> Plane {
-    let plane = &mosaic.plane;
+impl Mosaic {
+    fn brightness(&self) -> Plane {
+        match self.cfa.side() {
+            1 => self.plane.clone(),
+            2 => cell_means(&self.plane),
+            _ => self.interpolated().brightness(),
+        }
+    }
+
+    /// Every channel at every pixel in equal shares, the channels balanced meanwhile by their medians.
+    pub fn interpolated(&self) -> Rgb {
+        let mut samples: [Vec<f32>; 3] = Default::default();
+        // An odd step that meets every place of the cell.
+        for y in (0..self.plane.height()).step_by(7) {
+            for (x, v) in self.plane.row(y).iter().enumerate().step_by(7) {
+                samples[self.cfa.colour(x, y)].push(*v);
+            }
+        }
+        let level = samples.map(|mut v| nightloom_fit::median(&mut v).unwrap_or(0.0));
+        demosaic_with(self, level.map(|l| level[1] / l), Directions::Equal)
+    }
+}
+
+fn cell_means(plane: &Plane) -> Plane {
     let (width, height) = (plane.width(), plane.height());
     Plane::from_fn(width, height, |x, y| {
         let (x2, y2) = ((x + 1).min(width - 1), (y + 1).min(height - 1));

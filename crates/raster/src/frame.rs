@@ -1,29 +1,8 @@
 //! One exposure as it came out of a file.
 
-use crate::{Plane, Rgb};
+use crate::{Cfa, Plane, Rgb};
 
-/// The colour of each filter in the 2 × 2 cell whose first pixel is (0, 0) of the plane,
-/// row by row: 0 red, 1 green, 2 blue.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-pub struct Cfa(pub [u8; 4]);
-
-impl Cfa {
-    /// Red first.
-    pub const RGGB: Self = Self([0, 1, 1, 2]);
-    /// Blue first.
-    pub const BGGR: Self = Self([2, 1, 1, 0]);
-    /// Green first, red beside it.
-    pub const GRBG: Self = Self([1, 0, 2, 1]);
-    /// Green first, blue beside it.
-    pub const GBRG: Self = Self([1, 2, 0, 1]);
-    /// The filter over pixel (x, y): 0 red, 1 green, 2 blue.
-    #[inline]
-    pub fn colour(self, x: usize, y: usize) -> usize {
-        self.0[(y & 1) * 2 + (x & 1)] as usize
-    }
-}
-
-/// Undemosaiced Bayer data: black subtracted, 1.0 is the sensor's saturation. May hold values
+/// Undemosaiced data of a sensor under filters: black subtracted, 1.0 is the sensor's saturation. May hold values
 /// below zero (noise about black), which must be kept.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Mosaic {
@@ -36,7 +15,7 @@ pub struct Mosaic {
 /// What a file holds, linear, black subtracted, 1.0 at saturation.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Pixels {
-    /// A Bayer mosaic.
+    /// A mosaic of filters.
     Mosaic(Mosaic),
     /// Colour, already demosaiced; camera or file RGB as [`CameraColour`] says.
     Rgb(Rgb),
@@ -60,6 +39,22 @@ impl Pixels {
             Self::Grey(p) => add(p),
         }
         *hasher.finalize().as_bytes()
+    }
+
+    /// The sensor's own values, under filters or none; the pixels as they came where colour was mixed or a display
+    /// encoding was undone (`was_linear` false).
+    ///
+    /// # Errors
+    /// The pixels, unchanged.
+    pub fn unmixed(self, was_linear: bool) -> Result<Mosaic, Self> {
+        match self {
+            Self::Mosaic(mosaic) => Ok(mosaic),
+            Self::Grey(plane) if was_linear => Ok(Mosaic {
+                plane,
+                cfa: Cfa::NONE,
+            }),
+            other => Err(other),
+        }
     }
 
     /// Width and height in pixels.
@@ -134,8 +129,8 @@ pub struct FrameMeta {
 /// The file's own numbers of no light and of saturation.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Levels {
-    /// No light, in the upright picture's order of [`Cfa`]: (0,0), (1,0), (0,1), (1,1); of RGB per
-    /// channel.
+    /// No light, in the upright picture's order of [`Cfa`]: (0,0), (1,0), (0,1), (1,1); of RGB and of cells of 6 × 6
+    /// per colour (the mean), the last again.
     pub black: [f32; 4],
     /// Saturation, in the same order.
     pub white: [f32; 4],

@@ -2,6 +2,7 @@
 
 pub mod atomic;
 mod brightness;
+mod cfa;
 pub mod colour;
 mod damage;
 mod decode;
@@ -13,10 +14,12 @@ pub mod icc;
 mod plane;
 mod regular;
 pub mod resize;
+mod system;
 mod wall;
 pub mod workfile;
 pub mod write;
 
+pub use cfa::Cfa;
 pub use damage::{Damage, DamageKind, find_damage};
 pub use decode::{
     DecodeError, DecodeOptions, Evidence, FitsRows, INPUT_FORMATS, InputFormat, Limits, decode_here,
@@ -24,7 +27,7 @@ pub use decode::{
 };
 pub use demosaic::{Directions, demosaic, demosaic_balanced, demosaic_sky, demosaic_with};
 pub use distance::{DISTANCE_UNIT, distances};
-pub use frame::{CameraColour, Cfa, FAR_M, Frame, FrameMeta, Levels, Mosaic, Pixels};
+pub use frame::{CameraColour, FAR_M, Frame, FrameMeta, Levels, Mosaic, Pixels};
 pub use half::{from_half, round_to_half, to_half};
 pub use plane::{Plane, Rgb};
 pub use regular::{MOST_TEXT_BYTES, open_regular, read_regular, read_text};

@@ -3,6 +3,7 @@
 //! for terabytes. Whatever happens there becomes an error about that file here.
 
 use crate::decode::{self, Coded, Header, Samples};
+use crate::system::{self, End};
 use crate::{DecodeError, DecodeOptions, Frame, FrameMeta, Limits};
 use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
@@ -157,12 +158,7 @@ impl Wall {
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
             .stderr(Stdio::piped());
-        #[cfg(unix)]
-        {
-            // A Ctrl-C at the terminal goes to the program alone, which then stops its children.
-            use std::os::unix::process::CommandExt;
-            command.process_group(0);
-        }
+        system::set_apart(&mut command);
         command.spawn().map_err(|e| no_wall(e.to_string()))
     }
 }
@@ -209,39 +205,26 @@ fn broke_off(path: &Path, limits: &Limits, status: std::io::Result<ExitStatus>, 
     if said.contains("memory allocation of") || status.code() == Some(NO_MEMORY) {
         return DecodeError::OutOfMemory { file };
     }
-    #[cfg(unix)]
-    {
-        use std::os::unix::process::ExitStatusExt;
-        // Signals that a decoder does not send itself: hang-up, interrupt, kill, terminate; and that of used-up time.
-        const FROM_OUTSIDE: [i32; 4] = [1, 2, 9, 15];
-        const OUT_OF_TIME: i32 = 24;
-        match status.signal() {
-            Some(OUT_OF_TIME) => {
-                let seconds = limits.max_seconds;
-                return DecodeError::TimedOut { file, seconds };
-            }
-            Some(signal) if FROM_OUTSIDE.contains(&signal) => {
-                let how = describe(status);
-                return DecodeError::Killed { file, how };
-            }
-            _ => {}
-        }
+    match system::end(status) {
+        End::OutOfTime => DecodeError::TimedOut {
+            file,
+            seconds: limits.max_seconds,
+        },
+        End::FromOutside(_) => DecodeError::Killed {
+            file,
+            how: describe(status),
+        },
+        End::Signal(_) | End::Status(_) => died(path, &describe(status)),
     }
-    died(path, &describe(status))
 }
 
 fn describe(status: ExitStatus) -> String {
-    #[cfg(unix)]
-    {
-        use std::os::unix::process::ExitStatusExt;
-        if let Some(signal) = status.signal() {
-            return format!("ended by signal {signal}");
-        }
-    }
-    match status.code() {
-        Some(0) => "its answer was cut short".into(),
-        Some(code) => format!("ended with status {code}"),
-        None => "ended without a status".into(),
+    match system::end(status) {
+        End::OutOfTime => "ended because its time was used up".into(),
+        End::FromOutside(signal) | End::Signal(signal) => format!("ended by signal {signal}"),
+        End::Status(Some(0)) => "its answer was cut short".into(),
+        End::Status(Some(code)) => format!("ended with status {code}"),
+        End::Status(None) => "ended without a status".into(),
     }
 }
 
@@ -288,6 +271,9 @@ fn read_answer(path: &Path, pipe: &mut impl Read, limits: &Limits) -> Option<Ans
         m if m == ERROR => Some(Answer::Failed(serde_json::from_slice(&json).ok()?)),
         m if m == FRAME => {
             let header: Header = serde_json::from_slice(&json).ok()?;
+            if !header.is_whole() {
+                return None;
+            }
             let (w, h) = (header.width as u64, header.height as u64);
             let per_pixel = (header.channels.count() * header.depth.bytes()) as u64;
             if let Err(error) = decode::check_size(path, w, h, per_pixel, limits) {
@@ -312,7 +298,7 @@ pub fn child_main() -> ExitCode {
     let (Some(path), Some(request)) = (path, request) else {
         return ExitCode::from(2);
     };
-    if bound(&request.limits).is_err() {
+    if system::bound(&request.limits).is_err() {
         return ExitCode::from(NO_MEMORY as u8);
     }
     std::panic::set_hook(Box::new(|_| {}));
@@ -360,32 +346,4 @@ fn send(answer: &Answer) -> std::io::Result<()> {
     out.write_all(&json)?;
     out.write_all(body)?;
     out.flush()
-}
-
-/// Bounds memory, time and harm before a byte of the file is read: no core files, nothing written.
-#[cfg(unix)]
-fn bound(limits: &Limits) -> std::io::Result<()> {
-    use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
-    // A limit that the system has set already is never raised: that would be refused.
-    let lower = |what: Resource, n: u64| {
-        let n = getrlimit(what).maximum.map_or(n, |most| most.min(n));
-        let both = Rlimit {
-            current: Some(n),
-            maximum: Some(n),
-        };
-        setrlimit(what, both)
-    };
-    let seconds = limits.max_seconds.max(1.0).ceil() as u64;
-    lower(Resource::As, limits.max_memory_bytes)?;
-    lower(Resource::Core, 0)?;
-    lower(Resource::Fsize, 0)?;
-    // Should the parent be gone, all cores for the allowed time are the end.
-    let cores = std::thread::available_parallelism().map_or(1, |n| n.get() as u64);
-    lower(Resource::Cpu, seconds.saturating_mul(cores).saturating_add(1))?;
-    Ok(())
-}
-
-#[cfg(not(unix))]
-fn bound(_: &Limits) -> std::io::Result<()> {
-    Ok(())
 }

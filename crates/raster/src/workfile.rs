@@ -8,7 +8,6 @@
 
 use std::fs::File;
 use std::io::{self, BufWriter, Write};
-use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -17,6 +16,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::atomic::write_checked;
 use crate::half::{from_half, to_half};
+use crate::system::read_exact_at;
 use crate::{Plane, Rgb};
 
 /// Raise it when the header or the values change their meaning.
@@ -231,7 +231,7 @@ impl WorkFile {
             let expected = format!("at least {HEADER_BYTES} bytes");
             return Err(damaged(expected, format!("{length}")));
         }
-        file.read_exact_at(&mut head, 0).map_err(io_error(path))?;
+        read_exact_at(&file, &mut head, 0).map_err(io_error(path))?;
         let header = serde_json::from_slice(&head)
             .ok()
             .filter(|h: &Header| h.nightloom_work_file == VERSION);
@@ -256,12 +256,10 @@ impl WorkFile {
         let mut hashes = vec![0; HEADER_BYTES + (bands.unwrap_or_default() + 1) * HASH_BYTES];
         hashes[..HEADER_BYTES].copy_from_slice(&head);
         let at = length - (hashes.len() - HEADER_BYTES) as u64;
-        file.read_exact_at(&mut hashes[HEADER_BYTES..], at)
-            .map_err(io_error(path))?;
+        read_exact_at(&file, &mut hashes[HEADER_BYTES..], at).map_err(io_error(path))?;
         let (hashes, _) = hashes.split_at(hashes.len() - HASH_BYTES);
         let mut own = [0; HASH_BYTES];
-        file.read_exact_at(&mut own, length - HASH_BYTES as u64)
-            .map_err(io_error(path))?;
+        read_exact_at(&file, &mut own, length - HASH_BYTES as u64).map_err(io_error(path))?;
         if *blake3::hash(hashes).as_bytes() != own {
             return Err(damaged("the hashes it was written with".into(), "others".into()));
         }
@@ -393,8 +391,7 @@ impl WorkFile {
             }
             let n = per.min(height - band * per);
             let mut bytes = vec![0; n * width * self.shape.values.bytes()];
-            self.file
-                .read_exact_at(&mut bytes, self.place(plane, [0, band * per]))
+            read_exact_at(&self.file, &mut bytes, self.place(plane, [0, band * per]))
                 .map_err(io_error(&self.path))?;
             if blake3::hash(&bytes).as_bytes() != hash {
                 return Err(WorkFileError::Damaged {
@@ -425,7 +422,7 @@ impl WorkFile {
 
     fn read_at(&self, at: u64, bytes: &mut [u8], values: &mut [f32]) -> Result<(), WorkFileError> {
         let bytes = &mut bytes[..values.len() * self.shape.values.bytes()];
-        self.file.read_exact_at(bytes, at).map_err(io_error(&self.path))?;
+        read_exact_at(&self.file, bytes, at).map_err(io_error(&self.path))?;
         decode(bytes, values, self.shape.values);
         Ok(())
     }

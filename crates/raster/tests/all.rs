@@ -38,3 +38,9 @@ mod decode_raw;
 
 #[path = "all/decode_wall.rs"]
 mod decode_wall;
+
+#[path = "all/makers_ways.rs"]
+mod makers_ways;
+
+#[path = "all/real_raws.rs"]
+mod real_raws;

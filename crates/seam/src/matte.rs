@@ -15,7 +15,7 @@ use crate::{
     band_solve::{self, Solved},
     land_model::LandModel,
     own_colours::{core_colours, deep_colours, edge_colours},
-    sky_likeness::{self, Likeness, starlit},
+    sky_likeness::{self, Likeness, starlit, trail_shows},
     sky_model::{self, SkyCell},
     zone::Zone,
 };
@@ -143,7 +143,9 @@ pub fn matte(
             });
         solved = band_solve::solve(evidence, &sky_model, &land_model, settings, &mut alpha, work)?;
         if round + 1 < ROUNDS {
-            let open = |x, y| alpha.at(x, y) >= 0.9 && !likeness.starry(x, y);
+            // Far from land a sky that fades fast towards the horizon is sky, however far from the one told it lies.
+            let clear = |x, y| zone.at(x, y) & Zone::CLEAR != 0;
+            let open = |x, y| (alpha.at(x, y) >= 0.9 || clear(x, y)) && !likeness.starry(x, y);
             let near = |x, y| zone.unclear(x, y, sky_model::FACTOR);
             sky_model::remeasure(&mut cells, land, &open, &near, work)?;
             sky_model = SkyModel::through(&cells, land);
@@ -152,7 +154,9 @@ pub fn matte(
     }
     let shines = |x: usize, y: usize| {
         let (front, back) = (deep_model.at(x, y), sky_model.at(x, y));
-        (0..3).all(|c| front[c] < back[c]) && starlit(evidence, &sky_model, x, y)
+        (0..3).all(|c| front[c] < back[c])
+            && starlit(evidence, &sky_model, x, y)
+            && trail_shows(evidence, &sky_model, &zone, x, y)
     };
     alpha
         .data_mut()

@@ -66,19 +66,13 @@ pub(crate) fn core_colours(
     let land = |x: usize, y: usize| likeness.on_land(x, y) && !starlit(evidence, sky, x, y);
     let hearts = Hearts::of(evidence, sky, deep, &land);
     let core = |x: usize, y: usize| {
-        land(x, y)
-            && if likeness.told_land(x, y) {
-                true
-            } else if likeness.deep_land(x, y) && !zone.is_doubtful(x, y) {
-                true
-            } else {
-                let ground = zone.at(x, y) & Zone::GAP == 0 && !zone.is_doubtful(x, y);
-                let among = match ground && solid(x, y) {
-                    true => Among::Beside,
-                    false => Among::Crown,
-                };
-                hearts.is_heart([x, y], among)
-            }
+        let doubtful = zone.is_doubtful(x, y);
+        let sure = likeness.told_land(x, y) || (likeness.deep_land(x, y) && !doubtful);
+        let among = match zone.at(x, y) & Zone::GAP == 0 && !doubtful && solid(x, y) {
+            true => Among::Beside,
+            false => Among::Crown,
+        };
+        land(x, y) && (sure || hearts.is_heart([x, y], among))
     };
     LandModel::fit(evidence.land, &|x, y| f32::from(u8::from(core(x, y))), work)
 }

@@ -128,6 +128,21 @@ pub(crate) fn starlit(evidence: &Evidence, sky: &SkyModel, x: usize, y: usize) -
     }
 }
 
+/// Lit pixels in a square of this reach that a trail has at least, at the land's edge and through a gap in its midst: less is a
+/// warm pixel of the sensor, or ground of a bright colour.
+const LEAST_TRAIL: [(usize, usize); 2] = [(1, 3), (4, 14)];
+
+/// Whether a lit pixel belongs to a trail.
+pub(crate) fn trail_shows(evidence: &Evidence, sky: &SkyModel, zone: &Zone, x: usize, y: usize) -> bool {
+    let (width, height) = (evidence.land.width(), evidence.land.height());
+    let (reach, least) = LEAST_TRAIL[usize::from(zone.is_ground(x, y))];
+    let rows = y.saturating_sub(reach)..(y + reach + 1).min(height);
+    rows.flat_map(|v| (x.saturating_sub(reach)..(x + reach + 1).min(width)).map(move |u| (u, v)))
+        .filter(|&(u, v)| starlit(evidence, sky, u, v))
+        .count()
+        >= least
+}
+
 /// What a brushed pixel is taken for: land that more land can hang on, or sky that none can.
 fn said(side: Side) -> u16 {
     match side {
@@ -181,7 +196,10 @@ impl<'a> Comparison<'a> {
         match place & (Zone::SKY | Zone::NEAR) {
             _ if place & (Zone::SKY | Zone::TOLD) == Zone::SKY | Zone::TOLD => SKY_SIDE | LOOKED_AT,
             // A star that shines where one is known to have passed is seen through the land's gaps.
-            0 if self.starlit(x, y) && self.look(x, y, true) & STARLIKE != 0 => {
+            0 if self.starlit(x, y)
+                && self.look(x, y, true) & STARLIKE != 0
+                && trail_shows(self.evidence, self.sky, self.zone, x, y) =>
+            {
                 NEAR | CHANGED | STRONG | STARLIKE | LOOKED_AT
             }
             0 => CHANGED | STRONG | LOOKED_AT,

@@ -1,4 +1,4 @@
-//! Writes a Bayer frame as a DNG 1.4 file (Adobe, *Digital Negative Specification*, version
+//! Writes a frame under filters, without them, or of finished colour as a DNG 1.4 file (Adobe, *Digital Negative Specification*, version
 //! 1.4.0.0, June 2012; TIFF 6.0; EXIF 2.31): one uncompressed strip in the first directory, an
 //! EXIF directory, and a GPS directory where a position is known.
 
@@ -10,18 +10,20 @@ use std::path::Path;
 use tiff::encoder::{DirectoryEncoder, Rational, SRational, TiffEncoder, TiffKindStandard};
 use tiff::tags::{Tag, Type};
 
-/// A Bayer frame to be written.
+/// A frame to be written.
 #[derive(Clone, Copy, Debug)]
 pub struct DngFrame<'a> {
     /// Pixels across.
     pub width: usize,
     /// Pixels down.
     pub height: usize,
-    /// `width * height` raw values, row after row from the top.
+    /// `width * height` raw values, row after row from the top; three times as many, red, green and blue beside each other,
+    /// for a linear frame, which has no filters.
     pub samples: &'a [u16],
-    /// The filters, from the first pixel on.
+    /// The filters, from the first pixel on; not asked of a linear frame.
     pub cfa: Cfa,
-    /// Raw value of no light, in the order of [`Cfa`]: (0,0), (1,0), (0,1), (1,1).
+    /// Raw value of no light, in the order of [`Cfa`]: (0,0), (1,0), (0,1), (1,1); by colour in a cell of 6 × 6 and in a
+    /// linear frame, the first without filters.
     pub black: [u16; 4],
     /// Raw value of saturation.
     pub white: u16,
@@ -31,6 +33,29 @@ pub struct DngFrame<'a> {
     pub xyz_to_camera: [[f64; 3]; 3],
     /// What is known of the exposure. `orientation` is written as it stands.
     pub meta: &'a FrameMeta,
+}
+
+impl DngFrame<'_> {
+    fn is_linear(&self) -> bool {
+        self.samples.len() == 3 * self.width * self.height
+    }
+
+    /// Levels of the cell, and the cell's side.
+    fn blacks(&self) -> (Vec<u16>, usize) {
+        let side = self.cfa.side();
+        match side {
+            _ if self.is_linear() => (self.black[..3].to_vec(), 1),
+            6 => (
+                self.cfa
+                    .cell()
+                    .iter()
+                    .map(|c| self.black[usize::from(*c)])
+                    .collect(),
+                side,
+            ),
+            _ => (self.black[..side * side].to_vec(), side),
+        }
+    }
 }
 
 /// Why a DNG was not written. Nothing stands under the final name then.
@@ -81,14 +106,14 @@ fn check(frame: &DngFrame) -> Result<(), String> {
     if w == 0 || h == 0 || u32::try_from(w).is_err() || u32::try_from(h).is_err() {
         return Err(format!("its size is {w} × {h}"));
     }
-    if frame.samples.len() != w * h {
+    if frame.samples.len() != w * h && !frame.is_linear() {
         return Err(format!(
             "{w} × {h} pixels need {} samples, {} were given",
             w * h,
             frame.samples.len()
         ));
     }
-    if w.saturating_mul(h) > (u32::MAX / 2 - 65536) as usize {
+    if frame.samples.len() > (u32::MAX / 2 - 65536) as usize {
         return Err(format!("{w} × {h} pixels do not fit the 4 GiB of a classic TIFF"));
     }
     if frame.black.iter().any(|&b| b >= frame.white) {
@@ -140,23 +165,32 @@ fn write_image<W: Write + Seek>(root: &mut Directory<W>, frame: &DngFrame) -> Re
     root.write_tag(Tag::NewSubfileType, 0u32)?;
     root.write_tag(Tag::ImageWidth, frame.width as u32)?;
     root.write_tag(Tag::ImageLength, frame.height as u32)?;
-    root.write_tag(Tag::BitsPerSample, 16u16)?;
+    let channels = if frame.is_linear() { 3 } else { 1 };
+    let filtered = channels == 1 && frame.cfa != Cfa::NONE;
+    root.write_tag(Tag::BitsPerSample, &vec![16u16; channels][..])?;
     root.write_tag(Tag::Compression, 1u16)?;
-    root.write_tag(Tag::PhotometricInterpretation, 32803u16)?;
+    // CFA, or LinearRaw, which one channel without filters is too.
+    root.write_tag(
+        Tag::PhotometricInterpretation,
+        if filtered { 32803u16 } else { 34892 },
+    )?;
     root.write_tag(Tag::StripOffsets, offset as u32)?;
-    root.write_tag(Tag::SamplesPerPixel, 1u16)?;
+    root.write_tag(Tag::SamplesPerPixel, channels as u16)?;
     root.write_tag(Tag::RowsPerStrip, frame.height as u32)?;
     root.write_tag(Tag::StripByteCounts, (frame.samples.len() * 2) as u32)?;
     root.write_tag(Tag::PlanarConfiguration, 1u16)?;
-    // CFARepeatPatternDim, CFAPattern, CFAPlaneColor, CFALayout.
-    root.write_tag(Tag::Unknown(33421), [2u16, 2])?;
-    root.write_tag(Tag::Unknown(33422), frame.cfa.0)?;
-    root.write_tag(Tag::Unknown(50710), [0u8, 1, 2])?;
-    root.write_tag(Tag::Unknown(50711), 1u16)?;
+    if filtered {
+        // CFARepeatPatternDim, CFAPattern, CFAPlaneColor, CFALayout.
+        root.write_tag(Tag::Unknown(33421), [frame.cfa.side() as u16; 2])?;
+        root.write_tag(Tag::Unknown(33422), frame.cfa.cell())?;
+        root.write_tag(Tag::Unknown(50710), [0u8, 1, 2])?;
+        root.write_tag(Tag::Unknown(50711), 1u16)?;
+    }
     // BlackLevelRepeatDim, BlackLevel, WhiteLevel.
-    root.write_tag(Tag::Unknown(50713), [2u16, 2])?;
-    root.write_tag(Tag::Unknown(50714), frame.black)?;
-    root.write_tag(Tag::Unknown(50717), u32::from(frame.white))?;
+    let (blacks, side) = frame.blacks();
+    root.write_tag(Tag::Unknown(50713), [side as u16; 2])?;
+    root.write_tag(Tag::Unknown(50714), &blacks[..])?;
+    root.write_tag(Tag::Unknown(50717), &vec![u32::from(frame.white); channels][..])?;
     // DefaultCropOrigin, DefaultCropSize, ActiveArea (top, left, bottom, right).
     let (w, h) = (frame.width as u32, frame.height as u32);
     root.write_tag(Tag::Unknown(50719), [0u32, 0])?;
@@ -168,6 +202,9 @@ fn write_colour<W: Write + Seek>(root: &mut Directory<W>, frame: &DngFrame) -> R
     // DNGVersion, DNGBackwardVersion.
     root.write_tag(Tag::Unknown(50706), [1u8, 4, 0, 0])?;
     root.write_tag(Tag::Unknown(50707), [1u8, 1, 0, 0])?;
+    if frame.cfa == Cfa::NONE && !frame.is_linear() {
+        return Ok(());
+    }
     let matrix: Vec<SRational> = frame.xyz_to_camera.iter().flatten().map(|&v| signed(v)).collect();
     let neutral: Vec<Rational> = frame.as_shot_neutral.iter().map(|&v| unsigned(v)).collect();
     // ColorMatrix1, AsShotNeutral, CalibrationIlluminant1 (21: D65).

@@ -29,5 +29,7 @@ pub use error::SimulateError;
 pub use events::{PaintedStreak, PaintedStreakKind};
 pub use render::render;
 pub use role::ShotRole;
-pub use scenario::{Aim, Counts, Mishaps, OddExposure, Scenario, Size, TrackerFaults, TruthPictures};
+pub use scenario::{
+    Aim, Counts, Filters, Mishaps, OddExposure, Scenario, Size, TrackerFaults, TruthPictures,
+};
 pub use truth::{Truth, TruthFrame, TruthMoon, TruthSensor, TruthSky, TruthStar};

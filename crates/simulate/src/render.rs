@@ -14,7 +14,7 @@ use crate::exposure::{Gathered, Night};
 use crate::glow::{CD_M2_OF_22, Glow, Moonlight};
 use crate::land::{self, Extent};
 use crate::readout::Readout;
-use crate::scenario::{Scenario, Size};
+use crate::scenario::{Filters, Scenario, Size};
 use crate::sensor::{Optics, Sensor, hot_pixels};
 use crate::shots::{self, Shot};
 use crate::splat::Filter;
@@ -220,6 +220,9 @@ impl<'a> Factory<'a> {
     }
 
     fn frame(&self, shot: &Shot, folder: &Path) -> Result<TruthFrame, SimulateError> {
+        if self.night.scenario.filters == Filters::Linear {
+            return self.linear(shot, folder);
+        }
         let sensor = &self.night.sensor;
         let filter = Filter::Bayer(sensor.cfa);
         let mut gathered = match shot.role {
@@ -254,6 +257,33 @@ impl<'a> Factory<'a> {
         let raw = readout.raw(&gathered.light);
         self.write(shot, &raw, folder)?;
         Ok(TruthFrame::of(self.night, shot, &gathered))
+    }
+
+    /// All colours of a frame, read out one after the other, as a camera that corrects its lens and sensor hands them out.
+    fn linear(&self, shot: &Shot, folder: &Path) -> Result<TruthFrame, SimulateError> {
+        let sensor = &self.night.sensor;
+        let mut raw = vec![0; 3 * sensor.width * sensor.height];
+        let mut truth = None;
+        for c in 0..3 {
+            let gathered = match shot.role {
+                ShotRole::Sky | ShotRole::Land => self.night.gather(shot, Filter::One(c)),
+                ShotRole::Dark | ShotRole::Flat => self.even(|_, _| 0.0),
+            };
+            let readout = Readout {
+                sensor,
+                hot: &[],
+                seconds: shot.exposure.seconds,
+                iso: shot.exposure.iso,
+                seed: self.night.scenario.seed,
+                stream: shot.stream() ^ ((c as u64 + 1) << 32),
+            };
+            for (pixel, value) in raw.chunks_exact_mut(3).zip(readout.raw(&gathered.light)) {
+                pixel[c] = value;
+            }
+            truth = Some(TruthFrame::of(self.night, shot, &gathered));
+        }
+        self.write(shot, &raw, folder)?;
+        truth.ok_or_else(|| SimulateError::write(folder, "no colour was painted"))
     }
 
     fn even(&self, value: impl Fn(usize, usize) -> f32) -> Gathered {

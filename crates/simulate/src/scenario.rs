@@ -2,6 +2,7 @@
 
 use crate::role::ShotRole;
 use nightloom_optics::{Exposure, Lens};
+use nightloom_raster::Cfa;
 use nightloom_sky::{Air, Angle, Instant, Site};
 
 /// Pixels of a frame; the sensor is 36 × 24 mm at every size.
@@ -24,6 +25,41 @@ impl Size {
             Self::Small => (900, 600),
             Self::Default => (3000, 2000),
             Self::Full => (6000, 4000),
+        }
+    }
+}
+
+/// What stands over the sensor's pixels.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Filters {
+    /// Bayer, red first.
+    #[default]
+    Rggb,
+    /// Bayer, blue first.
+    Bggr,
+    /// Bayer, green first, red beside it.
+    Grbg,
+    /// Bayer, green first, blue beside it.
+    Gbrg,
+    /// The 6 × 6 cell of X-Trans sensors.
+    XTrans,
+    /// None: a monochrome sensor, which here sees as much as under green filters.
+    None,
+    /// Frames that come with all colours at every pixel, already free of fall-off, dust and hot pixels.
+    Linear,
+}
+
+impl Filters {
+    /// The cell; none for linear frames.
+    pub fn cfa(self) -> Cfa {
+        match self {
+            Self::Rggb => Cfa::RGGB,
+            Self::Bggr => Cfa::BGGR,
+            Self::Grbg => Cfa::GRBG,
+            Self::Gbrg => Cfa::GBRG,
+            Self::XTrans => Cfa::X_TRANS,
+            Self::None | Self::Linear => Cfa::NONE,
         }
     }
 }
@@ -180,6 +216,8 @@ pub struct Scenario {
     pub frame_pause_s: f64,
     /// Pixels.
     pub size: Size,
+    /// What stands over them.
+    pub filters: Filters,
     /// Frames of each role.
     pub counts: Counts,
     /// Exposure of a sky frame.
@@ -210,6 +248,9 @@ pub struct Scenario {
     pub land_turn: [Angle; 3],
     /// Extinction in V, magnitudes per airmass.
     pub extinction_mag: f64,
+    /// Full width at half maximum of a star's image before the pixel, pixels; what optics and seeing make of it at this size
+    /// when not given.
+    pub star_px: Option<f64>,
     /// Surface brightness of the zenith without the Milky Way, V magnitudes per square arcsecond.
     pub zenith_mag: f64,
     /// Faintest synthetic star, V magnitude.
@@ -245,6 +286,7 @@ impl Default for Scenario {
             land_pause_s: 2640.0,
             frame_pause_s: 4.0,
             size: Size::Default,
+            filters: Filters::Rggb,
             counts: Counts::default(),
             sky_exposure: Exposure {
                 seconds: 90.0,
@@ -280,6 +322,7 @@ impl Default for Scenario {
             roll_over_sky: Angle::from_deg(0.0),
             land_turn: [Angle::from_deg(0.0); 3],
             extinction_mag: 0.17,
+            star_px: None,
             zenith_mag: 21.75,
             faintest_mag: 12.0,
             mishaps: Mishaps::default(),

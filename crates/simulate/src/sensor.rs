@@ -49,7 +49,7 @@ impl Sensor {
             width,
             height,
             pitch_um,
-            cfa: Cfa::RGGB,
+            cfa: scenario.filters.cfa(),
             black: BLACK,
             white: WHITE,
             read_noise_e: READ_NOISE_E * binned,

@@ -198,7 +198,8 @@ impl Drawing<'_> {
     /// pixel's own width makes it 1.8 and 2.2).
     pub(crate) fn core_sigma(&self) -> f64 {
         let width = self.scenario.size.pixels().0 as f64;
-        (1.45 + (width / 3000.0).log2() * 0.55).max(1.0) / 2.3548
+        let usual = (1.45 + (width / 3000.0).log2() * 0.55).max(1.0);
+        self.scenario.star_px.unwrap_or(usual) / 2.3548
     }
 
     /// The light of every star in view while `views` (equally spaced moments) last `seconds`. The light

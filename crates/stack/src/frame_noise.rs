@@ -1,6 +1,6 @@
 //! The noise of one raw frame, from that frame alone.
 
-use nightloom_raster::{Mosaic, Plane};
+use nightloom_raster::{Cfa, Mosaic};
 
 use crate::pixel_noise::PixelNoise;
 use nightloom_fit::{SIGMA_PER_MAD, median};
@@ -39,22 +39,16 @@ fn patches(frame: &Mosaic) -> Vec<[f32; 2]> {
     let plane = &frame.plane;
     let (columns, rows) = (plane.width() / PATCH, plane.height() / PATCH);
     let step = (columns * rows).div_ceil(PATCHES).max(1);
-    let green = (0..4).find(|k| frame.cfa.0[*k] == 1).unwrap_or(0);
-    let (gx, gy) = (green % 2, green / 2);
     let patch = |k: usize| {
-        let (x0, y0) = (k % columns * PATCH + gx, k / columns * PATCH + gy);
+        let (x0, y0) = (k % columns * PATCH, k / columns * PATCH);
         let (mut values, mut steps) = (Vec::with_capacity(64), Vec::with_capacity(112));
-        for y in (y0..y0 + PATCH - 1).step_by(2) {
-            for x in (x0..x0 + PATCH - 1).step_by(2) {
-                values.push(plane.at(x, y));
-                steps.extend(beside(
-                    plane,
-                    x,
-                    y,
-                    x + 2 < x0 + PATCH - 1,
-                    y + 2 < y0 + PATCH - 1,
-                ));
-            }
+        for (x, y) in green_places(frame.cfa, x0, y0) {
+            values.push(plane.at(x, y));
+            let [right, below] = next(frame.cfa, x, y);
+            let right = (right < x0 + PATCH).then(|| plane.at(right, y));
+            let below = (below < y0 + PATCH).then(|| plane.at(x, below));
+            let own = plane.at(x, y);
+            steps.extend([right, below].into_iter().flatten().map(|v| (v - own).abs()));
         }
         let level = median(&mut values)?;
         let sigma = SIGMA_PER_MAD as f32 * median(&mut steps)? / std::f32::consts::SQRT_2;
@@ -63,11 +57,25 @@ fn patches(frame: &Mosaic) -> Vec<[f32; 2]> {
     (0..columns * rows).step_by(step).filter_map(patch).collect()
 }
 
-fn beside(plane: &Plane, x: usize, y: usize, right: bool, below: bool) -> impl Iterator<Item = f32> {
-    let own = plane.at(x, y);
-    let right = right.then(|| (plane.at(x + 2, y) - own).abs());
-    let below = below.then(|| (plane.at(x, y + 2) - own).abs());
-    right.into_iter().chain(below)
+/// The green pixels of a patch: of a Bayer cell the first green alone.
+fn green_places(cfa: Cfa, x0: usize, y0: usize) -> impl Iterator<Item = (usize, usize)> {
+    let first = cfa.cell().iter().position(|c| *c == 1).unwrap_or(0);
+    let step = if cfa.side() == 2 { 2 } else { 1 };
+    let (gx, gy) = if step == 2 { (first % 2, first / 2) } else { (0, 0) };
+    let columns = move |y| (x0 + gx..x0 + PATCH).step_by(step).map(move |x| (x, y));
+    let all = (y0 + gy..y0 + PATCH).step_by(step).flat_map(columns);
+    all.filter(move |&(x, y)| step == 2 || cfa.colour(x, y) == 1)
+}
+
+/// Column of the next pixel of this colour to the right, and row of the next below: two away, so that neighbours do not share
+/// light; in a cell of six whatever comes next from there.
+fn next(cfa: Cfa, x: usize, y: usize) -> [usize; 2] {
+    let own = cfa.colour(x, y);
+    let first = |colour: &dyn Fn(usize) -> usize| (2..=6).find(|k| colour(*k) == own).unwrap_or(2);
+    [
+        x + first(&|k| cfa.colour(x + k, y)),
+        y + first(&|k| cfa.colour(x, y + k)),
+    ]
 }
 
 fn class(patches: &[[f32; 2]]) -> [f64; 2] {

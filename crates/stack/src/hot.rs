@@ -1,6 +1,6 @@
 //! Hot and dead pixels: where they are.
 
-use nightloom_raster::{Mosaic, Plane};
+use nightloom_raster::{Cfa, Mosaic, Plane};
 use rayon::prelude::*;
 
 use crate::noise::median_and_sigma;
@@ -141,30 +141,82 @@ fn stands_out(dark: &Plane, x: usize, y: usize, noise: f32, limit: f32) -> bool 
 /// [`HotSettings::isolation`].
 pub fn find_hot_in_frame(frame: &Mosaic, settings: &HotSettings) -> HotPixels {
     let plane = &frame.plane;
-    let (w, h) = (plane.width(), plane.height());
-    if w < 5 || h < 5 {
+    let neighbours = Neighbours::of(frame.cfa);
+    let (w, h, reach) = (plane.width(), plane.height(), neighbours.reach);
+    if w <= 2 * reach || h <= 2 * reach {
         return HotPixels::default();
     }
+    let step = frame.cfa.side().max(2);
     let row = |y: usize| {
-        let noise = row_noise(plane, y);
-        let hot = (2..w - 2).filter(|x| stands_alone(plane, *x, y, noise, settings));
+        let noise = row_noise(plane, y, step);
+        let hot = (reach..w - reach).filter(|x| stands_alone(plane, &neighbours, [*x, y], noise, settings));
         hot.map(|x| [x as u32, y as u32]).collect::<Vec<_>>()
     };
-    let found: Vec<Vec<[u32; 2]>> = (2..h - 2).into_par_iter().map(row).collect();
+    let found: Vec<Vec<[u32; 2]>> = (reach..h - reach).into_par_iter().map(row).collect();
     HotPixels::new(found.concat())
 }
 
+/// Where the eight nearest pixels of the same colour are that do not touch, by place in the cell.
+struct Neighbours {
+    cfa: Cfa,
+    same: Vec<[(isize, isize); 8]>,
+    reach: usize,
+}
+
+impl Neighbours {
+    fn of(cfa: Cfa) -> Self {
+        let side = cfa.side();
+        let same: Vec<_> = (0..side * side)
+            .map(|k| Self::nearest(cfa, k % side, k / side))
+            .collect();
+        let far = same
+            .iter()
+            .flatten()
+            .map(|(dx, dy)| dx.unsigned_abs().max(dy.unsigned_abs()));
+        let reach = far.max().unwrap_or(2);
+        Self { cfa, same, reach }
+    }
+
+    /// In a Bayer cell, and without filters, those two pixels away each way.
+    fn nearest(cfa: Cfa, x: usize, y: usize) -> [(isize, isize); 8] {
+        let (side, own) = (cfa.side(), cfa.colour(x, y));
+        let step = if side == 6 { 1 } else { 2 };
+        let along = || (-4..=4isize).filter(move |d| d % step == 0);
+        let colour = |dx: isize, dy: isize| {
+            let at = |v: usize, d: isize| (v as isize + d).rem_euclid(side as isize) as usize;
+            cfa.colour(at(x, dx), at(y, dy))
+        };
+        let mut places: Vec<(isize, isize)> = along()
+            .flat_map(|dy| along().map(move |dx| (dx, dy)))
+            .filter(|&(dx, dy)| dx.abs().max(dy.abs()) >= 2 && colour(dx, dy) == own)
+            .collect();
+        places.sort_by_key(|(dx, dy)| (dx * dx + dy * dy, *dy, *dx));
+        std::array::from_fn(|i| places.get(i).copied().unwrap_or((2, 2)))
+    }
+
+    fn at(&self, x: usize, y: usize) -> &[(isize, isize); 8] {
+        let side = self.cfa.side();
+        &self.same[y % side * side + x % side]
+    }
+}
+
 /// σ of same-colour neighbours' differences along a row, from their median.
-fn row_noise(plane: &Plane, y: usize) -> f32 {
+fn row_noise(plane: &Plane, y: usize, step: usize) -> f32 {
     let row = plane.row(y);
-    let mut d: Vec<f32> = row.iter().zip(&row[2..]).map(|(a, b)| a - b).collect();
+    let mut d: Vec<f32> = row.iter().zip(&row[step..]).map(|(a, b)| a - b).collect();
     median_and_sigma(&mut d).map_or(0.0, |(_, s)| s / std::f32::consts::SQRT_2)
 }
 
-fn stands_alone(plane: &Plane, x: usize, y: usize, noise: f32, settings: &HotSettings) -> bool {
+fn stands_alone(
+    plane: &Plane,
+    neighbours: &Neighbours,
+    [x, y]: [usize; 2],
+    noise: f32,
+    settings: &HotSettings,
+) -> bool {
     let v = plane.at(x, y);
-    let same = [(0, 2), (2, 0), (2, 4), (4, 2), (0, 0), (4, 0), (0, 4), (4, 4)];
-    let same = same.map(|(dx, dy)| plane.at(x + dx - 2, y + dy - 2));
+    let there = |(dx, dy): (isize, isize)| plane.at(x.wrapping_add_signed(dx), y.wrapping_add_signed(dy));
+    let same = neighbours.at(x, y).map(there);
     let brightest = same.iter().copied().fold(f32::MIN, f32::max);
     if v <= brightest + settings.frame_sigma * noise {
         return false;
@@ -174,28 +226,19 @@ fn stands_alone(plane: &Plane, x: usize, y: usize, noise: f32, settings: &HotSet
     let excess = v - 0.5 * (sorted[3] + sorted[4]);
     let touching = [(0, 1), (1, 0), (1, 2), (2, 1)].map(|(dx, dy)| {
         let (nx, ny) = (x + dx - 1, y + dy - 1);
-        plane.at(nx, ny) - level_round(plane, nx, ny)
+        plane.at(nx, ny) - level_round(plane, neighbours, nx, ny)
     });
     let spill = touching.iter().copied().fold(0.0, f32::max);
     excess > settings.isolation * (spill - 2.0 * noise).max(0.0)
 }
 
-/// The level of the colour of (x, y) round about, without the four places that touch its
-/// neighbour: the median of the pixels two away that lie on the frame.
-fn level_round(plane: &Plane, x: usize, y: usize) -> f32 {
+/// The level of the colour of (x, y) round about, without what touches it: the median of its nearest of that colour that
+/// lie on the frame.
+fn level_round(plane: &Plane, neighbours: &Neighbours, x: usize, y: usize) -> f32 {
     let (w, h) = (plane.width() as isize, plane.height() as isize);
     let mut near = [0.0; 8];
     let mut n = 0;
-    for (dx, dy) in [
-        (-2, 0),
-        (2, 0),
-        (0, -2),
-        (0, 2),
-        (-2, -2),
-        (2, -2),
-        (-2, 2),
-        (2, 2),
-    ] {
+    for (dx, dy) in neighbours.at(x, y) {
         let (nx, ny) = (x as isize + dx, y as isize + dy);
         if (0..w).contains(&nx) && (0..h).contains(&ny) {
             near[n] = plane.at(nx as usize, ny as usize);

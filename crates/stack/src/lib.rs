@@ -76,7 +76,7 @@ pub use pixel_noise::PixelNoise;
 pub use radial::Radial;
 pub use reject::RejectSettings;
 pub use sensor_pairs::{
-    PairPatch, Pile, PlaceLevel, Readout, lower_of_both, pair_patches, pile, place_levels,
+    PairPatch, Pile, PlaceLevel, Readout, lower_of_both, pair_patches, pile, place_levels, sensor_places,
 };
 pub use shrink::{NoiseReduction, reduce_noise};
 pub use source::{Block, Source};

@@ -172,7 +172,7 @@ fn read(
 fn scales(sources: &[&dyn Source], normalise: Normalise) -> Result<Vec<[f32; 3]>, MasterError> {
     let scale = |(index, source): (usize, &&dyn Source)| match normalise {
         Normalise::No => Ok([1.0; 3]),
-        Normalise::Whole => medians(*source, index, Cfa([0; 4])).map(|m| [m[0].recip(); 3]),
+        Normalise::Whole => medians(*source, index, Cfa::NONE).map(|m| [m[1].recip(); 3]),
         Normalise::PerFilter(cfa) => medians(*source, index, cfa).map(|m| m.map(f32::recip)),
     };
     sources.iter().enumerate().map(scale).collect()
@@ -210,7 +210,7 @@ fn scale_rows(frame: &mut [f32], width: usize, y0: usize, normalise: Normalise, 
     let cfa = match normalise {
         Normalise::No => return,
         Normalise::PerFilter(cfa) => cfa,
-        Normalise::Whole => Cfa([0; 4]),
+        Normalise::Whole => Cfa::NONE,
     };
     for (y, line) in (y0..).zip(frame.chunks_exact_mut(width.max(1))) {
         line.iter_mut()

@@ -4,7 +4,7 @@
 //! stays put gone. In patches of some thirty pixels also what drifts slowly over the frame is gone.
 
 use nightloom_fit::median_and_sigma;
-use nightloom_raster::{Levels, Mosaic, Pixels, Plane};
+use nightloom_raster::{Cfa, Levels, Pixels, Plane};
 use rayon::prelude::*;
 
 /// Pixels on a side of a patch of the mosaic.
@@ -20,41 +20,54 @@ const CLIP_DN: f32 = 5.0;
 pub struct Readout<'a> {
     /// The values, 1 at saturation.
     pub plane: &'a Plane,
-    /// Pixels on a side of the cell of filters: 2 for a mosaic, 1 without filters.
-    pub cell: usize,
-    /// DN per unit of the values, by place in the cell, row by row.
+    /// The filters.
+    pub cfa: Cfa,
+    /// DN per unit of the values, by place.
     pub span_dn: [f32; 4],
+}
+
+/// Number of kinds of pixels that are measured apart: the places of the cell; of a cell of 6 × 6 the three colours.
+pub fn sensor_places(cfa: Cfa) -> usize {
+    match cfa.side() {
+        6 => 3,
+        side => side * side,
+    }
 }
 
 impl<'a> Readout<'a> {
     /// Of a decoded frame; `None` of one that is demosaiced already.
     pub fn of(pixels: &'a Pixels, levels: &Levels) -> Option<Self> {
-        let (plane, cell) = match pixels {
-            Pixels::Mosaic(Mosaic { plane, .. }) => (plane, 2),
-            Pixels::Grey(plane) => (plane, 1),
+        let (plane, cfa) = match pixels {
+            Pixels::Mosaic(mosaic) => (&mosaic.plane, mosaic.cfa),
+            Pixels::Grey(plane) => (plane, Cfa::NONE),
             Pixels::Rgb(_) => return None,
         };
         Some(Self {
             plane,
-            cell,
+            cfa,
             span_dn: levels.span(),
         })
     }
-    /// Number of places in the cell.
+    /// Number of kinds of pixels that are measured apart, as [`sensor_places`].
     pub fn places(&self) -> usize {
-        self.cell * self.cell
+        sensor_places(self.cfa)
     }
-    /// DN of the pixels of one place in the rectangle, row by row; `step` cells apart.
+    /// DN of the pixels of one place in the rectangle, row by row.
     fn values(&self, place: usize, [x0, y0, x1, y1]: [usize; 4]) -> impl Iterator<Item = f32> + use<'a> {
-        let (plane, cell, span) = (self.plane, self.cell, self.span_dn[place]);
-        let (px, py) = (place % cell, place / cell);
-        (y0 + py..y1).step_by(cell).flat_map(move |y| {
-            let row = &plane.row(y)[x0..x1];
-            row.iter().skip(px).step_by(cell).map(move |v| v * span)
+        let (plane, cfa, span) = (self.plane, self.cfa, self.span_dn[place]);
+        let side = cfa.side();
+        let (step, px, py) = match side {
+            6 => (1, 0, 0),
+            _ => (side, place % side, place / side),
+        };
+        (y0 + py..y1).step_by(step).flat_map(move |y| {
+            let row = plane.row(y)[x0..x1].iter().enumerate().skip(px).step_by(step);
+            row.filter(move |(x, _)| side != 6 || cfa.colour(x0 + x, y) == place)
+                .map(move |(_, v)| v * span)
         })
     }
     fn same_kind(&self, other: &Self) -> bool {
-        let size = |r: &Self| (r.plane.width(), r.plane.height(), r.cell);
+        let size = |r: &Self| (r.plane.width(), r.plane.height(), r.cfa);
         size(self) == size(other)
     }
 }
@@ -62,7 +75,7 @@ impl<'a> Readout<'a> {
 /// Level and variance of the pixels of one place in one patch of a pair.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PairPatch {
-    /// Place in the cell of filters, row by row.
+    /// Place in the cell of filters, row by row; in a cell of 6 × 6 the colour.
     pub place: usize,
     /// Mean of both frames above the file's black, DN.
     pub level_dn: f64,

@@ -5,7 +5,8 @@ use rayon::prelude::*;
 
 use crate::{DetectSettings, Field, measure};
 
-/// Measures the stars of a Bayer mosaic in its green pixels alone.
+/// Measures the stars of a mosaic in its green pixels alone; of one of 6 × 6 in the green interpolated from all, since there
+/// no pixel has green evenly around it.
 ///
 /// Places are pixels of the full mosaic, as [`measure`]'s of a demosaiced frame. Centres of sharp
 /// stars (full width at half maximum 2 pixels) are within 0.03 pixels of truth where their light
@@ -19,6 +20,10 @@ pub fn measure_green(mosaic: &Mosaic, settings: &DetectSettings) -> Field {
 /// The green plane at full size: green pixels as they are, the others as the mean of their four green
 /// neighbours, which leaves the centre of light of a star where it is.
 fn green_plane(mosaic: &Mosaic) -> Plane {
+    if mosaic.cfa.side() == 6 {
+        let [_, green, _] = mosaic.interpolated().into_planes();
+        return green;
+    }
     let plane = &mosaic.plane;
     let (width, height) = (plane.width(), plane.height());
     let mut out = Plane::filled(width, height, 0.0);

@@ -281,6 +281,37 @@ const INVARIANTS: &[Invariant] = &[
         });
         wrong.map(|(p, _)| p.display().to_string()).collect()
     }),
+    (
+        "what depends on the operating system stands in a crate's `system.rs`",
+        || {
+            let words = [
+                "cfg(unix",
+                "cfg(not(unix",
+                "cfg(windows",
+                "cfg!(",
+                "target_os",
+                "target_family",
+                "std::os::",
+                "nix::",
+                "rustix::",
+                "/proc/self/",
+            ];
+            let files = ORDER.iter().flat_map(|c| code(c));
+            let wrong = files.filter(|(path, text)| {
+                !path.ends_with("system.rs") && words.iter().any(|w| text.contains(w))
+            });
+            let mut wrong: Vec<String> = wrong.map(|(p, _)| p.display().to_string()).collect();
+            // Every such module says what stands in elsewhere.
+            for (path, text) in ORDER.iter().flat_map(|c| sources(&format!("{c}/src"))) {
+                let told =
+                    text.to_lowercase().contains("elsewhere") || text.contains("Where\n//! there is no");
+                if path.ends_with("system.rs") && !(text.contains("cfg(not(") && told) {
+                    wrong.push(format!("{} tells of no other system", path.display()));
+                }
+            }
+            wrong
+        },
+    ),
     ("`pages` does not know the program", || {
         depends("pages", &["nightloom", "simulate"])
     }),

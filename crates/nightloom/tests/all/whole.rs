@@ -294,6 +294,56 @@ fn layers_asked_for_are_written_with_their_names_and_credits() {
     );
 }
 
+/// Stars over a sky without them, and the land over both, are the picture; in pages, files and OpenRaster alike.
+#[test]
+fn stars_in_a_layer_of_their_own_make_the_same_picture() {
+    let frames = Night::get().few_built();
+    let settings = frames.night().join("outing.toml");
+    let before = fs::read_to_string(&settings).unwrap_or_default();
+    let wanted = "\n[files]\nlayer_pages = true\nlayer_files = true\nstar_layer = true\n";
+    fs::write(&settings, before + wanted).unwrap();
+    let report = built(&frames.night());
+    let sky = tiff_pages(&output(&report, "sky")).remove(0).1;
+    let picture = tiff_pages(&output(&report, "picture")).remove(0).1;
+    let pages = tiff_pages(&output(&report, "layer_pages"));
+    let names: Vec<&str> = pages.iter().map(|p| p.0.as_str()).collect();
+    assert_eq!(names, ["sky without stars", "stars", "land"], "lowest first");
+    let away = away_when_laid_over(&pages[1].1, &pages[0].1, 3, &sky);
+    assert!(away <= 1.5, "stars over the bare sky: {away} levels of 65535");
+    let away = away_when_laid_over(&pages[2].1, &sky, 3, &picture);
+    assert!(away <= 1.5, "land over both: {away} levels of 65535");
+    // The brightest of the sky are its stars.
+    let most = |samples: &[u16], step: usize| samples.chunks_exact(step).filter(|p| p[1] > 45_000).count();
+    let (with, without) = (most(&sky, 3), most(&pages[0].1, 3));
+    assert!(
+        with > 50 && without * 10 < with,
+        "{with} bright pixels, {without} without stars"
+    );
+    for (name, page) in [("layer_sky", 0), ("layer_stars", 1), ("layer_land", 2)] {
+        assert_eq!(
+            tiff_pages(&output(&report, name)),
+            [pages[page].clone()],
+            "{name}"
+        );
+    }
+    let file = fs::File::open(output(&report, "layers")).unwrap();
+    let mut zip = zip::ZipArchive::new(std::io::BufReader::new(file)).unwrap();
+    let mut stack = String::new();
+    zip.by_name("stack.xml")
+        .unwrap()
+        .read_to_string(&mut stack)
+        .unwrap();
+    let at = |name: &str| {
+        stack
+            .find(&format!("name=\"{name}\""))
+            .unwrap_or_else(|| panic!("{name} in {stack}"))
+    };
+    assert!(
+        at("land") < at("stars") && at("stars") < at("sky without stars"),
+        "{stack}"
+    );
+}
+
 #[test]
 fn the_files_say_how_the_picture_was_taken_and_not_where() {
     let report = Night::get().whole_report();

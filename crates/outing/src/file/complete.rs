@@ -283,6 +283,7 @@ fn files(values: &Values, settings: &mut Settings) {
         share_site: flag("site", "share"),
         layer_pages: flag("files", "layer_pages"),
         layer_files: flag("files", "layer_files"),
+        star_layer: flag("files", "star_layer"),
     };
 }
 

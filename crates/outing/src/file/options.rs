@@ -600,6 +600,14 @@ pub const OPTIONS: &[OptionSpec] = &[
         "true",
         "Whether layer-1-sky.tif and layer-2-land.tif are written too: one 16-bit TIFF for each layer, the lowest first, the land with its alpha.",
     ),
+    option(
+        "files",
+        "star_layer",
+        OptionKind::Flag,
+        Some("false"),
+        "true",
+        "Whether all layered files have the stars in a layer of their own, over a sky without them.",
+    ),
 ];
 
 /// What `[frames]` can say of one frame.

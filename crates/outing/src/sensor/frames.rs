@@ -22,8 +22,8 @@ pub(super) struct Seen {
     pub(super) path: PathBuf,
     pub(super) meta: FrameMeta,
     pub(super) size: (usize, usize),
-    /// The filters; `None` without.
-    pub(super) cfa: Option<Cfa>,
+    /// The filters.
+    pub(super) cfa: Cfa,
     /// DN per unit, by place.
     pub(super) span_dn: [f32; 4],
     /// Median, 1 at saturation.
@@ -33,13 +33,10 @@ pub(super) struct Seen {
 }
 
 impl Seen {
-    pub(super) fn places(&self) -> usize {
-        if self.cfa.is_some() { 4 } else { 1 }
-    }
     pub(super) fn readout<'a>(&self, plane: &'a Plane) -> Readout<'a> {
         Readout {
             plane,
-            cell: if self.cfa.is_some() { 2 } else { 1 },
+            cfa: self.cfa,
             span_dn: self.span_dn,
         }
     }
@@ -93,7 +90,8 @@ pub(super) fn show(
 /// Decodes a frame and tells what kind it is, or why it cannot serve.
 pub(super) fn look(path: &Path, world: &dyn World) -> Result<Seen, String> {
     let frame = decode(path, world)?;
-    let (cfa, readout) = readout(&frame)?;
+    let readout = readout(&frame)?;
+    let cfa = readout.cfa;
     let (width, height) = (readout.plane.width(), readout.plane.height());
     let places = readout.places();
     let piles = (0..places).map(|p| pile(&readout, p));
@@ -126,21 +124,24 @@ const NOT_RAW: &str = "it is not raw: its pixels have been mixed and no longer s
 
 fn decode(path: &Path, world: &dyn World) -> Result<Frame, String> {
     world
-        .decode(path, &DecodeOptions::default())
+        .decode(
+            path,
+            &DecodeOptions {
+                // As the sensor lies, however the camera was held.
+                orientation: Some(1),
+                ..DecodeOptions::default()
+            },
+        )
         .map_err(|e| e.to_string())
 }
 
-fn readout(frame: &Frame) -> Result<(Option<Cfa>, Readout<'_>), String> {
+fn readout(frame: &Frame) -> Result<Readout<'_>, String> {
     if !frame.was_linear {
         return Err(NOT_RAW.into());
     }
     let readout = Readout::of(&frame.pixels, &frame.levels).ok_or(NOT_RAW)?;
     check_span(&frame.levels)?;
-    let cfa = match &frame.pixels {
-        Pixels::Mosaic(mosaic) => Some(mosaic.cfa),
-        _ => None,
-    };
-    Ok((cfa, readout))
+    Ok(readout)
 }
 
 fn check_span(levels: &Levels) -> Result<(), String> {

@@ -5,7 +5,9 @@ use nightloom_optics::sensor::{
     dark_current_from_noise, in_electrons, photon_transfer,
 };
 use nightloom_raster::{Cfa, Plane};
-use nightloom_stack::{HotSettings, PairPatch, find_hot_pixels, lower_of_both, pair_patches, place_levels};
+use nightloom_stack::{
+    HotSettings, PairPatch, find_hot_pixels, lower_of_both, pair_patches, place_levels, sensor_places,
+};
 
 use super::frames::{self, Seen};
 use super::sort::{HOT_FROM_S, Sorted, Unlit};
@@ -257,9 +259,10 @@ fn channels(
     grown: Option<&DarkCurrent>,
     saturation: Saturation,
 ) -> Vec<Channel> {
-    let Some(cfa) = like.cfa else {
+    let (cfa, places) = (like.cfa, sensor_places(like.cfa));
+    if places == 1 {
         return Vec::new();
-    };
+    }
     let channel = |place: usize| {
         let t = transfer(gathered, Some(place), grown, saturation).ok()?;
         Some(Channel {
@@ -269,16 +272,19 @@ fn channels(
             full_well_e: t.full_well_e,
         })
     };
-    let mut all: Vec<Channel> = (0..like.places()).filter_map(channel).collect();
+    let mut all: Vec<Channel> = (0..places).filter_map(channel).collect();
     // R, G1, G2, B whatever the order of the filters.
     let rank = |c: &Channel| "RGB".find(&c.name[..1]);
     all.sort_by_key(rank);
     all
 }
 
-/// R, B, and G1 and G2 for the greens of the upper and the lower row.
+/// R, B, and G1 and G2 for the greens of the upper and the lower row; R, G, B in a cell of 6 × 6.
 fn place_name(cfa: Cfa, place: usize) -> String {
-    match cfa.0[place] {
+    if cfa.side() == 6 {
+        return ["R", "G", "B"][place].into();
+    }
+    match cfa.cell()[place] {
         0 => "R".into(),
         2 => "B".into(),
         _ => format!("G{}", place / 2 + 1),

@@ -197,11 +197,12 @@ fn note(light: &mut FrameLight, told: &Photometry, input: &LightInput<'_>) {
     }
 }
 
-/// One colour on the grid of the brightness plane: a mosaic's is the mean of the 2 × 2 cell's pixels of that
-/// colour, so that a star's light stays whole.
+/// One colour on the grid of the brightness plane: a Bayer mosaic's is the mean of the 2 × 2 cell's pixels of that
+/// colour, so that a star's light stays whole; one of 6 × 6 is interpolated.
 pub(super) fn plane(pixels: &Pixels, colour: usize) -> Plane {
     match pixels {
-        Pixels::Mosaic(mosaic) => of_colour(mosaic, colour),
+        Pixels::Mosaic(mosaic) if mosaic.cfa.side() == 2 => of_colour(mosaic, colour),
+        Pixels::Mosaic(mosaic) => mosaic.interpolated().planes()[colour.min(2)].clone(),
         Pixels::Rgb(picture) => picture.planes()[colour.min(2)].clone(),
         Pixels::Grey(plane) => plane.clone(),
     }

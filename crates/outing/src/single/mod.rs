@@ -77,22 +77,17 @@ pub(crate) fn decoded(path: &Path, world: &dyn World) -> Result<Frame, SingleErr
         })
 }
 
-/// A mosaic's brightness is the mean of four pixels, taken for the first of them: its middle is half a
-/// pixel on.
-const CELL_MIDDLE_PX: f64 = 0.5;
-
 /// Measures the stars in a frame's brightness; their places are those in the full picture.
 pub(crate) fn measured(plane: &Plane, pixels: &Pixels, settings: &DetectSettings) -> Field {
     let mut field = measure(plane, settings);
-    if matches!(pixels, Pixels::Mosaic(_)) {
-        for star in &mut field.stars {
-            star.x += CELL_MIDDLE_PX;
-            star.y += CELL_MIDDLE_PX;
-        }
-        for streak in &mut field.streaks {
-            for end in [&mut streak.from, &mut streak.to] {
-                *end = end.map(|v| v + CELL_MIDDLE_PX);
-            }
+    let shift = pixels.brightness_shift_px();
+    for star in &mut field.stars {
+        star.x += shift;
+        star.y += shift;
+    }
+    for streak in &mut field.streaks {
+        for end in [&mut streak.from, &mut streak.to] {
+            *end = end.map(|v| v + shift);
         }
     }
     field

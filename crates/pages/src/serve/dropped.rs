@@ -90,7 +90,7 @@ impl Dropped {
             Some(folder) => folder.clone(),
             None => {
                 let folder = std::env::temp_dir().join(format!("{FOLDER}{}", random_name()?));
-                private_folder(&folder).map_err(disk)?;
+                super::system::private_folder(&folder).map_err(disk)?;
                 shelf.held = File::open(&folder).ok().filter(|f| f.try_lock().is_ok());
                 shelf.folder = Some(folder.clone());
                 folder
@@ -161,13 +161,6 @@ pub(super) fn sweep() {
             let _ = std::fs::remove_dir_all(entry.path());
         }
     }
-}
-
-fn private_folder(path: &std::path::Path) -> std::io::Result<()> {
-    let mut builder = std::fs::DirBuilder::new();
-    #[cfg(unix)]
-    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
-    builder.create(path)
 }
 
 fn disk(error: std::io::Error) -> Failed {

@@ -29,6 +29,7 @@ mod report;
 mod settings;
 mod share;
 mod shown;
+mod system;
 mod versions;
 mod words;
 
@@ -324,13 +325,7 @@ fn pages() -> Router<Arc<App>> {
 
 /// Asks the desktop to show an address; where there is none, the printed line must do.
 fn open_browser(url: &str) {
-    let (program, first): (&str, &[&str]) = if cfg!(target_os = "macos") {
-        ("open", &[])
-    } else if cfg!(windows) {
-        ("cmd", &["/C", "start", ""])
-    } else {
-        ("xdg-open", &[])
-    };
+    let (program, first) = system::OPEN;
     let quiet = std::process::Stdio::null;
     let started = std::process::Command::new(program)
         .args(first)

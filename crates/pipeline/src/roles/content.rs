@@ -51,7 +51,7 @@ impl FrameContent {
     /// Measures a frame's pixels, with what `nightloom_stars::measure` found in it.
     pub fn of(pixels: &Pixels, field: &Field) -> Self {
         let mut content = match pixels {
-            Pixels::Mosaic(m) => levels(&m.plane, 2),
+            Pixels::Mosaic(m) => levels(&m.plane, m.cfa.side()),
             Pixels::Rgb(p) => levels(&p.planes()[1], 1),
             Pixels::Grey(p) => levels(p, 1),
         };

@@ -18,6 +18,14 @@ impl Channels {
     pub(crate) fn count(self) -> usize {
         if matches!(self, Self::Rgb) { 3 } else { 1 }
     }
+    /// How many levels there are: one for each place in the cell of filters, or for each channel.
+    pub(crate) fn places(self) -> usize {
+        match self {
+            Self::Mosaic(cfa) => cfa.cell().len(),
+            Self::Rgb => 3,
+            Self::Grey => 1,
+        }
+    }
 }
 
 /// The type of the samples.
@@ -47,8 +55,8 @@ pub(crate) struct Header {
     pub(crate) channels: Channels,
     pub(crate) depth: Depth,
     /// Per place in the stored filter cell, or per channel.
-    pub(crate) black: [f32; 4],
-    pub(crate) white: [f32; 4],
+    pub(crate) black: Vec<f32>,
+    pub(crate) white: Vec<f32>,
     /// From the file's values (0 to 1) to light; not linear only for whole-number samples.
     pub(crate) curve: Curve,
     /// EXIF orientation still to be applied.
@@ -65,6 +73,12 @@ impl Header {
         self.width
             .checked_mul(self.height)?
             .checked_mul(self.channels.count())
+    }
+
+    /// Whether every place has its levels.
+    pub(crate) fn is_whole(&self) -> bool {
+        let places = self.channels.places();
+        self.black.len() == places && self.white.len() == places
     }
 }
 
@@ -126,8 +140,8 @@ impl Finished {
             height: self.size.1,
             channels: self.channels,
             depth: self.samples.depth(),
-            black: [0.0; 4],
-            white: [self.white; 4],
+            black: vec![0.0; self.channels.places()],
+            white: vec![self.white; self.channels.places()],
             was_linear: self.curve == Curve::Linear,
             curve: self.curve,
             orientation: self.meta.orientation.unwrap_or(1),
@@ -180,17 +194,25 @@ impl Coded {
 
 /// The levels in the order of the upright picture.
 fn levels(header: &Header, walk: &Walk) -> Levels {
-    let upright = |of: [f32; 4]| match header.channels {
-        Channels::Mosaic(_) => [(0, 0), (1, 0), (0, 1), (1, 1)].map(|(x, y)| {
-            let (sx, sy) = walk.stored_parity(x, y);
-            of[sy * 2 + sx]
+    let upright = |of: &[f32]| match header.channels {
+        Channels::Mosaic(cfa) if cfa.side() <= 2 => [(0, 0), (1, 0), (0, 1), (1, 1)].map(|(x, y)| {
+            let (sx, sy) = walk.stored_place(x, y, cfa.side());
+            of[sy * cfa.side() + sx]
         }),
-        Channels::Rgb | Channels::Grey => of,
+        Channels::Mosaic(cfa) => [0, 1, 2, 2].map(|c| mean_of_colour(cfa, of, c)),
+        Channels::Rgb => [of[0], of[1], of[2], of[2]],
+        Channels::Grey => [of[0]; 4],
     };
     Levels {
-        black: upright(header.black),
-        white: upright(header.white),
+        black: upright(&header.black),
+        white: upright(&header.white),
     }
+}
+
+fn mean_of_colour(cfa: Cfa, of: &[f32], colour: u8) -> f32 {
+    let own = of.iter().zip(cfa.cell()).filter(|(_, c)| **c == colour);
+    let (sum, n) = own.fold((0.0, 0.0), |(sum, n), (v, _)| (sum + v, n + 1.0f32));
+    if n > 0.0 { sum / n } else { of[0] }
 }
 
 fn pixels<T: Copy + Sync + Into<f32>>(
@@ -215,11 +237,11 @@ fn linear_pixels<T: Copy + Sync>(
     samples: &[T],
     value: impl Fn(T) -> f32 + Sync,
 ) -> Pixels {
-    let mut scale = [1.0f32; 4];
-    for (scale, (black, white)) in scale.iter_mut().zip(header.black.iter().zip(&header.white)) {
-        *scale = 1.0 / (white - black).max(f32::MIN_POSITIVE);
-    }
-    let black = header.black;
+    let levels = header.black.iter().zip(&header.white);
+    let scale: Vec<f32> = levels
+        .map(|(b, w)| 1.0 / (w - b).max(f32::MIN_POSITIVE))
+        .collect();
+    let black = &header.black;
     assemble(header, walk, samples, |place, _, v| {
         (value(v) - black[place]) * scale[place]
     })
@@ -237,13 +259,14 @@ fn assemble<T: Copy + Sync>(
         Channels::Mosaic(cfa) => {
             let plane = plane(walk, |row, y| {
                 let (first, step) = walk.row(y);
-                let places = [0, 1].map(|x| {
-                    let (sx, sy) = walk.stored_parity(x, y);
-                    sy * 2 + sx
+                let side = cfa.side();
+                let places: [usize; 6] = std::array::from_fn(|x| {
+                    let (sx, sy) = walk.stored_place(x, y, side);
+                    sy * side + sx
                 });
                 for (x, out) in row.iter_mut().enumerate() {
                     *out = value(
-                        places[x & 1],
+                        places[x % side],
                         y,
                         samples[(first as isize + step * x as isize) as usize],
                     );

@@ -58,8 +58,14 @@ pub const INPUT_FORMATS: &[InputFormat] = &[
     of(
         "DNG",
         &["dng"],
-        Evidence::Written,
-        "Bayer mosaics in four phases, linear and monochrome; pixels compared with LibRaw's. X-Trans is refused.",
+        Evidence::WholeFile,
+        "A camera's own and a converted one (reduced, lossy), pixels compared with other readers'; written: Bayer mosaics in four phases, 6 × 6 (X-Trans), linear, monochrome. Other filters are refused.",
+    ),
+    of(
+        "KDC",
+        &["kdc"],
+        Evidence::WholeFile,
+        "One camera's of 1996, pixels compared with LibRaw's; the others by the decoder's promise.",
     ),
     of(
         "FITS",
@@ -89,7 +95,7 @@ pub const INPUT_FORMATS: &[InputFormat] = &[
         "RAF",
         &["raf"],
         Evidence::Header,
-        "Size and damage from the header; pixels by the decoder's promise. X-Trans, which is most of them, is refused.",
+        "Size and damage from the header; pixels by the decoder's promise, Bayer and 6 × 6 (X-Trans).",
     ),
     of(
         "RW2",
@@ -109,9 +115,7 @@ pub const INPUT_FORMATS: &[InputFormat] = &[
     of("PEF", &["pef"], Evidence::Promise, "Bayer only."),
     of(
         "other raw",
-        &[
-            "3fr", "dcr", "erf", "iiq", "kdc", "mef", "mos", "mrw", "rwl", "srw",
-        ],
+        &["3fr", "dcr", "erf", "iiq", "mef", "mos", "mrw", "rwl", "srw"],
         Evidence::Promise,
         "Bayer only.",
     ),

@@ -108,8 +108,8 @@ pub(crate) fn decode(path: &Path, options: &DecodeOptions, limits: &Limits) -> R
         height,
         channels,
         depth: samples.depth(),
-        black: [black; 4],
-        white: [white; 4],
+        black: vec![black; channels.places()],
+        white: vec![white; channels.places()],
         curve: Curve::Linear,
         orientation,
         colour: cards.colour(),
@@ -268,8 +268,7 @@ impl<'a> Cards<'a> {
             .find_map(|n| self.text(&[n]).and_then(|t| pattern(&t)))?;
         let offset = |n: &str| (self.number(&[n]).unwrap_or(0.0) as i64).rem_euclid(2) as usize;
         let (dx, dy) = (offset("XBAYROFF"), offset("YBAYROFF"));
-        let at = |x: usize, y: usize| pattern.colour(x + dx, y + dy) as u8;
-        Some(Cfa([at(0, 0), at(1, 0), at(0, 1), at(1, 1)]))
+        Some(pattern.moved(dx, dy))
     }
 
     fn black(&self) -> Option<f64> {

@@ -24,6 +24,9 @@ pub(crate) struct Picture {
     compression: u64,
     photometric: Option<u64>,
     reduced: bool,
+    /// Rows and columns of the cell of filters, and the filters.
+    cell: Vec<u64>,
+    filters: Vec<u64>,
     offsets: Vec<u64>,
     counts: Vec<u64>,
 }
@@ -86,6 +89,8 @@ impl Layout {
                 273 | 324 => picture.offsets = values(),
                 277 => picture.samples = first().unwrap_or(1).max(1),
                 279 | 325 => picture.counts = values(),
+                33421 => picture.cell = values(),
+                33422 => picture.filters = values(),
                 330 | 34665 => todo.extend(values()),
                 50706 => self.dng = true,
                 _ => {}
@@ -113,6 +118,36 @@ impl Layout {
                 || p.compression >= 32767 && p.compression != 32773 && p.compression != 32946
         };
         self.dng || self.marked || self.pictures.iter().any(raw)
+    }
+
+    /// Refuses mosaics whose cells are none of red, green and blue in 2 × 2 or 6 × 6.
+    pub(crate) fn check_filters(&self, path: &Path) -> Result<(), DecodeError> {
+        let odd = |p: &Picture| -> Option<String> {
+            let (rows, columns) = match p.cell[..] {
+                [rows, columns] => (rows, columns),
+                _ => (2, 2),
+            };
+            if (rows, columns) != (2, 2) && (rows, columns) != (6, 6) {
+                return Some(format!("a mosaic of {columns} × {rows} filters"));
+            }
+            if p.filters.len() as u64 != rows * columns {
+                return Some(format!(
+                    "a mosaic of {columns} × {rows} filters that names {}",
+                    p.filters.len()
+                ));
+            }
+            let colours = |c: u64| p.filters.contains(&c);
+            let own = [0, 1, 2].iter().all(|c| colours(*c)) && p.filters.iter().all(|c| *c < 3);
+            (!own).then(|| "a mosaic of other filters than red, green and blue".into())
+        };
+        let mosaics = self
+            .pictures
+            .iter()
+            .filter(|p| !p.reduced && p.photometric == Some(32803));
+        match mosaics.filter(|p| !p.filters.is_empty()).find_map(odd) {
+            Some(what) => Err(DecodeError::unsupported(path, what, super::raw::CONVERT)),
+            None => Ok(()),
+        }
     }
 
     /// Refuses declared sizes beyond the limits or beyond what the file can hold, and pictures

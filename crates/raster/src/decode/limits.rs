@@ -60,6 +60,9 @@ pub struct DecodeOptions {
     pub fits_black: Option<f64>,
     /// The level of saturation in FITS frames, in the file's physical units.
     pub fits_white: Option<f64>,
+    /// How a picture with EXIF is to be turned, 1 to 8; goes before the file's own orientation, which a camera that looks up
+    /// tells by chance.
+    pub orientation: Option<u8>,
     /// Take a file although some of its rows are not what the sensor gave.
     pub damaged_too: bool,
 }

@@ -16,6 +16,7 @@ mod from_tiff;
 mod kind;
 mod layout;
 mod limits;
+mod masked;
 mod opcodes;
 mod orient;
 mod profile;
@@ -95,6 +96,18 @@ pub(crate) fn decode_coded(
     options: &DecodeOptions,
     limits: &Limits,
 ) -> Result<Coded, DecodeError> {
+    let mut coded = decode_as_told(path, options, limits)?;
+    let Header {
+        meta, orientation, ..
+    } = &mut coded.header;
+    let asked = options.orientation.filter(|o| (1..=8).contains(o));
+    if let (Some(asked), Some(own)) = (asked, &mut meta.orientation) {
+        (*orientation, *own) = (asked, asked);
+    }
+    Ok(coded)
+}
+
+fn decode_as_told(path: &Path, options: &DecodeOptions, limits: &Limits) -> Result<Coded, DecodeError> {
     match sniff(path)? {
         FileKind::Raw => raw::decode(path, limits),
         FileKind::TiffOrRaw => {

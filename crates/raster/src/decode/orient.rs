@@ -1,6 +1,6 @@
 //! The eight orientations of EXIF (EXIF 2.31, 4.6.4 A, tag 274), as walks over the stored pixels.
 
-use crate::Cfa;
+use crate::{Cfa, Mosaic, Plane};
 
 /// How to walk the stored pixels so that the picture comes out upright.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -58,10 +58,11 @@ impl Walk {
         (x as usize, y as usize)
     }
 
-    /// Its place in the stored filter cell; also asked just outside pictures one pixel wide.
-    pub(crate) fn stored_parity(&self, x: usize, y: usize) -> (usize, usize) {
+    /// Its place in a stored filter cell of so many pixels on a side; also asked just outside narrow pictures.
+    pub(crate) fn stored_place(&self, x: usize, y: usize, side: usize) -> (usize, usize) {
         let (x, y) = self.signed(x, y);
-        (x.rem_euclid(2) as usize, y.rem_euclid(2) as usize)
+        let side = side as isize;
+        (x.rem_euclid(side) as usize, y.rem_euclid(side) as usize)
     }
 
     /// The index of the first stored pixel of upright row `y`, and the step to its neighbour.
@@ -76,26 +77,85 @@ impl Walk {
     /// The filters of the upright picture.
     pub(crate) fn cfa(&self, stored: Cfa) -> Cfa {
         let at = |x, y| {
-            let (sx, sy) = self.stored_parity(x, y);
-            stored.0[sy * 2 + sx]
+            let (sx, sy) = self.stored_place(x, y, stored.side());
+            stored.colour(sx, sy)
         };
-        Cfa([at(0, 0), at(1, 0), at(0, 1), at(1, 1)])
+        Cfa::new(stored.side(), at).unwrap_or(stored)
     }
 
     /// The stored filters of a picture whose upright ones are known.
     pub(crate) fn cfa_backwards(&self, upright: Cfa) -> Cfa {
-        let mut stored = Cfa([0; 4]);
-        for (x, y) in [(0, 0), (1, 0), (0, 1), (1, 1)] {
-            let (sx, sy) = self.stored_parity(x, y);
-            stored.0[sy * 2 + sx] = upright.0[y * 2 + x];
+        let side = upright.side();
+        let at = |sx, sy| {
+            let places = (0..side * side).map(|i| (i % side, i / side));
+            let mut own = places.filter(|&(x, y)| self.stored_place(x, y, side) == (sx, sy));
+            own.next().map_or(1, |(x, y)| upright.colour(x, y))
+        };
+        Cfa::new(side, at).unwrap_or(upright)
+    }
+}
+
+impl Plane {
+    /// A stored plane as it stands upright under an EXIF orientation.
+    #[must_use]
+    pub fn turned(&self, orientation: u8) -> Self {
+        let walk = Walk::new(self.width(), self.height(), orientation);
+        let mut out = Self::filled(walk.width, walk.height, 0.0);
+        for y in 0..walk.height {
+            let (first, step) = walk.row(y);
+            for (x, v) in out.row_mut(y).iter_mut().enumerate() {
+                *v = self.data()[(first as isize + step * x as isize) as usize];
+            }
         }
-        stored
+        out
+    }
+}
+
+impl Mosaic {
+    /// A stored mosaic as it stands upright under an EXIF orientation.
+    #[must_use]
+    pub fn turned(&self, orientation: u8) -> Self {
+        let walk = Walk::new(self.plane.width(), self.plane.height(), orientation);
+        Self {
+            plane: self.plane.turned(orientation),
+            cfa: walk.cfa(self.cfa),
+        }
+    }
+
+    /// An upright mosaic as its file stores it: as the sensor lies.
+    #[must_use]
+    pub fn turned_back(&self, orientation: u8) -> Self {
+        // Quarter turns undo each other, all others themselves.
+        self.turned(match orientation {
+            6 => 8,
+            8 => 6,
+            other => other,
+        })
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_is_turned_back_lies_as_it_was_stored() {
+        for cfa in [Cfa::GRBG, Cfa::X_TRANS.moved(1, 2), Cfa::NONE] {
+            let plane = Plane::from_fn(13, 8, |x, y| (y * 13 + x) as f32);
+            let stored = Mosaic { plane, cfa };
+            for orientation in 1..=8 {
+                let upright = stored.turned(orientation);
+                assert_eq!(upright.turned_back(orientation), stored, "{cfa:?}, {orientation}");
+                // A pixel keeps its filter.
+                for (x, y) in
+                    (0..upright.plane.height()).flat_map(|y| (0..upright.plane.width()).map(move |x| (x, y)))
+                {
+                    let at = upright.plane.at(x, y) as usize;
+                    assert_eq!(upright.cfa.colour(x, y), cfa.colour(at % 13, at / 13));
+                }
+            }
+        }
+    }
 
     /// EXIF 2.31, tag 274: which stored corner (row 0th, column 0th) stands where.
     #[test]

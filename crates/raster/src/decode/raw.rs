@@ -5,7 +5,7 @@ use super::coded::{Channels, Coded, Depth, Header, Samples};
 use super::layout::{Layout, check_camera_size, check_size};
 use super::opcodes::{self, Opcode};
 use super::profile::Curve;
-use super::{DecodeError, Limits, raw_meta};
+use super::{DecodeError, Limits, masked, raw_meta};
 use crate::{Cfa, FrameMeta};
 use rawler::RawLoader;
 use rawler::decoders::dng::DngDecoder;
@@ -17,7 +17,8 @@ use rawler::rawsource::RawSource;
 use std::path::Path;
 use std::sync::OnceLock;
 
-const CONVERT: &str = "convert it to a linear (demosaiced) DNG or a 16-bit TIFF first and use that";
+pub(super) const CONVERT: &str =
+    "convert it to a linear (demosaiced) DNG or a 16-bit TIFF first and use that";
 
 /// Opens a raw without decoding it.
 pub(crate) fn open(path: &Path) -> Result<RawSource, DecodeError> {
@@ -53,6 +54,7 @@ pub(crate) fn decode(path: &Path, limits: &Limits) -> Result<Coded, DecodeError>
     let length = source.buf().len() as u64;
     if let Some(layout) = &layout {
         layout.check(path, length, limits)?;
+        layout.check_filters(path)?;
     }
     if let Some((width, height)) = fuji_size(source.buf()) {
         check_camera_size(path, width, height, length, limits)?;
@@ -160,13 +162,13 @@ fn area(image: &RawImage) -> Area {
 
 fn code(path: &Path, image: RawImage, decoder: &dyn Decoder, meta: FrameMeta) -> Result<Coded, DecodeError> {
     let area = area(&image);
-    let channels = channels(path, &image, area)?;
     let dng = decoder.format_hint() == FormatHint::DNG;
+    let channels = channels(path, &image, area, dng)?;
     let mut white = white(&image, channels);
     let float = matches!(image.data, RawImageData::Float(_));
     if float && !states_white(decoder) {
         // DNG 1.4, WhiteLevel: 1.0 is the default of floating-point data.
-        white = [1.0; 4];
+        white = vec![1.0; channels.places()];
     }
     let mut header = Header {
         width: area[2],
@@ -182,6 +184,9 @@ fn code(path: &Path, image: RawImage, decoder: &dyn Decoder, meta: FrameMeta) ->
         bits: u8::try_from(image.bps).unwrap_or(16),
         was_linear: true,
     };
+    if let Some(black) = masked_black(decoder, &image, channels, area) {
+        header.black = black;
+    }
     check_levels(path, &header)?;
     let (width, height) = (image.width, image.height);
     let opcodes = mapping(decoder);
@@ -198,35 +203,49 @@ fn code(path: &Path, image: RawImage, decoder: &dyn Decoder, meta: FrameMeta) ->
     Ok(Coded { header, samples })
 }
 
+fn masked_black(decoder: &dyn Decoder, image: &RawImage, channels: Channels, area: Area) -> Option<Vec<f32>> {
+    let ifd = decoder.ifd(WellKnownIFD::Raw).ok().flatten()?;
+    let RawImageData::Integer(data) = &image.data else {
+        return None;
+    };
+    let side = match channels {
+        Channels::Mosaic(cfa) => cfa.side(),
+        Channels::Grey => 1,
+        Channels::Rgb => return None,
+    };
+    masked::black(&ifd, (data, image.width), [area[0], area[1]], side)
+}
+
 fn check_levels(path: &Path, header: &Header) -> Result<(), DecodeError> {
     let sound = |(b, w): (&f32, &f32)| b.is_finite() && w.is_finite() && b < w;
     if header.black.iter().zip(&header.white).all(sound) {
         return Ok(());
     }
-    let (black, white) = (header.black, header.white);
+    let (black, white) = (&header.black, &header.white);
     Err(DecodeError::damaged(
         path,
         format!("its black level {black:?} is not below its white level {white:?}"),
     ))
 }
 
-fn channels(path: &Path, image: &RawImage, area: Area) -> Result<Channels, DecodeError> {
+fn channels(path: &Path, image: &RawImage, area: Area, dng: bool) -> Result<Channels, DecodeError> {
     match (&image.photometric, image.cpp) {
         (RawPhotometricInterpretation::Cfa(config), 1) => {
             let cfa = &config.cfa;
-            if (cfa.width, cfa.height) == (6, 6) {
-                return Err(DecodeError::unsupported(
-                    path,
-                    "an X-Trans mosaic (6 × 6 filters)",
-                    CONVERT,
-                ));
-            }
-            if (cfa.width, cfa.height) != (2, 2) || !cfa.is_rgb() {
-                let what = format!("a mosaic of unusual filters ({})", cfa.name);
-                return Err(DecodeError::unsupported(path, what, CONVERT));
-            }
-            let at = |x: usize, y: usize| cfa.color_at(area[1] + y, area[0] + x) as u8;
-            Ok(Channels::Mosaic(Cfa([at(0, 0), at(1, 0), at(0, 1), at(1, 1)])))
+            let side = if (cfa.width, cfa.height) == (6, 6) { 6 } else { 2 };
+            let own = (cfa.width, cfa.height) == (side, side) && cfa.is_rgb();
+            // A DNG's cell starts at its active area. `rawler` moves it by the area's corner in the wrong sense, which in
+            // cells of two is the same.
+            let (left, top) = corner(image, dng);
+            let back = |at: usize, corner: usize| at + 2 * (side - corner % side);
+            let at = |x: usize, y: usize| cfa.color_at(back(area[1] + y, top), back(area[0] + x, left));
+            own.then(|| Cfa::new(side, at))
+                .flatten()
+                .map(Channels::Mosaic)
+                .ok_or_else(|| {
+                    let what = format!("a mosaic of unusual filters ({})", cfa.name);
+                    DecodeError::unsupported(path, what, CONVERT)
+                })
         }
         (_, 1) => Ok(Channels::Grey),
         (_, 3) => Ok(Channels::Rgb),
@@ -238,10 +257,16 @@ fn channels(path: &Path, image: &RawImage, area: Area) -> Result<Channels, Decod
     }
 }
 
+/// Where a DNG's patterns start.
+fn corner(image: &RawImage, dng: bool) -> (usize, usize) {
+    let active = image.active_area.as_ref().filter(|_| dng);
+    active.map_or((0, 0), |r| (r.p.x, r.p.y))
+}
+
 /// Black per place of the cell that starts at the first pixel of the area, or per channel. The
 /// pattern of levels starts at the first sensor pixel, in DNG at that of the active area
 /// (DNG 1.4, BlackLevelRepeatDim).
-fn black(image: &RawImage, channels: Channels, area: Area, dng: bool) -> [f32; 4] {
+fn black(image: &RawImage, channels: Channels, area: Area, dng: bool) -> Vec<f32> {
     let levels = image.blacklevel.as_vec();
     let (w, h, cpp) = (
         image.blacklevel.width.max(1),
@@ -249,29 +274,29 @@ fn black(image: &RawImage, channels: Channels, area: Area, dng: bool) -> [f32; 4
         image.blacklevel.cpp.max(1),
     );
     if levels.len() < w * h * cpp {
-        return [levels.first().copied().unwrap_or(0.0); 4];
+        return vec![levels.first().copied().unwrap_or(0.0); channels.places()];
     }
-    let origin = image
-        .active_area
-        .as_ref()
-        .filter(|_| dng)
-        .map_or((0, 0), |r| (r.p.x, r.p.y));
+    let origin = corner(image, dng);
     let (left, top) = (area[0].saturating_sub(origin.0), area[1].saturating_sub(origin.1));
     let at =
         |x: usize, y: usize, c: usize| levels[(((top + y) % h) * w + (left + x) % w) * cpp + c.min(cpp - 1)];
     match channels {
-        Channels::Mosaic(_) => [at(0, 0, 0), at(1, 0, 0), at(0, 1, 0), at(1, 1, 0)],
-        Channels::Rgb | Channels::Grey => [at(0, 0, 0), at(0, 0, 1), at(0, 0, 2), at(0, 0, 2)],
+        Channels::Mosaic(cfa) => {
+            let side = cfa.side();
+            (0..side * side).map(|i| at(i % side, i / side, 0)).collect()
+        }
+        Channels::Rgb => (0..3).map(|c| at(0, 0, c)).collect(),
+        Channels::Grey => vec![at(0, 0, 0)],
     }
 }
 
-fn white(image: &RawImage, channels: Channels) -> [f32; 4] {
+fn white(image: &RawImage, channels: Channels) -> Vec<f32> {
     let levels = image.whitelevel.as_vec();
     let first = levels.first().copied().unwrap_or(65535.0);
     match (channels, levels.len()) {
-        (Channels::Mosaic(_), 4) => [levels[0], levels[1], levels[2], levels[3]],
-        (Channels::Rgb, 3..) => [levels[0], levels[1], levels[2], levels[2]],
-        _ => [first; 4],
+        (Channels::Mosaic(cfa), 4) if cfa.side() == 2 => levels,
+        (Channels::Rgb, 3..) => levels[..3].to_vec(),
+        _ => vec![first; channels.places()],
     }
 }
 
@@ -289,10 +314,15 @@ fn mapping(decoder: &dyn Decoder) -> Vec<Opcode> {
 /// Normalises the samples and applies the mapping; the header then says so.
 fn mapped(data: &[u16], opcodes: &[Opcode], header: &mut Header, width: usize, area: Area) -> Vec<f32> {
     let count = header.channels.count();
-    let mosaic = matches!(header.channels, Channels::Mosaic(_));
-    let place = |i: usize| match i / count {
-        pixel if mosaic => ((pixel / width + area[1]) & 1) * 2 + ((pixel % width + area[0]) & 1),
-        _ => i % count,
+    let side = match header.channels {
+        Channels::Mosaic(cfa) => Some(cfa.side()),
+        Channels::Rgb | Channels::Grey => None,
+    };
+    // Levels count from the area's first pixel on, the samples from the sensor's.
+    let from = |at: usize, start: usize, side: usize| (at + side - start % side) % side;
+    let place = |i: usize| match side {
+        Some(side) => from(i / width, area[1], side) * side + from(i % width, area[0], side),
+        None => i % count,
     };
     let normal = |(i, &v): (usize, &u16)| {
         let p = place(i);
@@ -301,8 +331,8 @@ fn mapped(data: &[u16], opcodes: &[Opcode], header: &mut Header, width: usize, a
     let mut values: Vec<f32> = data.iter().enumerate().map(normal).collect();
     opcodes::apply(opcodes, &mut values, width, count);
     header.depth = Depth::F32;
-    header.black = [0.0; 4];
-    header.white = [1.0; 4];
+    header.black = vec![0.0; header.channels.places()];
+    header.white = vec![1.0; header.channels.places()];
     values
 }
 

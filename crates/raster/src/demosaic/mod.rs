@@ -1,12 +1,15 @@
-//! Colour out of a Bayer mosaic.
+//! Colour out of a mosaic.
 
 mod directional;
+mod hue;
+mod linear;
 mod points;
+mod six;
 mod tile;
 
 use rayon::prelude::*;
 
-use crate::{Cfa, Mosaic, Plane, Rgb};
+use crate::{Mosaic, Plane, Rgb};
 use directional::Scratch;
 pub use points::demosaic_sky;
 
@@ -58,13 +61,21 @@ pub fn demosaic_balanced(mosaic: &Mosaic, white_balance: [f32; 3]) -> Rgb {
 /// of two, else to one rounding). Borders are mirrored about the outermost pixel, which keeps the
 /// phase. A mosaic with a side of one pixel has no colour: its values go to all three planes.
 ///
-/// Besides the result, each thread holds 3 MiB. The result does not depend on the number of threads.
+/// Cells of 6 × 6 (X-Trans) go the same way with other filters: candidates along four directions by the linear filters of
+/// least mean squared error for any arrangement (Chaix de Lavarène, Alleysson & Hérault 2007, Computer Vision and Image
+/// Understanding 107, 3–13), of which the same a posteriori decision takes one or a mixture; equal shares are one filter alike in all
+/// directions. 6.4 dB above bilinear on a photograph (test `six_by_six_beats_bilinear`); values beyond the border are those
+/// one cell further in. A sensor without filters gives its values in all three planes.
+///
+/// Besides the result, each thread holds 3 MiB, 6 MiB for cells of 6 × 6. The result does not depend on the number of threads.
 pub fn demosaic_with(mosaic: &Mosaic, white_balance: [f32; 3], directions: Directions) -> Rgb {
     let (width, height) = (mosaic.plane.width(), mosaic.plane.height());
-    if width < 2 || height < 2 || !is_bayer(mosaic.cfa) {
-        return Rgb::from_planes([(); 3].map(|()| mosaic.plane.clone()));
+    let balance = usable(white_balance);
+    match mosaic.cfa.side() {
+        2 if mosaic.cfa.is_bayer() && width >= 2 && height >= 2 => {}
+        6 if width >= 6 && height >= 6 => return six::demosaic(mosaic, balance, directions),
+        _ => return Rgb::from_planes([(); 3].map(|()| mosaic.plane.clone())),
     }
-    let balance = white_balance.map(|f| if f.is_finite() && f > 0.0 { f } else { 1.0 });
     let mut planes = [(); 3].map(|()| Plane::filled(width, height, 0.0));
     let [r, g, b] = planes
         .each_mut()
@@ -87,7 +98,6 @@ pub fn demosaic_with(mosaic: &Mosaic, white_balance: [f32; 3], directions: Direc
     Rgb::from_planes(planes)
 }
 
-/// Two greens on one diagonal, a red and a blue on the other.
-fn is_bayer(cfa: Cfa) -> bool {
-    [Cfa::RGGB, Cfa::BGGR, Cfa::GRBG, Cfa::GBRG].contains(&cfa)
+fn usable(white_balance: [f32; 3]) -> [f32; 3] {
+    white_balance.map(|f| if f.is_finite() && f > 0.0 { f } else { 1.0 })
 }

@@ -35,7 +35,11 @@ fn every_phase_under_every_orientation_keeps_its_colours() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("a.dng");
     for (w, h) in SIZES {
-        for cfa in [Cfa::RGGB, Cfa::BGGR, Cfa::GRBG, Cfa::GBRG] {
+        let six = [Cfa::X_TRANS, Cfa::X_TRANS.moved(2, 5)];
+        for cfa in [Cfa::RGGB, Cfa::BGGR, Cfa::GRBG, Cfa::GBRG]
+            .into_iter()
+            .chain(six)
+        {
             for orientation in 1..=8 {
                 let mut samples = vec![0u16; w * h];
                 for y in 0..h {

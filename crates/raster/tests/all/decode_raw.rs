@@ -6,10 +6,10 @@ use std::path::Path;
 use tiff::encoder::{DirectoryEncoder, Rational, SRational, TiffEncoder, TiffKindStandard};
 use tiff::tags::{Tag, Type};
 
-type Directory<'a> = DirectoryEncoder<'a, std::fs::File, TiffKindStandard>;
+pub(crate) type Directory<'a> = DirectoryEncoder<'a, std::fs::File, TiffKindStandard>;
 
 /// Bytes of TIFF type UNDEFINED.
-struct Undefined(Vec<u8>);
+pub(crate) struct Undefined(pub(crate) Vec<u8>);
 
 impl tiff::encoder::TiffValue for Undefined {
     const BYTE_LEN: u8 = 1;
@@ -22,7 +22,7 @@ impl tiff::encoder::TiffValue for Undefined {
     }
 }
 
-fn set<T: tiff::encoder::TiffValue>(d: &mut Directory, tag: u16, value: T) {
+pub(crate) fn set<T: tiff::encoder::TiffValue>(d: &mut Directory, tag: u16, value: T) {
     d.write_tag(Tag::from_u16_exhaustive(tag), value).unwrap();
 }
 
@@ -51,7 +51,7 @@ fn dng(path: &Path, (w, h): (u32, u32), channels: u16, samples: &[u16], more: im
     d.finish().unwrap();
 }
 
-fn read(
+pub(crate) fn read(
     size: (u32, u32),
     channels: u16,
     samples: &[u16],
@@ -63,31 +63,80 @@ fn read(
     decode_here(&path, &Limits::default())
 }
 
-fn rational(n: u32, d: u32) -> Rational {
+pub(crate) fn rational(n: u32, d: u32) -> Rational {
     Rational { n, d }
 }
 
+/// Every sample is its own place's black plus 100, in a file whose active area starts at (3, 1) and whose crop starts at
+/// (2, 1) in that: cell and black levels count from the active area's corner (DNG 1.4, `CFAPattern`, `BlackLevelRepeatDim`).
 #[test]
-fn an_x_trans_mosaic_is_refused_with_what_to_do() {
-    let pattern: Vec<u8> = b"112110110112001221112110110112221001"
-        .iter()
-        .map(|b| b - b'0')
-        .collect();
-    let error = read((36, 36), 1, &[500; 36 * 36], |d| {
+fn a_mosaic_of_six_by_six_counts_cell_and_black_from_the_active_area() {
+    let (w, h) = (40usize, 37usize);
+    let black = |x: usize, y: usize| (40 + 2 * (y % 6 * 6 + x % 6)) as u16;
+    let samples: Vec<u16> = (0..w * h).map(|i| 100 + black(i % w + 3, i / w + 5)).collect();
+    let levels: Vec<u16> = (0..36).map(|i| black(i % 6, i / 6)).collect();
+    let frame = read((w as u32, h as u32), 1, &samples, |d| {
         set(d, 33421, [6u16, 6]);
-        set(d, 33422, &pattern[..]);
+        set(d, 33422, Cfa::X_TRANS.cell());
+        set(d, 50713, [6u16, 6]);
+        set(d, 50714, &levels[..]);
+        set(d, 50719, [2u32, 1]);
+        set(d, 50720, [30u32, 31]);
+        set(d, 50829, [1u32, 3, 37, 40]);
     })
-    .unwrap_err();
-    assert!(matches!(error, DecodeError::Unsupported { .. }));
-    let text = error.to_string();
-    assert!(
-        text.contains("a.dng holds an X-Trans mosaic (6 × 6 filters), which is not supported"),
-        "{text}"
-    );
-    assert!(
-        text.contains("convert it to a linear (demosaiced) DNG or a 16-bit TIFF"),
-        "{text}"
-    );
+    .unwrap();
+    let Pixels::Mosaic(mosaic) = &frame.pixels else {
+        panic!("a mosaic")
+    };
+    assert_eq!((mosaic.plane.width(), mosaic.plane.height()), (30, 31));
+    assert_eq!(mosaic.cfa, Cfa::X_TRANS.moved(2, 1));
+    for (x, y) in (0..31).flat_map(|y| (0..30).map(move |x| (x, y))) {
+        let want = 100.0 / (1000.0 - f32::from(black(x + 2, y + 1)));
+        assert!((mosaic.plane.at(x, y) - want).abs() < 1.0e-6, "({x}, {y})");
+    }
+    // Per colour, the mean of its places.
+    let of = |c: u8| {
+        let own = (0..36).filter(|i| Cfa::X_TRANS.cell()[*i] == c);
+        let (sum, n) = own.fold((0.0, 0.0), |(s, n), i| (s + f32::from(levels[i]), n + 1.0f32));
+        sum / n
+    };
+    for (c, place) in [(0, 0), (1, 1), (2, 2)] {
+        assert!(
+            (frame.levels.black[place] - of(c)).abs() < 1e-3,
+            "{:?}",
+            frame.levels
+        );
+    }
+}
+
+#[test]
+fn mosaics_of_other_filters_are_refused_with_what_to_do() {
+    // Four colours; a white pixel; a cell of four by four; a cell that is no square.
+    let quad: Vec<u8> = (0..16).map(|i| [0, 1, 1, 2][i / 8 * 2 + i % 4 / 2]).collect();
+    let cases: [(&str, [u16; 2], Vec<u8>); 5] = [
+        ("emerald", [2, 2], vec![0, 1, 3, 2]),
+        ("white", [2, 2], vec![0, 1, 6, 2]),
+        ("quad", [4, 4], quad),
+        ("flat", [2, 8], (0..16).map(|i| (i % 3) as u8).collect()),
+        ("odd", [3, 3], vec![0, 1, 2, 1, 2, 0, 2, 0, 1]),
+    ];
+    for (name, size, cell) in cases {
+        let error = read((48, 48), 1, &[500; 48 * 48], |d| {
+            set(d, 33421, size);
+            set(d, 33422, &cell[..]);
+        })
+        .unwrap_err();
+        assert!(
+            matches!(error, DecodeError::Unsupported { .. }),
+            "{name}: {error}"
+        );
+        let text = error.to_string();
+        assert!(
+            text.contains("a.dng holds a mosaic of ")
+                && text.contains("convert it to a linear (demosaiced) DNG or a 16-bit TIFF"),
+            "{name}: {text}"
+        );
+    }
 }
 
 #[test]

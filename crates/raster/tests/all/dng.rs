@@ -118,3 +118,37 @@ fn a_folder_that_is_not_there_is_named() {
         "{error}"
     );
 }
+
+#[test]
+fn without_filters_and_with_all_colours_come_back_too() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("a.dng");
+    let meta = meta();
+    let bare = samples(96 * 64);
+    write_dng(
+        &path,
+        &DngFrame {
+            cfa: Cfa::NONE,
+            ..frame(96, 64, &bare, &meta)
+        },
+    )
+    .unwrap();
+    let read = decode_here(&path, &Limits::default()).unwrap();
+    let Pixels::Grey(plane) = &read.pixels else {
+        panic!("one channel was written")
+    };
+    let linear = |v: u16, black: u16| (f32::from(v) - f32::from(black)) / (16000.0 - f32::from(black));
+    assert!((plane.at(17, 40) - linear(bare[40 * 96 + 17], 512)).abs() < 1e-6);
+    assert_eq!(read.colour.white_balance, [1.0; 3]);
+    let all = samples(96 * 64 * 3);
+    write_dng(&path, &frame(96, 64, &all, &meta)).unwrap();
+    let read = decode_here(&path, &Limits::default()).unwrap();
+    let Pixels::Rgb(picture) = &read.pixels else {
+        panic!("three channels were written")
+    };
+    for (c, got) in picture.at(17, 40).into_iter().enumerate() {
+        let want = linear(all[(40 * 96 + 17) * 3 + c], [512, 514, 516][c]);
+        assert!((got - want).abs() < 1e-6, "channel {c}: {got}, not {want}");
+    }
+    assert!((f64::from(read.colour.white_balance[0]) * NEUTRAL[0] - 1.0).abs() < 1e-6);
+}

@@ -4,7 +4,7 @@ use nightloom_optics::sensor::{
     DarkLevel, Measured, Transfer, TransferPoint, TransferSettings, dark_current, dark_current_from_noise,
     in_electrons, photon_transfer,
 };
-use nightloom_raster::Plane;
+use nightloom_raster::{Cfa, Plane};
 use nightloom_stack::{
     HotSettings, Readout, find_hot_pixels, lower_of_both, pair_patches, pile, place_levels,
 };
@@ -130,7 +130,7 @@ impl Sensor {
     fn readout<'a>(&self, plane: &'a Plane) -> Readout<'a> {
         Readout {
             plane,
-            cell: 2,
+            cfa: Cfa::RGGB,
             span_dn: [(self.truth.white_dn - self.truth.stated_black_dn) as f32; 4],
         }
     }
@@ -296,7 +296,7 @@ fn the_reference_implementation_of_emva_1288_agrees() {
         .collect();
     let readout = |plane| Readout {
         plane,
-        cell: 2,
+        cfa: Cfa::RGGB,
         span_dn: [1.0; 4],
     };
     let row = &rows(include_str!("../fixtures/photon_transfer.csv"))[0];

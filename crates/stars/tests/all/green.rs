@@ -16,6 +16,8 @@ fn centres_lie_in_pixels_of_the_mosaic() {
         (Cfa::GRBG, 2.6),
         (Cfa::BGGR, 4.0),
         (Cfa::GBRG, 2.6),
+        (Cfa::X_TRANS, 2.6),
+        (Cfa::X_TRANS.moved(4, 3), 4.0),
     ] {
         let mut random = Random(31);
         let look = Look::default();

@@ -46,7 +46,7 @@ pub(super) struct Share {
 
 /// The local address to share at.
 pub(super) fn address(asked: Option<IpAddr>) -> Result<IpAddr, AddressError> {
-    address::choose(asked, address::own)
+    address::choose(asked, super::system::addresses)
 }
 
 /// From the system's random source.

@@ -1,4 +1,5 @@
-//! How much memory was held at most, and what else the work took.
+//! What the program asks of the operating system: how much memory was held at most, and what else the work took. Where
+//! there is no /proc, or no such call, the figures are nought.
 
 /// The most memory this process has held, and on top of it its largest finished child, in MiB: an
 /// upper bound of what both held together. 0 where the system does not tell.
