@@ -155,3 +155,33 @@ fn sunset_turns_an_open_page_red() {
     let worst = browser.worst();
     assert!(worst[0] <= 200 && worst[1] <= 8 && worst[2] <= 8, "{worst:?}");
 }
+
+/// A page's charts are saved as PNG and PDF too, in the look and the units they are shown in.
+#[test]
+fn charts_are_saved_as_png_and_pdf() {
+    let folder = outing();
+    let served = Served::at(folder.path());
+    for (ending, kind, begins) in [
+        ("png", "image/png", &b"\x89PNG"[..]),
+        ("pdf", "application/pdf", b"%PDF-1.7"),
+    ] {
+        let saved = asked(
+            &served,
+            &format!("/chart/strip.{ending}?look=red&units=imperial"),
+            "",
+        );
+        assert_eq!(saved.status, 200, "{}", saved.text());
+        assert!(
+            saved.head.contains(kind) && saved.body.starts_with(begins),
+            "{}",
+            saved.head
+        );
+        let missing = asked(&served, &format!("/chart/none.{ending}"), "");
+        assert_eq!(missing.status, 404);
+    }
+    let night = asked(&served, "/night", "").text();
+    assert!(
+        night.contains("/chart/strip.pdf?") && night.contains("/chart/year.png?"),
+        "{night}"
+    );
+}
