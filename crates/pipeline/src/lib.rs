@@ -41,6 +41,7 @@ mod masters;
 mod moment;
 mod new;
 mod outline;
+mod over;
 mod page;
 mod place;
 mod placing;

@@ -6,7 +6,7 @@
 
 use rayon::prelude::*;
 
-use super::layer_files::over;
+use super::over::over;
 use super::shown::Shown;
 
 /// Half a side of the square that no star covers, pixels: the skirts of bright stars are wider and stay in the sky.

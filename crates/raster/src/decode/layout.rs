@@ -6,6 +6,10 @@ use super::{DecodeError, Limits, name};
 use std::collections::HashSet;
 use std::path::Path;
 
+/// What to do with a mosaic of filters that is not taken.
+pub(super) const CONVERT: &str =
+    "convert it to a linear (demosaiced) DNG or a 16-bit TIFF first and use that";
+
 const MAX_DIRECTORIES: usize = 64;
 const MAX_ENTRIES: usize = 4096;
 const MAX_CHUNKS: usize = 1 << 20;
@@ -145,7 +149,7 @@ impl Layout {
             .iter()
             .filter(|p| !p.reduced && p.photometric == Some(32803));
         match mosaics.filter(|p| !p.filters.is_empty()).find_map(odd) {
-            Some(what) => Err(DecodeError::unsupported(path, what, super::raw::CONVERT)),
+            Some(what) => Err(DecodeError::unsupported(path, what, CONVERT)),
             None => Ok(()),
         }
     }

@@ -2,7 +2,7 @@
 
 use super::camera_colour::{D50, D65, camera_colour, usable_balance};
 use super::coded::{Channels, Coded, Depth, Header, Samples};
-use super::layout::{Layout, check_camera_size, check_size};
+use super::layout::{CONVERT, Layout, check_camera_size, check_size};
 use super::opcodes::{self, Opcode};
 use super::profile::Curve;
 use super::{DecodeError, Limits, masked, raw_meta};
@@ -16,9 +16,6 @@ use rawler::rawimage::{RawImage, RawImageData, RawPhotometricInterpretation};
 use rawler::rawsource::RawSource;
 use std::path::Path;
 use std::sync::OnceLock;
-
-pub(super) const CONVERT: &str =
-    "convert it to a linear (demosaiced) DNG or a 16-bit TIFF first and use that";
 
 /// Opens a raw without decoding it.
 pub(crate) fn open(path: &Path) -> Result<RawSource, DecodeError> {

@@ -12,8 +12,8 @@
 use rayon::prelude::*;
 
 use super::linear::{Likeness, Model, SIDE, filter_row, weights};
-use super::points::{Surroundings, share_of_points};
 use super::six::inside;
+use super::surroundings::{Surroundings, share_of_points};
 use crate::{Mosaic, Plane, Rgb};
 
 /// Inner pixels of a tile.

@@ -5,6 +5,7 @@ mod hue;
 mod linear;
 mod points;
 mod six;
+mod surroundings;
 mod tile;
 
 use rayon::prelude::*;
