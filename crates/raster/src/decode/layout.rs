@@ -2,9 +2,13 @@
 //! TIFFs): which pictures it declares, how large, and where their bytes should be. Read before
 //! any decoder, to refuse what cannot be.
 
-use super::{CONVERT, DecodeError, Limits, name};
+use super::{DecodeError, Limits, name};
 use std::collections::HashSet;
 use std::path::Path;
+
+/// What to do with a mosaic of filters that is not taken.
+pub(super) const CONVERT: &str =
+    "convert it to a linear (demosaiced) DNG or a 16-bit TIFF first and use that";
 
 const MAX_DIRECTORIES: usize = 64;
 const MAX_ENTRIES: usize = 4096;

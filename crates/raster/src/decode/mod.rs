@@ -37,8 +37,6 @@ use layout::Layout;
 use std::io::Read;
 use std::path::Path;
 
-const CONVERT: &str = "convert it to a linear (demosaiced) DNG or a 16-bit TIFF first and use that";
-
 /// Decodes a file in this process, with default options.
 ///
 /// For files one trusts (and for the decoding process itself): a damaged raw can bring the process

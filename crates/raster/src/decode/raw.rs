@@ -2,10 +2,10 @@
 
 use super::camera_colour::{D50, D65, camera_colour, usable_balance};
 use super::coded::{Channels, Coded, Depth, Header, Samples};
-use super::layout::{Layout, check_camera_size, check_size};
+use super::layout::{CONVERT, Layout, check_camera_size, check_size};
 use super::opcodes::{self, Opcode};
 use super::profile::Curve;
-use super::{CONVERT, DecodeError, Limits, masked, raw_meta};
+use super::{DecodeError, Limits, masked, raw_meta};
 use crate::{Cfa, FrameMeta};
 use rawler::RawLoader;
 use rawler::decoders::dng::DngDecoder;

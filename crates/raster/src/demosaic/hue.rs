@@ -1,6 +1,6 @@
 //! Stars out of cells of 6 × 6 without rims.
 //!
-//! Red and blue stand too far apart in such a cell to be spread by themselves, as stars are in Bayer
+//! Red and blue stand too far apart in such a cell to be spread by themselves, as [`points`](super::points) do in Bayer
 //! mosaics. But a star has one colour: with the channels' ratios over its light known, every sample, whatever its filter,
 //! tells the light at its place, and the light times the ratio is the other channels (constant hue: Cok 1987, US patent
 //! 4 642 678, there pixel by pixel). Nothing rings, no rim can differ in colour from the core, and the light of each channel is

@@ -7,9 +7,13 @@
 
 use rayon::prelude::*;
 
-use super::surroundings::{BLOCK, Surroundings, near_points, share_of_points};
+use super::surroundings::{BLOCK, NONE_PX, Surroundings, share_of_points};
 use super::{Directions, demosaic_with, hue, usable};
-use crate::{Mosaic, Rgb};
+use crate::{DISTANCE_UNIT, Mosaic, Rgb, distances};
+
+/// A sample so many sigmas above its surroundings belongs to a point whose rings would be seen: the deepest ring is a
+/// twentieth of the peak, and so under half a sigma for what is fainter.
+const STANDS_OUT: f32 = 8.0;
 
 /// Camera RGB for every pixel of a tracked frame of the sky: [`demosaic_with`] in equal shares where it is dark, and
 /// without rings and rims round stars.
@@ -67,4 +71,28 @@ fn tent(mosaic: &Mosaic, colour: usize, x: usize, y: usize) -> f32 {
         }
     }
     sum / weights
+}
+
+/// Distance of each pixel from the nearest sample that stands out, in [`DISTANCE_UNIT`], up to where it no longer matters.
+fn near_points(mosaic: &Mosaic, sky: &Surroundings) -> Vec<u8> {
+    let (width, height) = (mosaic.plane.width(), mosaic.plane.height());
+    let most = (NONE_PX * f32::from(DISTANCE_UNIT)).ceil() as u8;
+    let mut far = vec![most; width * height];
+    far.par_chunks_mut(BLOCK * width)
+        .enumerate()
+        .for_each(|(j, rows)| {
+            for x0 in (0..width).step_by(BLOCK) {
+                let of = &sky.blocks[j * sky.across + x0 / BLOCK];
+                let limits: [f32; 3] = std::array::from_fn(|c| of.level[c] + STANDS_OUT * of.sigma[c]);
+                for (y, row) in (j * BLOCK..).zip(rows.chunks_mut(width)) {
+                    for (x, far) in row.iter_mut().enumerate().skip(x0).take(BLOCK) {
+                        if mosaic.plane.at(x, y) > limits[mosaic.cfa.colour(x, y)] {
+                            *far = 0;
+                        }
+                    }
+                }
+            }
+        });
+    distances(&mut far, width);
+    far
 }

@@ -1,61 +1,34 @@
-//! What surrounds the points of a mosaic, and how near each pixel lies to one.
+//! What lies round points: level and noise in blocks, and how far from a point its treatment reaches.
 
 use rayon::prelude::*;
 
-use crate::{DISTANCE_UNIT, Mosaic, distances};
+use crate::{DISTANCE_UNIT, Mosaic};
 
-/// A sample so many sigmas above its surroundings belongs to a point whose rings would be seen: the deepest ring is a
-/// twentieth of the peak, and so under half a sigma for what is fainter.
-const STANDS_OUT: f32 = 8.0;
 /// The tent alone up to this distance from such a sample, pixels: rings reach as far …
 const WHOLE_PX: f32 = 5.0;
 /// … and nothing of it from here on.
-const NONE_PX: f32 = 8.0;
+pub(super) const NONE_PX: f32 = 8.0;
 /// Side of a block whose median is the surroundings, pixels.
 pub(super) const BLOCK: usize = 32;
 
-/// Share of what is made for points in a pixel so far from the nearest, in [`DISTANCE_UNIT`].
+/// What a pixel so far from a point has of the points' treatment.
 pub(super) fn share_of_points(far: u8) -> f32 {
     let t = (NONE_PX - f32::from(far) / f32::from(DISTANCE_UNIT)) / (NONE_PX - WHOLE_PX);
     let t = t.clamp(0.0, 1.0);
     t * t * (3.0 - 2.0 * t)
 }
 
-/// Distance of each pixel from the nearest sample that stands out, in [`DISTANCE_UNIT`], up to where it no longer matters.
-pub(super) fn near_points(mosaic: &Mosaic, sky: &Surroundings) -> Vec<u8> {
-    let (width, height) = (mosaic.plane.width(), mosaic.plane.height());
-    let most = (NONE_PX * f32::from(DISTANCE_UNIT)).ceil() as u8;
-    let mut far = vec![most; width * height];
-    far.par_chunks_mut(BLOCK * width)
-        .enumerate()
-        .for_each(|(j, rows)| {
-            for x0 in (0..width).step_by(BLOCK) {
-                let of = &sky.blocks[j * sky.across + x0 / BLOCK];
-                let limits: [f32; 3] = std::array::from_fn(|c| of.level[c] + STANDS_OUT * of.sigma[c]);
-                for (y, row) in (j * BLOCK..).zip(rows.chunks_mut(width)) {
-                    for (x, far) in row.iter_mut().enumerate().skip(x0).take(BLOCK) {
-                        if mosaic.plane.at(x, y) > limits[mosaic.cfa.colour(x, y)] {
-                            *far = 0;
-                        }
-                    }
-                }
-            }
-        });
-    distances(&mut far, width);
-    far
-}
-
 /// Level and noise of each colour in blocks of the mosaic.
 pub(super) struct Surroundings {
-    across: usize,
+    pub(super) across: usize,
     down: usize,
-    blocks: Vec<Block>,
+    pub(super) blocks: Vec<Block>,
 }
 
 #[derive(Clone, Copy)]
-struct Block {
-    level: [f32; 3],
-    sigma: [f32; 3],
+pub(super) struct Block {
+    pub(super) level: [f32; 3],
+    pub(super) sigma: [f32; 3],
 }
 
 impl Surroundings {
