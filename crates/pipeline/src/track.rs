@@ -5,7 +5,8 @@ use nightloom_optics::Lens;
 use nightloom_sky::{Air, Angle, Instant, Site};
 use nightloom_stars::{
     BlindSettings, Field, FrameQuality, Ground, Identification, IdentifySettings, JudgeSettings,
-    RegisterSettings, Registration, Verdict, identify, identify_blind, judge, register, register_from_ground,
+    RegisterSettings, Registration, Verdict, about_middle, identify, identify_blind, judge, register,
+    register_from_ground,
 };
 
 use super::bench::Bench;
@@ -150,7 +151,8 @@ pub(super) fn track(
         ..IdentifySettings::default()
     };
     let moment = times.sky[reference].as_ref().map_or(when, FrameTime::middle);
-    let identified = identify(&fields[reference].stars, &registration.lens, &identifying, moment);
+    let expected = about_middle(&registration.lens, fields[reference]);
+    let identified = identify(&fields[reference].stars, &expected, &identifying, moment);
     if let Some(found) = &identified {
         // The catalogue shows the lens over the whole frame, which frames that hardly move cannot.
         let settings = RegisterSettings {

@@ -70,6 +70,7 @@ pub use photometry::{
 };
 pub use quality::{Fault, FrameQuality, JudgeSettings, Verdict, judge};
 pub use register::{
-    FrameRegistration, Ground, RegisterSettings, Registration, Residual, register, register_from_ground,
+    FrameRegistration, Ground, RegisterSettings, Registration, Residual, about_middle, register,
+    register_from_ground,
 };
 pub use streaks::{Streak, StreakKind};

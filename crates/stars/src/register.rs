@@ -184,7 +184,7 @@ pub fn register_from_ground(
     };
     let Some(found) = identify(
         &fields[home].stars,
-        &plain.lens,
+        &about_middle(&plain.lens, fields[home]),
         &identifying,
         ground.instants[home],
     ) else {
@@ -217,6 +217,15 @@ pub fn register_from_ground(
     };
     settle(fields, &mut bundle, &prior, settings);
     summarise(fields, &bundle, settings)
+}
+
+/// A lens as a guess for a frame: its middle is expected at the frame's, whatever a fit before made of it. Where one fit's
+/// answer is the next one's expectation, refraction drags the middle farther each time.
+pub fn about_middle(lens: &Lens, field: &Field) -> Lens {
+    Lens {
+        centre_px: [field.width, field.height].map(|n| (n as f64 - 1.0) / 2.0),
+        ..*lens
+    }
 }
 
 /// Frames by how good a reference they would make: many sharp stars, near the middle of the set.
