@@ -55,7 +55,7 @@ pub struct Held {
 /// Aims a picture at what it is to hold; one that is `aimed` stays as it is, and is judged.
 ///
 /// The azimuth is midway between the outermost subjects. Of the altitudes at which everything is in, each thing
-/// [`MARGIN`] from the edges, it takes the one nearest to a quarter of land; where there is none, the subjects go before
+/// `MARGIN` from the edges, it takes the one nearest to a quarter of land; where there is none, the subjects go before
 /// the ridge, and the words say by how much something lies outside and what would help.
 pub fn hold(framing: Framing, wanted: &ToHold<'_>, aimed: bool) -> Held {
     let search = Search::new(wanted);
