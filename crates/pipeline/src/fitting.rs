@@ -332,7 +332,7 @@ fn shown_by(
     let frames = showing.iter().flatten();
     let frames = frames.filter_map(|&i| Some((items[i].hash?, options_of(settings, &items[i]))));
     let key = frames
-        .fold(StepKey::new("shown-hot", 3), |key, (hash, options)| {
+        .fold(StepKey::new("shown-hot", 4), |key, (hash, options)| {
             key.input("frame", hash).settings(&options)
         })
         .finish();

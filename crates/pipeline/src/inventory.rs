@@ -276,7 +276,7 @@ fn look(
             };
         }
     };
-    let key = StepKey::new("facts", 3)
+    let key = StepKey::new("facts", 4)
         .input(&name, hash)
         .settings(&(told, options))
         .finish();

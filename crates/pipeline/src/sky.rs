@@ -284,7 +284,7 @@ fn key(
     masks: &[Mask],
     levels: &[Level],
 ) -> StepKey {
-    let mut key = StepKey::new("sky-stack", 9)
+    let mut key = StepKey::new("sky-stack", 10)
         .settings(settings)
         .settings(tracked.lens())
         .settings(&(canvas.width, canvas.height, canvas.origin, canvas.offset_px))
