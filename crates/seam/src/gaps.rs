@@ -115,7 +115,8 @@ impl Window {
         let expected = before.unwrap_or(1.0);
         let there = self.at_level(expected);
         if there.alike() >= ALL_SKY {
-            return there.is_sky().then(|| expected * (1.0 + there.middle()));
+            let level = expected * (1.0 + there.middle());
+            return (there.is_sky() && WALK.contains(&level)).then_some(level);
         }
         let tried = if before.is_some() { &OFF[..] } else { &OFF[..1] };
         tried
