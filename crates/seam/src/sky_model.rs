@@ -70,9 +70,13 @@ impl SkyModel {
                 let middle =
                     |get: fn(&CellLevel) -> f32| median_of(cells.iter().flatten().map(get)).unwrap_or(0.0);
                 let levels = [middle(|m| m.sigma), middle(|m| m.level)];
-                cells
-                    .iter_mut()
-                    .for_each(|c| *c = c.filter(|c| c.is_plain(levels)));
+                let plain: Vec<_> = cells.iter().map(|c| c.filter(|c| c.is_plain(levels))).collect();
+                // Twigs pull a cell down; what is not plain and no darker is the Milky Way or aurora.
+                let told = continued(&plain, width, height);
+                for (k, cell) in cells.iter_mut().enumerate() {
+                    let least = told.at(k % width, k / width);
+                    *cell = cell.filter(|c| plain[k].is_some() || c.level >= least);
+                }
                 (continued(&cells, width, height), levels)
             })
             .collect();
