@@ -20,6 +20,9 @@ const PLAIN_SPREAD: f32 = 0.12;
 /// … or by no more than so many times the noise of most cells.
 const PLAIN_SIGMA: f32 = 3.0;
 
+/// Bright clouds of the Milky Way vary by less than so many times that.
+const MILKY_WAY: f32 = 2.0;
+
 /// Above this many pixels every second one is enough.
 const PLENTY: usize = 160;
 
@@ -43,9 +46,17 @@ pub(crate) struct CellLevel {
 
 impl CellLevel {
     /// Whether it holds nothing but sky, noise and stars: twigs of a crown spread its pixels and pull its level down.
-    fn is_plain(&self, [noise, level]: [f32; 2]) -> bool {
+    fn is_plain(&self, levels: [f32; 2]) -> bool {
+        self.spread(levels) <= 1.0
+    }
+
+    /// Its spread over the most that plain sky has.
+    fn spread(&self, [noise, level]: [f32; 2]) -> f32 {
         let spread = PLAIN_SPREAD * self.level.abs();
-        self.sigma <= spread.max(PLAIN_SIGMA * noise * (self.level / level).max(0.0).sqrt())
+        self.sigma
+            / spread
+                .max(PLAIN_SIGMA * noise * (self.level / level).max(0.0).sqrt())
+                .max(f32::MIN_POSITIVE)
     }
 }
 
@@ -71,11 +82,12 @@ impl SkyModel {
                     |get: fn(&CellLevel) -> f32| median_of(cells.iter().flatten().map(get)).unwrap_or(0.0);
                 let levels = [middle(|m| m.sigma), middle(|m| m.level)];
                 let plain: Vec<_> = cells.iter().map(|c| c.filter(|c| c.is_plain(levels))).collect();
-                // Twigs pull a cell down; what is not plain and no darker is the Milky Way or aurora.
+                // Dark twigs pull a cell down; what is no darker and varies but a little more is the Milky Way or aurora.
                 let told = continued(&plain, width, height);
                 for (k, cell) in cells.iter_mut().enumerate() {
                     let least = told.at(k % width, k / width);
-                    *cell = cell.filter(|c| plain[k].is_some() || c.level >= least);
+                    *cell = cell
+                        .filter(|c| plain[k].is_some() || (c.level >= least && c.spread(levels) < MILKY_WAY));
                 }
                 (continued(&cells, width, height), levels)
             })
