@@ -3,7 +3,6 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
-use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 use nightloom_raster::{Cfa, FrameMeta};
@@ -11,24 +10,14 @@ use nightloom_simulate::{DngFrame, write_dng};
 use serde_json::Value;
 
 /// A folder that is gone when the test is.
-struct Temp(PathBuf);
+struct Temp(tempfile::TempDir);
 
 impl Temp {
     fn new() -> Self {
-        static NEXT: AtomicUsize = AtomicUsize::new(0);
-        let n = NEXT.fetch_add(1, Ordering::Relaxed);
-        let path = std::env::temp_dir().join(format!("nightloom-program-{}-{n}", std::process::id()));
-        fs::create_dir_all(&path).unwrap();
-        Self(path)
+        Self(tempfile::tempdir().unwrap())
     }
     fn join(&self, name: &str) -> PathBuf {
-        self.0.join(name)
-    }
-}
-
-impl Drop for Temp {
-    fn drop(&mut self) {
-        let _ = fs::remove_dir_all(&self.0);
+        self.0.path().join(name)
     }
 }
 
@@ -99,7 +88,7 @@ fn new_reads_real_frames_and_writes_settings() {
     write_frame(&folder.join("sky/1.dng"), 90.0);
     write_frame(&folder.join("darks/2.dng"), 90.0);
     fs::write(folder.join("sky/empty.dng"), b"").unwrap();
-    let output = run(&["new", "--json"], &folder.0);
+    let output = run(&["new", "--json"], folder.0.path());
     assert_eq!(status(&output), 0, "{}", stderr(&output));
     let report = json(&output);
     assert_eq!(report["roles"]["sky"], 1, "{report}");
@@ -117,10 +106,10 @@ fn new_reads_real_frames_and_writes_settings() {
     assert!(text.contains("camera = \"Nightloom Test body\""), "{text}");
 
     // Again it finds nothing new, and leaves the file alone.
-    let again = run(&["new"], &folder.0);
+    let again = run(&["new"], folder.0.path());
     assert_eq!(status(&again), 0, "{}", stderr(&again));
     assert_eq!(fs::read_to_string(folder.join("outing.toml")).unwrap(), text);
-    let forced = run(&["new", "--force"], &folder.0);
+    let forced = run(&["new", "--force"], folder.0.path());
     assert_eq!(status(&forced), 0, "{}", stderr(&forced));
     assert!(folder.join("outing.toml.old").exists());
 }
@@ -137,7 +126,7 @@ fn folders_that_cannot_serve_are_status_2_in_a_sentence() {
             stderr(&missing)
         );
         assert!(missing.stdout.is_empty());
-        let empty = run(&[command, "--json"], &folder.0);
+        let empty = run(&[command, "--json"], folder.0.path());
         assert_eq!(status(&empty), 2);
         assert!(
             json(&empty)["error"]
@@ -163,7 +152,7 @@ fn wrong_settings_name_file_line_and_key() {
     let folder = Temp::new();
     write_frame(&folder.join("sky/1.dng"), 90.0);
     fs::write(folder.join("outing.toml"), "[site]\nlatitude = 46\n[frames]\n").unwrap();
-    let output = run(&["build"], &folder.0);
+    let output = run(&["build"], folder.0.path());
     assert_eq!(status(&output), 2);
     let said = stderr(&output);
     assert!(
@@ -175,7 +164,7 @@ fn wrong_settings_name_file_line_and_key() {
         "[frames]\n\"sky/2.dng\" = { use = false }\n",
     )
     .unwrap();
-    let output = run(&["build"], &folder.0);
+    let output = run(&["build"], folder.0.path());
     assert_eq!(status(&output), 2);
     assert!(
         stderr(&output).contains("line 2") && stderr(&output).contains("sky/1.dng"),
@@ -190,7 +179,7 @@ fn frames_of_which_no_picture_can_be_made_are_status_1() {
     write_frame(&folder.join("darks/1.dng"), 90.0);
     fs::create_dir_all(folder.join("sky")).unwrap();
     fs::write(folder.join("sky/broken.dng"), b"").unwrap();
-    let output = run(&["build", "--json"], &folder.0);
+    let output = run(&["build", "--json"], folder.0.path());
     assert_eq!(status(&output), 1, "{}", stderr(&output));
     let error = json(&output)["error"].as_str().unwrap().to_owned();
     assert!(error.contains("no picture can be made"), "{error}");
@@ -202,7 +191,7 @@ fn a_folder_that_cannot_be_written_is_status_2() {
     let folder = Temp::new();
     write_frame(&folder.join("sky/1.dng"), 90.0);
     fs::write(folder.join(".nightloom"), b"x").unwrap();
-    let output = run(&["build"], &folder.0);
+    let output = run(&["build"], folder.0.path());
     assert_eq!(status(&output), 2);
     assert!(
         stderr(&output).contains("nothing can be written"),
@@ -224,7 +213,7 @@ fn a_read_only_folder_is_left_as_it_is() {
     let program = temp.join("nightloom");
     fs::copy(env!("CARGO_BIN_EXE_nightloom"), &program).unwrap();
     let set = |path: &Path, mode| fs::set_permissions(path, fs::Permissions::from_mode(mode)).unwrap();
-    set(&temp.0, 0o755);
+    set(temp.0.path(), 0o755);
     set(&program, 0o755);
     set(&folder, 0o555);
     let root = fs::metadata("/proc/self").is_ok_and(|m| m.uid() == 0);
@@ -269,11 +258,11 @@ fn the_demo_touches_nothing_of_others() {
     let folder = Temp::new();
     fs::create_dir_all(folder.join("sky")).unwrap();
     fs::write(folder.join("sky/mine.dng"), b"mine").unwrap();
-    let output = run(&["demo", "--size", "small"], &folder.0);
+    let output = run(&["demo", "--size", "small"], folder.0.path());
     assert_eq!(status(&output), 2);
     assert!(stderr(&output).contains("not empty"), "{}", stderr(&output));
     assert_eq!(fs::read(folder.join("sky/mine.dng")).unwrap(), b"mine");
-    assert_eq!(fs::read_dir(&folder.0).unwrap().count(), 1);
+    assert_eq!(fs::read_dir(folder.0.path()).unwrap().count(), 1);
 }
 
 /// The decoder's argument comes before the command line and answers no person.

@@ -4,7 +4,7 @@ use std::fs;
 use std::hash::{DefaultHasher, Hash, Hasher};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
-use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::atomic::AtomicBool;
 use std::time::SystemTime;
 
 use nightloom_raster::{Limits, Pixels, Rgb, decode_here};
@@ -175,24 +175,20 @@ fn copy_tree(from: &Path, to: &Path) {
 
 /// A folder that is gone when the test is. Its outing is always called `night`, because the report
 /// tells the outing's name.
-pub(crate) struct Temp(PathBuf);
+pub(crate) struct Temp(tempfile::TempDir);
 
 impl Temp {
+    /// Names by process are not enough: what a killed test leaves behind would be another's by its number.
     pub(crate) fn new() -> Self {
-        static NEXT: AtomicUsize = AtomicUsize::new(0);
-        let n = NEXT.fetch_add(1, Ordering::Relaxed);
-        let path = std::env::temp_dir().join(format!("nightloom-night-{}-{n}", std::process::id()));
-        fs::create_dir_all(path.join("night")).unwrap();
-        Self(path)
+        let folder = tempfile::Builder::new()
+            .prefix("nightloom-night-")
+            .tempdir()
+            .unwrap();
+        fs::create_dir_all(folder.path().join("night")).unwrap();
+        Self(folder)
     }
     pub(crate) fn night(&self) -> PathBuf {
-        self.0.join("night")
-    }
-}
-
-impl Drop for Temp {
-    fn drop(&mut self) {
-        let _ = fs::remove_dir_all(&self.0);
+        self.0.path().join("night")
     }
 }
 

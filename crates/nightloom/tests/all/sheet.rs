@@ -2,7 +2,7 @@
 //! hold those.
 
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Command, Output, Stdio};
 
 use serde_json::Value;
@@ -29,29 +29,26 @@ const FIELD: &[&str] = &[
 ];
 
 /// A folder with an outing in it, removed at the end.
-struct Folder(PathBuf);
+struct Folder(tempfile::TempDir);
 
 impl Folder {
     fn new(test: &str, name: &str) -> Self {
-        let path = std::env::temp_dir().join(format!("nightloom-sheet-{test}-{}", std::process::id()));
-        let _ = fs::remove_dir_all(&path);
-        fs::create_dir_all(&path).unwrap();
+        let prefix = format!("nightloom-sheet-{test}-");
+        let folder = tempfile::Builder::new().prefix(&prefix).tempdir().unwrap();
         let name = toml_edit::Value::from(name);
         let text = format!(
             "[outing]\nname = {name}\nevening = 2024-11-20\nsubject = \"Deneb\"\n[site]\nlatitude_deg = 45.42\nlongitude_deg = 24.10\nelevation_m = 1240.0\nzone = \"Europe/Bucharest\"\n"
         );
-        fs::write(path.join("outing.toml"), text).unwrap();
-        Self(path)
+        fs::write(folder.path().join("outing.toml"), text).unwrap();
+        Self(folder)
+    }
+
+    fn path(&self) -> &Path {
+        self.0.path()
     }
 
     fn page(&self) -> String {
-        fs::read_to_string(self.0.join("field-sheet.html")).unwrap()
-    }
-}
-
-impl Drop for Folder {
-    fn drop(&mut self) {
-        let _ = fs::remove_dir_all(&self.0);
+        fs::read_to_string(self.path().join("field-sheet.html")).unwrap()
     }
 }
 

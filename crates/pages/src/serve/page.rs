@@ -69,6 +69,8 @@ where
 {
     let shown = Shown::of(headers);
     let made = aside(move || {
+        // Taken before the settings are read: a page may say less than it shows, and be told again, never more.
+        let version = app.text().map(|t| t.version).unwrap_or_default();
         let (status, body) = match body(&app, shown) {
             Ok(body) => (StatusCode::OK, body),
             Err(Failed(status, sentence)) => {
@@ -79,16 +81,15 @@ where
                 (status, said)
             }
         };
-        (status, markup(page(&app, shown, stage, &title, &body)))
+        (status, markup(page(shown, stage, &version, &title, &body)))
     });
     made.await
         .map_or_else(IntoResponse::into_response, IntoResponse::into_response)
 }
 
 /// A whole page.
-fn page(app: &App, shown: Shown, stage: Stage, title: &str, body: &Markup) -> Markup {
+fn page(shown: Shown, stage: Stage, version: &str, title: &str, body: &Markup) -> Markup {
     let look = shown.look;
-    let version = app.text().map(|t| t.version).unwrap_or_default();
     let style = format!("/assets/{}.css", look.name());
     html! {
         (DOCTYPE)

@@ -5,9 +5,9 @@ use super::*;
 #[test]
 fn its_times_are_those_of_the_other_commands() {
     let folder = Folder::new("times", NAME);
-    let sheet = json(&run("sheet", &folder.0, &[FIELD, &["--json"]]));
-    let shots = json(&run("shots", &folder.0, &[FIELD, &["--json"]]));
-    let night = json(&run("night", &folder.0, &[&["--json"]]));
+    let sheet = json(&run("sheet", folder.path(), &[FIELD, &["--json"]]));
+    let shots = json(&run("shots", folder.path(), &[FIELD, &["--json"]]));
+    let night = json(&run("night", folder.path(), &[&["--json"]]));
     let page = folder.page();
     let data = data(&page);
     let (steps, blocks) = (
@@ -120,13 +120,13 @@ fn interpolated(pole: &Value, minutes: f64) -> (f64, f64) {
 #[test]
 fn the_lens_says_how_well_the_axis_must_stand() {
     let folder = Folder::new("axis", NAME);
-    let settings = folder.0.join("outing.toml");
+    let settings = folder.path().join("outing.toml");
     let text = fs::read_to_string(&settings).unwrap() + "[rig]\nfocal_mm = 24.0\npixel_um = 5.95\n";
     let four_minutes = ["--sky-exposure", "4min f/2.8 ISO800", "--json"];
-    json(&run("sheet", &folder.0, &[&four_minutes]));
+    json(&run("sheet", folder.path(), &[&four_minutes]));
     assert!(!folder.page().contains("need the axis within"));
     fs::write(&settings, text).unwrap();
-    json(&run("sheet", &folder.0, &[&four_minutes]));
+    json(&run("sheet", folder.path(), &[&four_minutes]));
     let page = folder.page();
     let pole = between(&page, "<section id=\"pole\">", "</section>");
     assert!(
@@ -138,7 +138,7 @@ fn the_lens_says_how_well_the_axis_must_stand() {
 #[test]
 fn the_ladder_has_the_plan_in_it_and_the_same_light_on_every_rung() {
     let folder = Folder::new("ladder", NAME);
-    let sheet = json(&run("sheet", &folder.0, &[FIELD, &["--json"]]));
+    let sheet = json(&run("sheet", folder.path(), &[FIELD, &["--json"]]));
     let ladders = sheet["sheet"]["ladders"].as_array().unwrap();
     assert_eq!(ladders.len(), 2, "sky and land");
     let rungs = ladders[0]["rungs"].as_array().unwrap();
@@ -154,7 +154,7 @@ fn the_ladder_has_the_plan_in_it_and_the_same_light_on_every_rung() {
     for rung in rungs {
         assert!((ev(rung) - ev(plan)).abs() < 0.25, "{rung}");
     }
-    let bare = json(&run("sheet", &folder.0, &[&["--json"]]));
+    let bare = json(&run("sheet", folder.path(), &[&["--json"]]));
     assert_eq!(bare["sheet"]["ladders"].as_array().unwrap().len(), 0);
     assert!(folder.page().contains("no ladder"));
 }
@@ -162,7 +162,7 @@ fn the_ladder_has_the_plan_in_it_and_the_same_light_on_every_rung() {
 #[test]
 fn cautions_stand_beside_the_instructions() {
     let folder = Folder::new("cautions", NAME);
-    json(&run("sheet", &folder.0, &[FIELD, &["--json"]]));
+    json(&run("sheet", folder.path(), &[FIELD, &["--json"]]));
     let page = folder.page();
     let care = between(&page, "<section id=\"care\">", "</section>");
     for part in [

@@ -6,7 +6,7 @@ use super::*;
 #[test]
 fn the_page_is_small_and_needs_nothing_else() {
     let folder = Folder::new("alone", NAME);
-    let told = json(&run("sheet", &folder.0, &[FIELD, &["--json"]]));
+    let told = json(&run("sheet", folder.path(), &[FIELD, &["--json"]]));
     let page = folder.page();
     assert_eq!(told["html"]["bytes"], page.len());
     println!("the page has {} bytes", page.len());
@@ -42,7 +42,7 @@ fn a_long_list_still_fits_a_phone() {
         "1",
         "--json",
     ];
-    let output = run("sheet", &folder.0, &[&many]);
+    let output = run("sheet", folder.path(), &[&many]);
     // It has no room in the night, and says so.
     assert_eq!(output.status.code(), Some(1), "{}", said(&output));
     let told: Value = serde_json::from_slice(&output.stdout).unwrap();
@@ -60,7 +60,7 @@ fn a_long_list_still_fits_a_phone() {
     let page = folder.page();
     println!("{} lines, {} bytes", steps.len(), page.len());
     assert!(page.len() <= 400 * 1024, "{}", page.len());
-    let output = run("sheet", &folder.0, &[&many, &["--recheck", "10s"]]);
+    let output = run("sheet", folder.path(), &[&many, &["--recheck", "10s"]]);
     assert_eq!(output.status.code(), Some(2), "{}", said(&output));
     assert!(said(&output).contains("fewer re-checks"), "{}", said(&output));
 }
@@ -68,7 +68,7 @@ fn a_long_list_still_fits_a_phone() {
 #[test]
 fn the_policy_names_exactly_what_stands_in_the_page() {
     let folder = Folder::new("policy", NAME);
-    json(&run("sheet", &folder.0, &[FIELD, &["--json"]]));
+    json(&run("sheet", folder.path(), &[FIELD, &["--json"]]));
     let page = folder.page();
     let policy = between(&page, "Content-Security-Policy\" content=\"", "\"");
     assert!(policy.starts_with("default-src 'none'"), "{policy}");
@@ -87,7 +87,7 @@ fn the_policy_names_exactly_what_stands_in_the_page() {
 fn a_hostile_name_is_text() {
     let name = "</title></script><script>alert(1)</script><img src=x onerror=alert(2)>\"'& \u{202e}egdiR";
     let folder = Folder::new("hostile", name);
-    json(&run("sheet", &folder.0, &[FIELD, &["--json"]]));
+    json(&run("sheet", folder.path(), &[FIELD, &["--json"]]));
     let page = folder.page();
     assert!(page.contains("&lt;script&gt;alert(1)&lt;/script&gt;"));
     for bad in ["<script>alert", "<img", "\u{202e}"] {
@@ -100,10 +100,10 @@ fn a_hostile_name_is_text() {
         "the data could end their element"
     );
     let long = Folder::new("long", &"W".repeat(5000));
-    let pdf = long.0.join("long.pdf");
+    let pdf = long.path().join("long.pdf");
     let out = run(
         "sheet",
-        &long.0,
+        long.path(),
         &[FIELD, &["--json", "--pdf", pdf.to_str().unwrap()]],
     );
     let title = json(&out)["sheet"]["title"].as_str().unwrap().to_owned();
@@ -145,7 +145,7 @@ fn the_night_looks_are_red_and_nothing_else() {
 #[test]
 fn everything_that_opens_something_has_it() {
     let folder = Folder::new("names", NAME);
-    json(&run("sheet", &folder.0, &[FIELD, &["--json"]]));
+    json(&run("sheet", folder.path(), &[FIELD, &["--json"]]));
     let page = folder.page();
     let ids: Vec<&str> = page
         .split(" id=\"")
@@ -181,7 +181,7 @@ fn everything_that_opens_something_has_it() {
 #[test]
 fn equal_plans_are_one_sheet_and_others_another() {
     let folder = Folder::new("equal", NAME);
-    let id = |args: &[&str]| json(&run("sheet", &folder.0, &[args, &["--json"]]))["sheet"]["id"].clone();
+    let id = |args: &[&str]| json(&run("sheet", folder.path(), &[args, &["--json"]]))["sheet"]["id"].clone();
     let (first, page) = (id(FIELD), folder.page());
     assert_eq!(id(FIELD), first);
     assert_eq!(folder.page(), page);

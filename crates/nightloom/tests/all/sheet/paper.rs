@@ -6,9 +6,9 @@ use super::*;
 fn the_paper_is_whole() {
     let folder = Folder::new("paper", NAME);
     for (paper, size) in [("a5", [419.53, 595.28]), ("a4", [595.28, 841.89])] {
-        let file = folder.0.join(format!("{paper}.pdf"));
+        let file = folder.path().join(format!("{paper}.pdf"));
         let args = ["--json", "--paper", paper, "--pdf", file.to_str().unwrap()];
-        let told = json(&run("sheet", &folder.0, &[FIELD, &args]));
+        let told = json(&run("sheet", folder.path(), &[FIELD, &args]));
         let bytes = fs::read(&file).unwrap();
         assert_eq!(told["pdf"]["bytes"], bytes.len());
         let (pages, words) = check_paper(&bytes, size);
@@ -29,7 +29,7 @@ fn the_paper_is_whole() {
         assert!(!words.contains('?') || words.contains("Tracker on?"));
     }
     assert!(
-        !folder.0.join("field-sheet.html").exists(),
+        !folder.path().join("field-sheet.html").exists(),
         "only what was asked for"
     );
 }
@@ -37,9 +37,9 @@ fn the_paper_is_whole() {
 #[test]
 fn letters_that_paper_cannot_show_are_said_to_be_missing() {
     let folder = Folder::new("letters", "Creasta Făgăraș 山");
-    let file = folder.0.join("letters.pdf");
+    let file = folder.path().join("letters.pdf");
     let args = ["--json", "--pdf", file.to_str().unwrap()];
-    json(&run("sheet", &folder.0, &[FIELD, &args]));
+    json(&run("sheet", folder.path(), &[FIELD, &args]));
     let (_, words) = check_paper(&fs::read(&file).unwrap(), [419.53, 595.28]);
     assert!(words.contains("Creasta Fagaras ?"));
     assert!(words.contains("cannot show"));
@@ -158,11 +158,11 @@ fn shown(block: &str) -> Vec<u8> {
 #[test]
 fn a_plan_without_room_is_told_and_still_on_paper() {
     let folder = Folder::new("no-room", NAME);
-    let output = run("sheet", &folder.0, &[&["--sky-frames", "400", "--json"]]);
+    let output = run("sheet", folder.path(), &[&["--sky-frames", "400", "--json"]]);
     assert_eq!(output.status.code(), Some(1), "{}", said(&output));
     assert!(said(&output).contains("does not fit"), "{}", said(&output));
     assert!(folder.page().contains("This plan does not fit the night by"));
-    let out = folder.0.join("summer.html");
+    let out = folder.path().join("summer.html");
     let far_north = [
         "--lat",
         "65",
@@ -173,7 +173,7 @@ fn a_plan_without_room_is_told_and_still_on_paper() {
         "--out",
         out.to_str().unwrap(),
     ];
-    let output = run("sheet", &folder.0, &[&far_north]);
+    let output = run("sheet", folder.path(), &[&far_north]);
     assert_eq!(output.status.code(), Some(1), "{}", said(&output));
     assert!(!out.exists(), "no sheet of no night");
 }
@@ -181,7 +181,7 @@ fn a_plan_without_room_is_told_and_still_on_paper() {
 #[test]
 fn slips_are_told_in_a_sentence() {
     let folder = Folder::new("slips", NAME);
-    let missing = folder.0.join("missing/sheet.html");
+    let missing = folder.path().join("missing/sheet.html");
     for (args, part) in [
         (["--out", "frame.dng"], "ends in .html"),
         (["--pdf", "sheet.html"], "ends in .pdf"),
@@ -189,7 +189,7 @@ fn slips_are_told_in_a_sentence() {
         (["--sky-exposure", "f/2.8"], "has no time"),
         (["--out", missing.to_str().unwrap()], "cannot be written"),
     ] {
-        let output = run("sheet", &folder.0, &[&args]);
+        let output = run("sheet", folder.path(), &[&args]);
         assert_eq!(output.status.code(), Some(2), "{args:?}: {}", said(&output));
         assert!(said(&output).contains(part), "{args:?}: {}", said(&output));
     }
