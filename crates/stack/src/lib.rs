@@ -28,6 +28,7 @@ mod midtones;
 mod network;
 mod noise;
 mod pixel_noise;
+mod places;
 mod polynomial;
 mod radial;
 mod reject;
