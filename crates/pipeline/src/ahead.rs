@@ -325,7 +325,12 @@ mod tests {
         let job = |k: usize| {
             begun.fetch_max(k + 1, Ordering::SeqCst);
             if k == 3 {
-                thread::sleep(Duration::from_millis(300));
+                // On a busy machine it takes a while until all have begun that may.
+                let all = || begun.load(Ordering::SeqCst) >= 3 + AHEAD * MOST;
+                (0..1000)
+                    .take_while(|_| !all())
+                    .for_each(|_| thread::sleep(Duration::from_millis(20)));
+                thread::sleep(Duration::from_millis(100));
                 assert_eq!(begun.load(Ordering::SeqCst), 3 + AHEAD * MOST);
             }
             k

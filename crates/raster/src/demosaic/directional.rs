@@ -225,8 +225,8 @@ fn directional_green(s: &mut Scratch, view: MosaicView, y: usize, directions: Di
         |t: &[&[f32]; 5], i: usize| (t[1][i] + t[3][i]) * 0.5 + (t[2][i] * 0.5 - (t[0][i] + t[4][i]) * 0.25);
     let line = &mut s.line[..n];
     if directions == Directions::Equal {
-        for i in 0..n {
-            line[i] = mixed(EQUAL, value(&across, i), value(&down, i));
+        for (i, v) in line.iter_mut().enumerate() {
+            *v = mixed(EQUAL, value(&across, i), value(&down, i));
         }
         part.own_mut(&mut s.along_row).fill(EQUAL);
     } else {
@@ -279,9 +279,9 @@ fn decide(s: &mut Scratch, view: MosaicView, y: usize, directions: Directions) {
     let line = &mut s.line[..n];
     let (h, v) = (Around::of(part, dh, 1, w), Around::of(part, dv, w, 1));
     let share = part.own_mut(&mut s.along_row);
-    for i in 0..n {
+    for (i, share) in share.iter_mut().enumerate() {
         let (v, h) = (v.sum(i), h.sum(i));
-        share[i] = match directions {
+        *share = match directions {
             Directions::Chosen => f32::from(u8::from(v >= h)),
             Directions::Weighted if v * v + h * h > 0.0 => v * v / (v * v + h * h),
             Directions::Weighted | Directions::Equal => 0.5,
@@ -362,11 +362,7 @@ const FIRST: usize = 7;
 
 /// The planes of a row's own colour and of the other.
 #[inline(always)]
-fn own_and_other<'a>(
-    colour: usize,
-    red: &'a mut Vec<f32>,
-    blue: &'a mut Vec<f32>,
-) -> (&'a Vec<f32>, &'a mut Vec<f32>) {
+fn own_and_other<'a>(colour: usize, red: &'a mut [f32], blue: &'a mut [f32]) -> (&'a [f32], &'a mut [f32]) {
     if colour == 0 { (red, blue) } else { (blue, red) }
 }
 
@@ -423,5 +419,43 @@ fn less_low_passed(part: Part, down: usize, [own, other]: [&[f32]; 2], along_row
         let row = ((a0[i] - c0[i]) + here + (a2[i] - c2[i])) / 3.0;
         let column = ((b0[i] - d0[i]) + here + (b2[i] - d2[i])) / 3.0;
         line[i] = a1[i] - mixed(share[i], row, column);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const HALO: usize = super::super::tile::HALO;
+
+    fn filled(view: MosaicView) -> Scratch {
+        let mut scratch = Scratch::default();
+        scratch.resize(view);
+        for (k, v) in scratch.mosaic.iter_mut().enumerate() {
+            *v = ((k * 7919 + k / view.width * 104_729) % 1013) as f32 / 1013.0;
+        }
+        scratch
+    }
+
+    /// Wider registers round as narrow ones do.
+    #[test]
+    fn any_processor_gives_the_same() {
+        for cfa in [Cfa::RGGB, Cfa::BGGR, Cfa::GRBG, Cfa::GBRG] {
+            for directions in [Directions::Chosen, Directions::Weighted, Directions::Equal] {
+                let (width, height) = (75, 58);
+                let view = MosaicView { width, height, cfa };
+                let (mut narrow, mut wide) = (filled(view), filled(view));
+                steps(&mut narrow, view, directions);
+                run(&mut wide, view, directions);
+                for (colour, y) in (0..3).flat_map(|c| (HALO..height - HALO).map(move |y| (c, y))) {
+                    let inner = |s: &Scratch| s.rgb_row(colour, y, view)[HALO..width - HALO].to_vec();
+                    assert_eq!(
+                        inner(&narrow),
+                        inner(&wide),
+                        "{cfa:?} {directions:?} {colour} {y}"
+                    );
+                }
+            }
+        }
     }
 }
