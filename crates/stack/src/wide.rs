@@ -37,10 +37,9 @@ fn resample_row_avx2<const N: usize>(
     for (k, (x, y)) in xs.iter().zip(ys).enumerate() {
         let place = supported((*x, *y), w, h).then(|| kernel.place(patch, *x, *y));
         for c in 0..N {
-            let found = match &place {
-                Some(place) => Some(at_avx2(patch.data[c], patch.width, place)),
-                None => None,
-            };
+            let found = place
+                .as_ref()
+                .map(|place| at_avx2(patch.data[c], patch.width, place));
             (out[c][k], added[c][k]) = lifted(found);
         }
     }
