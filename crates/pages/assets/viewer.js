@@ -252,7 +252,12 @@ class Viewer extends HTMLElement {
   underTurn(pen, draw) {
     if (!this.turn) return draw();
     const at = [this.left + (this.about.width_px * this.scale) / 2, this.top + (this.about.height_px * this.scale) / 2];
+    const share = keptShare(this.about.width_px, this.about.height_px, this.turn) * this.scale;
+    const [wide, tall] = [share * this.about.width_px, share * this.about.height_px];
     pen.save();
+    pen.beginPath();
+    pen.rect(at[0] - wide / 2, at[1] - tall / 2, wide, tall);
+    pen.clip();
     pen.translate(...at);
     pen.rotate(this.turn);
     pen.translate(...at.map((v) => -v));

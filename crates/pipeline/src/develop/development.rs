@@ -160,6 +160,11 @@ impl Development {
         }
     }
 
+    /// What a sky without anything in it is developed to.
+    pub(crate) fn bare_sky(&self) -> [f32; 3] {
+        std::array::from_fn(|c| self.light.shown_level[c] * self.sky_gains[c])
+    }
+
     /// A row's part of the fall of light into the corners.
     pub(crate) fn corners(&self, run: Run, out: &mut [Vec<f32>; 3]) {
         self.fall.run(run, out);

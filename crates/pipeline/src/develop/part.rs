@@ -53,19 +53,25 @@ impl Source<'_> {
         self.how.corners(self.run(y), out);
     }
 
-    /// The sky that is shown along a row of the block; beyond its border the border's.
+    /// The sky that is shown along a row of the block; beyond its border what a bare sky is.
     fn sky(&self, y: usize, out: &mut [Vec<f32>; 3]) {
         let (part, sky) = (self.block.part, self.block.sky_part);
         let place = |at: usize, by: i64, first: usize, count: usize| {
-            (at as i64 - by - first as i64).clamp(0, count as i64 - 1) as usize
+            let place = at as i64 - by - first as i64;
+            (0..count as i64).contains(&place).then_some(place as usize)
         };
         let row = place(part.top + y, self.moved[1], sky.top, sky.height);
-        let run = Run::at_level(sky.level, sky.left, sky.top + row);
-        self.how.sky(run, self.block.sky(row, self.stars), out);
+        if let Some(row) = row {
+            let run = Run::at_level(sky.level, sky.left, sky.top + row);
+            self.how.sky(run, self.block.sky(row, self.stars), out);
+        }
         if self.moved != [0, 0] {
-            for plane in out.iter_mut() {
+            for (plane, bare) in out.iter_mut().zip(self.how.bare_sky()) {
                 let from = std::mem::take(plane);
-                let at = |x: usize| from[place(part.left + x, self.moved[0], sky.left, sky.width)];
+                let at = |x: usize| {
+                    let column = place(part.left + x, self.moved[0], sky.left, sky.width);
+                    row.and(column).map_or(bare, |x| from[x])
+                };
                 *plane = (0..part.width).map(at).collect();
             }
         }
