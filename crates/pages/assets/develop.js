@@ -194,6 +194,9 @@ export class Develop {
     for (const button of this.panel.querySelectorAll("[data-step]")) button.addEventListener("click", () => this[button.dataset.step]());
     this.panel.querySelector("[data-marks]").addEventListener("input", (e) => this.look({ marks: e.target.checked }));
     document.addEventListener("keydown", (e) => this.key(e));
+    // What a hand does before it lets go is one step, however slowly.
+    document.addEventListener("pointerdown", () => { this.hand = {}; }, true);
+    for (const end of ["pointerup", "pointercancel"]) document.addEventListener(end, () => { this.hand = undefined; });
     document.addEventListener("before-build", ({ detail }) => detail.wait.push(this.keep()));
     document.addEventListener("outing", ({ detail }) => {
       if (detail.what === "settings" && detail.version !== this.version) this.follow();
@@ -280,11 +283,12 @@ export class Develop {
     if (text === this.values[key]) return;
     // What is dragged in one go is undone in one go.
     const now = performance.now();
-    if (key !== this.lastKey || now - this.lastAt > SETTLED_MS * 4) {
+    const goesOn = this.hand ? this.hand === this.lastHand : now - this.lastAt <= SETTLED_MS * 4;
+    if (key !== this.lastKey || !goesOn) {
       this.past.push(this.values);
       if (this.past.length > STEPS) this.past.shift();
     }
-    [this.lastKey, this.lastAt] = [key, now];
+    [this.lastKey, this.lastAt, this.lastHand] = [key, now, this.hand];
     this.future = [];
     this.set({ ...this.values, [key]: text });
   }
