@@ -37,15 +37,18 @@ mod sensor_pairs;
 mod shrink;
 mod source;
 mod spread;
+mod star_light;
 mod surface;
 mod tile;
 mod tone;
 mod tone_table;
 mod trend;
 mod trimmed;
+mod turn;
 mod unlike;
 mod warp;
 mod wide;
+mod windows;
 mod worth;
 
 pub use align::{Shift, tripod_shift};
@@ -76,12 +79,15 @@ pub use noise::{background_noise, median_of};
 pub use pixel_noise::PixelNoise;
 pub use radial::Radial;
 pub use reject::RejectSettings;
+pub use resample::TurnedFrom;
 pub use sensor_pairs::{
     PairPatch, Pile, PlaceLevel, Readout, lower_of_both, pair_patches, pile, place_levels, sensor_places,
 };
 pub use shrink::{NoiseReduction, reduce_noise};
 pub use source::{Block, Source};
+pub use star_light::{STAR_HALO, StarForm, StarLight, StarRow, StarWish};
 pub use surface::Surface;
 pub use tone::{SceneStatistics, ToneCurve, ToneSettings, ToneWish};
 pub use tone_table::ToneTable;
+pub use turn::{TURN_REACH, Turn};
 pub use warp::{WarpSettings, warp};

@@ -23,6 +23,17 @@ pub(crate) struct Patch<'a, const N: usize> {
     pub(crate) size: (usize, usize),
 }
 
+/// A part of a plane, row by row.
+#[derive(Clone, Copy, Debug)]
+pub struct TurnedFrom<'a> {
+    /// Its values.
+    pub values: &'a [f32],
+    /// Where in the picture its first one lies.
+    pub first: [usize; 2],
+    /// Values in a row.
+    pub width: usize,
+}
+
 /// The table of weights.
 pub(crate) struct Kernel {
     weights: Vec<[f32; 8]>,
@@ -107,6 +118,33 @@ fn at(data: &[f32], stride: usize, place: &Place) -> (f32, f32) {
     }
     let value = sum.iter().zip(place.wx).map(|(s, w)| s * w).sum();
     (value, low[1].min(low[2]).min(low[3].min(low[4])))
+}
+
+/// The kernel's value at a place, or the least of the 4 × 4 pixels round it where that is more. Beyond the border the border's
+/// values hold.
+pub(crate) fn lowest_and_plain(kernel: &Kernel, from: &TurnedFrom<'_>, [x, y]: [f64; 2]) -> f32 {
+    let (ix, iy) = (x.floor(), y.floor());
+    let phase = |t: f64| &kernel.weights[(t * PHASES as f64 + 0.5) as usize];
+    let (wx, wy) = (phase(x - ix), phase(y - iy));
+    let height = (from.values.len() / from.width.max(1)) as i64;
+    let (column, row) = (
+        ix as i64 - 2 - from.first[0] as i64,
+        iy as i64 - 2 - from.first[1] as i64,
+    );
+    let (mut value, mut low) = (0.0f32, f32::INFINITY);
+    for (j, w) in (0..6).zip(wy) {
+        let start = (row + j).clamp(0, height - 1) as usize * from.width;
+        let line = &from.values[start..start + from.width];
+        let taps: [f32; 6] = match usize::try_from(column) {
+            Ok(first) if first + 6 <= from.width => std::array::from_fn(|i| line[first + i]),
+            _ => std::array::from_fn(|i| line[(column + i as i64).clamp(0, from.width as i64 - 1) as usize]),
+        };
+        value += w * taps.iter().zip(wx).map(|(v, w)| v * w).sum::<f32>();
+        if (1..5).contains(&j) {
+            low = taps[1..5].iter().fold(low, |l, v| l.min(*v));
+        }
+    }
+    value.max(low)
 }
 
 /// Takes what was added in the dark rings from the brighter pixels within three, each in
