@@ -6,7 +6,12 @@ pub(crate) struct Temp(tempfile::TempDir);
 
 impl Temp {
     pub(crate) fn new() -> Self {
-        Self(tempfile::Builder::new().prefix("nightloom-pipeline-").tempdir().unwrap())
+        Self(
+            tempfile::Builder::new()
+                .prefix("nightloom-pipeline-")
+                .tempdir()
+                .unwrap(),
+        )
     }
     pub(crate) fn path(&self) -> &Path {
         self.0.path()
