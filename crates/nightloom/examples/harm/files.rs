@@ -10,7 +10,7 @@ use nightloom_raster::{DecodeError, DecodeOptions, Frame, Limits, Pixels, Wall, 
 use rayon::prelude::*;
 
 use crate::damage::{KINDS, below, damaged};
-use crate::night::{Temp, build, frames, painted};
+use crate::night::{Temp, build, frames, painted, reference};
 use crate::{Outcome, most_memory_mib, program, say};
 
 /// A file that takes longer hangs.
@@ -18,8 +18,8 @@ const HANGS: Duration = Duration::from_secs(30);
 /// What a decoder may take here.
 const MEMORY: u64 = 512 << 20;
 /// Builds of files that passed, and how many go into one.
-const BUILDS: usize = 40;
-const IN_ONE: usize = 2;
+const BUILDS: usize = 24;
+const IN_ONE: usize = 4;
 
 /// What became of one damaged file.
 enum Came {
@@ -93,7 +93,7 @@ pub(crate) fn run(folder: &Path, count: usize, seed: u64) -> Outcome<usize> {
         .iter()
         .filter(|o| matches!(o.came, Came::Passed { .. }))
         .collect();
-    wrong += pictures(&night, &names, &passed, seed)?;
+    wrong += pictures(folder, &names, &passed, seed)?;
     println!(
         "most memory of any process: {:.0} MiB (a decoder was allowed 512)",
         most_memory_mib()
@@ -176,7 +176,8 @@ fn tell(all: &[One]) -> usize {
 }
 
 /// Builds with files that passed, each against the build of the sound frames that it used.
-fn pictures(night: &Path, names: &[String], passed: &[&One], seed: u64) -> Outcome<usize> {
+fn pictures(folder: &Path, names: &[String], passed: &[&One], seed: u64) -> Outcome<usize> {
+    let (night, (whole, _)) = (painted(folder)?, reference(folder)?);
     let mut random = Random::new(seed ^ 0x5eed);
     // Those with most changed pixels first, and as many of the rest by chance.
     let mut order: Vec<&&One> = passed.iter().collect();
@@ -191,7 +192,7 @@ fn pictures(night: &Path, names: &[String], passed: &[&One], seed: u64) -> Outco
     }
     let told: Vec<Outcome<Option<String>>> = taken
         .par_chunks(IN_ONE)
-        .map(|some| one_picture(night, names, some))
+        .map(|some| one_picture(&night, &whole, names, some))
         .collect();
     let mut wrong = 0;
     for what in told.iter() {
@@ -209,8 +210,8 @@ fn pictures(night: &Path, names: &[String], passed: &[&One], seed: u64) -> Outco
 }
 
 /// What is wrong with a picture made of frames some of which are damaged.
-fn one_picture(night: &Path, names: &[String], damaged: &[&One]) -> Outcome<Option<String>> {
-    let (ours, sound) = (Temp::of(night, names)?, Temp::of(night, names)?);
+fn one_picture(night: &Path, whole: &Path, names: &[String], damaged: &[&One]) -> Outcome<Option<String>> {
+    let ours = Temp::of(night, names)?;
     for one in damaged {
         let path = ours.night().join(&one.frame);
         fs::write(&path, &one.bytes).map_err(say(&path))?;
@@ -227,17 +228,18 @@ fn one_picture(night: &Path, names: &[String], damaged: &[&One]) -> Outcome<Opti
         .filter(|f| f["used"] == false)
         .filter_map(|f| Some(f["path"].as_str()?.to_owned()))
         .collect();
-    for name in &out {
-        let path = sound.night().join(name);
-        fs::remove_file(&path).map_err(say(&path))?;
-    }
-    let expected = build(&sound.night())?;
+    let sound: Vec<String> = names.iter().filter(|n| !out.contains(n)).cloned().collect();
+    let temp = Temp::of(night, &sound)?;
+    let (expected, gave) = match out.is_empty() {
+        true => (whole.to_path_buf(), Some(0)),
+        false => (temp.night(), build(&temp.night())?.status),
+    };
     let what = || {
         let told = |o: &&One| format!("{} ({}, {})", o.frame, KINDS[o.kind], o.told());
         damaged.iter().map(told).collect::<Vec<_>>().join(" and ")
     };
-    match (built.status, expected.status) {
-        (Some(0), Some(0)) => Ok(other(&ours.night(), &sound.night())?.map(|how| {
+    match (built.status, gave) {
+        (Some(0), Some(0)) => Ok(other(&ours.night(), &expected)?.map(|how| {
             format!(
                 "{}, left out {out:?}: {how}; {}",
                 what(),
