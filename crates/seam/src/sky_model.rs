@@ -4,7 +4,7 @@
 //! continued over the land from the nearest known cells. Behind the ridge the cubic goes on
 //! and the rest holds its last value, so a light dome's slope is not lost.
 
-use nightloom_fit::{median_and_sigma, median_of};
+use nightloom_fit::{median, median_and_sigma, median_of};
 use nightloom_raster::{Plane, Rgb};
 use rayon::prelude::*;
 
@@ -25,6 +25,8 @@ const MILKY_WAY: f32 = 2.0;
 
 /// Above this many pixels every second one is enough.
 const PLENTY: usize = 160;
+/// With this share of them a cell's own slope tells the level in its middle.
+const MOSTLY: f32 = 0.4;
 
 /// Star-free sky of the land picture on a grid of cells, continued smoothly over the land.
 #[derive(Clone, Debug)]
@@ -215,33 +217,69 @@ pub(crate) fn remeasure(
 }
 
 fn cell_levels(land: &Rgb, i: usize, j: usize, is_sky: &(dyn Fn(usize, usize) -> bool + Sync)) -> SkyCell {
-    let mut values: [Vec<f32>; 3] = Default::default();
-    let mut sums = [0.0f32; 2];
+    let (mut places, mut values): (Vec<[f32; 2]>, [Vec<f32>; 3]) = Default::default();
     for y in j * FACTOR..((j + 1) * FACTOR).min(land.height()) {
         for x in i * FACTOR..((i + 1) * FACTOR).min(land.width()) {
             let colour = land.at(x, y);
             if colour.iter().all(|v| v.is_finite()) && is_sky(x, y) {
                 values.iter_mut().zip(colour).for_each(|(list, v)| list.push(v));
-                sums[0] += x as f32 + 0.5;
-                sums[1] += y as f32 + 0.5;
+                places.push([x, y].map(|v| (v as f32 + 0.5) / FACTOR as f32));
             }
         }
     }
-    let centre = sums.map(|v| v / (values[0].len().max(1) * FACTOR) as f32);
-    (values[0].len() >= LEAST_PIXELS).then(|| {
-        values.map(|mut list| {
-            if list.len() > PLENTY {
-                let mut odd = false;
-                list.retain(|_| {
-                    odd = !odd;
-                    odd
-                });
-            }
-            let level = stats::sky_level(&mut list);
-            let sigma = median_and_sigma(&mut list).map_or(f32::NAN, |m| m.1);
-            CellLevel { level, sigma, centre }
-        })
-    })
+    if places.len() < LEAST_PIXELS {
+        return None;
+    }
+    if places.len() > PLENTY {
+        // Of a chequered board, so that every row and column is seen.
+        let odd = |[x, y]: [f32; 2]| ((x + y) * FACTOR as f32) as usize % 2 == 1;
+        for list in &mut values {
+            let mut at = places.iter();
+            list.retain(|_| at.next().is_some_and(|p| odd(*p)));
+        }
+        places.retain(|p| odd(*p));
+    }
+    let n = places.len().max(1) as f32;
+    let centre = places
+        .iter()
+        .fold([0.0; 2], |[x, y], p| [x + p[0] / n, y + p[1] / n]);
+    Some(values.map(|mut list| {
+        let slopes = take_slope(&mut list, &places, centre);
+        let mut level = stats::sky_level(&mut list);
+        let sigma = median_and_sigma(&mut list).map_or(f32::NAN, |m| m.1);
+        if n < MOSTLY * PLENTY as f32 {
+            return CellLevel { level, sigma, centre };
+        }
+        let middle = [i, j].map(|v| v as f32 + 0.5);
+        level += (0..2)
+            .map(|axis| slopes[axis] * (middle[axis] - centre[axis]))
+            .sum::<f32>();
+        CellLevel {
+            level,
+            sigma,
+            centre: middle,
+        }
+    }))
+}
+
+/// Levels a cell about its middle: near the horizon the sky fades within one by as much as twigs would darken it. The slopes
+/// are those between the medians of its halves, so that stars count little; they are returned, per cell.
+fn take_slope(values: &mut [f32], places: &[[f32; 2]], centre: [f32; 2]) -> [f32; 2] {
+    let slope = |axis: usize| {
+        let half = |beyond: bool| {
+            let of = places.iter().zip(values.iter());
+            let of = of.filter(|(p, _)| (p[axis] > centre[axis]) == beyond);
+            let (at, mut values): (Vec<f32>, Vec<f32>) = of.map(|(p, v)| (p[axis], *v)).unzip();
+            Some((median(&mut values)?, at.iter().sum::<f32>() / at.len() as f32))
+        };
+        let (low, high) = (half(false)?, half(true)?);
+        Some((high.0 - low.0) / (high.1 - low.1)).filter(|s| s.is_finite())
+    };
+    let slopes = [0, 1].map(|axis| slope(axis).unwrap_or(0.0));
+    for (value, at) in values.iter_mut().zip(places) {
+        *value -= slopes[0] * (at[0] - centre[0]) + slopes[1] * (at[1] - centre[1]);
+    }
+    slopes
 }
 
 /// Cubic plus smoothed rest, continued where cells are NaN.
@@ -261,28 +299,35 @@ fn continued(cells: &[Option<CellLevel>], width: usize, height: usize) -> Plane 
     })
 }
 
-/// Median of nine, then the 1-2-1 binomial: single cells with a bright star do not count.
+/// Held within the middle five of nine, then smoothed: single cells with a bright star do not count.
 fn smooth(cells: &Plane) -> Plane {
     let (width, height) = (cells.width(), cells.height());
-    let around = |plane: &Plane, i: usize, j: usize| -> [f32; 9] {
-        std::array::from_fn(|k| {
-            let x = (i + k % 3).saturating_sub(1).min(width - 1);
-            let y = (j + k / 3).saturating_sub(1).min(height - 1);
-            plane.at(x, y)
-        })
-    };
     let calm = Plane::from_fn(width, height, |i, j| {
         let mut near = around(cells, i, j);
         near.sort_by(f32::total_cmp);
         cells.at(i, j).clamp(near[2], near[6])
     });
+    // Twicing (Tukey 1977, Exploratory Data Analysis, ch. 16): what the first pass took off a bend is given back.
+    let once = binomial(&calm);
+    let lost = Plane::from_fn(width, height, |i, j| calm.at(i, j) - once.at(i, j));
+    let back = binomial(&lost);
+    Plane::from_fn(width, height, |i, j| once.at(i, j) + back.at(i, j))
+}
+
+/// The 1-2-1 binomial both ways.
+fn binomial(plane: &Plane) -> Plane {
     const WEIGHTS: [f32; 9] = [1.0, 2.0, 1.0, 2.0, 4.0, 2.0, 1.0, 2.0, 1.0];
-    Plane::from_fn(width, height, |i, j| {
-        around(&calm, i, j)
-            .iter()
-            .zip(WEIGHTS)
-            .map(|(v, w)| v * w)
-            .sum::<f32>()
-            / 16.0
+    Plane::from_fn(plane.width(), plane.height(), |i, j| {
+        let near = around(plane, i, j);
+        near.iter().zip(WEIGHTS).map(|(v, w)| v * w).sum::<f32>() / 16.0
+    })
+}
+
+/// A cell and the eight round it; beyond the rim the outermost go on.
+fn around(plane: &Plane, i: usize, j: usize) -> [f32; 9] {
+    std::array::from_fn(|k| {
+        let x = (i + k % 3).saturating_sub(1).min(plane.width() - 1);
+        let y = (j + k / 3).saturating_sub(1).min(plane.height() - 1);
+        plane.at(x, y)
     })
 }

@@ -122,8 +122,14 @@ fn off_surface(cell: &Cell, surface: [f32; 3]) -> [f32; FEATURES] {
 }
 
 /// A surface through scattered cells, from wide to narrow reach, departures held; before the narrowest and after it.
+///
+/// At each reach it is a local straight line from top to bottom (Cleveland 1979, J. Am. Stat. Assoc. 74, 829): a mean would
+/// lag behind a sky that fades towards the horizon, just where the land begins.
 fn surface(cells: &Cells, value: &dyn Fn(usize) -> Option<f32>) -> [Vec<f32>; 2] {
     let n = cells.cells.len();
+    let down: Vec<f32> = (0..n)
+        .map(|k| (k / cells.width) as f32 / cells.width as f32)
+        .collect();
     let seen: Vec<f32> = (0..n).map(|k| f32::from(u8::from(value(k).is_some()))).collect();
     let middle = nightloom_fit::median_of((0..n).filter_map(value)).unwrap_or(0.0);
     let mut out = vec![middle; n];
@@ -131,13 +137,25 @@ fn surface(cells: &Cells, value: &dyn Fn(usize) -> Option<f32>) -> [Vec<f32>; 2]
     for times in [4.0, 2.0, 1.0] {
         stiff.clone_from(&out);
         let reach = ((times * REACH * cells.width as f32).round() as usize).max(1);
-        let share = blurred(&seen, cells.width, reach);
+        let mean = |of: &dyn Fn(usize) -> f32| {
+            let values: Vec<f32> = (0..n).map(|k| seen[k] * of(k)).collect();
+            blurred(&values, cells.width, reach)
+        };
         let away: Vec<f32> = (0..n)
             .map(|k| value(k).map_or(0.0, |v| (v - out[k]).clamp(-MOST_AWAY, MOST_AWAY)))
             .collect();
-        let away = blurred(&away, cells.width, reach);
+        let share = mean(&|_| 1.0);
+        let (place, value) = (mean(&|k| down[k]), mean(&|k| away[k]));
+        let (spread, both) = (mean(&|k| down[k] * down[k]), mean(&|k| down[k] * away[k]));
+        // A slope is believed as far as cells over the whole reach tell it.
+        let trust = LEAST_SHARE * (reach as f32 / cells.width as f32).powi(2);
         for k in 0..n {
-            out[k] += away[k] / (share[k] + LEAST_SHARE);
+            let weight = share[k] + LEAST_SHARE;
+            let at = place[k] / share[k].max(f32::MIN_POSITIVE);
+            let covariance = both[k] - at * value[k];
+            let variance = (spread[k] - at * place[k]).max(0.0);
+            let slope = covariance / (variance + trust);
+            out[k] += value[k] / weight + slope * (down[k] - at) * share[k] / weight;
         }
     }
     [stiff, out]
