@@ -51,6 +51,10 @@ pub(crate) fn kills(folder: &Path, count: usize, seed: u64) -> Outcome<usize> {
                 halves.fetch_add(half_written(&outing, &expected), Ordering::Relaxed);
             }
             let built = build(&outing)?;
+            println!(
+                "  {killed} killed, then built in {:.1} s",
+                built.took.as_secs_f64()
+            );
             Ok((killed, built.took, wrong(&built, &outing, &expected)))
         })
         .collect();
@@ -136,6 +140,11 @@ pub(crate) fn flips(folder: &Path, count: usize, seed: u64) -> Outcome<usize> {
                 fs::remove_file(&lost).map_err(say(&lost))?;
             }
             let built = build(&outing)?;
+            println!(
+                "  {} flipped, then built in {:.1} s",
+                told.len(),
+                built.took.as_secs_f64()
+            );
             let what = wrong(&built, &outing, &expected);
             Ok((
                 told.len(),

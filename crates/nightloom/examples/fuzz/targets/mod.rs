@@ -83,10 +83,19 @@ impl Target {
         told
     }
 
-    fn one(&self, input: &[u8], told: &mut Told) {
+    fn timed(&self, input: &[u8]) -> (std::thread::Result<Result<(), String>>, Duration) {
         let began = Instant::now();
         let came = catch_unwind(AssertUnwindSafe(|| (self.work)(input)));
-        let took = began.elapsed();
+        (came, began.elapsed())
+    }
+
+    fn one(&self, input: &[u8], told: &mut Told) {
+        let mut came = self.timed(input);
+        if came.1 > LONGEST {
+            // A machine that does much else takes long over anything, once.
+            came = self.timed(input);
+        }
+        let (came, took) = came;
         told.inputs += 1;
         told.longest = told.longest.max(took);
         let what = match came {

@@ -98,7 +98,14 @@ impl Served {
             "GET /?token={key} HTTP/1.1\r\nHost: {}\r\nConnection: close\r\n\r\n",
             served.at
         );
-        let head = served.ask(enter.as_bytes())?;
+        let mut head = String::new();
+        for _ in 0..5 {
+            head = served.ask(enter.as_bytes()).unwrap_or_default();
+            if !head.is_empty() {
+                break;
+            }
+            std::thread::sleep(Duration::from_secs(1));
+        }
         let cookie = head.lines().find_map(|l| l.strip_prefix("set-cookie: "));
         served.cookie = cookie
             .and_then(|c| c.split(';').next())
