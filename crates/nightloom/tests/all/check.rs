@@ -86,7 +86,12 @@ fn a_frame_that_lacks_rows_is_told_and_never_good() {
             .unwrap_or_default()
             .to_owned();
         assert!(told.contains("rows"), "{what}: {answer}");
-        assert!(answer["frames"][0].get("next").is_none(), "{what}: {answer}");
+        assert_eq!(answer["frames"][0]["measured"], false, "{what}: {answer}");
+        assert_eq!(
+            answer["frames"][0]["causes"],
+            serde_json::json!([]),
+            "{what}: {answer}"
+        );
     }
 }
 

@@ -26,7 +26,14 @@ pub(super) fn find<T: Sample>(stored: &Stored, values: &[T]) -> Vec<Damage> {
     };
     let impossible = |v: &T| v.value() > most || v.value() < least;
     let mut found = rows(stored, values, impossible);
-    found.extend(sectors(stored, values, impossible));
+    let mut sectors = sectors(stored, values, impossible);
+    // Told once.
+    sectors.retain(|s| {
+        !found
+            .iter()
+            .any(|f| f.rows[0] <= s.rows[1] && s.rows[0] <= f.rows[1])
+    });
+    found.extend(sectors);
     found
 }
 
