@@ -276,7 +276,7 @@ fn look(
             };
         }
     };
-    let key = StepKey::new("facts", 4)
+    let key = StepKey::new("facts", 5)
         .input(&name, hash)
         .settings(&(told, options))
         .finish();

@@ -143,7 +143,7 @@ fn master_of(
         .iter()
         .filter_map(|&i| Some((items[i].hash?, options_of(settings, &items[i]))));
     let key = frames
-        .fold(StepKey::new(&step, 7), |key, (hash, options)| {
+        .fold(StepKey::new(&step, 8), |key, (hash, options)| {
             key.input("frame", hash).settings(&options)
         })
         .finish();

@@ -14,7 +14,7 @@ use merge::Merged;
 use nightloom_outing::FolderError;
 use nightloom_outing::{Discovery, OUTING_TOML, discover};
 use nightloom_outing::{Filled, SettingsError, parse_settings, template};
-use nightloom_outing::{Step, World};
+use nightloom_outing::{Step, World, turn_to_write};
 
 pub use merge::Difference;
 
@@ -92,6 +92,8 @@ pub fn new_outing(folder: &Path, options: &NewOptions, world: &dyn World) -> Res
     filled.extend(fill(&facts).into_iter().filter(|f| !own(f)));
     let summary = summary(&facts, &decisions, &unreadable);
     let unwritable = |e: &std::io::Error| NewError::Folder(FolderError::unwritable(&file, e));
+    // A page, or another command, may be at it too.
+    let _turn = turn_to_write(folder).map_err(|e| unwritable(&e))?;
     let old_text = match std::fs::read_to_string(&file) {
         Ok(text) => Some(text),
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => None,

@@ -7,8 +7,8 @@ use nightloom_raster::{Limits, Pixels, decode_here};
 use nightloom_simulate::{DngFrame, write_dng};
 
 use crate::night::{
-    Chance, LAND, Night, SKY, Temp, assert_same_results, build, built, frame, left_out, output, refused,
-    sentence, status, stderr,
+    Chance, DELIVERED, LAND, Night, SKY, Temp, assert_same_results, build, built, frame, left_out, output,
+    refused, sentence, status, stderr,
 };
 
 /// Copies of a sound frame, damaged, in the sky's folder.
@@ -289,6 +289,49 @@ fn a_clock_that_was_never_set_still_gives_a_picture_and_a_warning() {
 }
 
 /// A disk that fills up, played by a limit on the size of files: no file may pass it.
+/// A build that may write no file of more than so many blocks of 512 bytes.
+#[cfg(unix)]
+fn build_with_room(night: &Path, blocks: u64) -> std::process::Output {
+    std::process::Command::new("sh")
+        .args(["-c", "trap '' XFSZ; ulimit -f \"$0\"; exec \"$@\""])
+        .arg(blocks.to_string())
+        .arg(env!("CARGO_BIN_EXE_nightloom"))
+        .arg("build")
+        .arg(night)
+        .arg("--json")
+        .stdin(std::process::Stdio::null())
+        .output()
+        .unwrap()
+}
+
+/// Results of two builds never stand beside each other.
+#[cfg(unix)]
+#[test]
+fn a_full_disk_leaves_the_results_of_before_together() {
+    let shared = Night::get();
+    let temp = shared.few_built();
+    let night = temp.night();
+    let file = |folder: &Path, name: &str| fs::read(folder.join("picture").join(name)).unwrap();
+    let layers = file(&shared.few(), "layers.ora").len() as u64 / 512;
+    fs::write(night.join("outing.toml"), "[picture]\nstretch = 0.8\n").unwrap();
+    let said = sentence(&build_with_room(&night, layers * 9 / 10), 2);
+    assert!(said.contains("room") || said.contains("space"), "{said}");
+    for name in DELIVERED {
+        assert!(
+            file(&night, name) == file(&shared.few(), name),
+            "{name} is another build's"
+        );
+    }
+    let begun = fs::read_dir(night.join("picture")).unwrap().flatten();
+    let begun: Vec<_> = begun
+        .map(|e| e.file_name().to_string_lossy().into_owned())
+        .filter(|n| n.ends_with(".part"))
+        .collect();
+    assert_eq!(begun, Vec::<String>::new());
+    built(&night);
+    assert!(file(&night, "layers.ora") != file(&shared.few(), "layers.ora"));
+}
+
 #[cfg(unix)]
 #[test]
 fn a_full_disk_leaves_nothing_half_written() {
@@ -301,16 +344,7 @@ fn a_full_disk_leaves_nothing_half_written() {
         .len()
         / 512;
     for blocks in [200, 4000, layers * 2 / 3, layers * 9 / 10] {
-        let output = std::process::Command::new("sh")
-            .args(["-c", "trap '' XFSZ; ulimit -f \"$0\"; exec \"$@\""])
-            .arg(blocks.to_string())
-            .arg(env!("CARGO_BIN_EXE_nightloom"))
-            .arg("build")
-            .arg(&night)
-            .arg("--json")
-            .stdin(std::process::Stdio::null())
-            .output()
-            .unwrap();
+        let output = build_with_room(&night, blocks);
         let said = sentence(&output, 2);
         let file = said.contains(&night.display().to_string());
         let advice = said.contains("room") || said.contains("space");

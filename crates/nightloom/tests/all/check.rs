@@ -65,6 +65,37 @@ fn a_check_tells_each_frame_and_goes_on_past_a_bad_one() {
 }
 
 #[test]
+fn a_frame_that_lacks_rows_is_told_and_never_good() {
+    let temp = Night::get().frames(&SKY[..1], &[]);
+    let path = temp.night().join(SKY[0]);
+    let whole = fs::read(&path).unwrap();
+    // 54 rows of 900 pixels, as a card loses blocks.
+    let (from, length) = ((whole.len() / 2) & !511, 54 * 900 * 2);
+    let (to, other) = (from + length, (from / 2) & !511);
+    for (what, values) in [
+        ("zeros", vec![0; length]),
+        ("other rows", whole[other..other + length].to_vec()),
+    ] {
+        let mut bytes = whole.clone();
+        bytes[from..to].copy_from_slice(&values);
+        fs::write(&path, bytes).unwrap();
+        let output = nightloom(&["check", "--json"], &[&path]);
+        let answer = json(&output);
+        let told = answer["frames"][0]["error"]
+            .as_str()
+            .unwrap_or_default()
+            .to_owned();
+        assert!(told.contains("rows"), "{what}: {answer}");
+        assert_eq!(answer["frames"][0]["measured"], false, "{what}: {answer}");
+        assert_eq!(
+            answer["frames"][0]["causes"],
+            serde_json::json!([]),
+            "{what}: {answer}"
+        );
+    }
+}
+
+#[test]
 fn a_lens_once_seen_is_kept_in_the_file_named_and_a_broken_file_is_told() {
     let temp = Night::get().frames(&SKY[..2], &[]);
     let night = temp.night();

@@ -3,7 +3,7 @@
 
 use std::time::Duration;
 
-#[path = "../../examples/fuzz/targets.rs"]
+#[path = "../../examples/fuzz/targets/mod.rs"]
 mod targets;
 
 /// Mutations of each target, and the time they have; `NIGHTLOOM_FUZZ_S` gives another number of seconds, for as many as fit.
@@ -19,7 +19,8 @@ fn bounds() -> (Duration, usize) {
 #[test]
 fn no_parser_panics_or_hangs_on_damaged_input() {
     let (span, most) = bounds();
-    for target in targets::all(env!("CARGO_BIN_EXE_nightloom")) {
+    for (_, make) in targets::ALL {
+        let target = make(env!("CARGO_BIN_EXE_nightloom"));
         let told = target.run(20_261_130, span, most);
         println!(
             "{}: {} inputs, the longest took {:.0} ms",

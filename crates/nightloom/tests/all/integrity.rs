@@ -139,6 +139,8 @@ struct Failing {
     fail: Mutex<BTreeMap<PathBuf, DecodeError>>,
     /// Written to when it is decoded.
     touch: Mutex<Option<PathBuf>>,
+    /// What this machine takes for the time.
+    now: Instant,
 }
 
 impl Failing {
@@ -147,6 +149,7 @@ impl Failing {
             stop: AtomicBool::new(false),
             fail: Mutex::default(),
             touch: Mutex::default(),
+            now: Instant::from_timestamp(jiff::Timestamp::now()),
         }
     }
 
@@ -161,7 +164,7 @@ impl Failing {
 
 impl World for Failing {
     fn now(&self) -> Instant {
-        Instant::from_timestamp(jiff::Timestamp::now())
+        self.now
     }
     fn seconds(&self) -> f64 {
         0.0
@@ -261,6 +264,27 @@ fn a_file_that_changes_while_it_is_decoded_is_no_result() {
         (after.incomplete.len(), after.sky.map(|s| s.frames_used)),
         (0, Some(4))
     );
+}
+
+/// A laptop whose battery was empty: frames from its future are frames all the same.
+#[test]
+fn a_laptop_clock_that_is_years_behind_changes_nothing() {
+    let shared = Night::get();
+    let temp = shared.few_frames();
+    let night = temp.night();
+    let world = Failing {
+        now: "2004-01-01T00:00:00Z".parse().unwrap(),
+        ..Failing::new()
+    };
+    let report = world.build(&night);
+    let said = report.warnings.join(" ");
+    assert!(!said.contains("clock"), "{said}");
+    for name in ["linear.fits", "picture.tif", "matte.tif", "coverage.tif"] {
+        let file = |folder: &Path| fs::read(folder.join("picture").join(name)).unwrap();
+        assert!(file(&night) == file(&shared.few()), "{name}");
+    }
+    // Nor is anything made anew once the clock is right.
+    assert_eq!(Failing::new().build(&night).steps.done, 0);
 }
 
 /// One bit in every file of kept work: whatever is not what it was is made again.

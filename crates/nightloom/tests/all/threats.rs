@@ -140,9 +140,11 @@ fn no_option_reaches_a_file_outside_the_outing() {
     assert!(answer.text().contains("secret.csv"), "{}", answer.text());
 }
 
-/// Connections that ask nothing, and how long an answer may take beside them; measured alone it takes some milliseconds.
+/// Connections that ask nothing, and how long an answer may take beside them: half of the answers, and any, for other tests
+/// run meanwhile.
 const IDLE: usize = 2000;
-const ANSWERED_WITHIN: Duration = Duration::from_millis(500);
+const ANSWERED_WITHIN: Duration = Duration::from_millis(50);
+const ANSWERED_AT_ALL_WITHIN: Duration = Duration::from_millis(500);
 
 #[test]
 fn idle_connections_hold_nobody_up() {
@@ -158,15 +160,23 @@ fn idle_connections_hold_nobody_up() {
     }
     assert!(held.len() >= count * 9 / 10, "{} of {count}", held.len());
     let host = format!("127.0.0.1:{}", served.port);
-    let mut worst = Duration::ZERO;
-    for _ in 0..20 {
+    let mut times = Vec::new();
+    for _ in 0..21 {
         let began = Instant::now();
         let answer = exchange(served.port, "GET", "/assets/app.js", &[("Host", &host)], "");
         assert_eq!(answer.status, 200);
-        worst = worst.max(began.elapsed());
+        times.push(began.elapsed());
     }
-    println!("beside {} idle connections: at most {worst:?}", held.len());
-    assert!(worst < ANSWERED_WITHIN, "{worst:?}");
+    times.sort();
+    let (half, worst) = (times[times.len() / 2], times[times.len() - 1]);
+    println!(
+        "beside {} idle connections: {half:?}, at most {worst:?}",
+        held.len()
+    );
+    assert!(
+        half < ANSWERED_WITHIN && worst < ANSWERED_AT_ALL_WITHIN,
+        "{half:?}, {worst:?}"
+    );
     // Those that gave way are closed.
     let closed = held.iter_mut().take(50).filter_map(|s| {
         s.set_read_timeout(Some(Duration::from_millis(50))).unwrap();

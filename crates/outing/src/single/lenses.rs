@@ -176,6 +176,16 @@ impl Lenses {
         let Some(kind) = Kind::of(meta, size_px).filter(|_| !found.mirrored) else {
             return Ok(false);
         };
+        self.take(Known {
+            kind,
+            lens: found.found.lens,
+            matched: found.found.matches.len(),
+            rms_px: found.found.rms_px,
+        })
+    }
+
+    /// Takes one lens in, unless what is known of it rests on more stars. Whether it did.
+    fn take(&mut self, fresh: Known) -> Result<bool, LensesError> {
         let unwritable = |e: std::io::Error| LensesError::Unwritable {
             path: self.path.clone(),
             reason: e.to_string(),
@@ -184,12 +194,6 @@ impl Lenses {
         let _turn = crate::turn::turn_to_write(folder).map_err(unwritable)?;
         // Another program may have learnt a lens meanwhile.
         self.list = Self::read(&self.path)?.list;
-        let fresh = Known {
-            kind,
-            lens: found.found.lens,
-            matched: found.found.matches.len(),
-            rms_px: found.found.rms_px,
-        };
         match self.list.iter_mut().find(|k| k.kind.is(&fresh.kind)) {
             // A frame of more stars tells of more of the picture.
             Some(old) if old.matched >= fresh.matched => return Ok(false),
@@ -363,6 +367,29 @@ mod tests {
         };
         assert_eq!(lenses.find(&zoomed, [6000, 4000]), None);
         assert_eq!(lenses.find(&FrameMeta::default(), [6000, 4000]), None);
+    }
+
+    /// Each began with the file as it was before any of them wrote.
+    #[test]
+    fn four_at_once_keep_four_lenses() {
+        let folder = std::env::temp_dir().join(format!("nightloom-lenses-{}", std::process::id()));
+        fs::create_dir_all(&folder).unwrap();
+        let path = folder.join("lenses.toml");
+        let names = ["one", "two", "three", "four"];
+        let begun = names.map(|name| (name, Lenses::read(&path).unwrap()));
+        std::thread::scope(|scope| {
+            for (name, mut lenses) in begun {
+                scope.spawn(move || {
+                    let kind = Kind::of(&meta(name), [6000, 4000]).unwrap();
+                    assert!(lenses.take(Known { kind, ..wide() }).unwrap(), "{name}");
+                });
+            }
+        });
+        let kept = Lenses::read(&path).unwrap();
+        for name in names {
+            assert!(kept.find(&meta(name), [6000, 4000]).is_some(), "{name} is lost");
+        }
+        fs::remove_dir_all(&folder).unwrap();
     }
 
     #[test]

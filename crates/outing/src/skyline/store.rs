@@ -11,6 +11,7 @@ use nightloom_sky::skyline::{North, read_csv, write_csv};
 
 use super::error::SkylineFileError;
 use crate::plan::SiteSettings;
+use crate::turn::turn_to_write;
 
 /// The skyline that lies in an outing's folder. Its azimuths always count from true north.
 pub const SKYLINE_CSV: &str = "skyline.csv";
@@ -43,6 +44,8 @@ pub fn store_skyline(
         path: path.into(),
         reason: e.to_string(),
     };
+    // A page, or another command, may be at it too.
+    let _turn = turn_to_write(path.parent().unwrap_or(Path::new(""))).map_err(unwritable)?;
     let mut kept = None;
     if is_own(path) {
         if !options.force {

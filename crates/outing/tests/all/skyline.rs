@@ -106,6 +106,27 @@ fn a_skyline_is_stored_beside_the_outing_and_read_again() {
     assert_eq!(fs::read_to_string(kept).unwrap(), own);
 }
 
+/// A skyline that somebody writes meanwhile is seen, and not replaced.
+#[test]
+fn a_skyline_written_meanwhile_stays() {
+    let temp = Temp::new();
+    temp.file("N46E006.hgt", &hgt());
+    let tiles = read_tiles(&[temp.path().to_owned()], 46.5, 6.5, 30_000.0).unwrap();
+    let found = horizon(&tiles.terrain, 46.5, 6.5, &HorizonSettings::default()).unwrap();
+    let path = temp.path().join(SKYLINE_CSV);
+    let turn = nightloom_outing::turn_to_write(temp.path()).unwrap();
+    std::thread::scope(|scope| {
+        let stored = scope.spawn(|| store_skyline(&path, &found.skyline, &StoreOptions::default()));
+        std::thread::sleep(std::time::Duration::from_millis(300));
+        assert!(!stored.is_finished(), "it did not wait");
+        fs::write(&path, "0,1\n180,1\n").unwrap();
+        drop(turn);
+        let refused = stored.join().unwrap().unwrap_err();
+        assert!(matches!(refused, SkylineFileError::Exists { .. }), "{refused}");
+    });
+    assert_eq!(fs::read_to_string(&path).unwrap(), "0,1\n180,1\n");
+}
+
 #[test]
 fn an_outing_takes_the_skyline_it_names() {
     let temp = Temp::new();

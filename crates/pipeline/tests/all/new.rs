@@ -5,7 +5,7 @@ use std::path::Path;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use nightloom_outing::{Filled, FolderError, OUTING_TOML, Step, World, read_settings};
+use nightloom_outing::{Filled, FolderError, OUTING_TOML, Step, World, read_settings, turn_to_write};
 use nightloom_pipeline::{NewError, NewOptions, new_outing};
 use nightloom_raster::{DecodeError, DecodeOptions, Frame, FrameMeta};
 use nightloom_sky::Instant;
@@ -232,4 +232,23 @@ fn stopped_means_nothing_written() {
         Err(NewError::Cancelled)
     ));
     assert!(!folder.path().join(OUTING_TOML).exists());
+}
+
+/// Whoever writes into the folder is waited for, and nothing of either is lost.
+#[test]
+fn what_a_page_writes_meanwhile_stays() {
+    let folder = outing();
+    let file = folder.path().join(OUTING_TOML);
+    let turn = turn_to_write(folder.path()).unwrap();
+    std::thread::scope(|scope| {
+        let made = scope.spawn(|| new_outing(folder.path(), &NewOptions::default(), &told()).map(drop));
+        std::thread::sleep(std::time::Duration::from_millis(300));
+        assert!(!made.is_finished() && !file.exists(), "it did not wait");
+        std::fs::write(&file, "[outing]\nname = \"Ridge\"\n").unwrap();
+        drop(turn);
+        made.join().unwrap().unwrap();
+    });
+    let settings = read_settings(folder.path()).unwrap();
+    assert_eq!(settings.outing.name.as_deref(), Some("Ridge"));
+    assert_eq!(settings.rig.focal_mm, Some(24.0));
 }

@@ -1,4 +1,5 @@
-//! Numbers that a sensor cannot give: what comes out of a lossless code that lost its place in the bits.
+//! Numbers that a sensor cannot give: what comes out of a lossless code that lost its place in the bits, and what stands in
+//! a lost sector of a file.
 
 use super::{Damage, DamageKind, Sample, Stored};
 
@@ -6,6 +7,8 @@ use super::{Damage, DamageKind, Sample, Stored};
 const PART: f32 = 0.02;
 /// Rows in a row.
 const LEAST_ROWS: usize = 2;
+/// Half of the smallest sector, 512 bytes, in values of 16 bits; where most in a row of so many are impossible, no noise made them.
+const SECTOR: usize = 128;
 /// Below this part of the black level there is no noise.
 const FAR_BELOW_BLACK: f32 = 0.2;
 /// A black level below this may have noise down to zero.
@@ -21,26 +24,35 @@ pub(super) fn find<T: Sample>(stored: &Stored, values: &[T]) -> Vec<Damage> {
         true => stored.black * FAR_BELOW_BLACK,
         false => f32::NEG_INFINITY,
     };
+    let impossible = |v: &T| v.value() > most || v.value() < least;
+    let mut found = rows(stored, values, impossible);
+    let mut sectors = sectors(stored, values, impossible);
+    // Told once.
+    sectors.retain(|s| {
+        !found
+            .iter()
+            .any(|f| f.rows[0] <= s.rows[1] && s.rows[0] <= f.rows[1])
+    });
+    found.extend(sectors);
+    found
+}
+
+/// Rows in which many are impossible.
+fn rows<T>(stored: &Stored, values: &[T], impossible: impl Fn(&T) -> bool) -> Vec<Damage> {
     let mut found: Vec<Damage> = Vec::new();
     let mut run: Option<usize> = None;
     let rows = values.len() / stored.row();
     for y in 0..=rows {
         let bad = y < rows && {
             let row = &values[y * stored.row()..(y + 1) * stored.row()];
-            let count = row
-                .iter()
-                .filter(|v| v.value() > most || v.value() < least)
-                .count();
+            let count = row.iter().filter(|v| impossible(v)).count();
             count as f32 > PART * row.len() as f32
         };
         match (bad, run) {
             (true, None) => run = Some(y),
             (false, Some(first)) => {
                 if y - first >= LEAST_ROWS {
-                    found.push(Damage {
-                        rows: [first, y - 1],
-                        kind: DamageKind::Impossible,
-                    });
+                    found.push(damage(first, y - 1));
                 }
                 run = None;
             }
@@ -48,4 +60,32 @@ pub(super) fn find<T: Sample>(stored: &Stored, values: &[T]) -> Vec<Damage> {
         }
     }
     found
+}
+
+/// Values in a row most of which are impossible.
+fn sectors<T>(stored: &Stored, values: &[T], impossible: impl Fn(&T) -> bool) -> Vec<Damage> {
+    let mut found: Vec<Damage> = Vec::new();
+    let mut count = 0;
+    for (i, value) in values.iter().enumerate() {
+        count += usize::from(impossible(value));
+        if i >= SECTOR {
+            count -= usize::from(impossible(&values[i - SECTOR]));
+        }
+        if 2 * count <= SECTOR {
+            continue;
+        }
+        let row = i / stored.row();
+        match found.last_mut() {
+            Some(last) if row <= last.rows[1] + 1 => last.rows[1] = row,
+            _ => found.push(damage((i + 1).saturating_sub(SECTOR) / stored.row(), row)),
+        }
+    }
+    found
+}
+
+fn damage(first: usize, last: usize) -> Damage {
+    Damage {
+        rows: [first, last],
+        kind: DamageKind::Impossible,
+    }
 }

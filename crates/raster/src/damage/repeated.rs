@@ -1,6 +1,6 @@
 //! The same noise twice: a block of the file that stands in the place of another.
 //!
-//! Places are picked by their content (where a rolling hash of 16 values has eight zero bits), so that a block is found
+//! Places are picked by their content (where a rolling hash of 16 values has five zero bits), so that a block is found
 //! again wherever it was moved to; 64 values from there on name the place. Noise makes any two of them differ.
 
 use std::collections::HashMap;
@@ -10,13 +10,13 @@ use super::{Damage, DamageKind, Sample, Stored};
 /// Values that pick a place.
 const ROLLING: usize = 16;
 /// One place in so many is picked.
-const PICKED: u64 = 1 << 8;
+const PICKED: u64 = 1 << 5;
 /// Values that name a place.
 const NAMING: usize = 64;
 /// A place whose values are fewer different ones names nothing: an even area is like others.
 const LEAST_DIFFERENT: usize = 6;
-/// Fewer values in common are left: half the smallest block of cards and disks, 512 bytes.
-const LEAST: usize = 512;
+/// Fewer values in common are left: most of the smallest sector of cards and disks, 512 bytes.
+const LEAST: usize = 200;
 
 const FACTOR: u64 = 0x9e37_79b9_7f4a_7c15;
 

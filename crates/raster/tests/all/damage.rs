@@ -162,7 +162,7 @@ fn an_end_that_was_never_written_is_found_in_every_role() {
 #[test]
 fn blocks_that_are_there_twice_are_found_in_every_role() {
     for role in ROLES {
-        for bytes in [64 << 10, 16 << 10, 4 << 10] {
+        for bytes in [64 << 10, 16 << 10, 4 << 10, 512] {
             let mut samples = samples(role, 5);
             let (from, to, length) = (256 * 300, 256 * 1300, bytes / 2);
             samples.copy_within(from..from + length, to);
@@ -198,6 +198,77 @@ fn a_code_that_lost_its_place_is_found_in_every_role() {
             "{role:?}: {found:?}"
         );
     }
+}
+
+#[test]
+fn one_lost_sector_is_found_in_every_role() {
+    for role in ROLES {
+        for (what, value) in [("zeros", Some(0)), ("ones", Some(u16::MAX)), ("rubbish", None)] {
+            let mut samples = samples(role, 10);
+            let mut random = Random::new(5);
+            // 512 bytes, which begin at a multiple of as many in the file.
+            let start = 256 * 801;
+            for v in &mut samples[start..start + 256] {
+                *v = value.unwrap_or_else(|| (random.uniform() * 65_536.0) as u16);
+            }
+            let rows = [start / WIDTH, (start + 255) / WIDTH];
+            assert_found(
+                &format!("{role:?}, {what}"),
+                &samples,
+                DamageKind::Impossible,
+                rows,
+            );
+        }
+    }
+}
+
+/// Rows moved by so many pixels, what leaves on one side coming in on the other.
+fn moved(samples: &[u16], rows: std::ops::Range<usize>, by: usize) -> Vec<u16> {
+    let mut moved = samples.to_vec();
+    rows.for_each(|y| moved[y * WIDTH..(y + 1) * WIDTH].rotate_right(by));
+    moved
+}
+
+/// Nothing in a dark goes on from row to row, and rocks do so nowhere: nothing tells that their rows were moved.
+#[test]
+fn rows_that_were_moved_are_found() {
+    for (role, by) in [
+        (Role::Sky, 256),
+        (Role::Sky, 3),
+        (Role::Flat, 256),
+        (Role::Flat, 16),
+        (Role::Flat, 1),
+    ] {
+        let samples = samples(role, 7);
+        // To the end, as after a lost block, and back again.
+        for (end, last) in [(HEIGHT, HEIGHT - 1), (500, 499)] {
+            let found = found(&moved(&samples, 300..end, by));
+            let near = |d: &Damage| d.rows[0].abs_diff(300) <= 4 && d.rows[1].abs_diff(last) <= 4;
+            assert!(
+                found.iter().any(|d| d.kind == DamageKind::Shifted && near(d)),
+                "{role:?} by {by}, rows 300 to {last}: {found:?}"
+            );
+        }
+    }
+}
+
+#[test]
+fn what_stands_still_was_not_moved() {
+    // An even ridge, a bright bar, and a pattern that repeats itself from side to side: all change from one row to the next.
+    let [sky, dark, bright] = [Role::Sky, Role::Dark, Role::Flat].map(|role| samples(role, 11));
+    let mut ridge = sky.clone();
+    ridge[300 * WIDTH..].copy_from_slice(&dark[300 * WIDTH..]);
+    assert_eq!(found(&ridge), [], "an even ridge");
+    let mut bar = sky.clone();
+    bar[300 * WIDTH..320 * WIDTH].copy_from_slice(&bright[300 * WIDTH..320 * WIDTH]);
+    assert_eq!(found(&bar), [], "a bright bar");
+    let mut windows = sky;
+    for y in 300..400 {
+        for x in (0..WIDTH).filter(|x| x % 40 < 20) {
+            windows[y * WIDTH + x] = bright[y * WIDTH + x];
+        }
+    }
+    assert_eq!(found(&windows), [], "lit windows");
 }
 
 #[test]
