@@ -9,7 +9,7 @@ use nightloom_outing::chart::{
 };
 use nightloom_outing::evening::Evening;
 use nightloom_outing::framing::{Framing, Held, Places, ToHold, covering, hold};
-use nightloom_outing::typed;
+use nightloom_outing::typed::{self, MomentTyped};
 use nightloom_sky::night::{Night, NightSample, NightSky};
 use nightloom_sky::subjects::{Subject, milky_way::Arch};
 use nightloom_sky::{Angle, Instant};
@@ -55,6 +55,10 @@ pub(crate) struct ChartArgs {
     /// Frames across and rows up, for a panorama, like 5x2; auto for the fewest that hold the subjects and the ridge.
     #[arg(long, value_name = "CxR", default_value = "1x1", value_parser = frames)]
     pub(crate) frames: Frames,
+    /// The moment that the view shows, by the site's clock: 23:40, or 2026-08-12T21:40:00Z; that for which the picture is aimed
+    /// when not given.
+    #[arg(long, value_name = "T", value_parser = typed::moment)]
+    pub(crate) view_at: Option<MomentTyped>,
     /// What a frame has in common with its neighbour, in per cent.
     #[arg(long, value_name = "PERCENT", default_value = "30", value_parser = overlap, allow_hyphen_values = true)]
     pub(crate) overlap: f64,
@@ -264,6 +268,34 @@ impl<'a> Drawn<'a> {
         }
     }
 
+    /// A moment by the clock that is shown.
+    pub(crate) fn clock(&self, at: Instant) -> String {
+        nightloom_outing::evening::clock_short(&self.evening.hours, at)
+    }
+
+    /// From its first to its last moment.
+    pub(crate) fn span(&self) -> [Instant; 2] {
+        [self.night.window.from, self.night.window.to]
+    }
+
+    /// The moment that the view shows, which has to be of this night.
+    pub(crate) fn shown_at(&self, args: &ChartArgs) -> Result<Instant, Failure> {
+        let Some(told) = &args.view_at else {
+            return Ok(self.moment());
+        };
+        let window = &self.night.window;
+        let at = told
+            .instant(&self.evening.zone.zone, Some(window.evening))
+            .map_err(|e| Failure::said(format!("--view-at: {e}")))?;
+        match (window.from..=window.to).contains(&at) {
+            true => Ok(at),
+            false => Err(Failure::said(format!(
+                "--view-at: expected a moment of the night of {}, from {} to {}, found {at}",
+                window.evening, window.from, window.to
+            ))),
+        }
+    }
+
     /// What belongs to each subject at a moment, and which of them are not over the skyline then.
     pub(crate) fn places(&self, at: Instant) -> (Places, Vec<String>) {
         let (mut up, mut down) = (Places::new(), Vec::new());
@@ -327,7 +359,7 @@ impl<'a> Drawn<'a> {
         window: Option<ViewWindow>,
         look: Look,
     ) -> Result<(String, ViewWindow, Option<Framing>), Failure> {
-        let at = self.moment();
+        let at = self.shown_at(args)?;
         let arch = Arch::new(&self.evening.standpoint.site.ground_from_icrs(at));
         let aimed = self.aimed(args)?;
         let framing = aimed.as_ref().map(|a| a.held.framing);

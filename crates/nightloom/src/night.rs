@@ -103,6 +103,10 @@ pub(crate) struct ViewGeometry {
     /// Left, top, right and foot of the view on the sheet.
     on_sheet: [f64; 4],
     sheet: [f64; 2],
+    /// The moment shown, and the night that it is of.
+    at: Instant,
+    clock: String,
+    night: [Instant; 2],
     /// Azimuth and altitude of the picture's middle.
     aim_deg: Option<[f64; 2]>,
 }
@@ -128,12 +132,16 @@ impl NightArgs {
             let (svg, window, framing) = drawn.view(&self.charts, window, look)?;
             let (on_sheet, sheet) = window.on_sheet();
             let aim_deg = framing.map(|f| [f.azimuth.deg(), f.altitude.deg()]);
+            let at = drawn.shown_at(&self.charts)?;
             Ok((
                 svg,
                 ViewGeometry {
                     window,
                     on_sheet,
                     sheet,
+                    at,
+                    clock: drawn.clock(at),
+                    night: drawn.span(),
                     aim_deg,
                 },
             ))

@@ -21,6 +21,8 @@ mod check;
 mod circles;
 #[path = "all/command_line.rs"]
 mod command_line;
+#[path = "all/desk.rs"]
+mod desk;
 #[path = "all/develop.rs"]
 mod develop;
 #[path = "all/drawn.rs"]

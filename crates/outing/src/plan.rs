@@ -293,6 +293,14 @@ pub struct PictureSettings {
     pub temperature: f64,
     /// How much greener it is shown, thousandths of Duv.
     pub tint: f64,
+    /// How wide stars are shown: 1 as recorded.
+    pub star_size: f64,
+    /// Colourfulness of the stars alone: 1 as recorded, 0 white.
+    pub star_colour: f64,
+    /// By how many stops the picture's corners are shown darker than its middle.
+    pub vignette: f64,
+    /// By how many degrees the picture is turned clockwise to be level.
+    pub level_deg: f64,
     /// Whether the canvas grows where the sky reaches beyond the land frame.
     pub grow: bool,
     /// What is kept of the full canvas.
@@ -317,6 +325,10 @@ impl Default for PictureSettings {
             white_point: 0.0,
             temperature: 0.0,
             tint: 0.0,
+            star_size: 1.0,
+            star_colour: 1.0,
+            vignette: 0.0,
+            level_deg: 0.0,
             grow: true,
             crop: Crop::Covered,
         }

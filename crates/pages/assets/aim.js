@@ -1,5 +1,7 @@
 // The aim, dragged over the view. The server draws; this asks for the next drawing when the last one is there.
 
+const STEP_MS = 300000; // the night's charts are worked out every five minutes
+
 class Aim extends HTMLElement {
   connectedCallback() {
     this.picture = this.querySelector("img");
@@ -10,6 +12,41 @@ class Aim extends HTMLElement {
     this.picture.addEventListener("pointerup", (e) => this.drop(e));
     this.picture.addEventListener("pointercancel", (e) => this.drop(e));
     this.picture.addEventListener("keydown", (e) => this.key(e));
+    this.said = this.querySelector("[role=status]");
+    this.moment = this.querySelector(".moment");
+    this.slider = this.moment.querySelector("input");
+    this.slider.addEventListener("input", () => this.turn(new Date(this.night[0] + Number(this.slider.value) * STEP_MS)));
+    this.slider.addEventListener("change", () => this.settle());
+    this.moment.querySelector("button").addEventListener("click", () => {
+      this.turn(undefined);
+      this.settle();
+    });
+    this.begin();
+  }
+
+  // Without a night there is nothing to turn.
+  async begin() {
+    try {
+      await this.geometry();
+      this.moment.hidden = false;
+    } catch (error) {
+      this.said.textContent = error.message;
+    }
+  }
+
+  // Another moment of the night; none for the one that the picture is aimed for.
+  turn(at) {
+    if (at) this.base.searchParams.set("view-at", at.toISOString().replace(".000", ""));
+    else this.base.searchParams.delete("view-at");
+    this.draw();
+  }
+
+  follow() {
+    const { at, clock, night } = this.known;
+    this.night = night.map((t) => Date.parse(t));
+    this.slider.setAttribute("aria-valuetext", clock);
+    this.moment.querySelector("output").textContent = clock;
+    if (document.activeElement !== this.slider) this.slider.value = Math.round((Date.parse(at) - this.night[0]) / STEP_MS);
   }
 
   async geometry() {
@@ -21,6 +58,7 @@ class Aim extends HTMLElement {
     if (!answer.ok) throw new Error((await answer.json()).error);
     this.known = await answer.json();
     this.aim = this.known.aim_deg;
+    this.follow();
     return this.known;
   }
 
@@ -77,9 +115,9 @@ class Aim extends HTMLElement {
     do {
       this.again = false;
       const url = new URL(this.base);
-      const { azimuth_deg, altitude_deg } = this.known.window;
-      url.searchParams.set("aim", this.aim.map((d) => d.toFixed(2)).join(","));
-      if (this.from || this.held) url.searchParams.set("window", [...azimuth_deg, ...altitude_deg].join(","));
+      if (this.aim) url.searchParams.set("aim", this.aim.map((d) => d.toFixed(2)).join(","));
+      const seen = this.known?.window;
+      if (seen && (this.from || this.held)) url.searchParams.set("window", [...seen.azimuth_deg, ...seen.altitude_deg].join(","));
       const next = new Image();
       next.src = url;
       try {
@@ -97,11 +135,19 @@ class Aim extends HTMLElement {
   settle() {
     this.known = this.known && { ...this.known };
     const here = new URL(location);
-    here.searchParams.set("aim", this.aim.map((d) => d.toFixed(1)).join(","));
+    if (this.aim) here.searchParams.set("aim", this.aim.map((d) => d.toFixed(1)).join(","));
+    const at = this.base.searchParams.get("view-at");
+    if (at) here.searchParams.set("view-at", at);
+    else here.searchParams.delete("view-at");
     history.replaceState(null, "", here);
-    const field = document.querySelector("input[name=aim]");
-    if (field) field.value = here.searchParams.get("aim");
-    this.draw().then(() => { this.known = null; });
+    for (const name of ["aim", "view-at"]) {
+      const field = document.querySelector(`input[name=${name}]`);
+      if (field) field.value = here.searchParams.get(name) ?? "";
+    }
+    this.draw()?.then(() => {
+      this.known = null;
+      return this.geometry();
+    }).catch((error) => { this.said.textContent = error.message; });
   }
 }
 

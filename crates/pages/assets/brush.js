@@ -77,6 +77,7 @@ export class Brush {
   async choose(mode) {
     this.mode = mode;
     this.abandon();
+    if (mode !== "move") this.viewer.develop?.hands.take(undefined);
     this.panel.querySelector(`[name=brush][value=${mode}]`).checked = true;
     this.viewer.canvas.classList.toggle("brushing", mode !== "move");
     this.place = this.viewer.inPicture([this.viewer.canvas.width / 2, this.viewer.canvas.height / 2]);

@@ -1,5 +1,6 @@
 // Live development: settings of the picture, shown at once on the part in sight, kept as a draft until the picture is built.
 import { Frame } from "./frame.js";
+import { Hands } from "./hands.js";
 import { send } from "./send.js";
 import { levelFor } from "./tiles.js";
 
@@ -32,8 +33,8 @@ export class Live {
   }
 
   // Other settings, or another layer: all that is shown is asked for again.
-  become(values, { layer = this.layer, marks = this.marks } = {}) {
-    Object.assign(this, { values, layer, marks });
+  become(values, { layer = this.layer, marks = this.marks, moved = this.moved } = {}) {
+    Object.assign(this, { values, layer, marks, moved });
     this.serial += 1;
     this.changedAt = performance.now();
     // What is not wanted any more gives way, unless its answer is near.
@@ -146,7 +147,7 @@ export class Live {
       method: "POST",
       headers: { "content-type": "application/json" },
       signal: this.giveUp.signal,
-      body: JSON.stringify({ page: PAGE, identity: this.about.identity, values: this.values, level, left, top, width, height, layer: this.layer, marks: Boolean(this.marks) }),
+      body: JSON.stringify({ page: PAGE, identity: this.about.identity, values: this.values, level, left, top, width, height, layer: this.layer, marks: Boolean(this.marks), sky_moved_px: this.moved ?? [0, 0] }),
     });
     if (!answer.ok) {
       const told = await answer.json().catch(() => ({}));
@@ -187,11 +188,15 @@ export class Develop {
     this.rows = new Map();
     for (const row of viewer.querySelectorAll("[data-live]")) this.listen(row);
     this.frame = new Frame(this);
+    this.hands = new Hands(this);
     this.text = viewer.querySelector("[data-recipe]");
     this.text.addEventListener("change", () => this.take(this.text.value));
     for (const button of this.panel.querySelectorAll("[data-step]")) button.addEventListener("click", () => this[button.dataset.step]());
-    this.panel.querySelector("[data-marks]").addEventListener("input", (e) => this.live.become(this.seen, { marks: e.target.checked }));
+    this.panel.querySelector("[data-marks]").addEventListener("input", (e) => this.look({ marks: e.target.checked }));
     document.addEventListener("keydown", (e) => this.key(e));
+    // What a hand does before it lets go is one step, however slowly.
+    document.addEventListener("pointerdown", () => { this.hand = {}; }, true);
+    for (const end of ["pointerup", "pointercancel"]) document.addEventListener(end, () => { this.hand = undefined; });
     document.addEventListener("before-build", ({ detail }) => detail.wait.push(this.keep()));
     document.addEventListener("outing", ({ detail }) => {
       if (detail.what === "settings" && detail.version !== this.version) this.follow();
@@ -204,6 +209,7 @@ export class Develop {
     this.built = told.built ?? undefined;
     this.usual = told.usual;
     this.version = told.version;
+    this.hands.follow(told);
     const draft = JSON.parse(localStorage.getItem(this.place) ?? "null");
     this.set({ ...told.kept, ...draft }, false);
   }
@@ -216,6 +222,7 @@ export class Develop {
     this.kept = told.kept;
     this.built = told.built ?? undefined;
     this.version = told.version;
+    this.hands.follow(told);
     const untouched = (key) => this.values[key] === before[key];
     const values = Object.fromEntries(Object.keys(this.values).map((key) => [key, untouched(key) ? told.kept[key] : this.values[key]]));
     this.set(values, false);
@@ -227,7 +234,7 @@ export class Develop {
 
   listen(row) {
     const { live: key } = row.dataset;
-    if (key === "crop") return this.rows.set(key, { row });
+    if (key === "crop" || key === "offset_px") return this.rows.set(key, { row });
     const slider = row.querySelector("input[type=range]");
     const field = row.querySelector("input:not([type=range]), select");
     this.rows.set(key, { row, slider, field });
@@ -260,16 +267,28 @@ export class Develop {
     return Object.fromEntries(Object.entries(this.values).filter(now));
   }
 
+  // The same as it is looked at: a frame is drawn before the picture is turned.
+  get looked() {
+    return this.frame.pending ? { ...this.seen, level_deg: "0" } : this.seen;
+  }
+
+  // From where the layers have the sky to where it is wanted.
+  get skyMoved() {
+    const [now, then] = [this.values.offset_px, this.built?.offset_px ?? this.kept.offset_px].map((v) => v.split(",").map(Number));
+    return now.map((v, i) => Math.round(v - then[i]));
+  }
+
   change(key, value) {
     const text = this.rows.get(key).slider ? String(Math.round(Number(value) * 1e4) / 1e4) : String(value);
     if (text === this.values[key]) return;
     // What is dragged in one go is undone in one go.
     const now = performance.now();
-    if (key !== this.lastKey || now - this.lastAt > SETTLED_MS * 4) {
+    const goesOn = this.hand ? this.hand === this.lastHand : now - this.lastAt <= SETTLED_MS * 4;
+    if (key !== this.lastKey || !goesOn) {
       this.past.push(this.values);
       if (this.past.length > STEPS) this.past.shift();
     }
-    [this.lastKey, this.lastAt] = [key, now];
+    [this.lastKey, this.lastAt, this.lastHand] = [key, now, this.hand];
     this.future = [];
     this.set({ ...this.values, [key]: text });
   }
@@ -278,7 +297,8 @@ export class Develop {
     this.values = values;
     for (const [key, { row, slider, field }] of this.rows) {
       if (slider) slider.value = values[key];
-      if (!field) this.frame.follow(values[key]);
+      if (key === "crop") this.frame.follow(values[key]);
+      else if (key === "offset_px") this.hands.show(values[key]);
       else if (field !== document.activeElement || field.tagName === "SELECT" || Number(field.value.replace(",", ".")) !== Number(values[key])) field.value = values[key];
       row.toggleAttribute("data-moved", Boolean(this.built) && !this.same(key, this.built));
     }
@@ -292,12 +312,18 @@ export class Develop {
     this.panel.querySelector("[data-step=redo]").disabled = !this.future.length;
     this.panel.querySelector("[data-step=asBuilt]").disabled = !this.built || !this.moved.length;
     this.differs();
-    this.live.become(this.seen);
+    this.look();
+  }
+
+  look(more = {}) {
+    const { looked } = this;
+    this.viewer.turned(Number(looked.level_deg));
+    this.live.become(looked, { moved: this.skyMoved, ...more });
   }
 
   same(key, other) {
     const [a, b] = [this.values[key], other[key]];
-    return a === b || (this.rows.get(key)?.slider && Number(a) === Number(b));
+    return a === b || b === undefined || (this.rows.get(key)?.slider && Number(a) === Number(b));
   }
 
   // The settings as they stand in an outing's file, to be copied to another outing.
@@ -306,7 +332,8 @@ export class Develop {
       if (/^-?[\d.]+$/.test(value) || value === "true" || value === "false") return `${key} = ${value}`;
       return /,/.test(value) ? `${key} = [${value}]` : `${key} = "${value}"`;
     };
-    return `[picture]\n${Object.entries(this.values).map(told).join("\n")}\n`;
+    const picture = Object.entries(this.values).filter(([key]) => key !== "offset_px");
+    return `[picture]\n${picture.map(told).join("\n")}\n`;
   }
 
   // Settings as text, from another outing perhaps: what is known and possible is taken, in one step.

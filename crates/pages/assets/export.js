@@ -17,6 +17,11 @@ export class Export {
   async write() {
     const { develop } = this.viewer;
     const long = this.value("long");
+    // What comes in at the border is in no layer yet.
+    if (develop.skyMoved.some(Boolean)) {
+      this.said.textContent = this.panel.dataset.moved;
+      return;
+    }
     this.button.disabled = true;
     this.said.textContent = this.panel.dataset.wait;
     try {

@@ -2,6 +2,12 @@
 
 const GRIP = 12; // screen pixels round a corner or side
 
+// The share of width and height that a picture keeps when it is turned and no corner is to be bare.
+export function keptShare(width, height, angle) {
+  const [s, c] = [Math.abs(Math.sin(angle)), Math.abs(Math.cos(angle))];
+  return Math.min(width / (width * c + height * s), height / (width * s + height * c));
+}
+
 export class Frame {
   constructor(develop) {
     this.develop = develop;
@@ -28,6 +34,11 @@ export class Frame {
     this.panel.querySelector(".by-hand").hidden = !this.box;
     this.fields.forEach((field, i) => { field.value = this.box ? this.box[i] : ""; });
     this.viewer.soon();
+  }
+
+  // Whether it is another than the built picture's.
+  get pending() {
+    return Boolean(this.box) && this.box.some((v, i) => Math.round(v) !== this.built[i]);
   }
 
   choose() {
@@ -75,7 +86,7 @@ export class Frame {
   onScreen() {
     const [left, top] = this.built;
     const [l, t, r, b] = this.box;
-    const at = (x, y) => this.viewer.onScreen([x - left - 0.5, y - top - 0.5]);
+    const at = (x, y) => this.viewer.placed([x - left - 0.5, y - top - 0.5]);
     return [...at(l, t), ...at(r, b)];
   }
 
@@ -132,5 +143,24 @@ export class Frame {
       pen.strokeRect(l, t, r - l, b - t);
       for (const [x, y] of [[l, t], [r, t], [l, b], [r, b]]) pen.strokeRect(x - 5, y - 5, 10, 10);
     }
+    if (this.pending) this.drawLevel(pen, [l, t, r, b]);
+  }
+
+  // What is kept of it once it is turned to be level.
+  drawLevel(pen, [l, t, r, b]) {
+    const level = (Number(this.develop.values.level_deg) * Math.PI) / 180;
+    if (!level) return;
+    const share = keptShare(r - l, b - t, level);
+    pen.save();
+    pen.translate((l + r) / 2, (t + b) / 2);
+    pen.rotate(-level);
+    const [x, y] = [(share * (r - l)) / 2, (share * (b - t)) / 2];
+    for (const [line, colour] of [[4, "#000"], [1.5, this.viewer.ink]]) {
+      pen.lineWidth = line;
+      pen.strokeStyle = colour;
+      pen.setLineDash([10, 6]);
+      pen.strokeRect(-x, -y, 2 * x, 2 * y);
+    }
+    pen.restore();
   }
 }

@@ -6,8 +6,9 @@ const HELD = 160; // tiles kept
 function eachTile(about, level, view, canvas, draw) {
   const side = about.tile_px * 2 ** level;
   const shown = side * view.scale;
-  const first = (offset) => Math.max(0, Math.floor(-offset / shown));
-  const last = (offset, room, all) => Math.min(Math.ceil(all / side) - 1, Math.floor((room - offset) / shown));
+  const beyond = view.beyond ?? 0; // what is drawn turned has its corners elsewhere
+  const first = (offset) => Math.max(0, Math.floor((-beyond - offset) / shown));
+  const last = (offset, room, all) => Math.min(Math.ceil(all / side) - 1, Math.floor((room + beyond - offset) / shown));
   for (let y = first(view.top); y <= last(view.top, canvas.height, about.height_px); y += 1) {
     for (let x = first(view.left); x <= last(view.left, canvas.width, about.width_px); x += 1) {
       draw(x, y, view.left + x * shown, view.top + y * shown, 2 ** level * view.scale);
@@ -131,11 +132,16 @@ export class Matte {
     [over.width, over.height] = [pen.canvas.width, pen.canvas.height];
     const ink = over.getContext("2d");
     ink.imageSmoothingEnabled = false;
+    ink.setTransform(pen.getTransform());
     for (const [tile, ...at] of here) ink.drawImage(tile.land, ...at);
+    ink.resetTransform();
     ink.globalCompositeOperation = "source-in";
     ink.fillStyle = this.pattern(ink);
     ink.fillRect(0, 0, over.width, over.height);
+    pen.save();
+    pen.resetTransform();
     pen.drawImage(over, 0, 0);
+    pen.restore();
   }
 
   pattern(ink) {

@@ -20,6 +20,7 @@ export class Versions {
     for (const version of all) {
       const option = new Option(version.name, version.preview);
       option.dataset.version = version.number;
+      option.dataset.level = version.values?.level_deg ?? 0;
       this.against.append(option);
     }
     if ([...this.against.options].some((option) => option.value === chosen)) this.against.value = chosen;

@@ -2,6 +2,7 @@
 import { Brush } from "./brush.js";
 import { Develop } from "./develop.js";
 import { Export } from "./export.js";
+import { keptShare } from "./frame.js";
 import { Matte, Tiles } from "./tiles.js";
 import { Versions } from "./versions.js";
 
@@ -107,7 +108,7 @@ class Viewer extends HTMLElement {
   // Where one looks, for the page loaded anew.
   remember() {
     if (!this.about || this.whole) return sessionStorage.removeItem(this.place);
-    const at = this.inPicture([this.canvas.width / 2, this.canvas.height / 2]);
+    const at = this.inView([this.canvas.width / 2, this.canvas.height / 2]);
     return sessionStorage.setItem(this.place, JSON.stringify({ at, scale: this.scale }));
   }
 
@@ -144,7 +145,7 @@ class Viewer extends HTMLElement {
   // The picture was made anew: everything that is shown is asked for again; zoom and place stay.
   async renew() {
     if (!this.about) return;
-    const at = this.inPicture([this.canvas.width / 2, this.canvas.height / 2]);
+    const at = this.inView([this.canvas.width / 2, this.canvas.height / 2]);
     try {
       await Promise.all([...this.layers.values()].filter((tiles) => tiles.about).map((tiles) => tiles.open()));
     } catch (error) {
@@ -178,7 +179,7 @@ class Viewer extends HTMLElement {
       const { live } = this.develop;
       this.base = shown && live;
       const layer = shown === sky ? "sky" : shown === land ? "land" : "picture";
-      if (layer !== live.layer) live.become(live.values, { layer });
+      if (layer !== live.layer) this.develop.look({ layer });
     }
     const against = this.querySelector("[data-over=against]");
     this.before = on("before") && against?.value ? this.layer(against.value) : undefined;
@@ -214,17 +215,62 @@ class Viewer extends HTMLElement {
     return [(event.clientX - box.left) * ratio, (event.clientY - box.top) * ratio];
   }
 
-  // A place of the screen in the picture; the middle of the first pixel is 0, 0.
-  inPicture([x, y]) {
+  // A place of the screen among the pixels shown; the middle of the first is 0, 0.
+  inView([x, y]) {
     return [(x - this.left) / this.scale - 0.5, (y - this.top) / this.scale - 0.5];
   }
 
-  onScreen([x, y]) {
+  placed([x, y]) {
     return [this.left + (x + 0.5) * this.scale, this.top + (y + 0.5) * this.scale];
   }
 
+  // The same in the layers, which lie as they were taken: a picture is turned when it is shown.
+  inPicture(at) {
+    return this.turnedBy(this.inView(at), -(this.turn ?? 0));
+  }
+
+  onScreen(at) {
+    return this.placed(this.turnedBy(at, this.turn ?? 0));
+  }
+
+  turnedBy([x, y], angle) {
+    if (!angle) return [x, y];
+    const [cx, cy] = [(this.about.width_px - 1) / 2, (this.about.height_px - 1) / 2];
+    const [s, c, u, v] = [Math.sin(angle), Math.cos(angle), x - cx, y - cy];
+    return [cx + u * c - v * s, cy + u * s + v * c];
+  }
+
+  // The picture is shown turned clockwise by so many degrees.
+  turned(degrees) {
+    const turn = (degrees * Math.PI) / 180;
+    if (turn === this.turn) return;
+    this.turn = turn;
+    if (this.whole && this.about) this.fit();
+  }
+
+  // Draws what lies in the layers as they were taken.
+  underTurn(pen, draw) {
+    if (!this.turn) return draw();
+    const at = [this.left + (this.about.width_px * this.scale) / 2, this.top + (this.about.height_px * this.scale) / 2];
+    const share = keptShare(this.about.width_px, this.about.height_px, this.turn) * this.scale;
+    const [wide, tall] = [share * this.about.width_px, share * this.about.height_px];
+    pen.save();
+    pen.beginPath();
+    pen.rect(at[0] - wide / 2, at[1] - tall / 2, wide, tall);
+    pen.clip();
+    pen.translate(...at);
+    pen.rotate(this.turn);
+    pen.translate(...at.map((v) => -v));
+    this.beyond = Math.max(this.canvas.width, this.canvas.height) / 2;
+    draw();
+    this.beyond = 0;
+    pen.restore();
+    return undefined;
+  }
+
   least() {
-    return Math.min(this.canvas.width / this.about.width_px, this.canvas.height / this.about.height_px);
+    const { width_px: width, height_px: height } = this.about;
+    return Math.min(this.canvas.width / width, this.canvas.height / height) / (this.turn ? keptShare(width, height, this.turn) : 1);
   }
 
   fit() {
@@ -282,7 +328,7 @@ class Viewer extends HTMLElement {
   }
 
   key(event) {
-    if (!this.about || this.brush?.key(event)) return event.preventDefault();
+    if (!this.about || this.develop?.hands.key(event) || this.brush?.key(event)) return event.preventDefault();
     if (event.ctrlKey || event.metaKey || event.altKey) return undefined;
     const step = 80;
     const move = { ArrowLeft: [step, 0], ArrowRight: [-step, 0], ArrowUp: [0, step], ArrowDown: [0, -step] }[event.key];
@@ -302,6 +348,8 @@ class Viewer extends HTMLElement {
     if (this.splitting) return;
     this.framing = this.fingers.size === 1 && this.develop?.frame.down(this.at(event), event.altKey);
     if (this.framing) return;
+    if (this.fingers.size > 1) this.develop?.hands.up(true);
+    else if (!event.shiftKey && event.button === 0 && this.develop?.hands.down(this.at(event))) return;
     // A second finger turns a stroke into a pinch.
     if (this.fingers.size > 1) this.brush?.abandon();
     else if (!event.shiftKey && event.button === 0) this.brush?.down(this.at(event));
@@ -319,6 +367,10 @@ class Viewer extends HTMLElement {
     }
     if (this.framing) {
       this.develop.frame.move(now);
+      return;
+    }
+    if (this.develop?.hands.held) {
+      this.develop.hands.to(now);
       return;
     }
     if (this.splitting) {
@@ -350,6 +402,7 @@ class Viewer extends HTMLElement {
     this.splitting = false;
     this.framing = false;
     this.develop?.frame.up();
+    this.develop?.hands.up(lost);
     if (lost) this.brush?.abandon();
     else this.brush?.up();
   }
@@ -357,11 +410,11 @@ class Viewer extends HTMLElement {
   // The value under the pointer, one question at a time.
   async read(at) {
     if (this.reading || !this.base) return;
-    const [x, y] = this.inPicture(at).map((v) => Math.floor(v + 0.5));
+    const [x, y] = this.inView(at).map((v) => Math.floor(v + 0.5));
     if (x < 0 || y < 0 || x >= this.about.width_px || y >= this.about.height_px) return;
     if (this.base.at) {
       const rgb = this.base.at(x, y);
-      const share = this.matte?.at(x, y);
+      const share = this.matte?.at(...this.inPicture(at).map((v) => Math.floor(v + 0.5)));
       this.said.textContent = `${x}, ${y}${rgb ? `: ${rgb.join("  ")}` : ""}${share === undefined ? "" : `  matte ${share.toFixed(2)}`}  at ${Math.round(this.scale * 100)} %`;
       return;
     }
@@ -393,8 +446,9 @@ class Viewer extends HTMLElement {
     if (!this.about || !this.scale) return;
     this.base?.draw(pen, this);
     if (this.before) this.drawBefore();
-    if (this.matte && (this.shown.land || this.shown.line)) this.matte.draw(pen, this, this.shown);
+    if (this.matte && (this.shown.land || this.shown.line)) this.underTurn(pen, () => this.matte.draw(pen, this, this.shown));
     this.develop?.frame.draw(pen);
+    this.develop?.hands.draw(pen);
     this.brush?.draw(pen);
     this.frames = (this.frames ?? 0) + 1;
   }
@@ -402,16 +456,22 @@ class Viewer extends HTMLElement {
   // The frame before, left of a line.
   drawBefore() {
     const { pen, canvas, scale } = this;
-    const [ox, oy] = this.beforeAt;
-    // A preview is smaller than what it shows; a frame is not.
-    const by = this.before.about && this.before.name.startsWith("version/") ? this.about.width_px / this.before.about.width_px : 1;
+    const { about, before } = this;
+    // A finished picture was turned and cut, and a preview is smaller than what it shows; a frame is neither.
+    const finished = before.name.startsWith("version/") || before.name === this.dataset.name;
+    const level = (Number(this.querySelector("[data-over=against]").selectedOptions[0]?.dataset.level ?? this.develop?.built?.level_deg ?? 0) * Math.PI) / 180;
+    const share = finished && level ? keptShare(about.width_px, about.height_px, level) : 1;
+    const by = before.about && finished ? (share * about.width_px) / before.about.width_px : 1;
+    const [ox, oy] = finished ? [about.width_px, about.height_px].map((v) => (v * (1 - share)) / 2) : this.beforeAt;
     const middle = Math.round(canvas.width * this.split);
     pen.save();
     pen.beginPath();
     pen.rect(0, 0, middle, canvas.height);
     pen.clip();
     pen.fillRect(0, 0, middle, canvas.height);
-    this.before.draw(pen, { scale: scale * by, left: this.left + ox * scale, top: this.top + oy * scale });
+    const draw = () => before.draw(pen, { scale: scale * by, left: this.left + ox * scale, top: this.top + oy * scale, beyond: this.beyond });
+    if (finished) draw();
+    else this.underTurn(pen, draw);
     pen.restore();
     pen.fillRect(middle - 1, 0, 4, canvas.height);
     pen.fillStyle = this.ink;

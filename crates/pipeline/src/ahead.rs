@@ -92,6 +92,9 @@ pub(super) fn each_beside<T: Send>(
 
 /// Does `count` jobs, `most` beside each other on threads of their own, and hands what comes out to `take` in their order.
 /// Stops at the first error of `take`, or when the world asks for it.
+///
+/// No job begins that is [`AHEAD`] times `most` or more after the first that was not taken yet: behind a slow one no more than
+/// that piles up.
 pub(super) fn beside<T: Send>(
     world: &dyn World,
     most: usize,
@@ -100,10 +103,20 @@ pub(super) fn beside<T: Send>(
     mut take: impl FnMut(usize, T) -> Result<(), BuildError>,
 ) -> Result<(), BuildError> {
     let next = AtomicUsize::new(0);
+    let due = Due::new(AHEAD * most);
     let worker = |give: SyncSender<(usize, T)>| {
+        let _closing = Closing(&due);
         loop {
             let k = next.fetch_add(1, Ordering::Relaxed);
-            if k >= count || world.is_cancelled() || give.send((k, job(k))).is_err() {
+            if k >= count {
+                return;
+            }
+            due.wait_for(k);
+            if world.is_cancelled() {
+                // What was due is not made any more: nobody may wait for it.
+                return due.close();
+            }
+            if give.send((k, job(k))).is_err() {
                 return;
             }
         }
@@ -115,22 +128,92 @@ pub(super) fn beside<T: Send>(
             scope.spawn(|| worker(give));
         }
         drop(give);
-        let (mut waiting, mut due) = (BTreeMap::new(), 0);
-        for (k, made) in &results {
-            waiting.insert(k, made);
-            while let Some(made) = waiting.remove(&due) {
-                take(due, made)?;
-                due += 1;
+        let mut in_order = || {
+            let mut waiting = BTreeMap::new();
+            let mut first = 0;
+            for (k, made) in &results {
+                waiting.insert(k, made);
+                while let Some(made) = waiting.remove(&first) {
+                    take(first, made)?;
+                    first += 1;
+                    due.is(first);
+                }
             }
-        }
-        // Nobody takes what is still made.
+            Ok(())
+        };
+        let taken: Result<(), BuildError> = {
+            // Whatever ends the taking, nobody waits for it any more.
+            let _closed = Closed(&due);
+            in_order()
+        };
         drop(results);
+        taken?;
         if world.is_cancelled() {
             Err(BuildError::Cancelled)
         } else {
             Ok(())
         }
     })
+}
+
+/// Jobs that may be made or wait to be taken, in parts of those made at a time.
+const AHEAD: usize = 2;
+
+/// The first job that was not taken yet, and who waits for it.
+struct Due {
+    first: Mutex<usize>,
+    changed: Condvar,
+    ahead: usize,
+}
+
+impl Due {
+    fn new(ahead: usize) -> Self {
+        Self {
+            first: Mutex::new(0),
+            changed: Condvar::new(),
+            ahead,
+        }
+    }
+
+    /// Waits until job `k` may begin.
+    fn wait_for(&self, k: usize) {
+        let first = self.first.lock().unwrap_or_else(PoisonError::into_inner);
+        let early = |first: &mut usize| k >= first.saturating_add(self.ahead);
+        drop(self.changed.wait_while(first, early));
+    }
+
+    /// Those before `k` were taken.
+    fn is(&self, k: usize) {
+        let mut first = self.first.lock().unwrap_or_else(PoisonError::into_inner);
+        // Once closed it stays so.
+        *first = k.max(*first);
+        self.changed.notify_all();
+    }
+
+    /// Lets all go on: nothing will be taken.
+    fn close(&self) {
+        self.is(usize::MAX);
+    }
+}
+
+/// Closes when it is dropped.
+struct Closed<'a>(&'a Due);
+
+impl Drop for Closed<'_> {
+    fn drop(&mut self) {
+        self.0.close();
+    }
+}
+
+/// Closes when its thread panics.
+struct Closing<'a>(&'a Due);
+
+impl Drop for Closing<'_> {
+    fn drop(&mut self) {
+        if thread::panicking() {
+            self.0.close();
+        }
+    }
 }
 
 /// Lets so many in at a time: one, until it is known how many there may be.
@@ -195,5 +278,94 @@ pub(super) fn decoded(
         Err(error) if error.may_pass() => Err(error),
         _ if !hashes.unchanged(path) => Err(DecodeError::changed(path)),
         frame => frame,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::atomic::AtomicBool;
+    use std::time::Duration;
+
+    use nightloom_outing::Step;
+    use nightloom_raster::FrameMeta;
+    use nightloom_sky::Instant;
+
+    use super::*;
+
+    #[derive(Default)]
+    struct Quiet(AtomicBool);
+
+    impl World for Quiet {
+        fn now(&self) -> Instant {
+            unreachable!("nobody asks for the time")
+        }
+        fn seconds(&self) -> f64 {
+            0.0
+        }
+        fn progress(&self, _: &Step<'_>) {}
+        fn note(&self, _: &str) {}
+        fn cancelled(&self) -> &AtomicBool {
+            &self.0
+        }
+        fn decode(&self, path: &Path, _: &DecodeOptions) -> Result<Frame, DecodeError> {
+            Err(DecodeError::changed(path))
+        }
+        fn meta(&self, path: &Path) -> Result<FrameMeta, DecodeError> {
+            Err(DecodeError::changed(path))
+        }
+        fn peak_memory_mib(&self) -> f64 {
+            0.0
+        }
+    }
+
+    #[test]
+    fn behind_a_slow_job_only_so_many_pile_up_and_all_come_in_order() {
+        const MOST: usize = 4;
+        let begun = AtomicUsize::new(0);
+        let job = |k: usize| {
+            begun.fetch_max(k + 1, Ordering::SeqCst);
+            if k == 3 {
+                // On a busy machine it takes a while until all have begun that may.
+                let all = || begun.load(Ordering::SeqCst) >= 3 + AHEAD * MOST;
+                (0..1000)
+                    .take_while(|_| !all())
+                    .for_each(|_| thread::sleep(Duration::from_millis(20)));
+                thread::sleep(Duration::from_millis(100));
+                assert_eq!(begun.load(Ordering::SeqCst), 3 + AHEAD * MOST);
+            }
+            k
+        };
+        let mut taken = Vec::new();
+        let all = beside(&Quiet::default(), MOST, 100, job, |k, made| {
+            assert_eq!(k, made);
+            taken.push(k);
+            Ok(())
+        });
+        assert!(all.is_ok() && taken == Vec::from_iter(0..100));
+    }
+
+    #[test]
+    fn an_error_or_a_wish_to_stop_ends_it_whoever_waits() {
+        let slow = |k: usize| thread::sleep(Duration::from_millis(if k == 0 { 50 } else { 0 }));
+        let failed = beside(&Quiet::default(), 3, 100, slow, |_, ()| {
+            Err(BuildError::internal("no room"))
+        });
+        assert!(matches!(failed, Err(BuildError::Internal { .. })));
+        let world = Quiet::default();
+        let stopping = |k: usize| {
+            slow(k);
+            if k == 1 {
+                world.0.store(true, Ordering::Relaxed);
+            }
+        };
+        let stopped = beside(&world, 3, 100, stopping, |_, ()| Ok(()));
+        assert!(matches!(stopped, Err(BuildError::Cancelled)));
+    }
+
+    #[test]
+    fn a_panic_of_one_job_goes_on() {
+        let job = |k: usize| assert!(k != 0, "on purpose");
+        let run = || beside(&Quiet::default(), 3, 100, job, |_, ()| Ok(()));
+        assert!(std::panic::catch_unwind(std::panic::AssertUnwindSafe(run)).is_err());
     }
 }

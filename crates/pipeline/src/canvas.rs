@@ -75,6 +75,24 @@ impl Canvas {
         [pixel[0] - self.origin[0] as f64, pixel[1] - self.origin[1] as f64]
     }
 
+    /// The turn that would make it level, degrees clockwise: what the zenith leans from straight up in the middle. `None` where
+    /// no zenith is known, or too near the middle.
+    pub(super) fn level_deg(&self) -> Option<f64> {
+        let air = self.air.as_ref()?;
+        let up = self.from_reference * air.shown.zeniths.first()?;
+        let middle = [self.width, self.height].map(|v| (v as f64 - 1.0) / 2.0);
+        let sight = self.lens.unproject(self.land_pixel(middle))?.into_inner();
+        // The step from the middle towards the zenith, as it is seen.
+        let across = up - sight * up.dot(&sight);
+        if across.norm() < 0.1 {
+            return None;
+        }
+        let step = (sight + across * (1e-3 / across.norm())).normalize();
+        let [from, to] = [sight, step].map(|d| self.lens.project(&d));
+        let ([x0, y0], [x1, y1]) = (from?, to?);
+        Some(-(x1 - x0).atan2(y0 - y1).to_degrees())
+    }
+
     /// The direction that land at a pixel of the canvas is seen in; in the reference camera's axes, as they stand at the
     /// moment shown.
     pub(super) fn seen_direction(&self, pixel: [f64; 2]) -> Option<Vector3<f64>> {

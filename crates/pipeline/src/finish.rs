@@ -6,7 +6,7 @@ use nightloom_raster::{Plane, Rgb, WorkFile, round_to_half};
 use nightloom_seam::{ToneMatch, compose_row};
 use nightloom_sky::catalogue;
 use nightloom_stack::{
-    BackgroundModel, GradientSettings, Mask, Neutral, NeutralSettings, ToneTable, fit_background,
+    BackgroundModel, GradientSettings, Mask, Neutral, NeutralSettings, ToneTable, Turn, fit_background,
     fit_background_by, fit_smooth_sky, neutral_by_stars, reduce_noise,
 };
 use nightloom_stars::Field;
@@ -36,6 +36,8 @@ const COLOUR_STARS: usize = 400;
 pub(super) struct Finished {
     /// Land and sky on one scale, developed but for the curve.
     pub(super) joined: Joined,
+    /// How they were turned to be level.
+    pub(super) turn: Option<Turn>,
     /// The sky's gradient, in the balanced scale.
     pub(super) background: Option<BackgroundModel>,
     /// The curve, tabulated.
@@ -103,8 +105,10 @@ pub(super) fn finish(
         None
     };
     keep.record(bench, &told, (sky_file, land_file), ground.frame, ground.capture)?;
+    let turn = leveled(settings, &mut joined);
     Ok(Finished {
         joined,
+        turn,
         background: development.model().cloned(),
         curve: ToneTable::new(development.curve()),
         neutral,
@@ -150,19 +154,39 @@ pub(super) fn again(
             )
         }
     };
+    let mut joined = Joined {
+        land,
+        sky,
+        alpha,
+        filled_fraction: 0.0,
+        tone: ToneMatch::identity(),
+    };
+    let turn = leveled(settings, &mut joined);
     Ok(Finished {
-        joined: Joined {
-            land,
-            sky,
-            alpha,
-            filled_fraction: 0.0,
-            tone: ToneMatch::identity(),
-        },
+        joined,
+        turn,
         background: development.model().cloned(),
         curve: ToneTable::new(development.curve()),
         neutral: None,
         light: development.light().clone(),
     })
+}
+
+/// Turns developed layers to be level, if that was asked for; by what turn.
+fn leveled(settings: &PictureSettings, joined: &mut Joined) -> Option<Turn> {
+    let turn = develop::turn(settings, [joined.alpha.width(), joined.alpha.height()])?;
+    for layer in [&mut joined.sky, &mut joined.land] {
+        for plane in layer.planes_mut() {
+            *plane = develop::turned(&turn, plane);
+        }
+    }
+    joined.alpha = develop::turned(&turn, &joined.alpha);
+    joined
+        .alpha
+        .data_mut()
+        .iter_mut()
+        .for_each(|v| *v = v.clamp(0.0, 1.0));
+    Some(turn)
 }
 
 /// All of the sky's smooth light, for what lies behind land; `None` where altitudes are not known or too little is seen.
@@ -351,9 +375,20 @@ impl Finished {
     pub(super) fn background_row(&self, y: usize, out: &mut [Vec<f32>; 3]) {
         for (c, row) in out.iter_mut().enumerate() {
             row.resize(self.joined.alpha.width(), 0.0);
-            match &self.background {
-                Some(model) => model.eval_row(c, y, row),
-                None => row.fill(0.0),
+            match (&self.background, &self.turn) {
+                (Some(model), None) => model.eval_row(c, y, row),
+                (Some(model), Some(turn)) => {
+                    let [left, top, ..] = turn.kept();
+                    for (x, v) in row.iter_mut().enumerate() {
+                        let at = turn.source([(left + x) as f64, (top + y) as f64]);
+                        *v = model.at(
+                            c,
+                            at[0].round().max(0.0) as usize,
+                            at[1].round().max(0.0) as usize,
+                        );
+                    }
+                }
+                (None, _) => row.fill(0.0),
             }
         }
         self.show_row(out);

@@ -5,6 +5,7 @@ use nightloom_stack::{
     FocusDetail, FocusLayer, FocusStanding, FuseSettings, NoiseLine, WarpSettings, breathing, focus_groups,
     fuse, warp,
 };
+use rayon::prelude::*;
 
 use super::bench::Bench;
 use super::error::BuildError;
@@ -13,6 +14,8 @@ use super::land_frame::LandFrame;
 /// Stillness is looked for in pictures no longer than this, in cells of so many of their pixels.
 const STILL_PX: usize = 1600;
 const STILL_CELL: usize = 16;
+/// Pixels that are worth a thread's while.
+const LEAST: usize = 1 << 14;
 /// Correlation of a cell's slopes above which it stands still: that of one picture with as much noise as scene,
 /// twice.
 const AGREES: f64 = 0.5;
@@ -56,9 +59,7 @@ pub(super) fn parts(
         let land = &frame.frame.facts.field.land;
         // What moves between the frames is sky to this, whatever it was taken for.
         let moves = |x: usize, y: usize| !still.at(x, y) || !land.is_land(x as f64, y as f64);
-        let sky = Plane::from_fn(light.width(), light.height(), |x, y| {
-            f32::from(u8::from(moves(x, y)))
-        });
+        let sky = marked(light.width(), light.height(), moves);
         details.push(FocusDetail::of(
             &light,
             noise_line(std::slice::from_ref(frame), &[0]),
@@ -155,15 +156,27 @@ fn slopes_agree(a: &Plane, b: &Plane, [x0, y0]: [usize; 2]) -> f64 {
 fn luminance(source: &WorkFile, gain: f32) -> Result<Plane, BuildError> {
     let picture = source.read_rgb()?;
     let mut light = picture.brightness();
-    light.data_mut().iter_mut().for_each(|v| *v *= gain);
+    drop(picture);
+    let values = light.data_mut().par_iter_mut().with_min_len(LEAST);
+    values.for_each(|v| *v *= gain);
     Ok(light)
 }
 
 fn sky_of(frame: &LandFrame<'_>, width: usize, height: usize) -> Plane {
     let land = &frame.frame.facts.field.land;
-    Plane::from_fn(width, height, |x, y| {
-        f32::from(u8::from(!land.is_land(x as f64, y as f64)))
-    })
+    marked(width, height, |x, y| !land.is_land(x as f64, y as f64))
+}
+
+/// 1 where `is_marked` says so, else 0.
+fn marked(width: usize, height: usize, is_marked: impl Fn(usize, usize) -> bool + Sync) -> Plane {
+    let mut out = Plane::filled(width, height, 0.0);
+    let rows = out.data_mut().par_chunks_mut(width.max(1)).enumerate();
+    rows.for_each(|(y, row)| {
+        for (x, v) in row.iter_mut().enumerate() {
+            *v = f32::from(u8::from(is_marked(x, y)));
+        }
+    });
+    out
 }
 
 /// Noise of the brightness of the mean of some frames: that of their pixels, in the measure in which it was found

@@ -135,6 +135,11 @@ fn figures(report: &BuildReport) -> Markup {
                     (entry("Contrast of the sky’s forms", &format!("{:.2}", light.midtones)))
                     (entry("Dark land raised by", &format!("{:.2} stops", light.land_lift_stops)))
                     (entry("Tone curve: black, white, stretch", &format!("{:.5}, {:.4}, {:.1}", light.curve.black[1], light.curve.white, light.curve.stretch)))
+                    @if light.star_size != 1.0 || light.star_colour != 1.0 {
+                        (entry("Stars: width, colour, against what was recorded", &format!("{:.2}, {:.2}", light.star_size, light.star_colour)))
+                    }
+                    @if light.vignette != 0.0 { (entry("Corners darker by", &format!("{:.2} stops", light.vignette))) }
+                    @if light.level_px.is_some() { (entry("Turned clockwise to be level", &format!("{:.2}°", light.level_deg))) }
                     (entry("Tone curve: contrast, saturation", &format!("{:.2} at {:.2}, {:.2}", light.curve.contrast, light.curve.pivot, light.curve.saturation)))
                 }
                 (entry("Sky in the picture", &percent(seam.sky_fraction)))
@@ -146,7 +151,7 @@ fn figures(report: &BuildReport) -> Markup {
                     (entry("Focal length", &format!("{:.1} px, {:.2}″ per pixel", lens.focal_px, lens.scale_arcsec_per_px)))
                     (entry("Radial distortion k₁, k₂, k₃", &format!("{:+.4}, {:+.4}, {:+.4}", lens.radial[0], lens.radial[1], lens.radial[2])))
                 }
-                (entry("Picture", &format!("{} × {} px", report.canvas.width_px, report.canvas.height_px)))
+                (entry("Picture", &format!("{} × {} px", report.picture_px()[0], report.picture_px()[1])))
                 (entry("Box of the full canvas", &boxed(&report.canvas)))
                 (entry("Place, in the files of the picture", if report.site_shared { "told" } else { "left out" }))
             }

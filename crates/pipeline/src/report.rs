@@ -48,6 +48,12 @@ pub struct BuildReport {
 }
 
 impl BuildReport {
+    /// Width and height of the picture as it was written.
+    pub fn picture_px(&self) -> [usize; 2] {
+        let level = self.light.as_ref().and_then(|l| l.level_px);
+        level.unwrap_or([self.canvas.width_px, self.canvas.height_px])
+    }
+
     /// What the last finished build of an outing said. The journal is read only: a build may be writing to it.
     pub fn last(folder: &Path) -> Option<Self> {
         let text = std::fs::read(folder.join(WORK).join(JOURNAL)).ok()?;
@@ -290,8 +296,27 @@ pub struct LightReport {
     /// Factors on red, green and blue by which the light was shown warmer or cooler, greener or more magenta.
     #[serde(default)]
     pub white_gains: [f32; 3],
+    /// Width of the stars as a share of what was recorded.
+    #[serde(default = "as_recorded")]
+    pub star_size: f32,
+    /// Colourfulness of the stars alone.
+    #[serde(default = "as_recorded")]
+    pub star_colour: f32,
+    /// Stops by which the corners are darker.
+    #[serde(default)]
+    pub vignette: f32,
+    /// Degrees by which the picture was turned clockwise, and its width and height after that.
+    #[serde(default)]
+    pub level_deg: f64,
+    /// See [`Self::level_deg`]; `None` where it was not turned.
+    #[serde(default)]
+    pub level_px: Option<[usize; 2]>,
     /// The tone curve.
     pub curve: nightloom_stack::ToneSettings,
+}
+
+fn as_recorded() -> f32 {
+    1.0
 }
 
 /// Steps taken from the journal against steps done now.

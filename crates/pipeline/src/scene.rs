@@ -495,6 +495,8 @@ impl Scene<'_> {
                 frame: TakenBox {
                     crop_px: grid.crop_px,
                     full_px: grid.full_px,
+                    sky_offset_px: canvas.offset_px,
+                    level_deg: canvas.level_deg(),
                 },
                 capture: &capture,
             },

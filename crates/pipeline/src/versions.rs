@@ -107,7 +107,7 @@ pub(crate) fn keep(
         picture,
         at,
         seconds,
-        size_px: [report.canvas.width_px, report.canvas.height_px],
+        size_px: report.picture_px(),
         sky_frames: report.sky.as_ref().map_or(0, |s| s.frames_used),
         changed: before.map_or_else(Vec::new, |before| differences(&before, &text)),
     };

@@ -1,19 +1,29 @@
 //! One plane of brightness out of whatever a frame holds, for measuring in.
 
+use rayon::prelude::*;
+
 use crate::{Directions, Mosaic, Pixels, Plane, Rgb, demosaic_with};
+
+/// Pixels worked on together.
+const TOGETHER: usize = 1 << 16;
 
 impl Rgb {
     /// (R + 2G + B)/4 of every pixel; saturates where all three do.
     pub fn brightness(&self) -> Plane {
         let [r, g, b] = self.planes();
-        let data = r
-            .data()
-            .iter()
-            .zip(g.data())
-            .zip(b.data())
-            .map(|((r, g), b)| 0.25 * (r + b) + 0.5 * g)
-            .collect();
-        Plane::from_vec(self.width(), self.height(), data)
+        let mut out = Plane::filled(self.width(), self.height(), 0.0);
+        let [red, green, blue] = [r, g, b].map(|plane| plane.data().par_chunks(TOGETHER));
+        let out_of = out.data_mut().par_chunks_mut(TOGETHER);
+        out_of
+            .zip(red)
+            .zip(green)
+            .zip(blue)
+            .for_each(|(((out, r), g), b)| {
+                for (((o, r), g), b) in out.iter_mut().zip(r).zip(g).zip(b) {
+                    *o = 0.25 * (r + b) + 0.5 * g;
+                }
+            });
+        out
     }
 }
 

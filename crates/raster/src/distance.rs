@@ -42,15 +42,14 @@ const REACH: usize = (u8::MAX / DISTANCE_UNIT) as usize + 1;
 /// Both sweeps over one piece.
 fn sweep(far: &mut [u8], width: usize) {
     let rows = far.len() / width.max(1);
+    let mut line = vec![0; width];
     for y in 0..rows {
         let (before, rest) = far.split_at_mut(y * width);
         let row = &mut rest[..width];
         if y > 0 {
             from_beside(row, &before[(y - 1) * width..]);
         }
-        for x in 1..width {
-            row[x] = row[x].min(row[x - 1].saturating_add(3));
-        }
+        along(row, &mut line, true);
     }
     for y in (0..rows).rev() {
         let (before, rest) = far.split_at_mut((y + 1) * width);
@@ -58,9 +57,27 @@ fn sweep(far: &mut [u8], width: usize) {
         if y + 1 < rows {
             from_beside(row, &rest[..width]);
         }
-        for x in (1..width).rev() {
-            row[x - 1] = row[x - 1].min(row[x].saturating_add(3));
-        }
+        along(row, &mut line, false);
+    }
+}
+
+/// Lowers a row to what its own pixels before allow, or those after: from one pixel, then from two more, from four more, until
+/// nothing is lower from so far. `line` is room for a row.
+fn along(row: &mut [u8], line: &mut [u8], from_before: bool) {
+    let most = row.iter().copied().fold(0, u8::max);
+    let mut step = 1;
+    while step < row.len() && step * usize::from(DISTANCE_UNIT) < usize::from(most) {
+        let by = step as u8 * DISTANCE_UNIT;
+        line.copy_from_slice(row);
+        let inner = row.len() - step;
+        let (to, from) = match from_before {
+            true => (&mut row[step..], &line[..inner]),
+            false => (&mut row[..inner], &line[step..]),
+        };
+        to.iter_mut()
+            .zip(from)
+            .for_each(|(v, from)| *v = (*v).min(from.saturating_add(by)));
+        step *= 2;
     }
 }
 

@@ -25,6 +25,8 @@ const HEADER_BYTES: usize = 128;
 const HASH_BYTES: usize = blake3::OUT_LEN;
 /// Values encoded or decoded at a time.
 const CHUNK: usize = 1 << 15;
+/// Bands encoded and hashed beside each other, a megabyte or two each.
+const BESIDE: usize = 16;
 
 /// Lowest value that can be stored.
 pub const WORK_MIN: f32 = -0.0625;
@@ -148,9 +150,7 @@ impl WorkFile {
     ) -> Result<Self, WorkFileError> {
         let WorkShape { width, height, .. } = shape;
         let rows = band_rows(width);
-        let write = |file: &mut BufWriter<File>| {
-            let mut hashes = header(shape)?.to_vec();
-            file.write_all(&hashes)?;
+        Self::written(path, shape, |file, hashes| {
             let mut values = vec![0.0; width * rows];
             let mut bytes = vec![0; width * rows * shape.values.bytes()];
             for plane in 0..shape.planes {
@@ -165,12 +165,8 @@ impl WorkFile {
                     hashes.extend(blake3::hash(bytes).as_bytes());
                 }
             }
-            file.write_all(&hashes[HEADER_BYTES..])?;
-            file.write_all(blake3::hash(&hashes).as_bytes())
-        };
-        // Every band is checked when it is read.
-        write_checked(path, write).map_err(io_error(path))?;
-        Self::open(path)
+            Ok(())
+        })
     }
 
     /// Writes three planes as [`WorkValues::Fixed16`].
@@ -207,10 +203,47 @@ impl WorkFile {
             planes: planes.len(),
             values,
         };
-        Self::create(path, shape, |plane, y, out| {
-            out.copy_from_slice(planes[plane].row(y));
+        let rows = band_rows(width);
+        let places: Vec<(usize, usize)> = (0..planes.len())
+            .flat_map(|plane| (0..height).step_by(rows).map(move |y0| (plane, y0)))
+            .collect();
+        // Encoded and hashed beside each other, written in order.
+        let made = |&(plane, y0): &(usize, usize)| {
+            let end = (y0 + rows).min(height);
+            let lines = &planes[plane].data()[y0 * width..end * width];
+            let mut bytes = vec![0; lines.len() * values.bytes()];
+            encode(lines, &mut bytes, values);
+            let hash = blake3::hash(&bytes);
+            (bytes, hash)
+        };
+        Self::written(path, shape, |file, hashes| {
+            for places in places.chunks(BESIDE) {
+                let made: Vec<_> = places.par_iter().map(made).collect();
+                for (bytes, hash) in made {
+                    file.write_all(&bytes)?;
+                    hashes.extend(hash.as_bytes());
+                }
+            }
             Ok(())
         })
+    }
+
+    /// Writes header, planes and hashes: `planes` writes each band and adds its hash.
+    fn written(
+        path: &Path,
+        shape: WorkShape,
+        planes: impl FnOnce(&mut BufWriter<File>, &mut Vec<u8>) -> io::Result<()>,
+    ) -> Result<Self, WorkFileError> {
+        let write = |file: &mut BufWriter<File>| {
+            let mut hashes = header(shape)?.to_vec();
+            file.write_all(&hashes)?;
+            planes(file, &mut hashes)?;
+            file.write_all(&hashes[HEADER_BYTES..])?;
+            file.write_all(blake3::hash(&hashes).as_bytes())
+        };
+        // Every band is checked when it is read.
+        write_checked(path, write).map_err(io_error(path))?;
+        Self::open(path)
     }
 
     /// Opens one that was written before. Checks the header, the length and the bands' hashes against their own; the

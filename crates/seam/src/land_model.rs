@@ -3,7 +3,7 @@
 use nightloom_raster::{Plane, Rgb};
 use rayon::prelude::*;
 
-use crate::{SeamError, Work, resample};
+use crate::{SeamError, Work, resample, resample::Between};
 
 /// Pixels per cell side.
 const FACTOR: usize = 6;
@@ -125,30 +125,36 @@ impl LandModel {
         self
     }
 
+    /// Its planes are of one size.
     #[inline]
-    fn sample(&self, cells: &Plane, x: usize, y: usize) -> f32 {
+    fn between(&self, x: usize, y: usize) -> Between {
         let [x0, y0] = self.origin;
-        resample::sample_cells(cells, FACTOR, x as f32 + x0, y as f32 + y0)
+        Between::of(&self.mean[0], FACTOR, x as f32 + x0, y as f32 + y0)
     }
 
     /// Mean colour of the nearest land.
     pub(crate) fn at(&self, x: usize, y: usize) -> [f32; 3] {
-        std::array::from_fn(|c| self.channel_at(c, x, y))
+        let place = self.between(x, y);
+        self.mean.each_ref().map(|mean| place.sample(mean))
     }
 
     /// Covariance of its pixels (texture and noise): rr, rg, rb, gg, gb, bb.
     pub(crate) fn covariance_at(&self, x: usize, y: usize) -> [f32; 6] {
-        std::array::from_fn(|k| self.sample(&self.covariance[k], x, y))
+        let place = self.between(x, y);
+        self.covariance.each_ref().map(|entry| place.sample(entry))
     }
 
     #[inline]
     pub(crate) fn channel_at(&self, c: usize, x: usize, y: usize) -> f32 {
-        self.sample(&self.mean[c], x, y)
+        self.between(x, y).sample(&self.mean[c])
     }
 
     #[inline]
     pub(crate) fn channel_sigma_at(&self, c: usize, x: usize, y: usize) -> f32 {
-        self.sample(&self.covariance[DIAGONAL[c]], x, y).max(0.0).sqrt()
+        self.between(x, y)
+            .sample(&self.covariance[DIAGONAL[c]])
+            .max(0.0)
+            .sqrt()
     }
 }
 

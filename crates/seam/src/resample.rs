@@ -6,20 +6,53 @@ use rayon::prelude::*;
 use crate::grid_cut::STEPS;
 
 /// Bilinear look-up of a plane of cells at full-resolution pixel (x, y); edges are extended.
+#[inline]
 pub(crate) fn sample_cells(cells: &Plane, factor: usize, x: f32, y: f32) -> f32 {
-    let to_cell = |v: f32| (v + 0.5) / factor as f32 - 0.5;
-    let (u, i) = split(to_cell(x), cells.width());
-    let (v, j) = split(to_cell(y), cells.height());
-    let (i1, j1) = ((i + 1).min(cells.width() - 1), (j + 1).min(cells.height() - 1));
-    let top = cells.at(i, j) * (1.0 - u) + cells.at(i1, j) * u;
-    let bottom = cells.at(i, j1) * (1.0 - u) + cells.at(i1, j1) * u;
-    top * (1.0 - v) + bottom * v
+    Between::of(cells, factor, x, y).sample(cells)
 }
 
+/// Four cells about a pixel, found once for all planes of one size.
+#[derive(Clone, Copy)]
+pub(crate) struct Between {
+    /// The cells in both rows: the first and the one beside it.
+    upper: [usize; 2],
+    lower: [usize; 2],
+    /// Parts of the way to the ones beside.
+    u: f32,
+    v: f32,
+}
+
+impl Between {
+    /// About the full-resolution pixel (x, y).
+    #[inline]
+    pub(crate) fn of(cells: &Plane, factor: usize, x: f32, y: f32) -> Self {
+        let to_cell = |v: f32| (v + 0.5) / factor as f32 - 0.5;
+        let (width, height) = (cells.width(), cells.height());
+        let (u, i) = split(to_cell(x), width);
+        let (v, j) = split(to_cell(y), height);
+        let (i1, j1) = ((i + 1).min(width - 1), (j + 1).min(height - 1));
+        Self {
+            upper: [j * width + i, j * width + i1],
+            lower: [j1 * width + i, j1 * width + i1],
+            u,
+            v,
+        }
+    }
+
+    /// The value between them in one plane.
+    #[inline]
+    pub(crate) fn sample(&self, cells: &Plane) -> f32 {
+        let (data, u, v) = (cells.data(), self.u, self.v);
+        let along = |row: [usize; 2]| data[row[0]] * (1.0 - u) + data[row[1]] * u;
+        along(self.upper) * (1.0 - v) + along(self.lower) * v
+    }
+}
+
+#[inline]
 fn split(v: f32, n: usize) -> (f32, usize) {
     let v = v.clamp(0.0, (n - 1) as f32);
-    let i = v.floor();
-    (v - i, i as usize)
+    let i = v as usize;
+    (v - i as f32, i)
 }
 
 /// Marks pixels whose square neighbourhood of `radius` holds both sides of `alpha` = ½.

@@ -102,7 +102,9 @@ impl SkyModel {
 
     /// Star-free sky colour at pixel (x, y), linear.
     pub fn at(&self, x: usize, y: usize) -> [f32; 3] {
-        std::array::from_fn(|c| self.channel_at(c, x, y))
+        let [x0, y0] = self.origin;
+        let place = resample::Between::of(&self.cells[0], FACTOR, x as f32 + x0, y as f32 + y0);
+        self.cells.each_ref().map(|cells| place.sample(cells))
     }
 
     #[inline]

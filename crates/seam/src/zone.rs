@@ -17,6 +17,8 @@ const BRIDGE: usize = 3;
 
 /// Land this near to a proven gap may be of the same crown, pixels.
 const CROWN_PX: usize = 24;
+/// Cells that are asked beside each other whether they show sky.
+const AT_ONCE: usize = 128;
 /// Cells of a piece of land that is small.
 const ISLAND: usize = 150;
 
@@ -145,8 +147,27 @@ impl Zone {
         let mut seen = vec![false; self.bits.len()];
         stack.iter().for_each(|&(k, _)| seen[k] = true);
         let mut grew = false;
-        while let Some((k, mut level)) = stack.pop() {
-            level = self.gap_level(k, evidence, sky, level);
+        let mut told: Vec<Option<Option<f32>>> = vec![None; self.bits.len()];
+        while let Some((k, before)) = stack.pop() {
+            if told[k].is_none() {
+                // What a cell proves does not hang on what was found meanwhile: the ones that follow are asked with it.
+                let open = |q: &(usize, Option<f32>)| told[q.0].is_none();
+                let following = stack.iter().rev().take(16 * AT_ONCE).copied();
+                let asked: Vec<_> = std::iter::once((k, before))
+                    .chain(following)
+                    .filter(open)
+                    .take(AT_ONCE)
+                    .collect();
+                let levels = asked
+                    .par_iter()
+                    .map(|&(q, before)| self.gap_level(q, evidence, sky, before));
+                let levels: Vec<Option<f32>> = levels.collect();
+                asked
+                    .iter()
+                    .zip(levels)
+                    .for_each(|((q, _), level)| told[*q] = Some(level));
+            }
+            let level = told[k].flatten();
             if level.is_none() && self.bits[k] & Self::GAP == 0 {
                 continue;
             }

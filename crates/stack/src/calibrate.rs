@@ -22,6 +22,9 @@ pub struct Dark {
     pub scale: f32,
 }
 
+/// Pixels worked on together.
+const TOGETHER: usize = 1 << 16;
+
 /// Everything known of a camera at one setting; cheap to clone.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Calibration {
@@ -83,15 +86,23 @@ fn subtract(frame: &mut Mosaic, calibration: &Calibration) {
     let out = frame.plane.data_mut();
     let dark = calibration.dark.as_ref().map(|d| (d.plane.data(), d.scale));
     let bias = calibration.bias.as_ref().map(|b| b.data());
-    match (dark, bias) {
-        (None, None) => {}
-        (None, Some(bias)) => out.iter_mut().zip(bias).for_each(|(v, b)| *v -= b),
-        (Some((dark, scale)), None) => out.iter_mut().zip(dark).for_each(|(v, d)| *v -= scale * d),
-        (Some((dark, scale)), Some(bias)) => out
-            .iter_mut()
-            .zip(dark.iter().zip(bias))
-            .for_each(|(v, (d, b))| *v -= b + scale * (d - b)),
+    if dark.is_none() && bias.is_none() {
+        return;
     }
+    out.par_chunks_mut(TOGETHER).enumerate().for_each(|(k, out)| {
+        let own = k * TOGETHER..k * TOGETHER + out.len();
+        let dark = dark.map(|(dark, scale)| (&dark[own.clone()], scale));
+        let bias = bias.map(|bias| &bias[own]);
+        match (dark, bias) {
+            (None, None) => {}
+            (None, Some(bias)) => out.iter_mut().zip(bias).for_each(|(v, b)| *v -= b),
+            (Some((dark, scale)), None) => out.iter_mut().zip(dark).for_each(|(v, d)| *v -= scale * d),
+            (Some((dark, scale)), Some(bias)) => out
+                .iter_mut()
+                .zip(dark.iter().zip(bias))
+                .for_each(|(v, (d, b))| *v -= b + scale * (d - b)),
+        }
+    });
 }
 
 fn divide(plane: &mut Plane, flat: &Plane) -> usize {

@@ -55,11 +55,18 @@ pub(crate) struct FrameLevel {
 }
 
 impl FrameLevel {
-    /// Takes the correction off the pixels (x0, y), (x0 + 1, y), … of the canvas in one channel.
-    pub(crate) fn take_off(&self, channel: usize, x0: usize, y: usize, values: &mut [f32]) {
+    /// Where the canvas columns x0, x0 + 1, … lie for both of its cubics.
+    pub(crate) fn columns(&self, x0: usize, pixels: usize) -> [Vec<f32>; 2] {
+        // The channels' cubics have one rectangle.
+        [&self.own[0], &self.common[0]].map(|cubic| cubic.columns(x0, pixels))
+    }
+
+    /// Takes the correction off the values of a canvas row at these columns in one channel.
+    pub(crate) fn take_off(&self, channel: usize, y: usize, columns: &[Vec<f32>; 2], values: &mut [f32]) {
         let (own, common) = (self.own[channel].along(y), self.common[channel].along(y));
-        for (x, v) in (x0..).zip(values) {
-            *v -= own.at(x) - common.at(x);
+        let [of_own, of_common] = columns;
+        for ((v, u), w) in values.iter_mut().zip(of_own).zip(of_common) {
+            *v -= own.at(*u) - common.at(*w);
         }
     }
 }

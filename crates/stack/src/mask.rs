@@ -1,5 +1,7 @@
 //! A soft mask at a fraction of the canvas's resolution.
 
+use crate::places::{Places, between};
+
 /// A soft mask on the canvas, one value per cell of `cell` × `cell` pixels, kept in 8 bits so
 /// that one per frame costs little. 1 is fully valid (sky), 0 not at all (land).
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -46,17 +48,21 @@ impl Mask {
         (top + (bottom - top) * ty) / 255.0
     }
 
-    /// One run of a canvas row: the values at x0, x0 + 1, … into `out`.
-    pub fn row(&self, y: usize, x0: usize, out: &mut [f32]) {
-        for (x, o) in (x0..).zip(out) {
-            *o = self.at(x, y);
-        }
+    /// Where the canvas columns x0, x0 + 1, … lie in this mask, for [`Mask::row`].
+    pub(crate) fn places(&self, x0: usize, pixels: usize) -> Places {
+        Places::new(x0, pixels, self.cell, self.columns)
+    }
+
+    /// The values of a canvas row at these columns.
+    pub(crate) fn row(&self, y: usize, columns: &Places, out: &mut [f32]) {
+        let (j, j2, down) = between(y, self.cell, self.rows);
+        let line = |j: usize| &self.values[j * self.columns..(j + 1) * self.columns];
+        let rows = [line(j), line(j2)].map(|line| move |i: usize| f32::from(line[i]));
+        columns.each(rows, down, out, |o, v| *o = v / 255.0);
     }
 
     fn between(&self, pixel: usize, count: usize) -> (usize, usize, f32) {
-        let at = ((pixel as f32 + 0.5) / self.cell as f32 - 0.5).clamp(0.0, (count - 1) as f32);
-        let low = at as usize;
-        (low, (low + 1).min(count - 1), at - low as f32)
+        between(pixel, self.cell, count)
     }
 }
 

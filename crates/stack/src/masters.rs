@@ -6,9 +6,10 @@ use nightloom_raster::{Cfa, Plane};
 use rayon::prelude::*;
 
 use crate::error::MasterError;
+use crate::network::{LANES, Network, of_full};
 use crate::noise::median_of;
 use crate::source::Source;
-use crate::spread::{mad, per_mean, per_median};
+use crate::spread::{per_mean, per_median};
 
 /// What each frame is scaled to before the combination.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -72,21 +73,27 @@ pub fn master(sources: &[&dyn Source], settings: &MasterSettings) -> Result<Mast
     let n = sources.len();
     let rows = (settings.memory_mib.max(1) << 18) / (n * width).max(1);
     let rows = rows.clamp(1, height.max(1));
+    let network = Network::new(n);
     let mut band = vec![0.0; n * rows * width];
     let mut plane = Plane::filled(width, height, 0.0);
     let mut total = RowStatistics::default();
     for y0 in (0..height).step_by(rows) {
         let count = rows.min(height - y0);
         let size = count * width;
-        for (i, (source, frame)) in sources.iter().zip(band.chunks_exact_mut(size)).enumerate() {
+        let frames = band.par_chunks_exact_mut(size.max(1)).zip(sources).enumerate();
+        frames.try_for_each(|(i, (frame, source))| {
             read(*source, i, y0, count, frame)?;
             scale_rows(frame, width, y0, settings.normalise, scales[i]);
-        }
+            Ok(())
+        })?;
         let out = &mut plane.data_mut()[y0 * width..][..size];
         let lines: Vec<RowStatistics> = out
             .par_chunks_mut(width)
             .enumerate()
-            .map(|(r, line)| combine_row(&band[..n * size], size, r * width, settings.clip_sigma, line))
+            .map(|(r, line)| {
+                let frames = (&band[..n * size], size);
+                combine_row(&network, frames, r * width, settings.clip_sigma, line)
+            })
             .collect();
         lines.into_iter().for_each(|l| total.add(l));
     }
@@ -220,25 +227,39 @@ fn scale_rows(frame: &mut [f32], width: usize, y0: usize, normalise: Normalise, 
 }
 
 /// One row of the master. `band` holds the frames one after the other, `size` values each.
-fn combine_row(band: &[f32], size: usize, start: usize, clip: f32, out: &mut [f32]) -> RowStatistics {
-    let n = band.len() / size;
-    let mut column = vec![0.0; n];
-    let mut deviations = vec![0.0; n];
-    let mut spread = Vec::with_capacity(out.len());
-    for x in 0..out.len() {
-        gather(band, size, start + x, &mut column);
-        let (_, s) = mad(&mut column, &mut deviations);
-        spread.push(s);
+fn combine_row(
+    network: &Network,
+    (band, size): (&[f32], usize),
+    start: usize,
+    clip: f32,
+    out: &mut [f32],
+) -> RowStatistics {
+    let (n, width) = (band.len() / size, out.len());
+    let blocks = width.div_ceil(LANES);
+    let mut sorted = vec![[0.0; LANES]; n * blocks];
+    let mut known = Vec::with_capacity(blocks);
+    for (x0, columns) in (0..width).step_by(LANES).zip(sorted.chunks_exact_mut(n)) {
+        let lanes = LANES.min(width - x0);
+        for (column, frame) in columns.iter_mut().zip(band.chunks_exact(size)) {
+            for (c, v) in column.iter_mut().zip(&frame[start + x0..][..lanes]) {
+                // What is no number lies beyond everything.
+                *c = if v.is_nan() { f32::INFINITY } else { *v };
+            }
+        }
+        network.sort(columns);
+        known.push(of_full(columns));
     }
-    let row_sigma = median_of(&mut spread.clone()).unwrap_or(0.0) * per_median(n);
+    let mut spreads: Vec<f32> = known.iter().flat_map(|(_, spread)| *spread).take(width).collect();
+    let row_sigma = median_of(&mut spreads).unwrap_or(0.0) * per_median(n);
     let mut rejected = 0;
-    for (x, o) in out.iter_mut().enumerate() {
-        gather(band, size, start + x, &mut column);
+    let blocks = sorted.chunks_exact(n).zip(&known).zip(out.chunks_mut(LANES));
+    for ((columns, (middle, spread)), out) in blocks {
         // Two values' own spread is all that they differ by; it cannot judge them.
-        let own = if n > 2 { spread[x] * per_mean(n) } else { 0.0 };
-        let (mean, left_out) = clipped_mean(&mut column, own.max(row_sigma) * clip);
-        *o = mean;
-        rejected += left_out;
+        let own = |s: f32| if n > 2 { s * per_mean(n) } else { 0.0 };
+        let tolerance = spread.map(|s| own(s).max(row_sigma) * clip);
+        let (means, kept) = clipped_means(columns, middle, &tolerance);
+        rejected += kept[..out.len()].iter().map(|k| n - *k as usize).sum::<usize>();
+        out.copy_from_slice(&means[..out.len()]);
     }
     RowStatistics {
         sigma: f64::from(row_sigma),
@@ -246,30 +267,38 @@ fn combine_row(band: &[f32], size: usize, start: usize, clip: f32, out: &mut [f3
     }
 }
 
-fn gather(band: &[f32], size: usize, at: usize, column: &mut [f32]) {
-    for (v, frame) in column.iter_mut().zip(band.chunks_exact(size)) {
-        *v = frame[at];
-    }
-}
-
-/// The mean of what lies within `tolerance` of the median, and how many values do not.
-fn clipped_mean(column: &mut [f32], tolerance: f32) -> (f32, usize) {
-    column.sort_unstable_by(f32::total_cmp);
-    let n = column.len();
-    if n == 2 {
-        let apart = column[1] - column[0] > tolerance * std::f32::consts::SQRT_2;
-        return if apart {
-            (column[0], 1)
-        } else {
-            (0.5 * (column[0] + column[1]), 0)
+/// Of each sorted column the mean of what lies within its tolerance of its median, and how many values do.
+fn clipped_means(
+    columns: &[[f32; LANES]],
+    middle: &[f32; LANES],
+    tolerance: &[f32; LANES],
+) -> ([f32; LANES], [u32; LANES]) {
+    if let [low, high] = columns {
+        let apart: [bool; LANES] =
+            std::array::from_fn(|k| high[k] - low[k] > tolerance[k] * std::f32::consts::SQRT_2);
+        let mean = |k: usize| {
+            if apart[k] {
+                low[k]
+            } else {
+                0.5 * (low[k] + high[k])
+            }
         };
+        return (
+            std::array::from_fn(mean),
+            apart.map(|apart| if apart { 1 } else { 2 }),
+        );
     }
-    let median = 0.5 * (column[(n - 1) / 2] + column[n / 2]);
-    let kept = column.iter().filter(|v| (**v - median).abs() <= tolerance);
-    let (sum, count) = kept.fold((0.0f64, 0usize), |(s, c), v| (s + f64::from(*v), c + 1));
-    if count == 0 {
-        (median, n)
-    } else {
-        ((sum / count as f64) as f32, n - count)
+    let (mut sum, mut count) = ([0.0f64; LANES], [0u32; LANES]);
+    for column in columns {
+        for k in 0..LANES {
+            let keep = (column[k] - middle[k]).abs() <= tolerance[k];
+            sum[k] += if keep { f64::from(column[k]) } else { 0.0 };
+            count[k] += u32::from(keep);
+        }
     }
+    let mean = |k: usize| match count[k] {
+        0 => middle[k],
+        n => (sum[k] / f64::from(n)) as f32,
+    };
+    (std::array::from_fn(mean), count)
 }

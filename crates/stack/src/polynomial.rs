@@ -70,8 +70,13 @@ impl Cubic {
         Self { domain, coefficients }
     }
 
+    /// Where the canvas columns x0, x0 + 1, … lie in the cubic's rectangle, for [`Row::at`].
+    pub(crate) fn columns(&self, x0: usize, pixels: usize) -> Vec<f32> {
+        (x0..x0 + pixels).map(|x| self.domain.along(0, x)).collect()
+    }
+
     /// The cubic along row `y` of the canvas.
-    pub(crate) fn along(&self, y: usize) -> Row<'_> {
+    pub(crate) fn along(&self, y: usize) -> Row {
         let a = &self.coefficients;
         let v = f64::from(self.domain.along(1, y));
         let row = [
@@ -81,22 +86,20 @@ impl Cubic {
             a[6],
         ];
         Row {
-            domain: &self.domain,
             powers: row.map(|r| r as f32),
         }
     }
 }
 
 /// A cubic in one variable.
-pub(crate) struct Row<'a> {
-    domain: &'a Domain,
+pub(crate) struct Row {
     powers: [f32; 4],
 }
 
-impl Row<'_> {
+impl Row {
+    /// At a place of [`Cubic::columns`].
     #[inline]
-    pub(crate) fn at(&self, x: usize) -> f32 {
-        let u = self.domain.along(0, x);
+    pub(crate) fn at(&self, u: f32) -> f32 {
         let [a, b, c, d] = self.powers;
         a + u * (b + u * (c + u * d))
     }

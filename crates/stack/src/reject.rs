@@ -162,10 +162,14 @@ impl Middle {
 }
 
 impl Middle {
-    /// σ of the middling frame over that of a frame; 1 where all are alike.
-    fn scale(&self, noise: &PixelNoise, c: usize, p: usize) -> f32 {
-        let expected = self.expected.as_ref();
-        expected.map_or(1.0, |e| e[c][p].scale(noise, self.centre[c][p]))
+    /// σ of the middling frame over that of a frame at the pixels from `first` on; 1 where all are alike.
+    fn scales(&self, noise: &PixelNoise, c: usize, first: usize, out: &mut [f32]) {
+        if let Some(expected) = &self.expected {
+            let pixels = expected[c][first..].iter().zip(&self.centre[c][first..]);
+            for (o, (expected, light)) in out.iter_mut().zip(pixels) {
+                *o = expected.scale(noise, *light);
+            }
+        }
     }
 }
 
@@ -309,17 +313,29 @@ impl Score {
         let size = middle.count.len();
         let (mut single, mut sum) = (vec![0.0f32; size], vec![0.0f32; size]);
         let low = settings.strong_sigma / settings.low_sigma;
-        let mut trend = vec![0.0; width];
+        let (mut trend, mut scale) = (vec![0.0; width], vec![1.0; width]);
         for c in 0..3 {
             for y in 0..size / width {
+                let row = y * width..(y + 1) * width;
                 trends.row(l, c, y, &mut trend);
-                for (p, trend) in (y * width..).zip(&trend) {
+                middle.scales(noise, c, row.start, &mut scale);
+                let seen = layer.values[c][row.clone()]
+                    .iter()
+                    .zip(&layer.weight[row.clone()]);
+                let known = middle.centre[c][row.clone()]
+                    .iter()
+                    .zip(&middle.precision[c][row.clone()]);
+                let out = single[row.clone()].iter_mut().zip(&mut sum[row]);
+                let along = trend.iter().zip(&scale);
+                for ((((single, sum), (v, w)), (centre, precision)), (trend, scale)) in
+                    out.zip(seen).zip(known).zip(along)
+                {
                     // A pixel without two frames has no precision; one not covered no weight.
-                    let z = (layer.values[c][p] - trend - middle.centre[c][p]) * middle.precision[c][p];
-                    let z = if layer.weight[p] > 0.0 { z } else { 0.0 };
-                    let z = z * middle.scale(noise, c, p);
-                    single[p] = single[p].max(z.max(-z * low));
-                    sum[p] += z;
+                    let z = (v - trend - centre) * precision;
+                    let z = if *w > 0.0 { z } else { 0.0 };
+                    let z = z * scale;
+                    *single = single.max(z.max(-z * low));
+                    *sum += z;
                 }
             }
         }
@@ -327,21 +343,26 @@ impl Score {
         box_mean3(&mut smooth, width);
         let (unit_sum, unit_smooth) = (unit(&sum), unit(&smooth));
         let of_one = (unit_sum / 3f32.sqrt()).max(1.0);
-        let mut coherent = vec![0.0; size];
-        for p in 0..size {
-            let judge = |value: f32, unit: f32, star: f32| value / (unit * unit + star * star).sqrt();
+        let judge = |value: f32, unit: f32, star: f32| value / (unit * unit + star * star).sqrt();
+        for y in 0..size / width {
+            let row = y * width..(y + 1) * width;
             // What stars may differ is light: more σ of a quiet frame, fewer of a noisy one.
-            let scale = middle.scale(noise, 1, p);
-            let star = middle.star[p] * scale;
-            let s = judge(sum[p], unit_sum, star);
-            coherent[p] = s.max(judge(smooth[p], unit_smooth, middle.star_smooth[p] * scale));
-            single[p] = judge(single[p], of_one, star / 3.0)
-                .max(coherent[p])
-                .max(-s * low);
+            middle.scales(noise, 1, row.start, &mut scale);
+            let stars = middle.star[row.clone()]
+                .iter()
+                .zip(&middle.star_smooth[row.clone()])
+                .zip(&scale);
+            let out = single[row.clone()].iter_mut().zip(&mut smooth[row.clone()]);
+            for (((single, coherent), sum), ((star, star_smooth), scale)) in out.zip(&sum[row]).zip(stars) {
+                let star = star * scale;
+                let s = judge(*sum, unit_sum, star);
+                *coherent = s.max(judge(*coherent, unit_smooth, star_smooth * scale));
+                *single = judge(*single, of_one, star / 3.0).max(*coherent).max(-s * low);
+            }
         }
         Self {
             strong: single,
-            coherent,
+            coherent: smooth,
         }
     }
 }

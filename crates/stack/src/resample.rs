@@ -13,14 +13,25 @@ const PHASES: usize = 1024;
 /// How far from a ring its star may be: the kernel's reach.
 const RING: usize = 3;
 
-/// A piece of a source in memory, and the size of the whole.
-pub(crate) struct Patch<'a> {
-    /// Rows of `width` values, then at least 8 values more.
-    pub(crate) data: &'a [f32],
+/// A piece of some planes of a source in memory, and the size of the whole.
+pub(crate) struct Patch<'a, const N: usize> {
+    /// Of each plane rows of `width` values, then at least 8 values more.
+    pub(crate) data: [&'a [f32]; N],
     pub(crate) width: usize,
     /// Where in the source the first value lies; mirrored pixels have coordinates beyond it.
     pub(crate) origin: (i32, i32),
     pub(crate) size: (usize, usize),
+}
+
+/// A part of a plane, row by row.
+#[derive(Clone, Copy, Debug)]
+pub struct TurnedFrom<'a> {
+    /// Its values.
+    pub values: &'a [f32],
+    /// Where in the picture its first one lies.
+    pub first: [usize; 2],
+    /// Values in a row.
+    pub width: usize,
 }
 
 /// The table of weights.
@@ -36,26 +47,28 @@ impl Kernel {
         })
     }
 
-    /// Values at (xs, ys) in whole-source pixels into `out`, NaN beside the source; and into
+    /// Values of each plane at (xs, ys) in whole-source pixels into `out`, NaN beside the source; and into
     /// `added` by how much each was lifted above the plain kernel's value.
-    pub(crate) fn row(&self, patch: &Patch, (xs, ys): (&[f32], &[f32]), out: &mut [f32], added: &mut [f32]) {
+    pub(crate) fn row<const N: usize>(
+        &self,
+        patch: &Patch<N>,
+        (xs, ys): (&[f32], &[f32]),
+        out: [&mut [f32]; N],
+        added: [&mut [f32]; N],
+    ) {
         let (w, h) = patch.size;
-        for (((x, y), o), a) in xs.iter().zip(ys).zip(out).zip(added) {
-            (*o, *a) = (f32::NAN, 0.0);
-            if supported((*x, *y), w, h) {
-                let (plain, low) = at(patch, &self.place(patch, *x, *y));
-                (*o, *a) = if plain < low {
-                    (low, low - plain)
-                } else {
-                    (plain, 0.0)
-                };
+        for (k, (x, y)) in xs.iter().zip(ys).enumerate() {
+            let place = supported((*x, *y), w, h).then(|| self.place(patch, *x, *y));
+            for c in 0..N {
+                let found = place.as_ref().map(|place| at(patch.data[c], patch.width, place));
+                (out[c][k], added[c][k]) = lifted(found);
             }
         }
     }
 
     /// Weights and first pixel for a supported point.
     #[inline]
-    pub(crate) fn place(&self, patch: &Patch, x: f32, y: f32) -> Place<'_> {
+    pub(crate) fn place<const N: usize>(&self, patch: &Patch<N>, x: f32, y: f32) -> Place<'_> {
         let (ix, iy) = (floor(x), floor(y));
         let (column, row) = (ix - 2 - patch.origin.0, iy - 2 - patch.origin.1);
         Place {
@@ -80,13 +93,22 @@ pub(crate) struct Place<'a> {
     pub(crate) first: usize,
 }
 
+/// A value that is not below the least of the pixels round it, and what that added; not a number where there is none.
+#[inline]
+pub(crate) fn lifted(found: Option<(f32, f32)>) -> (f32, f32) {
+    match found {
+        Some((plain, low)) if plain < low => (low, low - plain),
+        Some((plain, _)) => (plain, 0.0),
+        None => (f32::NAN, 0.0),
+    }
+}
+
 /// The plain kernel's value and the least of the 4 × 4 pixels round the point.
-fn at(patch: &Patch, place: &Place) -> (f32, f32) {
-    let stride = patch.width;
+fn at(data: &[f32], stride: usize, place: &Place) -> (f32, f32) {
     let mut sum = [0.0f32; 8];
     let mut low = [f32::INFINITY; 8];
     for (j, weight) in place.wy.iter().take(6).enumerate() {
-        let row = &patch.data[place.first + j * stride..][..8];
+        let row = &data[place.first + j * stride..][..8];
         sum.iter_mut().zip(row).for_each(|(s, v)| *s += v * weight);
         if (1..5).contains(&j) {
             low.iter_mut()
@@ -96,6 +118,33 @@ fn at(patch: &Patch, place: &Place) -> (f32, f32) {
     }
     let value = sum.iter().zip(place.wx).map(|(s, w)| s * w).sum();
     (value, low[1].min(low[2]).min(low[3].min(low[4])))
+}
+
+/// The kernel's value at a place, or the least of the 4 × 4 pixels round it where that is more. Beyond the border the border's
+/// values hold.
+pub(crate) fn lowest_and_plain(kernel: &Kernel, from: &TurnedFrom<'_>, [x, y]: [f64; 2]) -> f32 {
+    let (ix, iy) = (x.floor(), y.floor());
+    let phase = |t: f64| &kernel.weights[(t * PHASES as f64 + 0.5) as usize];
+    let (wx, wy) = (phase(x - ix), phase(y - iy));
+    let height = (from.values.len() / from.width.max(1)) as i64;
+    let (column, row) = (
+        ix as i64 - 2 - from.first[0] as i64,
+        iy as i64 - 2 - from.first[1] as i64,
+    );
+    let (mut value, mut low) = (0.0f32, f32::INFINITY);
+    for (j, w) in (0..6).zip(wy) {
+        let start = (row + j).clamp(0, height - 1) as usize * from.width;
+        let line = &from.values[start..start + from.width];
+        let taps: [f32; 6] = match usize::try_from(column) {
+            Ok(first) if first + 6 <= from.width => std::array::from_fn(|i| line[first + i]),
+            _ => std::array::from_fn(|i| line[(column + i as i64).clamp(0, from.width as i64 - 1) as usize]),
+        };
+        value += w * taps.iter().zip(wx).map(|(v, w)| v * w).sum::<f32>();
+        if (1..5).contains(&j) {
+            low = taps[1..5].iter().fold(low, |l, v| l.min(*v));
+        }
+    }
+    value.max(low)
 }
 
 /// Takes what was added in the dark rings from the brighter pixels within three, each in

@@ -2,6 +2,8 @@
 
 use nightloom_raster::Plane;
 
+use crate::places::{Places, between};
+
 /// A slowly varying colour over the canvas: one value per cell and channel, bilinear between the cells'
 /// centres, constant beyond the outermost ones.
 #[derive(Clone, Debug, PartialEq)]
@@ -29,30 +31,24 @@ impl Surface {
         Self { cell, planes }
     }
 
-    /// Adds one channel to the canvas pixels (x0, y), (x0 + 1, y), …
-    pub(crate) fn add(&self, channel: usize, x0: usize, y: usize, values: &mut [f32]) {
+    /// Where the canvas columns x0, x0 + 1, … lie in this surface, for [`Surface::add`].
+    pub(crate) fn places(&self, x0: usize, pixels: usize) -> Places {
+        Places::new(x0, pixels, self.cell, self.planes[0].width())
+    }
+
+    /// Adds one channel to the values of a canvas row at these columns.
+    pub(crate) fn add(&self, channel: usize, y: usize, columns: &Places, values: &mut [f32]) {
         let plane = &self.planes[channel];
-        let (j, j2, ty) = self.between(y, plane.height());
-        let (top, bottom) = (plane.row(j), plane.row(j2));
-        for (x, v) in (x0..).zip(values) {
-            let (i, i2, tx) = self.between(x, plane.width());
-            let upper = top[i] + (top[i2] - top[i]) * tx;
-            let lower = bottom[i] + (bottom[i2] - bottom[i]) * tx;
-            *v += upper + (lower - upper) * ty;
-        }
+        let (j, j2, down) = between(y, self.cell, plane.height());
+        let rows = [plane.row(j), plane.row(j2)].map(|row| move |i: usize| row[i]);
+        columns.each(rows, down, values, |v, more| *v += more);
     }
 
     /// One channel at a canvas pixel.
     pub(crate) fn at(&self, channel: usize, [x, y]: [f64; 2]) -> f32 {
         let mut value = 0.0;
         let [x, y] = [x, y].map(|v| v.max(0.0) as usize);
-        self.add(channel, x, y, std::slice::from_mut(&mut value));
+        self.add(channel, y, &self.places(x, 1), std::slice::from_mut(&mut value));
         value
-    }
-
-    fn between(&self, pixel: usize, count: usize) -> (usize, usize, f32) {
-        let at = ((pixel as f32 + 0.5) / self.cell as f32 - 0.5).clamp(0.0, (count - 1) as f32);
-        let low = at as usize;
-        (low, (low + 1).min(count - 1), at - low as f32)
     }
 }

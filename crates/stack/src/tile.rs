@@ -129,8 +129,9 @@ fn layer(
     let size = tile.width * tile.height;
     let mut share = vec![1.0; size];
     if let Some(mask) = input.mask {
+        let columns = mask.places(tile.x0, tile.width);
         for (y, line) in (tile.y0..).zip(share.chunks_exact_mut(tile.width)) {
-            mask.row(y, tile.x0, line);
+            mask.row(y, &columns, line);
         }
     }
     let coordinates = prepared.grid.as_ref().map(|g| Coordinates::new(g, tile));
@@ -149,7 +150,7 @@ fn layer(
     let read = match &coordinates {
         Some(c) => {
             let [r, g, b] = &mut values;
-            c.resample(input.source, &[0, 1, 2], &mut [r, g, b])
+            c.resample(input.source, [0, 1, 2], [r, g, b])
         }
         None => (0..3).try_for_each(|p| input.source.read_block(p, tile, &mut values[p])),
     };
@@ -189,32 +190,27 @@ fn normalise(
     values: &mut [Vec<f32>; 3],
     weight: &mut [f32],
 ) {
+    let of_surface = input.surface.as_ref().map(|s| (s, s.places(tile.x0, tile.width)));
+    let of_level = level.map(|l| (l, l.columns(tile.x0, tile.width)));
     for (c, plane) in values.iter_mut().enumerate() {
         let (gain, offset) = (input.gain[c], input.offset[c]);
-        plane.iter_mut().for_each(|v| *v = *v * gain + offset);
-        if let Some(surface) = &input.surface {
-            for (y, line) in (tile.y0..).zip(plane.chunks_exact_mut(tile.width)) {
-                surface.add(c, tile.x0, y, line);
+        let lines = plane.chunks_exact_mut(tile.width);
+        for ((y, line), weight) in (tile.y0..).zip(lines).zip(weight.chunks_exact_mut(tile.width)) {
+            line.iter_mut().for_each(|v| *v = *v * gain + offset);
+            if let Some((surface, columns)) = &of_surface {
+                surface.add(c, y, columns, line);
             }
-        }
-        if let Some(level) = level {
-            for (y, line) in (tile.y0..).zip(plane.chunks_exact_mut(tile.width)) {
-                level.take_off(c, tile.x0, y, line);
+            if let Some((level, columns)) = &of_level {
+                level.take_off(c, y, columns, line);
             }
-        }
-        for (_, w) in plane
-            .iter()
-            .zip(weight.iter_mut())
-            .filter(|(v, _)| !v.is_finite())
-        {
-            *w = 0.0;
+            for (v, w) in line.iter().zip(weight) {
+                *w = if v.is_finite() { *w } else { 0.0 };
+            }
         }
     }
     for plane in values {
-        plane
-            .iter_mut()
-            .zip(weight.iter())
-            .filter(|(_, w)| **w <= 0.0)
-            .for_each(|(v, _)| *v = 0.0);
+        for (v, w) in plane.iter_mut().zip(weight.iter()) {
+            *v = if *w <= 0.0 { 0.0 } else { *v };
+        }
     }
 }

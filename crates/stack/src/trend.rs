@@ -58,13 +58,23 @@ impl Trends {
             } else {
                 (i * CELL + half).min(out.len())
             };
-            for (x, o) in (start..).zip(&mut out[start..end]) {
-                let t = (x + half) as f32 - (i * CELL) as f32;
-                *o = a + (b - a) * ((t + 0.5) / CELL as f32).clamp(0.0, 1.0);
+            let first = (start + half).saturating_sub(i * CELL);
+            for (o, part) in out[start..end].iter_mut().zip(&PARTS[first..]) {
+                *o = a + (b - a) * part;
             }
         }
     }
 }
+
+/// The part of the way from one cell's centre to the next at each pixel between them.
+const PARTS: [f32; CELL] = {
+    let (mut parts, mut k) = ([0.0; CELL], 0);
+    while k < CELL {
+        parts[k] = (k as f32 + 0.5) / CELL as f32;
+        k += 1;
+    }
+    parts
+};
 
 fn between(at: usize, count: usize) -> (usize, usize, f32) {
     let t = ((at as f32 + 0.5) / CELL as f32 - 0.5).clamp(0.0, (count - 1) as f32);

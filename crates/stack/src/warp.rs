@@ -59,7 +59,7 @@ pub fn warp(
                 height: rows.len() / width.max(1),
             };
             let coordinates = Coordinates::new(&grid, block);
-            coordinates.resample(source, &[plane], &mut [rows])
+            coordinates.resample(source, [plane], [rows])
         })?;
     Ok(out)
 }
@@ -107,33 +107,38 @@ impl Coordinates {
     }
 
     /// Resamples some planes of a source; returns with `out` unchanged where nothing is covered.
-    pub(crate) fn resample(
+    pub(crate) fn resample<const N: usize>(
         &self,
         source: &dyn Source,
-        planes: &[usize],
-        out: &mut [&mut [f32]],
+        planes: [usize; N],
+        mut out: [&mut [f32]; N],
     ) -> io::Result<()> {
         let size = source.size();
         let Some(window) = self.needs(size) else {
             return Ok(());
         };
-        let (mut added, mut data, mut read) = (Vec::new(), Vec::new(), Vec::new());
-        for (plane, out) in planes.iter().zip(out) {
-            window.read(source, *plane, &mut read, &mut data)?;
-            let patch = Patch {
-                data: &data,
-                width: window.width(),
-                origin: (window.x[0], window.y[0]),
-                size,
-            };
-            let width = self.width.max(1);
-            added.resize(out.len(), 0.0);
-            let lines = out.chunks_exact_mut(width).zip(added.chunks_exact_mut(width));
-            let points = self.xs.chunks_exact(width).zip(self.ys.chunks_exact(width));
-            for ((line, added), points) in lines.zip(points) {
-                resample_row(&patch, points, line, added);
-            }
-            pay_back(out, &added, width);
+        let (mut data, mut read) = ([(); N].map(|()| Vec::new()), Vec::new());
+        for (plane, data) in planes.iter().zip(&mut data) {
+            window.read(source, *plane, &mut read, data)?;
+        }
+        drop(read);
+        let patch = Patch {
+            data: data.each_ref().map(Vec::as_slice),
+            width: window.width(),
+            origin: (window.x[0], window.y[0]),
+            size,
+        };
+        let width = self.width.max(1);
+        let mut added = out.each_ref().map(|out| vec![0.0; out.len()]);
+        let points = self.xs.chunks_exact(width).zip(self.ys.chunks_exact(width));
+        for (y, points) in points.enumerate() {
+            let row = y * width..(y + 1) * width;
+            let line = out.each_mut().map(|out| &mut out[row.clone()]);
+            let added = added.each_mut().map(|added| &mut added[row.clone()]);
+            resample_row(&patch, points, line, added);
+        }
+        for (out, added) in out.into_iter().zip(&added) {
+            pay_back(out, added, width);
         }
         Ok(())
     }

@@ -7,10 +7,15 @@
 #[cfg(target_arch = "x86_64")]
 use std::arch::x86_64::*;
 
-use crate::resample::{Kernel, Patch, Place, supported};
+use crate::resample::{Kernel, Patch, Place, lifted, supported};
 
 /// [`Kernel::row`] as fast as this machine can.
-pub(crate) fn resample_row(patch: &Patch, points: (&[f32], &[f32]), out: &mut [f32], added: &mut [f32]) {
+pub(crate) fn resample_row<const N: usize>(
+    patch: &Patch<N>,
+    points: (&[f32], &[f32]),
+    out: [&mut [f32]; N],
+    added: [&mut [f32]; N],
+) {
     #[cfg(target_arch = "x86_64")]
     if std::arch::is_x86_feature_detected!("avx2") && std::arch::is_x86_feature_detected!("fma") {
         // SAFETY: both features were detected on the line above; the function has no other needs.
@@ -21,18 +26,21 @@ pub(crate) fn resample_row(patch: &Patch, points: (&[f32], &[f32]), out: &mut [f
 
 #[cfg(target_arch = "x86_64")]
 #[target_feature(enable = "avx2,fma")]
-fn resample_row_avx2(patch: &Patch, (xs, ys): (&[f32], &[f32]), out: &mut [f32], added: &mut [f32]) {
+fn resample_row_avx2<const N: usize>(
+    patch: &Patch<N>,
+    (xs, ys): (&[f32], &[f32]),
+    out: [&mut [f32]; N],
+    added: [&mut [f32]; N],
+) {
     let kernel = Kernel::get();
     let (w, h) = patch.size;
-    for (((x, y), o), a) in xs.iter().zip(ys).zip(out).zip(added) {
-        (*o, *a) = (f32::NAN, 0.0);
-        if supported((*x, *y), w, h) {
-            let (plain, low) = at_avx2(patch, &kernel.place(patch, *x, *y));
-            (*o, *a) = if plain < low {
-                (low, low - plain)
-            } else {
-                (plain, 0.0)
-            };
+    for (k, (x, y)) in xs.iter().zip(ys).enumerate() {
+        let place = supported((*x, *y), w, h).then(|| kernel.place(patch, *x, *y));
+        for c in 0..N {
+            let found = place
+                .as_ref()
+                .map(|place| at_avx2(patch.data[c], patch.width, place));
+            (out[c][k], added[c][k]) = lifted(found);
         }
     }
 }
@@ -41,9 +49,8 @@ fn resample_row_avx2(patch: &Patch, (xs, ys): (&[f32], &[f32]), out: &mut [f32],
 #[cfg(target_arch = "x86_64")]
 #[target_feature(enable = "avx2,fma")]
 #[inline]
-fn at_avx2(patch: &Patch, place: &Place) -> (f32, f32) {
-    let stride = patch.width;
-    let rows = &patch.data[place.first..place.first + 5 * stride + 8];
+fn at_avx2(data: &[f32], stride: usize, place: &Place) -> (f32, f32) {
+    let rows = &data[place.first..place.first + 5 * stride + 8];
     let mut sum = _mm256_setzero_ps();
     let mut low = _mm256_set1_ps(f32::INFINITY);
     for (j, weight) in place.wy[..6].iter().enumerate() {
@@ -80,7 +87,7 @@ mod tests {
         let mut data: Vec<f32> = (0..w * h).map(|k| ((k * 7919) % 1013) as f32 / 1013.0).collect();
         data.extend([0.0; 8]);
         let patch = Patch {
-            data: &data,
+            data: [&data],
             width: w,
             origin: (-3, -3),
             size: (w - 6, h - 6),
@@ -89,8 +96,8 @@ mod tests {
         let ys: Vec<f32> = (0..200).map(|k| (k * 37 % 200) as f32 * 0.16).collect();
         let (mut a, mut b) = (vec![0.0; 200], vec![0.0; 200]);
         let (mut added_a, mut added_b) = (vec![0.0; 200], vec![0.0; 200]);
-        resample_row(&patch, (&xs, &ys), &mut a, &mut added_a);
-        Kernel::get().row(&patch, (&xs, &ys), &mut b, &mut added_b);
+        resample_row(&patch, (&xs, &ys), [&mut a], [&mut added_a]);
+        Kernel::get().row(&patch, (&xs, &ys), [&mut b], [&mut added_b]);
         assert!(a.iter().any(|v| v.is_nan()) && a.iter().any(|v| v.is_finite()));
         for (a, b) in a.iter().chain(&added_a).zip(b.iter().chain(&added_b)) {
             assert!(

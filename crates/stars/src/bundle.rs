@@ -7,6 +7,7 @@
 use nalgebra::{DMatrix, DVector, Matrix2, Matrix2x3, Matrix3x2, Rotation3, Vector2, Vector3};
 use nightloom_fit::{CAUCHY, Damping, Loss, Problem, descend, median_of};
 use nightloom_optics::Lens;
+use rayon::prelude::*;
 
 use crate::AirPath;
 
@@ -99,23 +100,23 @@ impl Bundle {
 
     /// A robust standard deviation of the residuals on one axis, pixels.
     pub(crate) fn scale(&self) -> f64 {
-        let squares = self
-            .tracks
-            .iter()
-            .filter(|t| t.sightings.len() > 1)
-            .flat_map(|t| t.sightings.iter().filter_map(|s| self.residual(t, s)))
-            .map(|r| r.norm_squared());
+        let tracks = self.tracks.par_iter().filter(|t| t.sightings.len() > 1);
+        let squares: Vec<f64> = tracks
+            .flat_map_iter(|t| t.sightings.iter().filter_map(|s| self.residual(t, s)))
+            .map(|r| r.norm_squared())
+            .collect();
         // The median of a squared two-axis Gaussian residual is 1.386 σ² of one axis.
         median_of(squares).map_or(FLOOR_PX, |m| (m / 1.386).sqrt().max(FLOOR_PX))
     }
 
     fn cost(&self, scale: f64, prior: &LensPrior) -> f64 {
-        let stars: f64 = self
-            .tracks
-            .iter()
-            .flat_map(|t| t.sightings.iter().map(|s| self.residual(t, s)))
+        let tracks = self.tracks.par_iter();
+        let costs: Vec<f64> = tracks
+            .flat_map_iter(|t| t.sightings.iter().map(|s| self.residual(t, s)))
             .map(|r| r.map_or(30.0, |r| (1.0 + r.norm_squared() / (CAUCHY * scale).powi(2)).ln()))
-            .sum();
+            .collect();
+        // In order, so that the sum is the same on any number of threads.
+        let stars: f64 = costs.iter().sum();
         stars * CAUCHY * CAUCHY + prior.cost(&self.lens)
     }
 
@@ -224,6 +225,9 @@ fn lens_difference(moved: &Lens, v: &Vector3<f64>, pixel: Vector2<f64>, h: f64) 
     Some((Vector2::from(moved.project(v)?) - pixel) / h)
 }
 
+/// Tracks whose slopes are held at once.
+const AT_ONCE: usize = 1024;
+
 /// The reduced normal equations and what is needed to get the stars back.
 pub(crate) struct System {
     normal: DMatrix<f64>,
@@ -262,23 +266,31 @@ impl System {
             system.normal[(i, i)] += 1.0 / (sigma * sigma);
             system.side[i] -= offset / (sigma * sigma);
         }
-        for track in &bundle.tracks {
-            let star = system.add(bundle, track, scale);
-            system.stars.push(star);
+        for tracks in bundle.tracks.chunks(AT_ONCE) {
+            // The slopes beside each other, their sums in order.
+            let slopes: Vec<Vec<Option<Row>>> = tracks
+                .par_iter()
+                .map(|track| {
+                    let basis = tangents(&track.direction);
+                    let sightings = track.sightings.iter();
+                    let rows = sightings.map(|s| system.derivatives(bundle, track, s, &basis));
+                    rows.collect()
+                })
+                .collect();
+            for rows in &slopes {
+                let star = system.add(rows, scale);
+                system.stars.push(star);
+            }
         }
         system
     }
 
     /// Adds one star's sightings and takes its direction out again.
-    fn add(&mut self, bundle: &Bundle, track: &Track, scale: f64) -> Eliminated {
-        let basis = tangents(&track.direction);
+    fn add(&mut self, rows: &[Option<Row>], scale: f64) -> Eliminated {
         let mut own = Matrix2::zeros();
         let mut side = Vector2::zeros();
         let mut coupling: Vec<(usize, Vector2<f64>)> = (0..LENS).map(|i| (i, Vector2::zeros())).collect();
-        for sighting in &track.sightings {
-            let Some(row) = self.derivatives(bundle, track, sighting, &basis) else {
-                continue;
-            };
+        for row in rows.iter().flatten() {
             let weight = Loss::Cauchy.weight(row.residual.norm() / (CAUCHY * scale)) / (scale * scale);
             own += weight * row.star.transpose() * row.star;
             side += weight * row.star.transpose() * row.residual;

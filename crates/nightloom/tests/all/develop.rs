@@ -10,14 +10,14 @@ use tiff::decoder::{Decoder, DecodingResult};
 use crate::browser::{Answer, Browser, Served, exchange};
 use crate::night::{Night, built};
 
-fn get(served: &Served, path: &str) -> Value {
+pub(crate) fn get(served: &Served, path: &str) -> Value {
     let host = format!("127.0.0.1:{}", served.port);
     let answer = exchange(served.port, "GET", path, &[("Host", &host)], "");
     assert_eq!(answer.status, 200, "{path}: {}", answer.text());
     serde_json::from_slice(&answer.body).expect("JSON")
 }
 
-fn post(served: &Served, path: &str, body: &Value) -> Answer {
+pub(crate) fn post(served: &Served, path: &str, body: &Value) -> Answer {
     let host = format!("127.0.0.1:{}", served.port);
     let origin = format!("http://{host}");
     let headers = [
@@ -38,7 +38,7 @@ fn pixels(answer: &Answer) -> (Value, Vec<[u8; 3]>) {
 }
 
 /// Settings that are kept with the others and seen after the next build.
-const LATER: [&str; 3] = ["crop", "grow", "white"];
+const LATER: [&str; 4] = ["crop", "grow", "white", "offset_px"];
 
 fn whole(about: &Value, values: &Value) -> Value {
     let mut values = values.clone();
@@ -54,8 +54,13 @@ fn whole(about: &Value, values: &Value) -> Value {
 
 /// The built picture as sRGB: its own samples, read by an independent reader, and the standards' matrices.
 fn written(night: &Path) -> Vec<[u8; 3]> {
+    written_with_size(night).0
+}
+
+fn written_with_size(night: &Path) -> (Vec<[u8; 3]>, [usize; 2]) {
     let file = fs::File::open(night.join("picture/picture.tif")).expect("a picture");
     let mut tiff = Decoder::new(std::io::BufReader::new(file)).expect("a TIFF");
+    let (width, height) = tiff.dimensions().expect("a size");
     let DecodingResult::U16(values) = tiff.read_image().expect("pixels") else {
         panic!("the picture is not 16-bit")
     };
@@ -64,7 +69,18 @@ fn written(night: &Path) -> Vec<[u8; 3]> {
         let light: [f64; 3] = std::array::from_fn(|c| f64::from(srgb_decode(f32::from(p[c]) / 65535.0)));
         apply(&matrix, light).map(|v| (srgb_encode(v.clamp(0.0, 1.0) as f32) * 255.0).round() as u8)
     };
-    values.chunks_exact(3).map(shown).collect()
+    (
+        values.chunks_exact(3).map(shown).collect(),
+        [width as usize, height as usize],
+    )
+}
+
+/// The middle of a picture, of one size out of another.
+fn middle(of: &[[u8; 3]], [width, height]: [usize; 2], [w, h]: [usize; 2]) -> Vec<[u8; 3]> {
+    let (left, top) = ((width - w) / 2, (height - h) / 2);
+    assert_eq!([(width - w) % 2, (height - h) % 2], [0, 0]);
+    let rows = (top..top + h).flat_map(|y| &of[y * width + left..][..w]);
+    rows.copied().collect()
 }
 
 fn plan(night: &Path, picture: &str) {
@@ -72,7 +88,7 @@ fn plan(night: &Path, picture: &str) {
 }
 
 /// Every setting that is seen at once, moved.
-const MOVED: &str = "look = \"deep\"\nstretch = 0.7\ncontrast = 1.4\nblack_point = 0.15\nwhite_point = 0.8\nsky_stops = -0.2\nmidtones = 1.5\ngradient = 0.4\nnoise_reduction = 0.6\nland_stops = 0.5\nland_lift = 0.6\ntemperature = 20.0\ntint = -3.0\nsaturation = 1.3\n";
+const MOVED: &str = "look = \"deep\"\nstretch = 0.7\ncontrast = 1.4\nblack_point = 0.15\nwhite_point = 0.8\nsky_stops = -0.2\nmidtones = 1.5\ngradient = 0.4\nnoise_reduction = 0.6\nland_stops = 0.5\nland_lift = 0.6\ntemperature = 20.0\ntint = -3.0\nsaturation = 1.3\nstar_size = 0.6\nstar_colour = 1.7\nvignette = 0.6\nlevel_deg = -2.5\n";
 
 #[test]
 fn what_is_seen_at_full_size_is_what_the_build_writes() {
@@ -85,9 +101,11 @@ fn what_is_seen_at_full_size_is_what_the_build_writes() {
         let about = get(&served, "/develop");
         assert_eq!(about["kept"], about["built"]);
         let (head, seen) = pixels(&post(&served, "/develop/view", &whole(&about, &about["kept"])));
-        assert_eq!(head["tally"]["all"], json!(seen.len()));
-        let written = written(&night);
-        assert_eq!(written.len(), seen.len());
+        let (written, size) = written_with_size(&night);
+        assert_eq!(head["tally"]["all"], json!(written.len()));
+        let full = ["width_px", "height_px"].map(|side| about[side].as_u64().expect("a size") as usize);
+        assert_eq!(size == full, picture.is_empty(), "{size:?} of {full:?}");
+        let seen = middle(&seen, full, size);
         let far = written
             .iter()
             .zip(&seen)
@@ -125,7 +143,26 @@ fn every_setting_changes_what_is_seen_and_what_cannot_be_is_a_sentence() {
         // development is.
         assert_eq!(seen != plain, *key != "land_lift", "{key} = {value}");
     }
+    // The sky moved is the sky as it is, elsewhere.
+    let moved = |by: [i64; 2]| {
+        let mut asked = whole(&about, &usual);
+        asked["sky_moved_px"] = json!(by);
+        asked["layer"] = json!("sky");
+        pixels(&post(&served, "/develop/view", &asked)).1
+    };
+    let (still, moved) = (moved([0, 0]), moved([31, -12]));
+    let [width, height] =
+        ["width_px", "height_px"].map(|side| about[side].as_u64().expect("a size") as usize);
+    for y in 0..height - 12 {
+        assert!(
+            moved[y * width + 31..(y + 1) * width] == still[(y + 12) * width..(y + 13) * width - 31],
+            "row {y}"
+        );
+    }
     for (key, value, part) in [
+        ("star_size", "0.1", "0.3"),
+        ("level_deg", "90", "45"),
+        ("vignette", "nan", "expected"),
         ("stretch", "2", "stretch"),
         ("stretch", "1e400", "expected"),
         ("look", "noir", "expected"),
@@ -149,17 +186,17 @@ fn every_setting_changes_what_is_seen_and_what_cannot_be_is_a_sentence() {
 }
 
 /// The page with the picture developed on it.
-fn opened(browser: &Browser, served: &Served) {
+pub(crate) fn opened(browser: &Browser, served: &Served) {
     browser.go(&served.url("/picture"));
     settled(browser);
 }
 
-fn settled(browser: &Browser) {
+pub(crate) fn settled(browser: &Browser) {
     browser.until("document.querySelector('nl-viewer')?.develop?.live.settled");
 }
 
 /// Puts a slider to a value as a hand does.
-fn slide(browser: &Browser, key: &str, value: &str) {
+pub(crate) fn slide(browser: &Browser, key: &str, value: &str) {
     browser.run(&format!(
         "const s = document.querySelector('[data-live={key}] input[type=range]'); s.focus(); s.value = '{value}';
          s.dispatchEvent(new Event('input', {{ bubbles: true }}))"
@@ -167,7 +204,7 @@ fn slide(browser: &Browser, key: &str, value: &str) {
     settled(browser);
 }
 
-fn said(browser: &Browser) -> String {
+pub(crate) fn said(browser: &Browser) -> String {
     let said = browser.run("return document.querySelector('.develop [role=status]').textContent");
     said.as_str().unwrap_or_default().to_owned()
 }

@@ -9,8 +9,8 @@ use super::Look;
 use super::plain::plain;
 
 /// Inks by what they are for. Tones carry no meaning by themselves: everything has its line, height or word.
-const DAY: &str = "--paper:#fff;--ink:#17191d;--soft:#5c636e;--rule:#d9dce1;--day:#fff;--civil:#f1f2f4;--nautical:#e4e6ea;--astro:#d6d9df;--night:#c5cad3;--land:#4a5058;--glow:#8b7a55;--fill:#2c4a52;--shade:#f1f2f4";
-const RED: &str = "--paper:#000;--ink:#c80000;--soft:#900000;--rule:#3c0000;--day:#480000;--civil:#380000;--nautical:#280000;--astro:#180000;--night:#000;--land:#2c0000;--glow:#780000;--fill:#b40000;--shade:#1c0000";
+const DAY: &str = "--paper:#fff;--ink:#17191d;--soft:#5c636e;--rule:#d9dce1;--day:#fff;--civil:#f1f2f4;--nautical:#e4e6ea;--astro:#d6d9df;--night:#c5cad3;--land:#4a5058;--glow:#8b7a55;--fill:#2c4a52;--shade:#f1f2f4;--band:#fff";
+const RED: &str = "--paper:#000;--ink:#c80000;--soft:#bc0000;--rule:#3c0000;--day:#480000;--civil:#380000;--nautical:#280000;--astro:#180000;--night:#000;--land:#2c0000;--glow:#780000;--fill:#b40000;--shade:#1c0000;--band:#c80000";
 
 /// What every text is set in unless its class says otherwise.
 const FONT: &str = "font-family=\"system-ui,'Segoe UI',Roboto,'DejaVu Sans',sans-serif\" font-size=\"12\"";

@@ -7,7 +7,7 @@ use nightloom_sky::night::NightSample;
 use nightloom_sky::subjects::milky_way::Arch;
 use nightloom_sky::{Angle, Instant, Skyline};
 
-use super::labels::{Side, Taken};
+use super::labels::{Side, Taken, rect};
 use super::svg::{Scale, Sheet, full_hours};
 use super::{Look, SubjectWay};
 use crate::framing::Framing;
@@ -88,6 +88,14 @@ pub fn night_view(view: &NightView<'_>, look: Look) -> String {
     let ([.., foot], [_, height]) = window.on_sheet();
     let mut sheet = Sheet::new(WIDTH, height, look, &title);
     sheet.words([LEFT, 26.0], "big", &title);
+    if let Some(at) = view.at {
+        let shown = view.zone.to_datetime(at.plus_seconds(30.0).timestamp());
+        sheet.words(
+            [RIGHT, 26.0],
+            "end soft",
+            &format!("at {}", shown.strftime("%H:%M")),
+        );
+    }
     let draw = Draw {
         view,
         middle: (from + to) / 2.0,
@@ -100,6 +108,7 @@ pub fn night_view(view: &NightView<'_>, look: Look) -> String {
         let mut taken = Taken::default();
         draw.milky_way(sheet);
         draw.land(sheet);
+        draw.keep_frames(&mut taken);
         for subject in view.subjects {
             draw.way(sheet, subject, &mut taken);
         }
@@ -256,7 +265,7 @@ impl Draw<'_> {
         let middle = self.unwrapped(middle);
         let width = 9.0 * (RIGHT - LEFT) / (self.bounds[1] - self.bounds[0]);
         sheet.put(format_args!(
-            "<g style=\"stroke:var(--paper);stroke-opacity:.35;stroke-width:{width:.1};fill:none;stroke-linecap:round\">"
+            "<g style=\"stroke:var(--band);stroke-opacity:.35;stroke-width:{width:.1};fill:none;stroke-linecap:round\">"
         ));
         sheet.line("", middle.iter().copied());
         sheet.put(format_args!("</g>"));
@@ -317,10 +326,53 @@ impl Draw<'_> {
         };
         for (at, hour) in full_hours(first.at, last.at, self.view.zone) {
             if let Some(([x, y], true)) = nearest(subject.samples, at).and_then(|s| self.place(s)) {
+                if !(LEFT..=RIGHT).contains(&x) {
+                    continue;
+                }
                 sheet.put(format_args!(
                     "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"3\" class=\"fill\"/>"
                 ));
-                taken.write(sheet, [x + 7.0, y - 5.0], Side::Start, &format!("{hour:02} h"));
+                let words = format!("{hour:02} h");
+                // Beside its point on whichever side is free and in the view.
+                let sides = [
+                    ([x + 7.0, y - 5.0], Side::Start),
+                    ([x - 7.0, y - 5.0], Side::End),
+                    ([x + 7.0, y + 14.0], Side::Start),
+                    ([x - 7.0, y + 14.0], Side::End),
+                ];
+                let inside = |at: [f64; 2], side: Side| {
+                    let [left, top, right, bottom] = rect(at, side, &words);
+                    left >= LEFT && right <= RIGHT && top >= TOP && bottom <= self.y.at(self.bounds[2])
+                };
+                let mut sides = sides.into_iter().filter(|(at, side)| inside(*at, *side));
+                sides.any(|(at, side)| taken.write(sheet, at, side, &words));
+            }
+        }
+    }
+
+    /// Nothing is written on the frames' borders, nor on the marks of the moment.
+    fn keep_frames(&self, taken: &mut Taken) {
+        const ROUND: f64 = 3.0;
+        let aims = self.view.framing.iter().flat_map(|f| {
+            let of = |aim| f.border(aim).iter().map(|d| self.towards(d)).collect::<Vec<_>>();
+            f.aims().into_iter().map(of).collect::<Vec<_>>()
+        });
+        for border in aims {
+            let next = border.iter().skip(1).chain(border.first());
+            for ([x0, y0], [x1, y1]) in border.iter().zip(next) {
+                // In pieces, as a slanting side's box covers much that is free.
+                let pieces = ((x1 - x0).hypot(y1 - y0) / 12.0).ceil().clamp(1.0, 40.0);
+                for k in 0..=pieces as usize {
+                    let part = k as f64 / pieces;
+                    let (x, y) = (x0 + part * (x1 - x0), y0 + part * (y1 - y0));
+                    taken.keep([x - ROUND, y - ROUND, x + ROUND, y + ROUND]);
+                }
+            }
+        }
+        for subject in self.view.subjects {
+            let now = self.view.at.and_then(|at| nearest(subject.samples, at));
+            if let Some(([x, y], _)) = now.and_then(|s| self.place(s)) {
+                taken.keep([x - 9.0, y - 9.0, x + 9.0, y + 9.0]);
             }
         }
     }

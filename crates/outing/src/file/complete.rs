@@ -271,6 +271,10 @@ fn picture(values: &Values, settings: &mut Settings) {
     p.white_point = values.number("picture", "white_point").unwrap_or(p.white_point);
     p.temperature = values.number("picture", "temperature").unwrap_or(p.temperature);
     p.tint = values.number("picture", "tint").unwrap_or(p.tint);
+    p.star_size = values.number("picture", "star_size").unwrap_or(p.star_size);
+    p.star_colour = values.number("picture", "star_colour").unwrap_or(p.star_colour);
+    p.vignette = values.number("picture", "vignette").unwrap_or(p.vignette);
+    p.level_deg = values.number("picture", "level_deg").unwrap_or(p.level_deg);
     p.grow = values.flag("picture", "grow").unwrap_or(p.grow);
     p.crop = values.crop("picture", "crop").unwrap_or_default();
 }

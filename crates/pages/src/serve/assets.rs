@@ -20,6 +20,7 @@ pub(super) const ASSETS: &[(&str, &str, &str)] = &[
     ("drop.js", JS, include_str!("../../assets/drop.js")),
     ("export.js", JS, include_str!("../../assets/export.js")),
     ("frame.js", JS, include_str!("../../assets/frame.js")),
+    ("hands.js", JS, include_str!("../../assets/hands.js")),
     ("versions.js", JS, include_str!("../../assets/versions.js")),
     ("frames.js", JS, include_str!("../../assets/frames.js")),
     ("send.js", JS, include_str!("../../assets/send.js")),

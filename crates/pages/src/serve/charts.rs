@@ -22,7 +22,9 @@ use super::words;
 use crate::program::{Drawing, Question};
 
 /// What the night's charts may be asked.
-pub(super) const NIGHT: [&str; 7] = ["date", "subject", "focal", "sensor", "aim", "frames", "overlap"];
+pub(super) const NIGHT: [&str; 8] = [
+    "date", "subject", "focal", "sensor", "aim", "frames", "overlap", "view-at",
+];
 /// What the year may be asked.
 const YEAR: [&str; 2] = ["year", "subject"];
 /// What the ladder may be asked.

@@ -11,7 +11,7 @@ use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 use nightloom_outing::options::{OPTIONS, OptionKind, OptionSpec};
-use nightloom_outing::{PictureSettings, hash_bytes, with_option};
+use nightloom_outing::{PictureSettings, Settings, hash_bytes, with_option};
 use nightloom_pipeline::{
     DevelopedLayer, DevelopedPart, LIVE_OPTIONS, LiveDevelopment, LiveDevelopmentError, Shows, TILE_PX,
     recipe_settings,
@@ -90,7 +90,9 @@ pub(super) fn is_there(app: &App) -> bool {
 }
 
 /// Options that are kept with the others and seen after the next build.
-const LATER: [&str; 3] = ["crop", "grow", "white"];
+const LATER: [&str; 4] = ["crop", "grow", "white", OFFSET];
+/// Where the sky lies over the land: an option of the seam, seen at once as the kept sky moved, and made by the next build.
+const OFFSET: &str = "offset_px";
 
 /// The options of the picture, as a page types them.
 pub(super) fn told(settings: &PictureSettings) -> BTreeMap<&'static str, String> {
@@ -103,6 +105,7 @@ pub(super) fn told(settings: &PictureSettings) -> BTreeMap<&'static str, String>
         other => other.to_string(),
     };
     let all = LIVE_OPTIONS.into_iter().chain(LATER);
+    let all = all.filter(|key| *key != OFFSET);
     all.map(|key| (key, text(key))).collect()
 }
 
@@ -114,6 +117,17 @@ fn numbers(value: &Value) -> String {
         .map(Value::to_string)
         .collect();
     all.join(", ")
+}
+
+/// The same with where the sky lies.
+fn told_with(settings: &PictureSettings, offset_px: [f64; 2]) -> BTreeMap<&'static str, String> {
+    let mut all = told(settings);
+    all.insert(OFFSET, offset_px.map(|v| v.to_string()).join(", "));
+    all
+}
+
+fn all_told(settings: &Settings) -> BTreeMap<&'static str, String> {
+    told_with(&settings.picture, settings.seam.offset_px)
 }
 
 /// The picture as it would be developed, and what the file and the last build say of it.
@@ -128,9 +142,10 @@ pub(super) async fn about(State(app): State<Arc<App>>) -> Result<Response, Faile
             "outing": hash_bytes(app.folder.as_os_str().as_encoded_bytes()).to_string(),
             "width_px": width, "height_px": height, "levels": live.levels(), "tile_px": TILE_PX,
             "crop_px": live.crop_px(), "full_px": live.full_px(),
-            "kept": self::told(&app.settings()?.picture),
-            "built": built.as_ref().map(self::told),
-            "usual": self::told(&PictureSettings::default()),
+            "level_deg": live.level_deg().map(|v| (v * 100.0).round() / 100.0),
+            "kept": all_told(&app.settings()?),
+            "built": built.as_ref().map(|b| told_with(b, live.sky_offset_px())),
+            "usual": told_with(&PictureSettings::default(), [0.0; 2]),
             "version": app.text().map_err(EditError::from)?.version,
         }))
     });
@@ -154,6 +169,8 @@ pub(super) struct Wanted {
     layer: DevelopedLayer,
     #[serde(default)]
     marks: bool,
+    #[serde(default)]
+    sky_moved_px: [i64; 2],
 }
 
 /// A part of the picture by the settings sent along: a length, so many bytes of JSON, then red, green, blue and opacity.
@@ -179,9 +196,11 @@ pub(super) async fn view(
             width: wanted.width,
             height: wanted.height,
             layer: wanted.layer,
+            // No picture is larger.
+            sky_moved_px: wanted.sky_moved_px.map(|v| v.clamp(-100_000, 100_000)),
         };
         let _room = app.developing.pass();
-        let shown = live.developed(&settings, part, shows, &overtaken)?;
+        let shown = live.developed(&settings, &part, shows, &overtaken)?;
         let head = json!({ "width": shown.width, "height": shown.height, "tally": shown.tally }).to_string();
         // The pixels begin at a multiple of four, as a browser wants them.
         let head = format!("{head:<0$}", head.len().next_multiple_of(4));
@@ -249,8 +268,10 @@ pub(super) async fn keep(State(app): State<Arc<App>>, Json(keep): Json<Keep>) ->
             .filter(|(key, _)| !LATER.contains(&key.as_str()));
         settings_of(&at_once.map(|(key, c)| (key.clone(), c.value.clone())).collect())?;
         let after = app.change(|text| {
-            let now =
-                self::told(&nightloom_outing::parse_settings(text, nightloom_outing::OUTING_TOML)?.picture);
+            let now = all_told(&nightloom_outing::parse_settings(
+                text,
+                nightloom_outing::OUTING_TOML,
+            )?);
             let mut text = text.to_owned();
             for (key, Change { was, value }) in &keep.changed {
                 let now = now.get(key.as_str()).cloned().unwrap_or_default();
@@ -261,11 +282,12 @@ pub(super) async fn keep(State(app): State<Arc<App>>, Json(keep): Json<Keep>) ->
                         was: format!("“{was}”"),
                     });
                 }
-                text = with_option(&text, "picture", key, value)?;
+                let section = if key == OFFSET { "seam" } else { "picture" };
+                text = with_option(&text, section, key, value)?;
             }
             Ok(text)
         })?;
-        let kept = self::told(&app.settings()?.picture);
+        let kept = all_told(&app.settings()?);
         Ok::<_, Failed>(json!({ "version": after.version, "kept": kept }))
     });
     Ok(Json(done.await??).into_response())
@@ -275,11 +297,25 @@ pub(super) async fn keep(State(app): State<Arc<App>>, Json(keep): Json<Keep>) ->
 const GROUPS: [(&str, &[&str]); 4] = [
     (
         words::GROUP_LIGHT,
-        &["look", "stretch", "contrast", "black_point", "white_point"],
+        &[
+            "look",
+            "stretch",
+            "contrast",
+            "black_point",
+            "white_point",
+            "vignette",
+        ],
     ),
     (
         words::GROUP_SKY,
-        &["sky_stops", "midtones", "gradient", "noise_reduction"],
+        &[
+            "sky_stops",
+            "midtones",
+            "gradient",
+            "noise_reduction",
+            "star_size",
+            "star_colour",
+        ],
     ),
     (words::GROUP_LAND, &["land_stops", "land_lift"]),
     (
@@ -309,7 +345,29 @@ pub(super) fn panel() -> Markup {
 
 /// What is done before the edge is looked at: the light of the whole, the sky, the land.
 pub(super) fn before_the_edge() -> Markup {
-    html! { @for group in &GROUPS[..3] { (controls(group)) } }
+    html! {
+        (controls(&GROUPS[0]))
+        (controls(&GROUPS[1]))
+        (over_the_land())
+        (controls(&GROUPS[2]))
+    }
+}
+
+/// The sky drawn to another place over the land.
+fn over_the_land() -> Markup {
+    let (right, down) = (words::SKY_RIGHT, words::SKY_DOWN);
+    html! {
+        details open class="sky-moved" data-live=(OFFSET) data-later data-name=(words::SKY_MOVED) data-told=(words::SKY_MOVED_TOLD) {
+            summary { (words::SKY_MOVED) }
+            p class="soft" { (words::SKY_MOVED_LEAD) }
+            button type="button" data-hand="sky" aria-pressed="false" { (words::MOVE_SKY) }
+            div class="edges two" {
+                @for name in [right, down] {
+                    label { (name) input data-by type="text" inputmode="numeric" autocomplete="off"; }
+                }
+            }
+        }
+    }
 }
 
 /// And after it: colour, and the frame.
@@ -377,6 +435,14 @@ fn crop() -> Markup {
             }
             @if let Some(grow) = option_of("grow") { (control(grow)) }
         }
+        details open class="level" data-nothing=(words::LEVEL_LINE_SHORT) {
+            summary { (words::LEVEL) }
+            @if let Some(level) = option_of("level_deg") { (control(level)) }
+            button type="button" data-level="stars" hidden { (words::LEVEL_BY_STARS) }
+            " "
+            button type="button" data-hand="line" aria-pressed="false" { (words::LEVEL_BY_LINE) }
+            p class="soft" { (words::LEVEL_LEAD) }
+        }
     }
 }
 
@@ -388,7 +454,7 @@ fn control(option: &OptionSpec) -> Markup {
             label for=(id) { (name) }
             @match option.kind {
                 OptionKind::Number { unit, min, max } => {
-                    input type="range" min=(min) max=(max) step=(step(min, max)) aria-label=(name) autocomplete="off";
+                    input type="range" min=(min) max=(max) step=(if unit == "degrees" { 0.1 } else { step(min, max) }) aria-label=(name) autocomplete="off";
                     input id=(id) type="text" inputmode="decimal" autocomplete="off" spellcheck="false" aria-describedby=(format!("{id}.unit"));
                     span class="soft" id=(format!("{id}.unit")) { (words::live_unit(unit)) }
                 }

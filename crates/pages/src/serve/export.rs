@@ -129,7 +129,7 @@ fn kind_of(name: &str) -> Option<&'static str> {
 pub(super) fn panel() -> Markup {
     let choice = |value: &str, name: &str, on: bool| html! { option value=(value) selected[on] { (name) } };
     html! {
-        details class="export" data-wait=(words::EXPORT_WAIT) data-save=(words::EXPORT_SAVE) {
+        details class="export" data-wait=(words::EXPORT_WAIT) data-save=(words::EXPORT_SAVE) data-moved=(words::SKY_MOVED_FIRST) {
             summary { (words::GROUP_EXPORT) }
             p class="soft" { (words::EXPORT_LEAD) }
             label { (words::EXPORT_KIND) " "

@@ -16,7 +16,9 @@ use super::page::{Shown, Stage, shown};
 use super::words;
 
 /// What of the page's address goes into its charts.
-const KEPT: [&str; 7] = ["date", "subject", "focal", "sensor", "aim", "portrait", "frames"];
+const KEPT: [&str; 9] = [
+    "date", "subject", "focal", "sensor", "aim", "portrait", "frames", "overlap", "view-at",
+];
 
 pub(super) async fn page(
     State(app): State<Arc<App>>,
@@ -89,7 +91,10 @@ fn body(settings: &Settings, query: &Query, shown: Shown) -> Markup {
             (field("focal", words::FOCAL, &focal))
             (field("sensor", words::SENSOR, &sensor))
             label class="tick" { input type="checkbox" name="portrait" value="1" checked[asked("portrait").is_some_and(|p| p == "1")]; (words::UPRIGHT) }
+            (field("frames", words::FRAMES_ACROSS_UP, &asked("frames").unwrap_or_default()))
+            (field("overlap", words::OVERLAP, &asked("overlap").unwrap_or_default()))
             input type="hidden" name="aim" value=(asked("aim").unwrap_or_default());
+            input type="hidden" name="view-at" value=(asked("view-at").unwrap_or_default());
             button type="submit" { (words::SHOW) }
         }
         (scrolled(&format!("/chart/strip.svg{behind}"), words::THE_NIGHT))
@@ -97,6 +102,13 @@ fn body(settings: &Settings, query: &Query, shown: Shown) -> Markup {
         p id="drag" { (words::DRAG) }
         nl-aim src=(format!("/chart/view.svg{behind}")) data-focal=(focal) {
             figure { img class="chart" src=(format!("/chart/view.svg{behind}")) alt=(words::THE_VIEW) tabindex="0" aria-describedby="drag" draggable="false"; }
+            div class="moment" hidden {
+                label for="view-moment" { (words::VIEW_MOMENT) }
+                input id="view-moment" type="range" min="0" max="288" step="1" autocomplete="off";
+                output for="view-moment" {}
+                button type="button" { (words::VIEW_BEST) }
+            }
+            p class="wrong" role="status" {}
         }
         @if let Some(year) = year {
             h2 { (words::THE_YEAR) " " (year) }

@@ -178,6 +178,24 @@ pub(super) const GROUP_LIGHT: &str = "Light of the whole";
 pub(super) const GROUP_SKY: &str = "Sky";
 pub(super) const GROUP_LAND: &str = "Land";
 pub(super) const GROUP_COLOUR: &str = "Colour";
+pub(super) const FRAMES_ACROSS_UP: &str = "Frames across × up, or auto";
+pub(super) const OVERLAP: &str = "Overlap, %";
+pub(super) const VIEW_MOMENT: &str = "Moment shown";
+pub(super) const VIEW_BEST: &str = "The moment aimed for";
+pub(super) const SKY_MOVED: &str = "Sky over the land";
+pub(super) const SKY_MOVED_LEAD: &str = "Where the sky stood is where it is. Moved, the picture shows what was not there, and its report says so. What comes in at the border is seen after the next making.";
+pub(super) const SKY_MOVED_TOLD: &str =
+    "The sky lies {right} px right and {down} px down from where it stood.";
+pub(super) const SKY_MOVED_FIRST: &str = "The sky was moved since this picture was made. Make it again first, so that what comes in at the border is there.";
+pub(super) const MOVE_SKY: &str = "Drag the sky under the land";
+pub(super) const SKY_RIGHT: &str = "Right, px";
+pub(super) const SKY_DOWN: &str = "Down, px";
+pub(super) const LEVEL: &str = "Level";
+pub(super) const LEVEL_BY_STARS: &str = "As the stars tell it";
+pub(super) const LEVEL_BY_LINE: &str = "Draw what should be level";
+pub(super) const LEVEL_LEAD: &str = "Turned after the crop, and cut so that no corner is bare.";
+pub(super) const LEVEL_LINE_SHORT: &str =
+    "Draw a longer line, along water or a horizon that should be level.";
 pub(super) const DEVELOP_KEYS: &str = "Arrow keys and the wheel move the slider in hand, with Shift the wheel goes five steps. Press twice on a line for its usual value. Ctrl+Z undoes, Ctrl+Y does again.";
 pub(super) const NOT_LIVE: &str =
     "this setting is not seen at once; change it under Settings and make the picture again";
@@ -200,6 +218,10 @@ pub(super) fn live_name(key: &str) -> &'static str {
         "temperature" => "Warmer",
         "tint" => "Greener",
         "saturation" => "Saturation",
+        "star_size" => "Width of the stars",
+        "star_colour" => "Colour of the stars",
+        "vignette" => "Corners darker",
+        "level_deg" => "Turned clockwise",
         "white" => "Balanced by",
         "grow" => "Canvas grown",
         _ => "Frame",

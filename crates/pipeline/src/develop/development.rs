@@ -5,9 +5,11 @@ use std::sync::Arc;
 use nightloom_outing::PictureSettings;
 use nightloom_raster::colour::luminance;
 use nightloom_stack::{
-    BackgroundModel, FormGains, NoiseReduction, Run, SceneStatistics, ToneCurve, ToneSettings, ToneWish,
+    BackgroundModel, FormGains, NoiseReduction, Run, SceneStatistics, StarForm, StarRow, StarWish, ToneCurve,
+    ToneSettings, ToneWish,
 };
 
+use super::corners::Corners;
 use super::facts::Told;
 use super::raise::Raise;
 use super::{quiet, white};
@@ -27,6 +29,8 @@ pub(crate) struct Development {
     /// Factors on the sky's and the land's channels.
     sky_gains: [f32; 3],
     white: [f32; 3],
+    stars: StarWish,
+    fall: Corners,
     curve: ToneCurve,
     light: LightReport,
 }
@@ -36,10 +40,19 @@ pub(crate) struct Development {
 pub(crate) struct LayerRow<'a> {
     pub(crate) layer: [&'a [f32]; 3],
     pub(crate) quiet: [&'a [f32]; 3],
+    /// The stars' light in it, where stars are to be shown otherwise.
+    pub(crate) stars: Option<StarRow<'a>>,
 }
 
 impl Development {
+    /// For the whole of the layers.
     pub(crate) fn of(settings: &PictureSettings, told: Arc<Told>) -> Self {
+        let [width, height] = told.facts.size_px;
+        Self::of_box(settings, told, [0, 0, width, height])
+    }
+
+    /// For a box of the layers that is to be the picture.
+    pub(crate) fn of_box(settings: &PictureSettings, told: Arc<Told>, frame: [usize; 4]) -> Self {
         let facts = &told.facts;
         let gradient = settings.gradient as f32;
         let kept = neutral_level(facts.found);
@@ -71,6 +84,14 @@ impl Development {
             land_lift_stops: land_lift,
             sky_stops: settings.sky_stops as f32,
             white_gains: white,
+            star_size: settings.star_size as f32,
+            star_colour: settings.star_colour as f32,
+            vignette: settings.vignette as f32,
+            level_deg: settings.level_deg,
+            level_px: super::turn(settings, [frame[2] - frame[0], frame[3] - frame[1]]).map(|turn| {
+                let [l, t, r, b] = turn.kept();
+                [r - l, b - t]
+            }),
             curve: *curve.settings(),
         };
         Self {
@@ -85,10 +106,21 @@ impl Development {
             raise,
             sky_gains: white.map(|w| w * sky_gain),
             white,
+            stars: StarWish::of(
+                &told.stars(),
+                settings.star_size as f32,
+                settings.star_colour as f32,
+            ),
+            fall: Corners::of(settings.vignette, frame, settings.level_deg),
             curve,
             light,
             told,
         }
+    }
+
+    /// What stars are told by, if they are to be shown otherwise than they were recorded.
+    pub(crate) fn stars(&self) -> Option<StarForm> {
+        (!self.stars.nothing()).then(|| self.told.stars())
     }
 
     /// The curve that shows it.
@@ -109,6 +141,9 @@ impl Development {
     /// A row of the sky, still in linear light.
     pub(crate) fn sky(&self, run: Run, row: LayerRow<'_>, out: &mut [Vec<f32>; 3]) {
         quiet::run(row.layer, row.quiet, &self.shares, out);
+        if let Some(stars) = row.stars {
+            self.stars.run(row.quiet, &stars, out);
+        }
         let width = out[0].len();
         let mut forms = vec![1.0; width];
         self.forms.run(run, &mut forms);
@@ -123,6 +158,16 @@ impl Development {
                 *v = (*v - self.gradient * (m - kept)) * f * gain;
             }
         }
+    }
+
+    /// What a sky without anything in it is developed to.
+    pub(crate) fn bare_sky(&self) -> [f32; 3] {
+        std::array::from_fn(|c| self.light.shown_level[c] * self.sky_gains[c])
+    }
+
+    /// A row's part of the fall of light into the corners.
+    pub(crate) fn corners(&self, run: Run, out: &mut [Vec<f32>; 3]) {
+        self.fall.run(run, out);
     }
 
     /// A row of the land, still in linear light.
@@ -208,6 +253,7 @@ mod tests {
         let of = LayerRow {
             layer: [&row, &row, &row],
             quiet: [&row, &row, &row],
+            stars: None,
         };
         let mut out: [Vec<f32>; 3] = Default::default();
         Development::of(settings, told(land)).land(of, &mut out);
@@ -241,6 +287,7 @@ mod tests {
         let of = LayerRow {
             layer: [&row, &row, &row],
             quiet: [&row, &row, &row],
+            stars: None,
         };
         let mut out: [Vec<f32>; 3] = Default::default();
         Development::of(&settings, told(0.02)).sky(Run::at_level(0, 0, 3), of, &mut out);

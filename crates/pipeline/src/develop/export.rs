@@ -56,7 +56,8 @@ pub struct Export {
     pub long_px: Option<usize>,
     /// How much it is sharpened, 0 to 2.
     pub sharpen: f32,
-    /// `[left, top, right, bottom]` in pixels of the picture, right and bottom excluded; all of it if none is given.
+    /// `[left, top, right, bottom]` in pixels of the picture before it is turned, right and bottom excluded; all of it if none
+    /// is given.
     pub crop: Option<[usize; 4]>,
 }
 
@@ -149,16 +150,13 @@ impl LiveDevelopment {
     }
 
     /// The developed part, display-encoded with Rec. 2020 primaries.
-    fn shown(
-        &self,
-        settings: &PictureSettings,
-        [left, top, right, bottom]: [usize; 4],
-    ) -> Result<Rgb, ExportError> {
-        let (width, height) = (right - left, bottom - top);
+    fn shown(&self, settings: &PictureSettings, frame: [usize; 4]) -> Result<Rgb, ExportError> {
+        let framed = self.framed(settings, frame);
+        let [width, height] = framed.size();
         let mut out = Rgb::filled(width, height, [0.0; 3]);
         for first in (0..height).step_by(BAND) {
             let rows = BAND.min(height - first);
-            let band = self.encoded(settings, [left, top + first], [width, rows])?;
+            let band = framed.rows(first, rows)?;
             for (y, row) in (first..).zip(band) {
                 for (plane, values) in out.planes_mut().iter_mut().zip(row) {
                     plane.row_mut(y).copy_from_slice(&values);

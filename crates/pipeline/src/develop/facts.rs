@@ -1,7 +1,8 @@
 //! What the layers tell once, whatever the settings.
 
+use nightloom_raster::colour::luminance;
 use nightloom_raster::{Plane, Rgb};
-use nightloom_stack::{BackgroundModel, StarFree, background_noise, median_of};
+use nightloom_stack::{BackgroundModel, StarForm, StarFree, background_noise, median_of};
 use serde::{Deserialize, Serialize};
 
 /// Matte above which a pixel is the sky's, and below which it is the land's.
@@ -27,6 +28,14 @@ pub(crate) struct Facts {
     pub(crate) land: [Option<f32>; 2],
     /// Side of the cells of the sky without its stars, pixels.
     pub(crate) cell_px: usize,
+    /// Sigma of a usual star's profile, pixels.
+    #[serde(default = "usual_star")]
+    pub(crate) star_sigma_px: f32,
+}
+
+/// Of layers that were kept before it was measured.
+fn usual_star() -> f32 {
+    1.1
 }
 
 /// The facts with what is too large to stand among them.
@@ -54,6 +63,7 @@ impl Told {
                 .map(|plane| background_noise(plane, is_sky))
         };
         let cells = StarFree::of(quiet, is_sky);
+        let noise = [noise(sky), noise(quiet)];
         let facts = Facts {
             size_px: [alpha.width(), alpha.height()],
             has_land: land.is_some(),
@@ -61,11 +71,21 @@ impl Told {
                 .as_ref()
                 .map_or_else(|| medians(sky, alpha), BackgroundModel::level),
             has_model: model.is_some(),
-            noise: [noise(sky), noise(quiet)],
+            star_sigma_px: StarForm::sigma_of(quiet, luminance(noise[1]), is_sky),
+            noise,
             land: land.map_or([None; 2], |land| land_tones(land, alpha)),
             cell_px: cells.cell_px(),
         };
         Self { facts, model, cells }
+    }
+
+    /// What stars are told by.
+    pub(crate) fn stars(&self) -> StarForm {
+        StarForm {
+            noise: luminance(self.facts.noise[1]),
+            level: luminance(self.facts.found),
+            sigma_px: self.facts.star_sigma_px,
+        }
     }
 }
 

@@ -42,12 +42,18 @@ pub(crate) struct Kept {
 }
 
 /// What of the full canvas the picture is.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub(crate) struct TakenBox {
     /// `[left, top, right, bottom]`, pixels; right and bottom are the first left out.
     pub(crate) crop_px: [usize; 4],
     /// Width and height of the full canvas.
     pub(crate) full_px: [usize; 2],
+    /// By how far the sky was moved, right and down.
+    #[serde(default)]
+    pub(crate) sky_offset_px: [f64; 2],
+    /// Degrees by which the picture had to be turned clockwise to be level, by the zenith among its stars.
+    #[serde(default)]
+    pub(crate) level_deg: Option<f64>,
 }
 
 /// The layers of one build on their way into the work files.

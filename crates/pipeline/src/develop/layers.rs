@@ -2,16 +2,20 @@
 
 use std::io;
 use std::path::Path;
+use std::sync::OnceLock;
 
 use nightloom_raster::{WorkFile, from_half, to_half};
+use nightloom_stack::{STAR_HALO, StarForm, StarLight};
 use rayon::prelude::*;
 
 use super::development::LayerRow;
 use super::keep::Kept;
+use super::stars::{Halving, StarLevel, Stars};
 
 /// Three planes of the sky, three without noise; the same of the land; the matte.
 const PLANES: usize = 13;
 const SKY: usize = 0;
+const QUIET: usize = 3;
 const LAND: usize = 6;
 const MATTE: usize = 12;
 /// The smallest size has no side longer than this.
@@ -30,6 +34,8 @@ pub(super) struct Layers {
     land: Option<WorkFile>,
     /// From half the full size on.
     levels: Vec<Level>,
+    /// The stars' light in them, once it was asked for; five bytes a pixel of the full size.
+    stars: OnceLock<Vec<StarLevel>>,
 }
 
 /// A part of one size.
@@ -42,10 +48,35 @@ pub(super) struct Part {
     pub(super) height: usize,
 }
 
+impl Part {
+    /// The part that is shown where this one is, once the layer was moved; some of it always is in the picture.
+    pub(super) fn moved(&self, [right, down]: [i64; 2], [columns, rows]: [usize; 2]) -> Self {
+        let along = |first: usize, count: usize, by: i64, all: usize| {
+            let inside = |v: i64| v.clamp(0, all as i64) as usize;
+            let (from, to) = (inside(first as i64 - by), inside((first + count) as i64 - by));
+            let from = from.min(all - 1);
+            (from, to.max(from + 1) - from)
+        };
+        let (left, width) = along(self.left, self.width, right, columns);
+        let (top, height) = along(self.top, self.height, down, rows);
+        Self {
+            left,
+            top,
+            width,
+            height,
+            ..*self
+        }
+    }
+}
+
 /// All planes of a part.
 pub(super) struct Block {
+    /// Of land and matte.
     pub(super) part: Part,
+    /// Of the sky.
+    pub(super) sky_part: Part,
     planes: Vec<Vec<f32>>,
+    stars: OnceLock<Stars>,
 }
 
 impl Layers {
@@ -55,6 +86,7 @@ impl Layers {
             sky: open(&kept.sky)?,
             land: kept.land.as_ref().map(open).transpose()?,
             levels: Vec::new(),
+            stars: OnceLock::new(),
         };
         let [width, height] = layers.size(0);
         if width.max(height) > SMALLEST {
@@ -84,23 +116,126 @@ impl Layers {
         }
     }
 
-    /// Reads a part, which has to lie inside.
-    pub(super) fn block(&self, part: Part) -> io::Result<Block> {
+    /// Reads a part of land and matte and one of the sky, which have to lie inside.
+    pub(super) fn block(&self, part: Part, sky_part: Part) -> io::Result<Block> {
+        let of = |plane: usize| if plane < LAND { sky_part } else { part };
+        let planes = (0..PLANES).into_par_iter();
         let planes = match part.level.checked_sub(1) {
-            None => (0..PLANES)
-                .into_par_iter()
-                .map(|plane| self.read(plane, [part.left, part.top], part.width, part.height))
+            None => planes
+                .map(|plane| {
+                    let Part {
+                        left,
+                        top,
+                        width,
+                        height,
+                        ..
+                    } = of(plane);
+                    self.read(plane, [left, top], width, height)
+                })
                 .collect::<io::Result<_>>()?,
             Some(k) => {
                 let level = &self.levels[k as usize];
-                level
-                    .planes
-                    .par_iter()
-                    .map(|plane| level.cut(plane, part))
+                planes
+                    .map(|plane| level.cut(&level.planes[plane], of(plane)))
                     .collect()
             }
         };
-        Ok(Block { part, planes })
+        Ok(Block {
+            part,
+            sky_part,
+            planes,
+            stars: OnceLock::new(),
+        })
+    }
+
+    /// The stars' light in a block's sky.
+    pub(super) fn stars<'a>(&self, block: &'a Block, form: &StarForm) -> io::Result<&'a Stars> {
+        if let Some(stars) = block.stars.get() {
+            return Ok(stars);
+        }
+        let part = block.sky_part;
+        let told = match part.level.checked_sub(1) {
+            None => self.full_stars(part, form)?,
+            Some(k) => {
+                let levels = self.star_levels(form)?;
+                let inside = [part.left, part.top, part.width, part.height];
+                Stars::cut(&levels[k as usize], self.levels[k as usize].width, inside)
+            }
+        };
+        Ok(block.stars.get_or_init(|| told))
+    }
+
+    fn full_stars(&self, part: Part, form: &StarForm) -> io::Result<Stars> {
+        let [columns, rows] = self.size(0);
+        let first = [part.left, part.top].map(|v| v.saturating_sub(STAR_HALO));
+        let last = [
+            (part.left + part.width + STAR_HALO).min(columns),
+            (part.top + part.height + STAR_HALO).min(rows),
+        ];
+        let (width, height) = (last[0] - first[0], last[1] - first[1]);
+        let [r, g, b] = self.quiet(first, width, height)?;
+        let inside = [part.left - first[0], part.top - first[1], part.width, part.height];
+        Ok(Stars::of_block([&r, &g, &b], width, inside, form))
+    }
+
+    fn quiet(&self, first: [usize; 2], width: usize, rows: usize) -> io::Result<[Vec<f32>; 3]> {
+        let mut all = (QUIET..QUIET + 3).map(|plane| self.read(plane, first, width, rows));
+        let mut next = || all.next().unwrap_or_else(|| Ok(Vec::new()));
+        Ok([next()?, next()?, next()?])
+    }
+
+    /// The stars' light in all smaller sizes, told once from the full one.
+    fn star_levels(&self, form: &StarForm) -> io::Result<&Vec<StarLevel>> {
+        if let Some(levels) = self.stars.get() {
+            return Ok(levels);
+        }
+        let [width, height] = self.size(0);
+        let mut levels = vec![StarLevel::default()];
+        let tops: Vec<usize> = (0..height).step_by(STAR_BAND).collect();
+        // Some bands at a time: each takes room.
+        for tops in tops.chunks(4) {
+            let bands: Vec<StarLevel> = tops
+                .par_iter()
+                .map(|top| self.star_band(*top, [width, height], form))
+                .collect::<io::Result<_>>()?;
+            bands.into_iter().for_each(|band| levels[0].append(band));
+        }
+        for k in 1..self.levels.len() {
+            let level = &self.levels[k - 1];
+            let mut next = StarLevel::default();
+            let float = |plane: &Vec<u16>| -> Vec<f32> { plane.iter().map(|v| from_half(*v)).collect() };
+            let last = &levels[k - 1];
+            let quiet: [Vec<f32>; 3] = std::array::from_fn(|c| float(&level.planes[QUIET + c]));
+            let (bare, smaller) = (
+                last.bare.each_ref().map(float),
+                last.smaller.each_ref().map(float),
+            );
+            next.halve(&Halving {
+                quiet: quiet.each_ref().map(Vec::as_slice),
+                bare: bare.each_ref().map(Vec::as_slice),
+                smaller: smaller.each_ref().map(Vec::as_slice),
+                width: level.width,
+            });
+            levels.push(next);
+        }
+        Ok(self.stars.get_or_init(|| levels))
+    }
+
+    fn star_band(&self, top: usize, [width, height]: [usize; 2], form: &StarForm) -> io::Result<StarLevel> {
+        let (first, end) = (top.saturating_sub(STAR_HALO), (top + STAR_BAND).min(height));
+        let last = (end + STAR_HALO).min(height);
+        let quiet = self.quiet([0, first], width, last - first)?;
+        let quiet = quiet.each_ref().map(Vec::as_slice);
+        let light = StarLight::of(quiet, width, form);
+        let inside = (top - first) * width..(end - first) * width;
+        let mut out = StarLevel::default();
+        out.halve(&Halving {
+            quiet: quiet.map(|p| &p[inside.clone()]),
+            bare: light.bare.each_ref().map(|p| &p[inside.clone()]),
+            smaller: light.smaller.each_ref().map(|p| &p[inside.clone()]),
+            width,
+        });
+        Ok(out)
     }
 
     /// A rectangle of one plane of the full size. Where there is no land, the matte is sky throughout.
@@ -143,6 +278,8 @@ impl Layers {
     }
 }
 
+/// Rows of the full size whose stars are told at a time, an even number.
+const STAR_BAND: usize = 128;
 /// Rows of a smaller size made at a time.
 const BAND: usize = 64;
 
@@ -193,27 +330,34 @@ fn halve<T: Sync>(from: &[T], width: usize, value: impl Fn(&T) -> f32 + Sync, ou
 }
 
 impl Block {
-    pub(super) fn sky(&self, y: usize) -> LayerRow<'_> {
-        self.rows(SKY, y)
-    }
-
-    pub(super) fn land(&self, y: usize) -> LayerRow<'_> {
-        self.rows(LAND, y)
-    }
-
-    pub(super) fn matte(&self, y: usize) -> &[f32] {
-        self.row(MATTE, y)
-    }
-
-    fn rows(&self, first: usize, y: usize) -> LayerRow<'_> {
-        let three = |from: usize| std::array::from_fn(|c| self.row(from + c, y));
+    /// A row of the sky's part.
+    pub(super) fn sky<'a>(&'a self, y: usize, stars: Option<&'a Stars>) -> LayerRow<'a> {
         LayerRow {
-            layer: three(first),
-            quiet: three(first + 3),
+            stars: stars.map(|s| s.row(y)),
+            ..self.rows(SKY, y, self.sky_part.width)
         }
     }
 
-    fn row(&self, plane: usize, y: usize) -> &[f32] {
-        &self.planes[plane][y * self.part.width..][..self.part.width]
+    /// A row of the land.
+    pub(super) fn land(&self, y: usize) -> LayerRow<'_> {
+        self.rows(LAND, y, self.part.width)
+    }
+
+    /// A row of the matte.
+    pub(super) fn matte(&self, y: usize) -> &[f32] {
+        self.row(MATTE, y, self.part.width)
+    }
+
+    fn rows(&self, first: usize, y: usize, width: usize) -> LayerRow<'_> {
+        let three = |from: usize| std::array::from_fn(|c| self.row(from + c, y, width));
+        LayerRow {
+            layer: three(first),
+            quiet: three(first + QUIET),
+            stars: None,
+        }
+    }
+
+    fn row(&self, plane: usize, y: usize, width: usize) -> &[f32] {
+        &self.planes[plane][y * width..][..width]
     }
 }

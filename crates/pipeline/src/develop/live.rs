@@ -6,14 +6,14 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use nightloom_outing::{Digest, FilesSettings, PictureSettings};
 use nightloom_raster::write::About;
-use nightloom_seam::compose_row;
-use nightloom_stack::Run;
+use nightloom_stack::Turn;
 use rayon::prelude::*;
 
 use super::development::Development;
 use super::facts::Told;
 use super::keep::{TakenBox, last};
 use super::layers::{Block, Layers, Part};
+use super::part::{Rows, Source};
 use super::screen::{Screen, Shows, Tally};
 use crate::capture::Capture;
 
@@ -56,6 +56,8 @@ pub struct DevelopedPart {
     pub height: usize,
     /// Land and sky joined, or one of them.
     pub layer: DevelopedLayer,
+    /// By how far the sky is moved right and down from where the layers have it, pixels of the full size.
+    pub sky_moved_px: [i64; 2],
 }
 
 /// What of the picture is shown.
@@ -155,6 +157,16 @@ impl LiveDevelopment {
         }
     }
 
+    /// By how far the sky lies right of and below where it stood.
+    pub fn sky_offset_px(&self) -> [f64; 2] {
+        self.frame.sky_offset_px
+    }
+
+    /// The turn that would make the picture level, degrees clockwise, where the stars tell it.
+    pub fn level_deg(&self) -> Option<f64> {
+        self.frame.level_deg
+    }
+
     /// Width and height of the full canvas.
     pub fn full_px(&self) -> [usize; 2] {
         match self.frame.full_px {
@@ -176,27 +188,49 @@ impl LiveDevelopment {
     /// Develops a part. At full size it is what a build with these settings writes, to a level of 255, as sRGB. Given up once
     /// `overtaken` says so.
     ///
+    /// A picture that is turned to be level lies in the middle of its unturned self, with nothing round it.
+    ///
     /// # Errors
     /// A part that lies outside or is too large; layers that cannot be read.
     pub fn developed(
         &self,
         settings: &PictureSettings,
-        part: DevelopedPart,
+        asked: &DevelopedPart,
         shows: Shows,
         overtaken: &(dyn Fn() -> bool + Sync),
     ) -> Result<Developed, LiveDevelopmentError> {
         let prepared = self.prepared(settings);
-        let block = self.block(part)?;
-        let Part {
-            level,
-            left,
-            top,
-            width,
-            height,
-        } = block.part;
-        let mut rgba = vec![0; width * height * 4];
-        let tally = rgba
-            .par_chunks_mut(width * 4 * ROWS)
+        let part = self.part(asked)?;
+        let size = self.layers.size(part.level);
+        let turn = super::turn(settings, self.size_px()).map(|t| t.at_level(size, part.level));
+        let lies = match &turn {
+            Some(turn) => inside(part, turn.kept()),
+            None => Some(part),
+        };
+        let mut rgba = [0, 0, 0, 255].repeat(part.width * part.height);
+        let Some(lies) = lies else {
+            return Ok(Developed {
+                width: part.width,
+                height: part.height,
+                rgba,
+                tally: Tally::default(),
+            });
+        };
+        let read = turn.map_or(lies, |turn| sources(&turn, lies));
+        let side = f64::from(1u32 << part.level);
+        let moved = asked.sky_moved_px.map(|v| (v as f64 / side).round() as i64);
+        let block = self.block(read, read.moved(moved, size))?;
+        let source = Source {
+            how: &prepared.development,
+            block: &block,
+            stars: self.stars(&prepared, &block)?,
+            layer: asked.layer,
+            moved,
+        };
+        let whole = turn.map(|_| source.whole());
+        let (left, top) = (lies.left - part.left, lies.top - part.top);
+        let tally = rgba[top * part.width * 4..][..lies.height * part.width * 4]
+            .par_chunks_mut(part.width * 4 * ROWS)
             .enumerate()
             .map(|(band, out)| {
                 let mut rows = Rows::default();
@@ -204,10 +238,18 @@ impl LiveDevelopment {
                 if overtaken() {
                     return tally;
                 }
-                for (y, line) in (band * ROWS..).zip(out.chunks_exact_mut(width * 4)) {
-                    let run = Run::at_level(level, left, top + y);
-                    rows.developed(&prepared.development, run, &block, y, part.layer);
-                    prepared.screen.row(&rows.shown, top + y, shows, line, &mut tally);
+                for (y, line) in (band * ROWS..).zip(out.chunks_exact_mut(part.width * 4)) {
+                    match (&whole, &turn) {
+                        (Some(whole), Some(turn)) => {
+                            let by = (turn, [read.left, read.top]);
+                            whole.row(by, asked.layer, [lies.left, lies.top + y], lies.width, &mut rows);
+                        }
+                        _ => source.row(y, &mut rows),
+                    }
+                    let line = &mut line[left * 4..][..lies.width * 4];
+                    prepared
+                        .screen
+                        .row(&rows.shown, lies.top + y, shows, line, &mut tally);
                 }
                 tally
             })
@@ -216,38 +258,32 @@ impl LiveDevelopment {
             return Err(LiveDevelopmentError::Overtaken);
         }
         Ok(Developed {
-            width,
-            height,
+            width: part.width,
+            height: part.height,
             rgba,
             tally,
         })
     }
 
-    /// Rows of a part of the full size, display-encoded with Rec. 2020 primaries, as the build writes them.
-    pub(super) fn encoded(
-        &self,
-        settings: &PictureSettings,
-        [left, top]: [usize; 2],
-        [width, height]: [usize; 2],
-    ) -> Result<Vec<[Vec<f32>; 3]>, LiveDevelopmentError> {
-        let prepared = self.prepared(settings);
-        let part = Part {
-            level: 0,
-            left,
-            top,
-            width,
-            height,
-        };
-        let block = self.layers.block(part)?;
-        let row = |y: usize| {
-            let mut rows = Rows::default();
-            let run = Run::at_level(0, left, top + y);
-            rows.developed(&prepared.development, run, &block, y, DevelopedLayer::Picture);
-            let [r, g, b] = &mut rows.shown;
-            prepared.screen.encode(r, g, b);
-            rows.shown
-        };
-        Ok((0..height).into_par_iter().map(row).collect())
+    /// The stars' light in a block, if stars are to be shown otherwise than they were recorded.
+    fn stars<'a>(&self, prepared: &Prepared, block: &'a Block) -> io::Result<Option<&'a super::Stars>> {
+        let form = prepared.development.stars();
+        form.map(|form| self.layers.stars(block, &form)).transpose()
+    }
+
+    /// The picture that a box of the full size would be, to be read in rows.
+    pub(super) fn framed(&self, settings: &PictureSettings, frame: [usize; 4]) -> Framed<'_> {
+        let development = Development::of_box(settings, Arc::clone(&self.told), frame);
+        let [left, top, right, bottom] = frame;
+        Framed {
+            live: self,
+            turn: super::turn(settings, [right - left, bottom - top]),
+            prepared: Prepared {
+                screen: Screen::of(development.curve()),
+                development,
+            },
+            frame,
+        }
     }
 
     fn prepared(&self, settings: &PictureSettings) -> Arc<Prepared> {
@@ -264,8 +300,8 @@ impl LiveDevelopment {
         prepared
     }
 
-    /// The layers of a part; kept until others are asked for, because settings change more often than places.
-    fn block(&self, asked: DevelopedPart) -> Result<Arc<Block>, LiveDevelopmentError> {
+    /// What is asked for, as far as it lies inside.
+    fn part(&self, asked: &DevelopedPart) -> Result<Part, LiveDevelopmentError> {
         let [columns, rows] = match (asked.level as usize) < self.layers.sizes() {
             true => self.layers.size(asked.level),
             false => return Err(LiveDevelopmentError::NoPart),
@@ -277,12 +313,17 @@ impl LiveDevelopment {
             width: asked.width.min(columns.saturating_sub(asked.left)),
             height: asked.height.min(rows.saturating_sub(asked.top)),
         };
-        let pixels = part.width.saturating_mul(part.height);
-        if pixels == 0 || pixels > MOST_PIXELS {
-            return Err(LiveDevelopmentError::NoPart);
+        match part.width.saturating_mul(part.height) {
+            0 => Err(LiveDevelopmentError::NoPart),
+            pixels if pixels > MOST_PIXELS => Err(LiveDevelopmentError::NoPart),
+            _ => Ok(part),
         }
+    }
+
+    /// The layers of a part; kept until others are asked for, because settings change more often than places.
+    fn block(&self, part: Part, sky: Part) -> Result<Arc<Block>, LiveDevelopmentError> {
         let seen = || self.seen.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(block) = seen().iter().find(|b| b.part == part) {
+        if let Some(block) = seen().iter().find(|b| b.part == part && b.sky_part == sky) {
             return Ok(Arc::clone(block));
         }
         // Room first.
@@ -290,7 +331,7 @@ impl LiveDevelopment {
         let more = (held.len() + 1).saturating_sub(KEPT_PARTS);
         held.drain(..more);
         drop(held);
-        let block = Arc::new(self.layers.block(part)?);
+        let block = Arc::new(self.layers.block(part, sky)?);
         let mut held = seen();
         held.push(Arc::clone(&block));
         let more = held.len().saturating_sub(KEPT_PARTS);
@@ -299,34 +340,99 @@ impl LiveDevelopment {
     }
 }
 
-/// Room for one row.
-#[derive(Default)]
-struct Rows {
-    sky: [Vec<f32>; 3],
-    land: [Vec<f32>; 3],
-    shown: [Vec<f32>; 3],
+/// What of a part lies in a box.
+fn inside(part: Part, [left, top, right, bottom]: [usize; 4]) -> Option<Part> {
+    let (l, t) = (part.left.max(left), part.top.max(top));
+    let (r, b) = (
+        (part.left + part.width).min(right),
+        (part.top + part.height).min(bottom),
+    );
+    (l < r && t < b).then(|| Part {
+        left: l,
+        top: t,
+        width: r - l,
+        height: b - t,
+        ..part
+    })
 }
 
-impl Rows {
-    fn developed(&mut self, how: &Development, run: Run, block: &Block, y: usize, layer: DevelopedLayer) {
-        let matte = block.matte(y);
-        let sky_alone = layer == DevelopedLayer::Sky || matte.iter().all(|a| *a >= 1.0);
-        let land_alone = layer == DevelopedLayer::Land || matte.iter().all(|a| *a <= 0.0);
-        match (layer, sky_alone, land_alone) {
-            (DevelopedLayer::Sky, ..) | (DevelopedLayer::Picture, true, _) => {
-                how.sky(run, block.sky(y), &mut self.shown);
-            }
-            (DevelopedLayer::Land, ..) | (DevelopedLayer::Picture, _, true) => {
-                how.land(block.land(y), &mut self.shown);
-            }
-            _ => {
-                how.sky(run, block.sky(y), &mut self.sky);
-                how.land(block.land(y), &mut self.land);
-                for (c, row) in self.shown.iter_mut().enumerate() {
-                    row.resize(matte.len(), 0.0);
-                    compose_row(&self.land[c], &self.sky[c], matte, row);
+/// What a part of a turned picture shows.
+fn sources(turn: &Turn, part: Part) -> Part {
+    let corners = [
+        part.left,
+        part.top,
+        part.left + part.width,
+        part.top + part.height,
+    ];
+    let [left, top, right, bottom] = turn.sources(corners);
+    Part {
+        left,
+        top,
+        width: right - left,
+        height: bottom - top,
+        ..part
+    }
+}
+
+/// A box of the layers as a picture of its own.
+pub(super) struct Framed<'a> {
+    live: &'a LiveDevelopment,
+    prepared: Prepared,
+    turn: Option<Turn>,
+    frame: [usize; 4],
+}
+
+impl Framed<'_> {
+    /// Width and height.
+    pub(super) fn size(&self) -> [usize; 2] {
+        let [l, t, r, b] = self.kept();
+        [r - l, b - t]
+    }
+
+    fn kept(&self) -> [usize; 4] {
+        let [l, t, r, b] = self.frame;
+        self.turn.map_or([0, 0, r - l, b - t], |turn| turn.kept())
+    }
+
+    /// Rows from one on, display-encoded with Rec. 2020 primaries, as the build writes them.
+    pub(super) fn rows(&self, top: usize, count: usize) -> Result<Vec<[Vec<f32>; 3]>, LiveDevelopmentError> {
+        let kept = self.kept();
+        let lies = Part {
+            level: 0,
+            left: kept[0],
+            top: kept[1] + top,
+            width: kept[2] - kept[0],
+            height: count,
+        };
+        let from = self.turn.map_or(lies, |turn| sources(&turn, lies));
+        let read = Part {
+            left: from.left + self.frame[0],
+            top: from.top + self.frame[1],
+            ..from
+        };
+        let block = self.live.layers.block(read, read)?;
+        let source = Source {
+            how: &self.prepared.development,
+            block: &block,
+            stars: self.live.stars(&self.prepared, &block)?,
+            layer: DevelopedLayer::Picture,
+            moved: [0, 0],
+        };
+        let whole = self.turn.map(|_| source.whole());
+        let row = |y: usize| {
+            let mut rows = Rows::default();
+            match (&whole, &self.turn) {
+                (Some(whole), Some(turn)) => {
+                    let by = (turn, [from.left, from.top]);
+                    let at = [lies.left, lies.top + y];
+                    whole.row(by, DevelopedLayer::Picture, at, lies.width, &mut rows);
                 }
+                _ => source.row(y, &mut rows),
             }
-        }
+            let [r, g, b] = &mut rows.shown;
+            self.prepared.screen.encode(r, g, b);
+            rows.shown
+        };
+        Ok((0..count).into_par_iter().map(row).collect())
     }
 }

@@ -4,7 +4,7 @@ use nightloom_outing::{OUTING_TOML, PictureSettings, SettingsError, parse_settin
 use serde_json::Value;
 
 /// Options of `[picture]` that are seen at once on kept layers; the others want a build.
-pub const LIVE_OPTIONS: [&str; 14] = [
+pub const LIVE_OPTIONS: [&str; 18] = [
     "look",
     "stretch",
     "contrast",
@@ -19,6 +19,10 @@ pub const LIVE_OPTIONS: [&str; 14] = [
     "temperature",
     "tint",
     "saturation",
+    "star_size",
+    "star_colour",
+    "vignette",
+    "level_deg",
 ];
 
 /// The settings as the section `[picture]` of an `outing.toml`, every option told. Frames are not in it.

@@ -34,8 +34,10 @@ pub fn demosaic_sky(mosaic: &Mosaic, white_balance: [f32; 3], sigma: &(dyn Fn(f3
         hue::put_points(&mut picture, mosaic, usable(white_balance), &near, &sky);
         return picture;
     }
+    let shares: [f32; 256] = std::array::from_fn(|far| share_of_points(far as u8));
     let [r, g, b] = picture.planes_mut();
     for (colour, plane) in [r, g, b].into_iter().enumerate() {
+        let tents = Tents::of(mosaic, colour);
         plane
             .data_mut()
             .par_chunks_mut(width)
@@ -43,14 +45,63 @@ pub fn demosaic_sky(mosaic: &Mosaic, white_balance: [f32; 3], sigma: &(dyn Fn(f3
             .for_each(|(y, row)| {
                 let near = &near[y * width..][..width];
                 for (x, (v, &far)) in row.iter_mut().zip(near).enumerate() {
-                    let share = share_of_points(far);
+                    let share = shares[usize::from(far)];
                     if share > 0.0 {
-                        *v += share * (tent(mosaic, colour, x, y) - *v);
+                        *v += share * (tents.at(x, y) - *v);
                     }
                 }
             });
     }
     picture
+}
+
+/// [`tent`] with the samples of each place in a cell of 2 × 2 found beforehand.
+struct Tents<'a> {
+    mosaic: &'a Mosaic,
+    colour: usize,
+    /// By place in the cell: how far on each sample lies and its weight, and how many there are.
+    samples: [([(isize, f32); 5], usize); 4],
+}
+
+impl<'a> Tents<'a> {
+    fn of(mosaic: &'a Mosaic, colour: usize) -> Self {
+        let width = mosaic.plane.width() as isize;
+        let samples = std::array::from_fn(|k| {
+            let (mut found, mut n) = ([(0, 0.0); 5], 0);
+            for (dx, dy) in (-1..=1isize).flat_map(|dy| (-1..=1isize).map(move |dx| (dx, dy))) {
+                // Two pixels further on the cell is the same.
+                let (x, y) = (
+                    (k & 1).wrapping_add_signed(2 + dx),
+                    (k >> 1).wrapping_add_signed(2 + dy),
+                );
+                if mosaic.cfa.colour(x, y) == colour {
+                    found[n] = (dy * width + dx, ((2 - dx.abs()) * (2 - dy.abs())) as f32);
+                    n += 1;
+                }
+            }
+            (found, n)
+        });
+        Self {
+            mosaic,
+            colour,
+            samples,
+        }
+    }
+
+    fn at(&self, x: usize, y: usize) -> f32 {
+        let plane = &self.mosaic.plane;
+        let (width, height) = (plane.width(), plane.height());
+        if x == 0 || y == 0 || x + 1 >= width || y + 1 >= height {
+            return tent(self.mosaic, self.colour, x, y);
+        }
+        let (samples, n) = &self.samples[(y & 1) * 2 + (x & 1)];
+        let (here, mut sum, mut weights) = (y * width + x, 0.0, 0.0);
+        for (by, weight) in &samples[..*n] {
+            sum += weight * plane.data()[here.wrapping_add_signed(*by)];
+            weights += weight;
+        }
+        sum / weights
+    }
 }
 
 /// Samples of one colour in the 3 × 3 pixels round a place, weighted 1 2 1 each way.
@@ -85,14 +136,41 @@ fn near_points(mosaic: &Mosaic, sky: &Surroundings) -> Vec<u8> {
                 let of = &sky.blocks[j * sky.across + x0 / BLOCK];
                 let limits: [f32; 3] = std::array::from_fn(|c| of.level[c] + STANDS_OUT * of.sigma[c]);
                 for (y, row) in (j * BLOCK..).zip(rows.chunks_mut(width)) {
-                    for (x, far) in row.iter_mut().enumerate().skip(x0).take(BLOCK) {
-                        if mosaic.plane.at(x, y) > limits[mosaic.cfa.colour(x, y)] {
-                            *far = 0;
-                        }
+                    let limits: [f32; BLOCK] = std::array::from_fn(|k| limits[mosaic.cfa.colour(x0 + k, y)]);
+                    let values = mosaic.plane.row(y)[x0..].iter().zip(&limits);
+                    for (far, (value, limit)) in row[x0..].iter_mut().zip(values) {
+                        *far = if value > limit { 0 } else { *far };
                     }
                 }
             }
         });
     distances(&mut far, width);
     far
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{Cfa, Plane};
+
+    #[test]
+    fn samples_found_beforehand_give_the_same_tents() {
+        for cfa in [Cfa::RGGB, Cfa::BGGR, Cfa::GRBG, Cfa::GBRG] {
+            let value = |x: usize, y: usize| ((x * 7919 + y * 104_729) % 1013) as f32 / 1013.0;
+            let mosaic = Mosaic {
+                plane: Plane::from_fn(13, 11, value),
+                cfa,
+            };
+            for colour in 0..3 {
+                let tents = Tents::of(&mosaic, colour);
+                for (x, y) in (0..11).flat_map(|y| (0..13).map(move |x| (x, y))) {
+                    assert_eq!(
+                        tents.at(x, y),
+                        tent(&mosaic, colour, x, y),
+                        "{cfa:?} {colour} {x} {y}"
+                    );
+                }
+            }
+        }
+    }
 }

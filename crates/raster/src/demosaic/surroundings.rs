@@ -73,7 +73,7 @@ fn levels(mosaic: &Mosaic, [x0, y0]: [usize; 2]) -> [f32; 3] {
     let (width, height) = (mosaic.plane.width(), mosaic.plane.height());
     // The last block is as large as the others.
     let (x0, y0) = (x0.min(width - BLOCK), y0.min(height - BLOCK));
-    let mut samples: [Vec<f32>; 3] = Default::default();
+    let mut samples = [(); 3].map(|()| Vec::with_capacity(BLOCK * BLOCK));
     for y in y0..y0 + BLOCK {
         let row = mosaic.plane.row(y);
         for (x, v) in row.iter().enumerate().take(x0 + BLOCK).skip(x0) {

@@ -27,6 +27,13 @@ pub(super) fn demosaic_tile(
         let from = mosaic.plane.row(mirrored(y + y0, height));
         let factors = [0, 1].map(|x| balance[mosaic.cfa.colour(x, y)]);
         let row = scratch.mosaic_row(y, view);
+        if x0 >= HALO && x0 + inner_w + HALO <= width && view.width.is_multiple_of(2) {
+            let from = from[x0 - HALO..][..view.width].as_chunks().0;
+            for ([a, b], [even, odd]) in row.as_chunks_mut().0.iter_mut().zip(from) {
+                (*a, *b) = (even * factors[0], odd * factors[1]);
+            }
+            continue;
+        }
         for (x, v) in row.iter_mut().enumerate() {
             *v = from[mirrored(x + x0, width)] * factors[x & 1];
         }

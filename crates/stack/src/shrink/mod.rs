@@ -145,14 +145,20 @@ impl Before<'_> {
         );
         let wide = to - from;
         let planes = std::array::from_fn(|c| {
-            let rows = (first..end).flat_map(|y| self.row(c, y)[from..to].iter().copied());
-            rows.map(|v| if v.is_finite() { v } else { 0.0 })
-                .collect::<Vec<f32>>()
+            let mut values = vec![0.0f32; wide * (end - first)];
+            for (y, out) in (first..end).zip(values.chunks_exact_mut(wide)) {
+                for (o, v) in out.iter_mut().zip(&self.row(c, y)[from..to]) {
+                    *o = if v.is_finite() { *v } else { 0.0 };
+                }
+            }
+            values
         });
-        let per_frame: Vec<f32> = (first..end)
-            .flat_map(|y| (from..to).map(move |x| (x, y)))
-            .map(|(x, y)| 1.0 / weight(x, y))
-            .collect();
+        let mut per_frame = vec![0.0f32; wide * (end - first)];
+        for (y, out) in (first..end).zip(per_frame.chunks_exact_mut(wide)) {
+            for (x, o) in (from..to).zip(out) {
+                *o = 1.0 / weight(x, y);
+            }
+        }
         let quiet = quieted(parted(planes, wide), law, &per_frame, settings);
         let mut out = [(); 3].map(|()| Vec::with_capacity((right - left) * (bottom - top)));
         for y in top - first..bottom - first {
@@ -198,18 +204,24 @@ fn quieted(
             let squares = detail.values.iter().map(|v| v * v).collect();
             Patch::of(detail.width, squares).smoothed(step)
         });
-        let light = &rest[0].values;
-        for k in 0..light.len() {
-            let noise: [f32; COLOURS] = std::array::from_fn(|c| lines[c].variance(light[k]) * per_frame[k]);
-            let shown = beyond(energies[0].values[k], noise[0]);
-            let more = COLOUR_MORE - (COLOUR_MORE - 1.0) * shown;
-            let share = [
-                (settings.luminance, shown),
-                (settings.colour, beyond(energies[1].values[k], more * noise[1])),
-                (settings.colour, beyond(energies[2].values[k], more * noise[2])),
-            ];
-            for (c, (taken, shown)) in share.into_iter().enumerate() {
-                kept[c][k] += details[c].values[k] * (1.0 - taken * (1.0 - shown));
+        let share = |taken: f32, shown: f32| 1.0 - taken * (1.0 - shown);
+        // Row by row, so that registers do several pixels at once.
+        let wide = rest[0].width.max(1);
+        for from in (0..rest[0].values.len()).step_by(wide) {
+            let row = from..from + wide;
+            let (light, per_frame) = (&rest[0].values[row.clone()], &per_frame[row.clone()]);
+            let details = details.each_ref().map(|d| &d.values[row.clone()]);
+            let energies = energies.each_ref().map(|e| &e.values[row.clone()]);
+            let [kept_light, red_blue, green] = kept.each_mut().map(|k| &mut k[row.clone()]);
+            for k in 0..wide {
+                let noise: [f32; COLOURS] =
+                    std::array::from_fn(|c| lines[c].variance(light[k]) * per_frame[k]);
+                let shown = beyond(energies[0][k], noise[0]);
+                let more = COLOUR_MORE - (COLOUR_MORE - 1.0) * shown;
+                let colour = [1, 2].map(|c| beyond(energies[c][k], more * noise[c]));
+                kept_light[k] += details[0][k] * share(settings.luminance, shown);
+                red_blue[k] += details[1][k] * share(settings.colour, colour[0]);
+                green[k] += details[2][k] * share(settings.colour, colour[1]);
             }
         }
     }
@@ -220,12 +232,11 @@ fn quieted(
 }
 
 /// The share of an energy that is not noise.
+#[inline]
 fn beyond(energy: f32, noise: f32) -> f32 {
-    if energy <= noise {
-        0.0
-    } else {
-        1.0 - noise / energy
-    }
+    // Both are worked out, so that nothing branches.
+    let part = 1.0 - noise / energy;
+    if energy <= noise { 0.0 } else { part }
 }
 
 #[cfg(test)]

@@ -37,8 +37,9 @@ impl Patch {
         let mut padded = vec![0.0; width + 4 * step];
         let mut out = vec![0.0; width];
         for row in down.chunks_exact_mut(width.max(1)) {
-            for (k, value) in padded.iter_mut().enumerate() {
-                *value = row[mirrored(k as isize - 2 * step as isize, width)];
+            padded[2 * step..][..width].copy_from_slice(row);
+            for k in (0..2 * step).chain(2 * step + width..padded.len()) {
+                padded[k] = row[mirrored(k as isize - 2 * step as isize, width)];
             }
             weigh(
                 &mut out,
@@ -61,6 +62,8 @@ impl Patch {
 
 fn weigh(out: &mut [f32], [a, b, c, d, e]: [&[f32]; 5]) {
     let [middle, near, far] = SPLINE;
+    let n = out.len();
+    let [a, b, c, d, e] = [a, b, c, d, e].map(|row| &row[..n]);
     for (k, out) in out.iter_mut().enumerate() {
         *out = middle * c[k] + near * (b[k] + d[k]) + far * (a[k] + e[k]);
     }
