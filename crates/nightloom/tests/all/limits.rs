@@ -105,7 +105,7 @@ fn a_small_file_that_claims_much_costs_nothing() {
             .args(memory)
             .output()
             .unwrap();
-        let said = stderr(&output);
+        let said = told(&output);
         // Without another frame a build's answer is no.
         let expected = if words[0] == "build" { 1 } else { 2 };
         assert_eq!(status(&output), expected, "{words:?}: {said}");
