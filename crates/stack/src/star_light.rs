@@ -386,7 +386,6 @@ mod tests {
                     .fold([0.0, 0.0], |all, one| [all[0] + one[0], all[1] + one[1]]);
                 // Of a Gaussian the mean square of the distance is twice sigma's square.
                 let mean = (all[1] / all[0] / 2.0).sqrt();
-                println!("sigma {sigma}, size {size}: {mean:.3}");
                 assert!(mean < before, "{mean} after {before}");
                 // A mix of two forms has the wider one's skirt, which counts by the distance's square; its height at half
                 // width is what is asked for. Of a star narrower than a pixel few samples tell the width.

@@ -75,7 +75,7 @@ fn body(app: &App, settings: &Settings, query: Query, shown: Shown) -> Markup {
                     label class="tick" { input type="checkbox" name="inverted" value="1" checked[query.get("inverted").is_some_and(|v| v == "1")]; (words::INVERTED) }
                     button type="submit" { (words::SHOW) }
                 }
-                figure { img class="chart narrow" data-every="10" src=(format!("/chart/sight.svg{}", address(&query, &KEPT, shown))) alt=(words::SIGHT); }
+                figure tabindex="0" aria-label=(words::SIGHT) { img class="chart narrow" data-every="10" src=(format!("/chart/sight.svg{}", address(&query, &KEPT, shown))) alt=(words::SIGHT); }
                 dl class="told" {
                     @for hint in hints(plan, star) { div { dt { (hint.about) } dd { (hint.text) } } }
                 }

@@ -13,7 +13,7 @@ use super::development::Development;
 use super::facts::Told;
 use super::keep::{TakenBox, last};
 use super::layers::{Block, Layers, Part};
-use super::part::{Rows, Source};
+use super::part::{DevelopedLayer, Rows, Source};
 use super::screen::{Screen, Shows, Tally};
 use crate::capture::Capture;
 
@@ -58,19 +58,6 @@ pub struct DevelopedPart {
     pub layer: DevelopedLayer,
     /// By how far the sky is moved right and down from where the layers have it, pixels of the full size.
     pub sky_moved_px: [i64; 2],
-}
-
-/// What of the picture is shown.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum DevelopedLayer {
-    /// Land and sky joined.
-    #[default]
-    Picture,
-    /// The sky alone.
-    Sky,
-    /// The land alone.
-    Land,
 }
 
 /// A part as a screen shows it.

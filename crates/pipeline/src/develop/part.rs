@@ -6,8 +6,20 @@ use rayon::prelude::*;
 
 use super::development::Development;
 use super::layers::Block;
-use super::live::DevelopedLayer;
 use super::stars::Stars;
+
+/// What of the picture is shown.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum DevelopedLayer {
+    /// Land and sky joined.
+    #[default]
+    Picture,
+    /// The sky alone.
+    Sky,
+    /// The land alone.
+    Land,
+}
 
 /// What rows are made from.
 pub(super) struct Source<'a> {
