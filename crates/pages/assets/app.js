@@ -102,7 +102,9 @@ async function follow() {
 
 // The light is changed where one is, not only at its stage.
 const light = document.querySelector("header form");
-light.addEventListener("submit", () => { light.back.value = location.pathname + location.search; });
+const stay = () => { light.back.value = location.pathname + location.search; };
+stay();
+light.addEventListener("submit", stay);
 
 // The other light comes with the page made anew, but not while somebody types.
 function turn() {

@@ -332,6 +332,8 @@ impl Browser {
 
     /// Puts the pages in red light.
     pub(crate) fn wear_red(&self) {
+        // Before the page's script ran, the button leads to the stage's first page.
+        self.until("document.querySelector('form[action=\"/look\"]').back.value === location.pathname + location.search");
         self.run("document.querySelector('form[action=\"/look\"] button').click()");
         self.until("document.documentElement.dataset.look === 'red'");
     }
