@@ -102,7 +102,7 @@ impl Stored {
             "4 KiB of one value" => pixels[start..start + (4 << 10)]
                 .chunks_exact_mut(2)
                 .for_each(|p| p.copy_from_slice(&700_u16.to_le_bytes())),
-            "16 KiB there twice" => pixels.copy_within(start..start + (16 << 10), start / 2 & !511),
+            "16 KiB there twice" => pixels.copy_within(start..start + (16 << 10), (start / 2) & !511),
             "tail never written" => pixels[start * 3 / 2..].fill(0),
             "code out of step" => {
                 let mut value = 600_u16;
