@@ -11,17 +11,13 @@ use nightloom_sky::{Skyline, catalogue};
 use nightloom_stack::{Mask, Neutral};
 use rayon::prelude::*;
 
-use crate::bench::Bench;
 use crate::canvas::Canvas;
-use crate::capture::{Capture, Taken};
+use crate::capture::{Taken, capture};
 use crate::celestial::{self, Celestial};
-use crate::develop::TakenBox;
 use crate::edge::{Edge, Ground};
-use crate::error::BuildError;
 use crate::hints::{CANVAS_STEP, CanvasFacts, LandHints, on_canvas};
 use crate::inventory::Item;
 use crate::join::Joined;
-use crate::journal::StepKey;
 use crate::land::LandStack;
 use crate::land_choice::{Chosen, Light};
 use crate::moment::TrackedSet;
@@ -29,11 +25,13 @@ use crate::outline::Outline;
 use crate::place::Placement;
 use crate::placing::Placed;
 use crate::prepare::Prepared;
-use crate::report::{CanvasReport, LightReport, Outputs, SkyFigures};
+use crate::report::{CanvasReport, Outputs, SkyFigures};
 use crate::sky::{Lay, SkyStack};
 use crate::times::Times;
 use crate::track::Tracked;
 use crate::{canvas, crop, deliver, edge, figures, finish, join, land, masks, moment, placing, sky};
+use nightloom_develop::{Capture, LightReport, TakenBox};
+use nightloom_journal::{Bench, BuildError, StepKey};
 
 /// Rows either side of the join over which its step is measured, pixels.
 const STEP_BAND_PX: usize = 6;
@@ -553,7 +551,7 @@ impl Scene<'_> {
             absolute: self.times.absolute,
             site: self.tracked.site,
         };
-        Capture::of(self.settings, &taken)
+        capture(self.settings, &taken)
     }
 
     /// Where the picture's sky is, by the catalogue.

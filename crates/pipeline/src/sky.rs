@@ -9,13 +9,11 @@ use nightloom_stack::{
 use nightloom_stars::AirPath;
 use serde::{Deserialize, Serialize};
 
-use super::bench::Bench;
 use super::canvas::Canvas;
-use super::error::BuildError;
 use super::ground;
 use super::prepare::Prepared;
 use super::track::Tracked;
-use crate::journal::StepKey;
+use nightloom_journal::{Bench, BuildError, StepKey};
 use nightloom_outing::{Rejection, SkySettings};
 
 /// Frames whose stars agree in brightness this closely are not rescaled: the measure itself
