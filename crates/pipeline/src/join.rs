@@ -48,6 +48,7 @@ pub(super) fn join(
         coverage,
         matte: &matte,
         tone: &tone,
+        lit: true,
         smooth: smooth.as_ref().map(|s| s as &SmoothSky<'_>),
     };
     let fill = with_work(bench, "Filling the sky over the ridge", |work| {

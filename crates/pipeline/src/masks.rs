@@ -10,7 +10,7 @@ use nightloom_stars::{AirPath, LandMask};
 use rayon::prelude::*;
 
 use super::canvas::{Canvas, SkyCamera};
-use super::outline::{Look, Outline};
+use super::outline::{Look, Outline, Twigs};
 use super::place::{EARTH_RATE, Placement};
 use nightloom_outing::FrameTime;
 
@@ -33,16 +33,7 @@ pub(super) fn from_turning(
     outline: &Outline,
     time: &FrameTime,
 ) -> Option<Mask> {
-    let motion_px = EARTH_RATE * time.exposure_s * canvas.lens.focal_px * 1.5;
-    let count = ((motion_px / STEP_PX).ceil() as usize + 2).min(MOST_MOMENTS);
-    let moments: Vec<(Rotation3<f64>, Option<AirPath>)> = (0..count)
-        .map(|k| {
-            let then = time
-                .start
-                .plus_seconds(time.exposure_s * k as f64 / (count - 1) as f64);
-            Some((placement.rotation_at(then)?, placement.air_at(then)))
-        })
-        .collect::<Option<_>>()?;
+    let moments = moments(canvas, placement, time)?;
     let maps: Vec<_> = moments
         .iter()
         .map(|(rotation, air)| move |pixel: [f64; 2]| canvas.to_land_frame(rotation, air.as_ref(), pixel))
@@ -60,6 +51,78 @@ pub(super) fn from_turning(
     blocks.for_each(|(row, cells)| block_row(row * COARSE, cells, columns, canvas, &grids, outline));
     let value = |x: f64, y: f64| f32::from(clear[(y as usize / CELL) * columns + x as usize / CELL]) / 255.0;
     Some(Mask::from_fn(canvas.width, canvas.height, CELL, value))
+}
+
+type Moment = (Rotation3<f64>, Option<AirPath>);
+
+/// Where the sky stood over the land at moments all through an exposure; `None` without a known pole.
+fn moments(canvas: &Canvas, placement: &Placement, time: &FrameTime) -> Option<Vec<Moment>> {
+    let motion_px = EARTH_RATE * time.exposure_s * canvas.lens.focal_px * 1.5;
+    let count = ((motion_px / STEP_PX).ceil() as usize + 2).min(MOST_MOMENTS);
+    let moment = |k: usize| {
+        let then = time
+            .start
+            .plus_seconds(time.exposure_s * k as f64 / (count - 1) as f64);
+        Some((placement.rotation_at(then)?, placement.air_at(then)))
+    };
+    (0..count).map(moment).collect()
+}
+
+/// For what share of its exposure a tracked frame saw the sky through the land, by the land's matte, at the pixels that
+/// `wanted` names; elsewhere 0.
+pub(super) fn open_share(
+    canvas: &Canvas,
+    placement: &Placement,
+    twigs: &Twigs,
+    time: &FrameTime,
+    wanted: &(impl Fn(usize, usize) -> bool + Sync),
+) -> Option<Mask> {
+    let moments = moments(canvas, placement, time)?;
+    let maps: Vec<_> = moments
+        .iter()
+        .map(|(rotation, air)| move |pixel: [f64; 2]| canvas.to_land_frame(rotation, air.as_ref(), pixel))
+        .collect();
+    let grids: Vec<MappingGrid<'_>> = maps
+        .iter()
+        .map(|map| MappingGrid::new(map, canvas.width, canvas.height, GRID))
+        .collect();
+    let (columns, rows) = (canvas.width.div_ceil(CELL), canvas.height.div_ceil(CELL));
+    let middle = |k: usize, end: usize| (k * CELL + CELL / 2).min(end - 1);
+    let mut open = vec![0u8; columns * rows];
+    open.par_chunks_mut(columns).enumerate().for_each(|(j, cells)| {
+        let y = middle(j, canvas.height);
+        let asked: Vec<usize> = (0..columns)
+            .filter(|&i| wanted(middle(i, canvas.width), y))
+            .collect();
+        if asked.is_empty() {
+            return;
+        }
+        let mut sums = vec![0u32; columns];
+        let (mut xs, mut ys) = (vec![0.0f32; canvas.width], vec![0.0f32; canvas.width]);
+        for grid in &grids {
+            grid.row(y, 0, &mut xs, &mut ys);
+            for &i in &asked {
+                let x = middle(i, canvas.width);
+                if xs[x].is_finite() && ys[x].is_finite() {
+                    sums[i] += u32::from(twigs.open_at([xs[x], ys[x]]));
+                }
+            }
+        }
+        for i in asked {
+            cells[i] = (sums[i] / grids.len() as u32) as u8;
+        }
+    });
+    let value = |x: f64, y: f64| f32::from(open[(y as usize / CELL) * columns + x as usize / CELL]) / 255.0;
+    Some(Mask::from_fn(canvas.width, canvas.height, CELL, value))
+}
+
+/// The mean of what several masks leave open, weighted by it, at a pixel.
+pub(super) fn mean_open(masks: &[Mask], x: usize, y: usize) -> f32 {
+    let (sum, squares) = masks.iter().fold((0.0, 0.0), |(sum, squares), m| {
+        let open = m.at(x, y);
+        (sum + open, squares + open * open)
+    });
+    if sum > 0.0 { squares / sum } else { 0.0 }
 }
 
 /// One row of coarse cells, from canvas row `y0` on: most are land or clear at a look.

@@ -26,6 +26,39 @@ pub(super) struct Outline {
     bounds: Vec<[u8; 2]>,
 }
 
+/// The matte in the land frame's own pixels, a byte each: how open land is to the sky behind it.
+pub(super) struct Twigs {
+    width: usize,
+    height: usize,
+    open: Vec<u8>,
+}
+
+impl Twigs {
+    pub(super) fn of(alpha: &Plane) -> Self {
+        let byte = |a: &f32| (a.clamp(0.0, 1.0) * 255.0 + 0.5) as u8;
+        Self {
+            width: alpha.width(),
+            height: alpha.height(),
+            open: alpha.data().iter().map(byte).collect(),
+        }
+    }
+
+    pub(super) fn hash(&self) -> nightloom_outing::Digest {
+        nightloom_outing::hash_bytes(&self.open)
+    }
+
+    /// How open a place is, 0 to 255; beyond the frame the outermost pixels go on.
+    pub(super) fn open_at(&self, place: [f32; 2]) -> u8 {
+        let (x, y) = pixel_at(place, self.width, self.height);
+        self.open[y * self.width + x]
+    }
+}
+
+fn pixel_at([x, y]: [f32; 2], width: usize, height: usize) -> (usize, usize) {
+    let index = |v: f32, n: usize| ((v + 0.5).max(0.0) as usize).min(n - 1);
+    (index(x, width), index(y, height))
+}
+
 /// What a coarse look says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Look {
@@ -96,9 +129,8 @@ impl Outline {
         self.clear[y * self.width + x]
     }
 
-    fn pixel(&self, [x, y]: [f32; 2]) -> (usize, usize) {
-        let index = |v: f32, n: usize| ((v + 0.5).max(0.0) as usize).min(n - 1);
-        (index(x, self.width), index(y, self.height))
+    fn pixel(&self, place: [f32; 2]) -> (usize, usize) {
+        pixel_at(place, self.width, self.height)
     }
 }
 

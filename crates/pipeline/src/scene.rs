@@ -21,12 +21,12 @@ use crate::join::Joined;
 use crate::land::LandStack;
 use crate::land_choice::{Chosen, Light};
 use crate::moment::TrackedSet;
-use crate::outline::Outline;
+use crate::outline::{Outline, Twigs};
 use crate::place::Placement;
 use crate::placing::Placed;
 use crate::prepare::Prepared;
 use crate::report::{CanvasReport, Outputs, SkyFigures};
-use crate::sky::{Lay, SkyStack};
+use crate::sky::{Lay, SkyStack, Veil};
 use crate::times::Times;
 use crate::track::Tracked;
 use crate::{canvas, crop, deliver, edge, figures, finish, join, land, masks, moment, placing, sky};
@@ -134,6 +134,7 @@ impl Scene<'_> {
         let edge = edge::find_edge(bench, &ground, self.hints)?;
         self.say_finding(bench, edge.finding);
         let (outline, sharp) = (Outline::of(&edge.matte.alpha), Outline::sharp(&edge.matte.alpha));
+        let twigs = Twigs::of(&edge.matte.alpha);
         bench.show("Choosing the moment and the grid", 0.0, "")?;
         let ridge = self.write_ridge(results, &placed, &edge.matte.alpha)?;
         let placed = self.shown(placed, &edge);
@@ -151,6 +152,20 @@ impl Scene<'_> {
         let masks = self.masks(bench, &canvas, &placed, &outline);
         drop(outline);
         let witnesses = self.witnesses(chosen, &canvas, &placed, &sharp);
+        let open = |unseen: &(dyn Fn(usize, usize) -> bool + Sync)| -> Option<Vec<Mask>> {
+            // Of land that is shut no pixel is asked.
+            let wanted = |x: usize, y: usize| unseen(x, y) && edge.matte.alpha.at(x, y) > 0.0;
+            let of_frame = |i: usize| {
+                masks::open_share(
+                    &canvas,
+                    &placed.placement,
+                    &twigs,
+                    self.times.sky[i].as_ref()?,
+                    &wanted,
+                )
+            };
+            self.tracked.used().map(of_frame).collect()
+        };
         bench.stage(0.74, 0.86)?;
         let sky = sky::stack_sky(
             bench,
@@ -161,6 +176,10 @@ impl Scene<'_> {
                 canvas: &canvas,
                 masks: &masks,
                 witnesses: &witnesses,
+                veil: Some(Veil {
+                    open: &open,
+                    twigs: twigs.hash(),
+                }),
                 unit: self.unit,
             },
         )?;
@@ -277,6 +296,7 @@ impl Scene<'_> {
                 canvas: &canvas,
                 masks: &[],
                 witnesses: &[],
+                veil: None,
                 unit: self.unit,
             },
         )?;
@@ -383,7 +403,7 @@ impl Scene<'_> {
             }
         };
         bench.warn(format!(
-            "{:.1} % of the sky in the picture was seen by no tracked frame and is filled with its smooth light, without stars; {remedy}.",
+            "{:.1} % of the sky in the picture was seen clear of land by no tracked frame and is filled with its smooth light and no more stars than shine through twigs; {remedy}.",
             filled * 100.0
         ));
     }

@@ -4,17 +4,18 @@ use nalgebra::Rotation3;
 use nightloom_raster::colour::to_working;
 use nightloom_raster::{Plane, Rgb, WorkFile, WorkValues};
 use nightloom_stack::{
-    CombineSettings, Input, Mask, PixelNoise, Source, colour_hearts, combine, ground_light,
+    CombineSettings, Input, Mask, PixelNoise, Source, colour_hearts, combine, ground_light, lay_veiled_stars,
 };
 use nightloom_stars::AirPath;
 use serde::{Deserialize, Serialize};
 
 use super::canvas::Canvas;
 use super::ground;
+use super::masks;
 use super::prepare::Prepared;
 use super::track::Tracked;
 use nightloom_journal::{Bench, BuildError, StepKey};
-use nightloom_outing::{Rejection, SkySettings};
+use nightloom_outing::{Digest, Rejection, SkySettings};
 
 /// Frames whose stars agree in brightness this closely are not rescaled: the measure itself
 /// scatters by a per cent or so.
@@ -54,12 +55,24 @@ pub(super) struct Witness<'a> {
     pub(super) mask: Mask,
 }
 
+/// Land that the sky is seen through.
+pub(super) struct Veil<'a> {
+    /// For each used frame how open the land was in it, at the pixels that are named; `None` where that is not known.
+    pub(super) open: &'a Open<'a>,
+    /// What it follows from.
+    pub(super) twigs: Digest,
+}
+
+type Open<'a> = dyn Fn(&(dyn Fn(usize, usize) -> bool + Sync)) -> Option<Vec<Mask>> + 'a;
+
 /// What the stack is laid on, and where land hides it.
 pub(super) struct Lay<'a> {
     pub(super) canvas: &'a Canvas,
     /// One per used frame, or none at all.
     pub(super) masks: &'a [Mask],
     pub(super) witnesses: &'a [Witness<'a>],
+    /// Nothing where there is no land.
+    pub(super) veil: Option<Veil<'a>>,
     /// The light that 1 stands for.
     pub(super) unit: f64,
 }
@@ -77,20 +90,18 @@ pub(super) fn stack_sky(
         masks,
         witnesses,
         unit,
+        ..
     } = *lay;
     let used: Vec<usize> = tracked.used().collect();
     let levels = levels(frames, tracked, &used, unit);
     let key = witnesses
         .iter()
-        .fold(
-            key(settings, frames, tracked, canvas, masks, &levels),
-            |key, w| {
-                let mask = nightloom_outing::hash_bytes(&mask_bytes(&w.mask, canvas));
-                key.input("witness", w.frame.key)
-                    .settings(&(w.gain, w.rotation, &w.air))
-                    .input("mask", mask)
-            },
-        )
+        .fold(key(settings, frames, tracked, lay, &levels), |key, w| {
+            let mask = nightloom_outing::hash_bytes(&mask_bytes(&w.mask, canvas));
+            key.input("witness", w.frame.key)
+                .settings(&(w.gain, w.rotation, &w.air))
+                .input("mask", mask)
+        })
         .finish();
     let (name, path) = bench.work_file("sky", key, "planes")?;
     if let Some(facts) = bench.kept::<SkyFacts>("sky-stack", key) {
@@ -109,6 +120,7 @@ pub(super) fn stack_sky(
         .iter()
         .map(|w| WorkFile::open(&w.frame.work))
         .collect::<Result<Vec<_>, _>>()?;
+    let open;
     let mut inputs: Vec<Input<'_>> = used
         .iter()
         .enumerate()
@@ -165,6 +177,11 @@ pub(super) fn stack_sky(
     colour_hearts(&mut picture, colour.white_balance, seen, |x, y| {
         clipped_in_most(&inputs, x, y)
     });
+    if let Some(veil) = &lay.veil {
+        let unseen = |x: usize, y: usize| stacked.coverage.at(x, y) == 0.0;
+        open = (veil.open)(&unseen);
+        lay_stars_behind(bench, &mut picture, &mut inputs, open.as_deref(), &unseen)?;
+    }
     drop(inputs);
     to_working(&mut picture, colour);
     let facts = SkyFacts {
@@ -180,6 +197,40 @@ pub(super) fn stack_sky(
         coverage: stacked.coverage,
         facts,
     })
+}
+
+/// Lays the stars that shine through land into pixels that no frame saw clear of it.
+fn lay_stars_behind<'a>(
+    bench: &Bench<'_>,
+    picture: &mut Rgb,
+    inputs: &mut [Input<'a>],
+    open: Option<&'a [Mask]>,
+    unseen: &(dyn Fn(usize, usize) -> bool + Sync),
+) -> Result<(), BuildError> {
+    let (width, height) = (picture.width(), picture.height());
+    let share = |open: &[Mask]| {
+        Plane::from_fn(width, height, |x, y| match unseen(x, y) {
+            true => masks::mean_open(open, x, y),
+            false => 0.0,
+        })
+    };
+    let Some((open, share)) = open.map(|o| (o, share(o))) else {
+        return Ok(());
+    };
+    if share.data().iter().all(|s| *s == 0.0) {
+        return Ok(());
+    }
+    for (input, mask) in inputs.iter_mut().zip(open) {
+        input.mask = Some(mask);
+    }
+    let settings = CombineSettings {
+        level_frames: false,
+        ..CombineSettings::default()
+    };
+    let veiled = combine(inputs, width, height, &settings, &|_| (), bench.world.cancelled())
+        .map_err(|e| bench.go_on().err().unwrap_or_else(|| BuildError::internal(e)))?;
+    lay_veiled_stars(picture, &veiled.rgb, &share, unseen);
+    Ok(())
 }
 
 /// Whether most of the frames that see a canvas pixel are clipped there.
@@ -279,11 +330,11 @@ fn key(
     settings: &SkySettings,
     frames: &[Prepared],
     tracked: &Tracked,
-    canvas: &Canvas,
-    masks: &[Mask],
+    lay: &Lay<'_>,
     levels: &[Level],
 ) -> StepKey {
-    let mut key = StepKey::new("sky-stack", 11)
+    let (canvas, masks) = (lay.canvas, lay.masks);
+    let mut key = StepKey::new("sky-stack", 12)
         .settings(settings)
         .settings(tracked.lens())
         .settings(&(canvas.width, canvas.height, canvas.origin, canvas.offset_px))
@@ -297,7 +348,10 @@ fn key(
             .settings(&(tracked.rotation(i), tracked.verdicts[i].weight))
             .input("mask", nightloom_outing::hash_bytes(&mask.unwrap_or_default()));
     }
-    key
+    match &lay.veil {
+        Some(veil) => key.input("twigs", veil.twigs),
+        None => key,
+    }
 }
 
 /// The mask at its own resolution.

@@ -38,6 +38,8 @@ pub struct Gap<'a> {
     pub matte: &'a Matte,
     /// Brings the land picture's sky onto the stack's scale.
     pub tone: &'a ToneMatch,
+    /// Unseen pixels hold the light that stars add to the sky there; else what they hold is nothing.
+    pub lit: bool,
     /// The sky's smooth light on the stack's scale by channel and pixel, where it is known behind land too; else the land
     /// picture's own sky is taken for it.
     pub smooth: Option<&'a SmoothSky<'a>>,
@@ -98,7 +100,8 @@ pub fn fill_sky(
                     let fill = join.fill(gap, c, x, y);
                     let share = ease(d as f32 / (settings.feather_px + 1) as f32);
                     *v = if d == 0 {
-                        fill
+                        // Light of stars that shine through land.
+                        fill + gap.star(*v, x, y)
                     } else {
                         share * *v + (1.0 - share) * fill
                     };
@@ -264,6 +267,14 @@ impl Join {
 }
 
 impl Gap<'_> {
+    /// What stars add to an unseen pixel that holds `own`.
+    fn star(&self, own: f32, x: usize, y: usize) -> f32 {
+        match self.lit && own.is_finite() && self.coverage.at(x, y) == 0.0 {
+            true => own.max(0.0),
+            false => 0.0,
+        }
+    }
+
     /// The sky without stars on the stack's scale, before it is made to meet the stack.
     fn base(&self, c: usize, x: usize, y: usize) -> f32 {
         match self.smooth {
