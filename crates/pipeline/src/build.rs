@@ -138,7 +138,7 @@ fn make(
 ) -> Result<BuildReport, BuildError> {
     let results = results::begin(folder)?;
     let layers_key = picture_key(&undeveloped(settings), items, known);
-    if let Some((base, layers)) = Base::kept(bench, folder, layers_key)? {
+    if let Some((base, layers)) = Base::kept(bench, folder, layers_key, settings.picture.level_deg)? {
         let report = base.developed(bench, settings, items, &layers, &results)?;
         return Ok(delivered(bench, folder, key, report)?.0);
     }
@@ -217,7 +217,7 @@ fn make(
     write_page(bench, settings, items, &report, shows.clone())?;
     let (told, outputs) = delivered(bench, folder, key, report)?;
     if told.incomplete.is_empty() {
-        Base::keep(bench, layers_key, (&told, shows), said, &outputs)?;
+        Base::keep(bench, layers_key, (&told, shows), said, (&outputs, settings.picture.level_deg))?;
     }
     bench.tidy();
     Ok(told)

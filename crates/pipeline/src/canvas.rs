@@ -217,6 +217,9 @@ pub(super) fn rows_to_grow(canvas: &Canvas, cameras: &[SkyCamera<'_>], size: (us
 
 #[cfg(test)]
 mod tests {
+    use nightloom_raster::Plane;
+    use nightloom_stack::Turn;
+
     use super::*;
 
     fn canvas() -> Canvas {
@@ -280,6 +283,48 @@ mod tests {
     #[test]
     fn the_land_keeps_its_pixels() {
         assert_eq!(canvas().land_pixel([5.0, 100.0]), [5.0, 0.0]);
+    }
+
+    /// A mast in the middle of a leaning camera's picture stands upright once the picture is turned as it is told.
+    #[test]
+    fn a_picture_turned_by_what_the_zenith_tells_is_level() {
+        let (width, height) = (600, 400);
+        let lens = Lens::rectilinear(500.0, width, height);
+        for (roll_deg, aimed_deg) in [(-12.0f64, 0.0f64), (4.0, 20.0), (25.0, -15.0)] {
+            // The camera's top leans to the right of who stands behind it, so all that stands leans to the left.
+            let (sin, cos) = roll_deg.to_radians().sin_cos();
+            let (up, ahead) = aimed_deg.to_radians().sin_cos();
+            let zenith = Vector3::new(-sin * ahead, -cos * ahead, up);
+            let path = AirPath {
+                air: nightloom_sky::Air::default(),
+                zeniths: vec![zenith],
+            };
+            let canvas = Canvas {
+                air: Some(CanvasAir {
+                    frames: path.clone(),
+                    shown: path,
+                }),
+                ..Canvas::of_frame(width, height, lens.clone(), Rotation3::identity())
+            };
+            let mut picture = Plane::filled(width, height, 0.0);
+            for k in -400..=400 {
+                let along = Vector3::z() + zenith * (0.0008 * f64::from(k));
+                let at = canvas.lens.project(&along.normalize()).expect("in view");
+                let [x, y] = at.map(|v| v.round() as usize);
+                *picture.at_mut(x.min(width - 1), y.min(height - 1)) = 1.0;
+            }
+            let level = canvas.level_deg().expect("a zenith");
+            let turn = Turn::new([width, height], level);
+            let upright = crate::develop::turned(&turn, &picture);
+            let middle = |y: usize| {
+                let row = upright.row(y).iter().enumerate();
+                let all: f32 = upright.row(y).iter().sum();
+                row.map(|(x, v)| x as f32 * v).sum::<f32>() / all
+            };
+            let (high, low) = (middle(upright.height() / 4), middle(upright.height() * 3 / 4));
+            assert!((high - low).abs() < 1.5, "{roll_deg}°: {high} over {low}, turned by {level}°");
+            assert!((level - roll_deg).abs() < 0.01, "{level} for {roll_deg}");
+        }
     }
 
     #[test]

@@ -180,12 +180,7 @@ fn leveled(settings: &PictureSettings, joined: &mut Joined) -> Option<Turn> {
             *plane = develop::turned(&turn, plane);
         }
     }
-    joined.alpha = develop::turned(&turn, &joined.alpha);
-    joined
-        .alpha
-        .data_mut()
-        .iter_mut()
-        .for_each(|v| *v = v.clamp(0.0, 1.0));
+    joined.alpha = develop::turned_shares(&turn, &joined.alpha);
     Some(turn)
 }
 
@@ -380,12 +375,8 @@ impl Finished {
                 (Some(model), Some(turn)) => {
                     let [left, top, ..] = turn.kept();
                     for (x, v) in row.iter_mut().enumerate() {
-                        let at = turn.source([(left + x) as f64, (top + y) as f64]);
-                        *v = model.at(
-                            c,
-                            at[0].round().max(0.0) as usize,
-                            at[1].round().max(0.0) as usize,
-                        );
+                        let [u, w] = turn.nearest([left + x, top + y]);
+                        *v = model.at(c, u, w);
                     }
                 }
                 (None, _) => row.fill(0.0),

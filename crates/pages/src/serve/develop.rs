@@ -11,7 +11,7 @@ use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 use nightloom_outing::options::{OPTIONS, OptionKind, OptionSpec};
-use nightloom_outing::{PictureSettings, Settings, hash_bytes, with_option};
+use nightloom_outing::{PictureSettings, Settings, with_option};
 use nightloom_pipeline::{
     DevelopedLayer, DevelopedPart, LIVE_OPTIONS, LiveDevelopment, LiveDevelopmentError, Shows, TILE_PX,
     recipe_settings,
@@ -134,12 +134,15 @@ fn all_told(settings: &Settings) -> BTreeMap<&'static str, String> {
 pub(super) async fn about(State(app): State<Arc<App>>) -> Result<Response, Failed> {
     let told = aside(move || {
         let live = app.layers.live(&app)?;
+        let ahead = Arc::clone(&live);
+        // Nobody waits for it: the first move of a star's control finds its light told.
+        drop(tokio::task::spawn_blocking(move || ahead.stars_ahead()));
         let [width, height] = live.size_px();
         let built =
             nightloom_pipeline::built_recipe(&app.folder).and_then(|text| recipe_settings(&text).ok());
         Ok::<_, Failed>(json!({
             "identity": live.identity().to_string(),
-            "outing": hash_bytes(app.folder.as_os_str().as_encoded_bytes()).to_string(),
+            "outing": app.mark(),
             "width_px": width, "height_px": height, "levels": live.levels(), "tile_px": TILE_PX,
             "crop_px": live.crop_px(), "full_px": live.full_px(),
             "level_deg": live.level_deg().map(|v| (v * 100.0).round() / 100.0),

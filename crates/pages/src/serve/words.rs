@@ -10,6 +10,7 @@ pub(super) const SKIP: &str = "To the content";
 pub(super) const STAGES: &str = "Stages of the outing";
 pub(super) const RED: &str = "Red light";
 pub(super) const DAY: &str = "Day light";
+pub(super) const TYPED_BEFORE: &str = "Typed before, and not saved yet: press Enter to save it.";
 pub(super) const SAVED: &str = "Saved";
 pub(super) const SILENT: &str = "No answer from the program: is it still running? What was saved is on disk.";
 pub(super) const NO_SCRIPT: &str = "Charts and settings work without scripts; dragging and live news do not.";
@@ -48,6 +49,9 @@ pub(super) const USUAL: &str = "usual";
 pub(super) const THE_NIGHT: &str = "The night";
 pub(super) const THE_VIEW: &str = "The view";
 pub(super) const THE_YEAR: &str = "The year";
+pub(super) const YEAR_LEADS: &str = "Press a night to see it.";
+pub(super) const BEST_OF_MONTHS: &str = "the best of each month";
+pub(super) const NO_BEST: &str = "none this year";
 pub(super) const SHOW: &str = "Show";
 pub(super) const DRAG: &str = "Drag the frame over the skyline, or use the arrow keys (with Shift: one degree at a time, otherwise five).";
 pub(super) const FOCAL: &str = "Focal length, mm";
@@ -335,6 +339,13 @@ pub(super) fn dropped_too_large(most_mb: u64) -> String {
     format!(
         "this file is larger than {most_mb} MB, more than any frame; drop one raw file or picture at a time"
     )
+}
+
+pub(super) fn frames_of(frames: usize) -> String {
+    match frames {
+        1 => "1 frame".into(),
+        n => format!("{n} frames"),
+    }
 }
 
 pub(super) fn course_over(frames: usize) -> String {

@@ -2,7 +2,7 @@
 
 use std::io;
 use std::path::Path;
-use std::sync::OnceLock;
+use std::sync::{Mutex, OnceLock, PoisonError};
 
 use nightloom_raster::{WorkFile, from_half, to_half};
 use nightloom_stack::{STAR_HALO, StarForm, StarLight};
@@ -36,6 +36,8 @@ pub(super) struct Layers {
     levels: Vec<Level>,
     /// The stars' light in them, once it was asked for; five bytes a pixel of the full size.
     stars: OnceLock<Vec<StarLevel>>,
+    /// Held while it is told: two would do it twice.
+    telling: Mutex<()>,
 }
 
 /// A part of one size.
@@ -87,6 +89,7 @@ impl Layers {
             land: kept.land.as_ref().map(open).transpose()?,
             levels: Vec::new(),
             stars: OnceLock::new(),
+            telling: Mutex::default(),
         };
         let [width, height] = layers.size(0);
         if width.max(height) > SMALLEST {
@@ -185,7 +188,8 @@ impl Layers {
     }
 
     /// The stars' light in all smaller sizes, told once from the full one.
-    fn star_levels(&self, form: &StarForm) -> io::Result<&Vec<StarLevel>> {
+    pub(super) fn star_levels(&self, form: &StarForm) -> io::Result<&Vec<StarLevel>> {
+        let _telling = self.telling.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(levels) = self.stars.get() {
             return Ok(levels);
         }
