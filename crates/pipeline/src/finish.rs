@@ -357,6 +357,19 @@ impl Finished {
         self.show_row(out);
     }
 
+    /// Some pixels of one row of it.
+    pub(super) fn picture_at(&self, y: usize, columns: &[usize], out: &mut [Vec<f32>; 3]) {
+        let Joined { land, sky, alpha, .. } = &self.joined;
+        let pick = |row: &[f32]| -> Vec<f32> { columns.iter().map(|x| row[*x]).collect() };
+        let shares = pick(alpha.row(y));
+        for (c, row) in out.iter_mut().enumerate() {
+            row.resize(columns.len(), 0.0);
+            let [land, sky] = [land, sky].map(|layer| pick(layer.planes()[c].row(y)));
+            compose_row(&land, &sky, &shares, row);
+        }
+        self.show_row(out);
+    }
+
     /// One row of a layer, display-encoded.
     pub(super) fn layer_row(&self, layer: &Rgb, y: usize, out: &mut [Vec<f32>; 3]) {
         for (c, row) in out.iter_mut().enumerate() {

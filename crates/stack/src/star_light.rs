@@ -123,7 +123,8 @@ impl StarForm {
 }
 
 impl StarWish {
-    /// Stars `size` times as wide, their colour `colour` times as strong.
+    /// Stars `size` times as wide at half their height (to 0.1, test `stars_are_as_wide_at_half_their_height_as_asked_for`),
+    /// their colour `colour` times as strong. None becomes narrower than some three quarters of a pixel from its middle.
     pub fn of(form: &StarForm, size: f32, colour: f32) -> Self {
         let [one, two] = form.widths();
         let between = |low: f32, high: f32| ((high - size) / (high - low)).clamp(0.0, 1.0);
@@ -463,8 +464,11 @@ mod tests {
             assert!((whole / sigma / 1.1774 - 1.0).abs() < 0.08, "{whole} for {sigma}");
             for size in [0.8f32, 0.6, 0.45, 0.3] {
                 let found = half_width(&shown(&sky, size, 1.0), &stars) / whole;
-                println!("sigma {sigma}, asked for {size}: {found:.3}");
-                assert!((found - f64::from(size)).abs() < 0.12, "{size}: {found} at sigma {sigma}");
+                let size = f64::from(size);
+                // A peak's own pixel stays, so that none is narrower than some three quarters of a pixel.
+                let as_asked = (found - size).abs() < 0.1;
+                let least = size * whole < 0.75 && found * whole < 0.8;
+                assert!(as_asked || least, "{size}: {found} at sigma {sigma}");
             }
         }
     }

@@ -299,6 +299,12 @@ impl Draw<'_> {
         }
     }
 
+    /// Whether words lie wholly in the view.
+    fn holds(&self, at: [f64; 2], side: Side, words: &str) -> bool {
+        let [left, top, right, bottom] = rect(at, side, words);
+        left >= LEFT && right <= RIGHT && top >= TOP && bottom <= self.y.at(self.bounds[2])
+    }
+
     fn is_in_view(&self, [x, y]: [f64; 2]) -> bool {
         (LEFT..=RIGHT).contains(&x) && (TOP..=self.y.at(self.bounds[2])).contains(&y)
     }
@@ -311,19 +317,20 @@ impl Draw<'_> {
         let over_land = |[azimuth, altitude]: [f64; 2]| {
             altitude > self.view.skyline.altitude(Angle::from_deg(azimuth)).deg()
         };
-        let mut write = |place: [f64; 2], down: f64, side: Side, name: &str| {
+        let mut write = |place: [f64; 2], down: f64, name: &str| {
             let [x, y] = self.at(place[0], place[1]);
-            if over_land(place) && self.is_in_view([x, y]) {
-                taken.write(sheet, [x, y + down], side, name);
+            let at = [x, y + down];
+            if over_land(place) && self.holds(at, Side::Middle, name) {
+                taken.write(sheet, at, Side::Middle, name);
             }
         };
         for star in stars.stars.iter().filter(|s| s.v_mag <= NAMED) {
             if let Some(name) = proper_name(star.hip) {
-                write(star.place, -6.0, Side::Middle, name);
+                write(star.place, -6.0, name);
             }
         }
         for (name, place) in &stars.constellations {
-            write(*place, 4.0, Side::Middle, &name.to_uppercase());
+            write(*place, 4.0, &name.to_uppercase());
         }
     }
 
@@ -395,11 +402,7 @@ impl Draw<'_> {
                     ([x + 7.0, y + 14.0], Side::Start),
                     ([x - 7.0, y + 14.0], Side::End),
                 ];
-                let inside = |at: [f64; 2], side: Side| {
-                    let [left, top, right, bottom] = rect(at, side, &words);
-                    left >= LEFT && right <= RIGHT && top >= TOP && bottom <= self.y.at(self.bounds[2])
-                };
-                let mut sides = sides.into_iter().filter(|(at, side)| inside(*at, *side));
+                let mut sides = sides.into_iter().filter(|(at, side)| self.holds(*at, *side, &words));
                 sides.any(|(at, side)| taken.write(sheet, at, side, &words));
             }
         }

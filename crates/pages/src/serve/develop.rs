@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
 
 use axum::Json;
 use axum::extract::State;
@@ -31,6 +32,8 @@ pub(super) struct Layers {
     asked: Mutex<BTreeMap<u64, Arc<AtomicU64>>>,
 }
 
+/// So long a page is left to show its first picture.
+const FIRST_SEEN: Duration = Duration::from_secs(1);
 /// Pages whose questions are told apart.
 const PAGES: usize = 16;
 
@@ -135,8 +138,11 @@ pub(super) async fn about(State(app): State<Arc<App>>) -> Result<Response, Faile
     let told = aside(move || {
         let live = app.layers.live(&app)?;
         let ahead = Arc::clone(&live);
-        // Nobody waits for it: the first move of a star's control finds its light told.
-        drop(tokio::task::spawn_blocking(move || ahead.stars_ahead()));
+        // Nobody waits for it: the first move of a star's control finds its light told. The picture itself comes first.
+        drop(tokio::task::spawn_blocking(move || {
+            std::thread::sleep(FIRST_SEEN);
+            ahead.stars_ahead();
+        }));
         let [width, height] = live.size_px();
         let built =
             nightloom_pipeline::built_recipe(&app.folder).and_then(|text| recipe_settings(&text).ok());

@@ -172,10 +172,10 @@ impl LiveDevelopment {
         self.told.facts.has_land
     }
 
-    /// Tells the stars' light in the smaller sizes before anybody asks for smaller stars. Some seconds of all cores for 24
-    /// megapixels; nothing where it is told already. What cannot be read is told to whoever asks.
+    /// Tells the stars' light in the smaller sizes before anybody asks for smaller stars, on this thread alone: some seconds
+    /// for 24 megapixels. What cannot be read is told to whoever asks.
     pub fn stars_ahead(&self) {
-        let _ = self.layers.star_levels(&self.told.stars());
+        let _ = self.layers.stars_ahead(&self.told.stars());
     }
 
     /// Develops a part. At full size it is what a build with these settings writes, to a level of 255, as sRGB. Given up once
