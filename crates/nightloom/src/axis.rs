@@ -6,9 +6,9 @@ mod show;
 use std::path::PathBuf;
 
 use clap::Args;
+use nightloom_frames::axis::{AxisAsk, DriftAsk, axis_by_drift, find_axis, turn_words};
 use nightloom_optics::Scene;
 use nightloom_optics::polar::{Base, Drift, error_by_drifts};
-use nightloom_outing::axis::{AxisAsk, DriftAsk, axis_by_drift, find_axis, turn_words};
 use nightloom_outing::typed::{self, MomentTyped};
 use nightloom_sky::{Angle, EarthOrientation, Instant};
 use serde_json::{Value, json};

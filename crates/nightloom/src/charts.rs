@@ -3,10 +3,10 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use nightloom_optics::Lens;
-use nightloom_outing::chart::{
+use nightloom_chart::{
     Look, NightStrip, NightView, StarsOver, SubjectWay, ViewWindow, night_strip, night_view, two_nights, view_window,
 };
+use nightloom_optics::Lens;
 use nightloom_outing::evening::Evening;
 use nightloom_outing::framing::{Framing, Held, Places, ToHold, covering, hold};
 use nightloom_outing::typed::{self, MomentTyped};

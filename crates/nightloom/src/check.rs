@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use nightloom_outing::{CheckOptions, FrameCheck, Trends, check_frames, trends};
+use nightloom_frames::{CheckOptions, FrameCheck, Trends, check_frames, trends};
 use serde_json::{Value, json};
 
 use crate::context::Context;

@@ -6,13 +6,14 @@ use std::fmt::Write as _;
 use std::path::PathBuf;
 
 use clap::Args;
+use nightloom_chart::Look;
+use nightloom_frames::{FrameLight, FrameTold, frame_light};
 use nightloom_optics::noise::{LightPath, READ_NOISE_SHARE, sky_e_per_s, sky_limited_s};
 use nightloom_optics::{
     Comparison, Equivalent, Exposure, Ladder, LadderLimits, Limit, Setting, Written, compare, ladder, solve,
 };
-use nightloom_outing::chart::Look;
 use nightloom_outing::typed;
-use nightloom_outing::{FrameLight, FrameTold, frame_light, setting_words, short, time_words};
+use nightloom_outing::{setting_words, short, time_words};
 use serde_json::{Value, json};
 
 use crate::context::Context;

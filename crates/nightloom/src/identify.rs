@@ -3,8 +3,8 @@
 use std::path::PathBuf;
 
 use clap::Args;
+use nightloom_frames::{FrameLight, FrameTold, IdentifyReport, LensTold, identify_frame};
 use nightloom_outing::typed::{self, MomentTyped};
-use nightloom_outing::{FrameLight, FrameTold, IdentifyReport, LensTold, identify_frame};
 use serde_json::Value;
 
 use crate::context::Context;

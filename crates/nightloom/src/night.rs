@@ -3,7 +3,7 @@
 use clap::Args;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
-use nightloom_outing::chart::{Look, ViewWindow};
+use nightloom_chart::{Look, ViewWindow};
 use nightloom_outing::evening::{
     Evening, SunAlways, aim_words, clock_short, compass_point, hours, sun_always, why_no_dark, why_no_window,
 };

@@ -5,7 +5,7 @@ use std::io::{Write, stderr, stdout};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use nightloom_outing::chart::{ChartFormat, chart_file};
+use nightloom_chart::{ChartFormat, chart_file};
 use nightloom_raster::atomic::write_whole;
 
 use crate::failure::Failure;

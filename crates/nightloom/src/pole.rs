@@ -3,9 +3,9 @@
 use std::path::PathBuf;
 
 use clap::Args;
+use nightloom_chart::{Look, SightView, sight_view};
 use nightloom_optics::{Camera, FieldError, Projection};
 use nightloom_outing::RigSettings;
-use nightloom_outing::chart::{Look, SightView, sight_view};
 use nightloom_outing::evening::Shows;
 use nightloom_outing::pole::{PoleAsk, PolePlan, clock_time_words, hints, pole_plan, sight};
 use nightloom_outing::typed;

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use nightloom_outing::{SensorAtIso, SensorReport, UnusedFrame, measure_sensor};
+use nightloom_frames::{SensorAtIso, SensorReport, UnusedFrame, measure_sensor};
 use serde_json::{Value, json};
 
 use crate::context::Context;

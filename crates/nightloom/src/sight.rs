@@ -2,7 +2,7 @@
 
 use clap::Args;
 use jiff::tz::TimeZone;
-use nightloom_outing::chart::{Flip, SightView};
+use nightloom_chart::{Flip, SightView};
 use nightloom_outing::pole::Sight;
 use nightloom_outing::site_zone;
 use nightloom_sky::Site;

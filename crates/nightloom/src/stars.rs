@@ -3,8 +3,8 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use nightloom_outing::chart::{Look, frame_map};
-use nightloom_outing::{
+use nightloom_chart::{Look, frame_map};
+use nightloom_frames::{
     FrameTold, StarsReport, StreakKind, frame_picture, frame_stars, frame_stars_in_green,
 };
 use serde_json::Value;

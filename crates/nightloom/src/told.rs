@@ -4,10 +4,11 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
+use nightloom_frames::LensTold;
 use nightloom_optics::{SensorFormat, Written};
+use nightloom_outing::RigSettings;
 use nightloom_outing::evening::PlaceTold;
 use nightloom_outing::typed::{self, TypedError};
-use nightloom_outing::{LensTold, RigSettings};
 
 use crate::failure::Failure;
 use crate::kept::shelf;

@@ -5,11 +5,11 @@ mod show;
 use std::path::PathBuf;
 
 use clap::Args;
+use nightloom_chart::{Look, TrailPicture, trail_map};
 use nightloom_optics::{
     AxisAllowance, Camera, FrameTrails, Periodic, Projection, Rate, Rules, Scene, Shot, Tracker, Trailing,
     axis_allowance, longest_exposure_s, rules, share_of_frames_kept,
 };
-use nightloom_outing::chart::{Look, TrailPicture, trail_map};
 use nightloom_outing::evening::{EveningError, subject_names};
 use nightloom_outing::typed::{self, MomentTyped};
 use nightloom_outing::{RigSettings, Settings};

@@ -4,7 +4,8 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use clap::Args;
-use nightloom_outing::{Cause, FrameCheck, WatchEvent, WatchSettings, Watcher, World, check_or_tell, list};
+use nightloom_frames::{Cause, FrameCheck, WatchEvent, WatchSettings, Watcher, check_or_tell, list};
+use nightloom_outing::World;
 use serde_json::{Value, json};
 
 use crate::check::{CheckLens, course_lines, verdict};

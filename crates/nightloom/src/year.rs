@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 use jiff::civil::Date;
-use nightloom_outing::chart::{Look, year_chart};
+use nightloom_chart::{Look, year_chart};
 use nightloom_outing::evening::{Evening, hours};
 use nightloom_sky::night::{YEARS, Year, YearNight};
 use nightloom_sky::subjects::Subject;

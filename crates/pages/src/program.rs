@@ -3,8 +3,8 @@
 use std::path::Path;
 use std::sync::atomic::AtomicBool;
 
+use nightloom_chart::Look;
 use nightloom_outing::World;
-use nightloom_outing::chart::Look;
 use nightloom_outing::evening::Shows;
 use nightloom_outing::pole::PolePlan;
 use nightloom_outing::sheet::Planned;

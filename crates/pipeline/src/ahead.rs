@@ -9,8 +9,7 @@ use std::thread;
 
 use nightloom_raster::{DecodeError, DecodeOptions, Frame};
 
-use super::error::BuildError;
-use crate::hash_cache::HashCache;
+use nightloom_journal::{BuildError, HashCache};
 use nightloom_outing::World;
 
 /// Decodes `paths` in order, each by its own `options`, on a thread of its own, at most one file ahead, and hands each result

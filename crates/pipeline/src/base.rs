@@ -7,14 +7,12 @@ use std::path::Path;
 use nightloom_outing::{Digest, RESULTS, Settings};
 use serde::{Deserialize, Serialize};
 
-use super::bench::Bench;
-use super::error::BuildError;
+use super::deliver;
 use super::finish;
 use super::inventory::Item;
-use super::report::{BuildReport, Outputs, StepCounts};
+use super::report::{BuildReport, Outputs};
 use super::verdicts::{Shows, write_page};
-use super::{deliver, develop};
-use crate::journal::Output;
+use nightloom_journal::{Bench, BuildError, Output, StepCounts};
 
 /// The journal's name of the step.
 const STEP: &str = "base";
@@ -67,11 +65,11 @@ impl Base {
         folder: &Path,
         key: Digest,
         level_deg: f64,
-    ) -> Result<Option<(Self, develop::Kept)>, BuildError> {
+    ) -> Result<Option<(Self, nightloom_develop::Kept)>, BuildError> {
         let Some(base) = bench.kept_in_file::<Self>(STEP, key)? else {
             return Ok(None);
         };
-        let Some(layers) = bench.kept::<develop::Kept>(develop::STEP, key) else {
+        let Some(layers) = bench.kept::<nightloom_develop::Kept>(nightloom_develop::STEP, key) else {
             return Ok(None);
         };
         let stands = |o: &Output| {
@@ -89,7 +87,7 @@ impl Base {
         bench: &mut Bench<'_>,
         settings: &Settings,
         items: &[Item],
-        layers: &develop::Kept,
+        layers: &nightloom_develop::Kept,
         results: &Path,
     ) -> Result<BuildReport, BuildError> {
         bench.use_again(self.in_use);

@@ -7,7 +7,6 @@ use nightloom_outing::{FrameTime, RESULTS, Settings, outing_skyline};
 use nightloom_seam::Places;
 use nightloom_sky::{Skyline, catalogue};
 
-use crate::bench::Bench;
 use crate::canvas::Canvas;
 use crate::known_places::{KnownFrom, known_places};
 use crate::land_choice::{Chosen, Light};
@@ -17,6 +16,7 @@ use crate::outline::Outline;
 use crate::placing::Placed;
 use crate::scene::Scene;
 use crate::sky::Witness;
+use nightloom_journal::Bench;
 
 /// Land frames asked about the light over the ridge, at most.
 const MOST_WITNESSES: usize = 4;

@@ -13,11 +13,8 @@ use nightloom_stars::Verdict;
 
 use crate::base::Base;
 use crate::beforehand::site_skyline;
-use crate::bench::Bench;
-use crate::error::BuildError;
 use crate::hints::LandHints;
 use crate::inventory::Item;
-use crate::journal::{Journal, Output, StepKey};
 use crate::land_choice::{self, Chosen, Light, Worth};
 use crate::masters::Masters;
 use crate::prepare::{Prepared, Ready};
@@ -28,6 +25,7 @@ use crate::times::Times;
 use crate::track::Tracked;
 use crate::verdicts::write_page;
 use crate::{fall_off, inventory, masters, prepare, results, track, units, versions};
+use nightloom_journal::{Bench, BuildError, Journal, Output, StepKey};
 
 /// Version of what follows the stacks; raise it when the same stacks would give other pictures.
 const PICTURE_VERSION: u32 = 15;

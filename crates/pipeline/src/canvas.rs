@@ -315,7 +315,7 @@ mod tests {
             let level = canvas.level_deg().expect("a zenith");
             assert!((level - roll_deg).abs() < 0.01, "{level} for {roll_deg}");
             let turn = Turn::new([canvas.width, height], level);
-            let turned = crate::develop::turned(&turn, &picture);
+            let turned = nightloom_develop::turned(&turn, &picture);
             let row = |x: usize| {
                 let all: f32 = (0..turned.height()).map(|y| turned.at(x, y)).sum();
                 (0..turned.height()).map(|y| y as f32 * turned.at(x, y)).sum::<f32>() / all

@@ -1,25 +1,14 @@
 //! What the frames tell of how the picture was taken, for its files to say.
 
 use jiff::tz::{Offset, TimeZone};
-use nightloom_outing::{FilesSettings, FrameTime, Settings, named_zone, site_zone};
+use nightloom_develop::Capture;
+use nightloom_outing::{FrameTime, Settings, named_zone, site_zone};
 use nightloom_raster::FrameMeta;
 use nightloom_raster::write::{About, TakenAt, TakenWhere};
 use nightloom_sky::{Instant, Site};
-use serde::{Deserialize, Serialize};
 
 use crate::prepare::Prepared;
 use crate::setting::Setting;
-
-/// What is known before anybody says who the picture's maker is and whether its place may be told. Kept with the layers.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub(crate) struct Capture {
-    about: About,
-    place: Option<TakenWhere>,
-    /// Start of the first, middle of all by exposure, and end of the last sky frame, UTC.
-    pub(crate) span: Option<[Instant; 3]>,
-    /// Exposure of all sky frames together, seconds; `None` where one does not tell its own.
-    pub(crate) sky_s: Option<f64>,
-}
 
 /// The frames in the picture, with their times where those are known.
 pub(crate) struct Taken<'a> {
@@ -30,65 +19,49 @@ pub(crate) struct Taken<'a> {
     pub(crate) site: Option<Site>,
 }
 
-impl Capture {
-    pub(crate) fn of(settings: &Settings, taken: &Taken<'_>) -> Self {
-        let sky: Vec<Setting> = taken.sky.iter().map(|f| f.0.facts.setting()).collect();
-        let land: Vec<Setting> = taken.land.iter().map(|f| f.facts.setting()).collect();
-        let (sky_s, land_s) = (total(&sky), total(&land));
-        if taken.sky.is_empty() {
-            return Self::default();
-        }
-        // What any frame tells: they are of one camera and lens, but not all need say so.
-        let told = |of: fn(&FrameMeta) -> Option<String>| taken.sky.iter().find_map(|f| of(&f.0.facts.meta));
-        let common = |of: fn(&Setting) -> Option<f64>| {
-            let own = sky.first().and_then(of)?;
-            sky.iter()
-                .all(|s| of(s).is_some_and(|v| (v - own).abs() <= 0.03 * own))
-                .then_some(own)
-        };
-        let total_s = sky_s.and_then(|s| Some(s + if land.is_empty() { 0.0 } else { land_s? }));
-        let rig = &settings.rig;
-        let about = About {
-            description: Some(described(&sky, &land, total_s)),
-            make: told(|m| m.make.clone()),
-            model: told(|m| m.model.clone()).or_else(|| rig.camera.clone()),
-            lens: told(|m| m.lens.clone()).or_else(|| rig.lens.clone()),
-            focal_mm: rig.focal_mm.or_else(|| common(|s| s.focal_mm)),
-            f_number: common(|s| s.f_number),
-            iso: common(|s| s.iso),
-            exposure_s: total_s,
-            frames: sky.len() + land.len(),
-            taken: taken_at(settings, taken),
-            creator: None,
-            copyright: None,
-            place: None,
-        };
-        let place = taken.site.as_ref().or(settings.site.place.as_ref());
-        Self {
-            about,
-            place: place.map(|site| TakenWhere {
-                latitude_deg: site.latitude.deg(),
-                longitude_deg: site.longitude.deg(),
-                elevation_m: site.elevation_m,
-            }),
-            span: span(taken),
-            sky_s,
-        }
+/// How it was taken.
+pub(crate) fn capture(settings: &Settings, taken: &Taken<'_>) -> Capture {
+    let sky: Vec<Setting> = taken.sky.iter().map(|f| f.0.facts.setting()).collect();
+    let land: Vec<Setting> = taken.land.iter().map(|f| f.facts.setting()).collect();
+    let (sky_s, land_s) = (total(&sky), total(&land));
+    if taken.sky.is_empty() {
+        return Capture::default();
     }
-
-    /// With what the photographer says.
-    pub(crate) fn about(&self, files: &FilesSettings) -> About {
-        About {
-            creator: files.creator.clone(),
-            copyright: files.copyright.clone(),
-            place: self.place.filter(|_| files.share_site),
-            ..self.about.clone()
-        }
-    }
-
-    /// Camera and focal length, for a header.
-    pub(crate) fn camera(&self) -> (Option<&str>, Option<f64>) {
-        (self.about.model.as_deref(), self.about.focal_mm)
+    // What any frame tells: they are of one camera and lens, but not all need say so.
+    let told = |of: fn(&FrameMeta) -> Option<String>| taken.sky.iter().find_map(|f| of(&f.0.facts.meta));
+    let common = |of: fn(&Setting) -> Option<f64>| {
+        let own = sky.first().and_then(of)?;
+        sky.iter()
+            .all(|s| of(s).is_some_and(|v| (v - own).abs() <= 0.03 * own))
+            .then_some(own)
+    };
+    let total_s = sky_s.and_then(|s| Some(s + if land.is_empty() { 0.0 } else { land_s? }));
+    let rig = &settings.rig;
+    let about = About {
+        description: Some(described(&sky, &land, total_s)),
+        make: told(|m| m.make.clone()),
+        model: told(|m| m.model.clone()).or_else(|| rig.camera.clone()),
+        lens: told(|m| m.lens.clone()).or_else(|| rig.lens.clone()),
+        focal_mm: rig.focal_mm.or_else(|| common(|s| s.focal_mm)),
+        f_number: common(|s| s.f_number),
+        iso: common(|s| s.iso),
+        exposure_s: total_s,
+        frames: sky.len() + land.len(),
+        taken: taken_at(settings, taken),
+        creator: None,
+        copyright: None,
+        place: None,
+    };
+    let place = taken.site.as_ref().or(settings.site.place.as_ref());
+    Capture {
+        about,
+        place: place.map(|site| TakenWhere {
+            latitude_deg: site.latitude.deg(),
+            longitude_deg: site.longitude.deg(),
+            elevation_m: site.elevation_m,
+        }),
+        span: span(taken),
+        sky_s,
     }
 }
 

@@ -4,7 +4,7 @@ use nightloom_outing::Crop;
 use nightloom_raster::Plane;
 
 use super::canvas::{Canvas, SkyCamera};
-use super::error::BuildError;
+use nightloom_journal::BuildError;
 
 /// Cells along the longer side in which coverage is looked at.
 const CELLS: usize = 256;

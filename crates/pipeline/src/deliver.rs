@@ -14,15 +14,14 @@ use nightloom_raster::{Plane, Rgb, icc, resize_area_plane};
 use nightloom_sky::Instant;
 use rayon::prelude::*;
 
-use super::bench::Bench;
-use super::capture::Capture;
 use super::celestial::{Card, Celestial};
-use super::error::BuildError;
 use super::finish::Finished;
 use super::layer_files;
 use super::report::Outputs;
 use super::shown::{self, Shown};
 use super::starless::starless;
+use nightloom_develop::Capture;
+use nightloom_journal::{Bench, BuildError};
 
 /// Longest side of the preview.
 const PREVIEW_PX: usize = 2400;

@@ -12,12 +12,10 @@ use nightloom_seam::{
 
 use nightloom_outing::hash_bytes;
 
-use super::bench::Bench;
-use super::error::BuildError;
 use super::join::with_work;
 use super::land::LandStack;
 use crate::hints::{EDGE_STEP, EdgeFacts, LandHints};
-use crate::journal::StepKey;
+use nightloom_journal::{Bench, BuildError, StepKey};
 
 /// What the land frames tell of the edge.
 pub(super) struct Edge {

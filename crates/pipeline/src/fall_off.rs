@@ -4,11 +4,10 @@ use nightloom_outing::{FrameTime, Role};
 use nightloom_stack::Radial;
 use nightloom_stars::{FalloffFrame, FalloffSettings, estimate_falloff, falloff_stars};
 
-use super::bench::Bench;
-use super::error::BuildError;
 use super::prepare::{self, Prepared, PreparedFacts};
 use super::times::Times;
 use super::track::Tracked;
+use nightloom_journal::{Bench, BuildError};
 
 /// Knots of the radial factor: straight lines between are within 10⁻⁴.
 const KNOTS: usize = 257;

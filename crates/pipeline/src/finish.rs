@@ -12,15 +12,14 @@ use nightloom_stack::{
 use nightloom_stars::Field;
 use rayon::prelude::*;
 
-use super::bench::Bench;
 use super::canvas::Canvas;
-use super::capture::Capture;
-use super::develop::{self, ALL, COLOURS, Development, Keep, TakenBox, Told};
-use super::error::BuildError;
 use super::join::Joined;
-use super::report::LightReport;
 use super::sky_light;
 use super::track::Tracked;
+use nightloom_develop::{
+    self as develop, ALL, COLOURS, Capture, Development, Keep, LightReport, TakenBox, Told,
+};
+use nightloom_journal::{Bench, BuildError};
 use nightloom_outing::{Digest, PictureSettings, White};
 
 /// Radius of the aperture that star colours are measured in, in star widths.

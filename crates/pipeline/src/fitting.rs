@@ -11,12 +11,10 @@ use nightloom_stack::{
 };
 
 use super::ahead::each_decoded;
-use super::bench::Bench;
-use super::error::BuildError;
 use super::inventory::{Item, options_of};
 use super::masters::{MasterFile, Masters};
 use super::setting::Setting;
-use crate::journal::StepKey;
+use nightloom_journal::{Bench, BuildError, StepKey};
 
 /// A dark's measured factor is believed if its error is below this part of it.
 const SURE: f32 = 0.05;

@@ -8,19 +8,12 @@ use nightloom_stars::DetectSettings;
 use rayon::prelude::*;
 
 use super::ahead::{beside, each_beside};
-use super::bench::Bench;
-use super::error::BuildError;
-use crate::hash_cache::HashCache;
-use crate::journal::{JournalError, StepKey};
 use crate::roles::{
     FrameContent, FrameFacts, RoleDecision, decide_roles, left_out_by_camera, left_out_by_lens,
     role_of_folder,
 };
-use nightloom_outing::Digest;
-use nightloom_outing::Role;
-use nightloom_outing::Settings;
-use nightloom_outing::World;
-use nightloom_outing::{Found, discover};
+use nightloom_journal::{Bench, BuildError, HashCache, JournalError, StepKey};
+use nightloom_outing::{Digest, Found, Role, Settings, World, discover};
 
 /// One frame of the outing.
 #[derive(Clone, Debug)]

@@ -10,8 +10,7 @@ use nightloom_seam::{
 use nightloom_stack::BackgroundModel;
 use rayon::prelude::*;
 
-use super::bench::Bench;
-use super::error::BuildError;
+use nightloom_journal::{Bench, BuildError};
 
 /// Land and sky on one scale, ready to be laid over each other.
 pub(super) struct Joined {

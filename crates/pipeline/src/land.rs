@@ -5,13 +5,10 @@ use nightloom_raster::{Plane, Rgb, WorkFile, WorkValues, resize_area_plane};
 use nightloom_stack::{CombineSettings, Input, Shift, Source, combine, tripod_shift};
 use serde::{Deserialize, Serialize};
 
-use super::bench::Bench;
-use super::error::BuildError;
 use super::land_frame::LandFrame;
 use super::{land_focus, light_ratio};
-use crate::journal::StepKey;
-use nightloom_outing::Digest;
-use nightloom_outing::LandSettings;
+use nightloom_journal::{Bench, BuildError, StepKey};
+use nightloom_outing::{Digest, LandSettings};
 
 /// A tripod that moved by less is left alone: resampling costs more sharpness than the shift.
 const STILL_PX: f64 = 0.15;

@@ -7,9 +7,8 @@ use nightloom_stack::{
 };
 use rayon::prelude::*;
 
-use super::bench::Bench;
-use super::error::BuildError;
 use super::land_frame::LandFrame;
+use nightloom_journal::{Bench, BuildError};
 
 /// Stillness is looked for in pictures no longer than this, in cells of so many of their pixels.
 const STILL_PX: usize = 1600;

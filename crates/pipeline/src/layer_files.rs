@@ -5,10 +5,10 @@ use std::path::{Path, PathBuf};
 use nightloom_raster::write::{About, TiffPage, TiffSettings, TiffShape, write_tiff16_pages};
 use nightloom_raster::{Plane, icc};
 
-use super::error::BuildError;
 use super::over::over;
 use super::shown::Shown;
 use super::starless::star_row;
+use nightloom_journal::BuildError;
 
 /// What the layers are made of.
 pub(super) struct Layers<'a> {

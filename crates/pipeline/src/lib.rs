@@ -1,31 +1,26 @@
 //! From a folder of frames to one layered picture: roles, journal, build.
 //!
 //! [`decide_roles`] says what each frame is for, [`build()`] does the rest, with every step in the
-//! [`Journal`]. Everything from outside comes through [`World`](nightloom_outing::World).
+//! [`Journal`](nightloom_journal::Journal). Everything from outside comes through [`World`](nightloom_outing::World).
 
 mod ahead;
 mod base;
 mod beforehand;
-mod bench;
 mod build;
 mod canvas;
 mod capture;
 mod celestial;
 mod crop;
 mod deliver;
-mod develop;
 mod edge;
-mod error;
 mod fall_off;
 mod figures;
 mod finish;
 mod fitting;
 mod ground;
-mod hash_cache;
 mod hints;
 mod inventory;
 mod join;
-mod journal;
 mod known_places;
 mod land;
 mod land_choice;
@@ -35,7 +30,6 @@ mod layer_files;
 mod lens_guess;
 mod light;
 mod light_ratio;
-mod look;
 mod masks;
 mod masters;
 mod moment;
@@ -46,20 +40,17 @@ mod page;
 mod place;
 mod placing;
 mod prepare;
-mod pyramid;
 mod report;
 mod residual_map;
 mod results;
 mod ridge;
 mod roles;
 mod scene;
-mod seal;
 mod setting;
 mod shown;
 mod sky;
 mod sky_light;
 mod starless;
-mod system;
 mod times;
 mod track;
 mod units;
@@ -67,22 +58,17 @@ mod verdicts;
 mod versions;
 
 pub use build::build;
-pub use develop::{
-    Developed, DevelopedLayer, DevelopedPart, Export, ExportError, ExportKind, HISTOGRAM_BINS, LIVE_OPTIONS,
-    LiveDevelopment, LiveDevelopmentError, Shows, Tally, recipe, recipe_settings,
-};
-pub use error::BuildError;
 pub use hints::{
     EdgeFrame, HINTS_TOML, HintKind, HintStroke, HintsError, LandHints, LiveEdge, LiveEdgeError,
 };
-pub use journal::{Entry, Journal, JournalError, Output, StepKey};
 pub use new::{Difference, NewError, NewOptions, NewReport, new_outing};
+pub use nightloom_develop::LightReport;
+pub use nightloom_journal::{BuildError, StepCounts};
 pub use nightloom_seam::Patch as MattePatch;
 pub use page::moved_words;
-pub use pyramid::{Pyramid, Stretch, TILE_PX};
 pub use report::{
-    BuildReport, CanvasReport, ColourReport, FrameReport, LandReport, LensReport, LightReport, Outputs,
-    SeamReport, SkyFigures, SkyReport, StepCounts,
+    BuildReport, CanvasReport, ColourReport, FrameReport, LandReport, LensReport, Outputs, SeamReport,
+    SkyFigures, SkyReport,
 };
 pub use roles::{FrameContent, FrameFacts, RoleDecision, decide_roles, left_out_by_camera, role_of_folder};
 pub use versions::{Version, built_recipe, version_preview, version_recipe, versions};

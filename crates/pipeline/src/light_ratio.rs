@@ -7,9 +7,9 @@ use nightloom_raster::{Plane, WorkFile};
 use nightloom_stack::median_of;
 use std::collections::BTreeMap;
 
-use super::error::BuildError;
 use super::land_frame::LandFrame;
 use super::setting::Setting;
+use nightloom_journal::BuildError;
 
 /// Side of the cells compared, pixels.
 const CELL: usize = 16;

@@ -12,11 +12,9 @@ use nightloom_stack::{MasterSettings, Normalise, Source, flat_from_master, maste
 use serde::{Deserialize, Serialize};
 
 use super::ahead::each_beside;
-use super::bench::Bench;
-use super::error::BuildError;
 use super::inventory::{Item, options_of};
 use super::setting::Setting;
-use crate::journal::StepKey;
+use nightloom_journal::{Bench, BuildError, StepKey};
 
 /// A flat whose median is above this, or of which more than the share below is at saturation, is burnt out;
 /// one whose median is below the last is black (common practice: expose to a third or half).

@@ -11,10 +11,10 @@ use serde::{Deserialize, Serialize};
 
 use crate::roles::{FrameFacts, RoleDecision, decide_roles};
 use merge::Merged;
-use nightloom_outing::FolderError;
-use nightloom_outing::{Discovery, OUTING_TOML, discover};
-use nightloom_outing::{Filled, SettingsError, parse_settings, template};
-use nightloom_outing::{Step, World, turn_to_write};
+use nightloom_outing::{
+    Discovery, Filled, FolderError, OUTING_TOML, SettingsError, Step, World, discover, parse_settings,
+    template, turn_to_write,
+};
 
 pub use merge::Difference;
 

@@ -5,15 +5,14 @@ use nightloom_optics::Lens;
 use nightloom_sky::Instant;
 use nightloom_stars::{MatchSettings, Star, match_fields};
 
-use super::bench::Bench;
 use super::canvas::CanvasAir;
 use super::lens_guess::guess_lens;
 use super::place::{LandSighting, Placement, place};
 use super::prepare::Prepared;
 use super::times::Times;
 use super::track::Tracked;
-use nightloom_outing::FrameTime;
-use nightloom_outing::Settings;
+use nightloom_journal::Bench;
+use nightloom_outing::{FrameTime, Settings};
 
 /// The sky over the land.
 pub(super) struct Placed {

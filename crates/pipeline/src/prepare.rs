@@ -11,17 +11,13 @@ use nightloom_stars::{DetectSettings, Field, Trails, measure};
 use serde::{Deserialize, Serialize};
 
 use super::ahead::each_beside;
-use super::bench::Bench;
-use super::error::BuildError;
 use super::fitting::{Loaded, ShownHot, shown_hot};
 use super::inventory::{Item, options_of};
 use super::light::thumbnail;
 use super::masters::Masters;
 use super::setting::Setting;
-use crate::journal::{Output, StepKey};
-use nightloom_outing::Role;
-use nightloom_outing::Settings;
-use nightloom_outing::{Digest, hash_bytes};
+use nightloom_journal::{Bench, BuildError, Output, StepKey};
+use nightloom_outing::{Digest, Role, Settings, hash_bytes};
 
 /// Version of the step; raise it when the same input would give other pixels or figures.
 const VERSION: u32 = 9;

@@ -10,9 +10,7 @@ use std::path::{Path, PathBuf};
 use nightloom_outing::{Digest, RESULTS, hash_file};
 use rayon::prelude::*;
 
-use crate::bench::Bench;
-use crate::error::BuildError;
-use crate::journal::{Journal, Output};
+use nightloom_journal::{Bench, BuildError, Journal, Output};
 
 /// The folder inside that of the results in which a build lays them by until all are there.
 const MAKING: &str = ".making";

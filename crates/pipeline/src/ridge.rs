@@ -7,10 +7,10 @@ use nightloom_raster::atomic::write_whole;
 use nightloom_sky::{Angle, Skyline, skyline};
 
 use super::canvas::Canvas;
-use super::error::BuildError;
 use super::ground::Axes;
 use super::placing::Placed;
 use super::scene::Scene;
+use nightloom_journal::BuildError;
 
 /// Points of a skyline all round.
 const POINTS: usize = 3600;

@@ -11,17 +11,13 @@ use nightloom_sky::{Skyline, catalogue};
 use nightloom_stack::{Mask, Neutral, Turn};
 use rayon::prelude::*;
 
-use crate::bench::Bench;
 use crate::canvas::Canvas;
-use crate::capture::{Capture, Taken};
+use crate::capture::{Taken, capture};
 use crate::celestial::{self, Celestial};
-use crate::develop::{self, TakenBox};
 use crate::edge::{Edge, Ground};
-use crate::error::BuildError;
 use crate::hints::{CANVAS_STEP, CanvasFacts, LandHints, on_canvas};
 use crate::inventory::Item;
 use crate::join::Joined;
-use crate::journal::StepKey;
 use crate::land::LandStack;
 use crate::land_choice::{Chosen, Light};
 use crate::moment::TrackedSet;
@@ -29,11 +25,13 @@ use crate::outline::Outline;
 use crate::place::Placement;
 use crate::placing::Placed;
 use crate::prepare::Prepared;
-use crate::report::{CanvasReport, LightReport, Outputs, SkyFigures};
+use crate::report::{CanvasReport, Outputs, SkyFigures};
 use crate::sky::{Lay, SkyStack};
 use crate::times::Times;
 use crate::track::Tracked;
 use crate::{canvas, crop, deliver, edge, figures, finish, join, land, masks, moment, placing, sky};
+use nightloom_develop::{Capture, LightReport, TakenBox};
+use nightloom_journal::{Bench, BuildError, StepKey};
 
 /// Rows either side of the join over which its step is measured, pixels.
 const STEP_BAND_PX: usize = 6;
@@ -458,19 +456,19 @@ impl Scene<'_> {
         };
         let alpha: &Plane = &shown;
         // All files share the picture's canvas, turned as it is.
-        let turn = develop::turn(&self.settings.picture, [canvas.width, canvas.height]);
+        let turn = nightloom_develop::turn(&self.settings.picture, [canvas.width, canvas.height]);
         let turn = turn.as_ref();
-        let counts = as_turned(turn, &sky.coverage, develop::turned_counts);
+        let counts = as_turned(turn, &sky.coverage, nightloom_develop::turned_counts);
         let (told, coverage_jpeg, figures) = thread::scope(|scope| {
             let linear = scope.spawn(|| {
                 let coordinates = self.coordinates(&canvas, &sky.coverage, turn);
                 let [r, g, b] = sky.picture.planes();
-                let planes = [r, g, b].map(|plane| as_turned(turn, plane, develop::turned));
+                let planes = [r, g, b].map(|plane| as_turned(turn, plane, nightloom_develop::turned));
                 deliver::linear(results, planes.each_ref().map(|p| &**p), frames, &spanned, coordinates)
             });
             let coverage = scope.spawn(|| deliver::coverage(results, &counts));
             let matte = scope.spawn(|| {
-                deliver::matte(results, &as_turned(turn, alpha, develop::turned_shares))
+                deliver::matte(results, &as_turned(turn, alpha, nightloom_develop::turned_shares))
             });
             let jpeg = deliver::plane_jpeg(&counts, frames as f32);
             let figures = figures::sky_figures(&sky.picture, &sky.coverage, alpha, sky.facts.noise);
@@ -561,7 +559,7 @@ impl Scene<'_> {
             absolute: self.times.absolute,
             site: self.tracked.site,
         };
-        Capture::of(self.settings, &taken)
+        capture(self.settings, &taken)
     }
 
     /// Where the picture's sky is, by the catalogue.

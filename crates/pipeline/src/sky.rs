@@ -9,13 +9,11 @@ use nightloom_stack::{
 use nightloom_stars::AirPath;
 use serde::{Deserialize, Serialize};
 
-use super::bench::Bench;
 use super::canvas::Canvas;
-use super::error::BuildError;
 use super::ground;
 use super::prepare::Prepared;
 use super::track::Tracked;
-use crate::journal::StepKey;
+use nightloom_journal::{Bench, BuildError, StepKey};
 use nightloom_outing::{Rejection, SkySettings};
 
 /// Frames whose stars agree in brightness this closely are not rescaled: the measure itself
@@ -163,7 +161,8 @@ pub(super) fn stack_sky(
     .map_err(|e| bench.go_on().err().unwrap_or_else(|| BuildError::internal(e)))?;
     let mut picture = stacked.rgb;
     let colour = &frames[used[0]].facts.colour;
-    colour_hearts(&mut picture, colour.white_balance, |x, y| {
+    let seen = |x: usize, y: usize| stacked.coverage.at(x, y) > 0.0;
+    colour_hearts(&mut picture, colour.white_balance, seen, |x, y| {
         clipped_in_most(&inputs, x, y)
     });
     drop(inputs);
@@ -284,7 +283,7 @@ fn key(
     masks: &[Mask],
     levels: &[Level],
 ) -> StepKey {
-    let mut key = StepKey::new("sky-stack", 10)
+    let mut key = StepKey::new("sky-stack", 11)
         .settings(settings)
         .settings(tracked.lens())
         .settings(&(canvas.width, canvas.height, canvas.origin, canvas.offset_px))

@@ -3,9 +3,9 @@
 use nightloom_outing::{ClockFrame, FrameTime, Settings, read_clock};
 use nightloom_sky::Instant;
 
-use super::bench::Bench;
 use super::inventory::Item;
 use super::prepare::Prepared;
+use nightloom_journal::Bench;
 
 /// A frame with so many stars was taken with the sun down; noise and lamps feign some.
 const STARRY: usize = 40;

@@ -9,16 +9,14 @@ use nightloom_stars::{
     register_from_ground,
 };
 
-use super::bench::Bench;
 use super::canvas::{CanvasAir, SkyCamera};
-use super::error::BuildError;
 use super::inventory::Item;
 use super::lens_guess::guess_lens;
 use super::place::Overhead;
 use super::prepare::Prepared;
 use super::setting::Setting;
 use super::times::Times;
-use crate::journal::StepKey;
+use nightloom_journal::{Bench, BuildError, StepKey};
 use nightloom_outing::{Digest, FrameTime, Settings};
 use serde::{Deserialize, Serialize};
 

@@ -5,15 +5,13 @@ use std::path::Path;
 
 use nightloom_stack::{Neutral, NeutralBasis};
 
-use super::bench::Bench;
-use super::error::BuildError;
 use super::inventory::Item;
 use super::page::{PageParts, page};
 use super::report::{
     BuildReport, ColourReport, FrameReport, LandReport, LensReport, Outputs, SeamReport, SkyReport,
-    StepCounts,
 };
 use crate::scene::{Made, Scene};
+use nightloom_journal::{Bench, BuildError, StepCounts};
 use nightloom_outing::{RESULTS, Role, Settings};
 use nightloom_stars::Residual;
 use serde::{Deserialize, Serialize};

@@ -11,8 +11,8 @@ use nightloom_raster::atomic::write_whole;
 use nightloom_sky::Instant;
 use serde::{Deserialize, Serialize};
 
-use crate::develop::{recipe, recipe_settings};
 use crate::report::BuildReport;
+use nightloom_develop::{recipe, recipe_settings};
 
 /// Their folder inside the work folder.
 const FOLDER: &str = "versions";

@@ -2,8 +2,6 @@
 
 #[path = "all/hints.rs"]
 mod hints;
-#[path = "all/journal.rs"]
-mod journal;
 #[path = "all/new.rs"]
 mod new;
 #[path = "all/roles.rs"]

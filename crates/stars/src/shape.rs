@@ -1,5 +1,5 @@
 //! Centre, second moments and flux of one star by an iterated Gaussian window: for trails, burnt-out
-//! stars and wherever [`crate::fit`] runs away.
+//! stars and wherever the fit of a profile runs away.
 //!
 //! The window has √2 times the star's width: the centre's error is then 1.125 times the
 //! Cramér–Rao limit (King 1983, PASP 95, 163) both where the star's photons and where the sky's
@@ -10,18 +10,22 @@ use nightloom_raster::Plane;
 use crate::Background;
 
 /// 2 √(2 ln 2): full width at half maximum over standard deviation of a Gaussian.
-pub(crate) const FWHM_PER_SIGMA: f64 = 2.354_820_045;
+pub const FWHM_PER_SIGMA: f64 = 2.354_820_045;
 
 /// A symmetric 2 × 2 matrix: second moments in square pixels, or its inverse.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Moments {
-    pub(crate) xx: f64,
-    pub(crate) xy: f64,
-    pub(crate) yy: f64,
+pub struct Moments {
+    /// Along x.
+    pub xx: f64,
+    /// Between x and y.
+    pub xy: f64,
+    /// Along y.
+    pub yy: f64,
 }
 
 impl Moments {
-    pub(crate) fn round(sigma: f64) -> Self {
+    /// Of a round star of this standard deviation, pixels.
+    pub fn round(sigma: f64) -> Self {
         Self {
             xx: sigma * sigma,
             xy: 0.0,
@@ -30,7 +34,7 @@ impl Moments {
     }
 
     /// Variances `along` and `across` the direction `angle`, radians from +x towards +y.
-    pub(crate) fn turned(along: f64, across: f64, angle: f64) -> Self {
+    pub fn turned(along: f64, across: f64, angle: f64) -> Self {
         let (s, c) = angle.sin_cos();
         Self {
             xx: along * c * c + across * s * s,
@@ -39,12 +43,13 @@ impl Moments {
         }
     }
 
-    pub(crate) fn determinant(self) -> f64 {
+    /// xx·yy − xy².
+    pub fn determinant(self) -> f64 {
         self.xx * self.yy - self.xy * self.xy
     }
 
     /// The inverse, if the matrix is positive definite.
-    pub(crate) fn inverse(self) -> Option<Self> {
+    pub fn inverse(self) -> Option<Self> {
         let det = self.determinant();
         (det > 1e-12 && self.xx > 0.0).then(|| Self {
             xx: self.yy / det,
@@ -54,7 +59,7 @@ impl Moments {
     }
 
     /// Variance along the long axis, along the short one, and the long axis' direction.
-    pub(crate) fn axes(self) -> (f64, f64, f64) {
+    pub fn axes(self) -> (f64, f64, f64) {
         let mean = 0.5 * (self.xx + self.yy);
         let half = (0.25 * (self.xx - self.yy).powi(2) + self.xy * self.xy).sqrt();
         let angle = 0.5 * (2.0 * self.xy).atan2(self.xx - self.yy);
@@ -62,14 +67,14 @@ impl Moments {
     }
 
     /// The quadratic form at (x, y).
-    pub(crate) fn times(self, x: f64, y: f64) -> f64 {
+    pub fn times(self, x: f64, y: f64) -> f64 {
         self.xx * x * x + 2.0 * self.xy * x * y + self.yy * y * y
     }
 }
 
 /// The sky under a star: a tilted plane.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct LocalSky {
+pub struct LocalSky {
     x: f64,
     y: f64,
     level: f32,
@@ -78,7 +83,7 @@ pub(crate) struct LocalSky {
 
 impl LocalSky {
     /// The mesh's level and tilt at (x, y), shifted to the median of a ring about it.
-    pub(crate) fn around(image: &Plane, background: &Background, x: f64, y: f64, inner: f64) -> Self {
+    pub fn around(image: &Plane, background: &Background, x: f64, y: f64, inner: f64) -> Self {
         let h = background.mesh_px as f64 / 4.0;
         let level = background.level_at(x, y);
         let tilt = |a: f32, b: f32| (a - b) / (2.0 * h) as f32;
@@ -106,22 +111,25 @@ impl LocalSky {
         self.level + self.slope[0] * dx as f32 + self.slope[1] * dy as f32
     }
 
-    pub(crate) fn at_pixel(&self, x: f64, y: f64) -> f32 {
+    /// The sky at a pixel.
+    pub fn at_pixel(&self, x: f64, y: f64) -> f32 {
         self.at(x - self.x, y - self.y)
     }
 }
 
 /// What the window found.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Centred {
-    pub(crate) x: f64,
-    pub(crate) y: f64,
+pub struct Centred {
+    /// The centre, pixels.
+    pub x: f64,
+    /// See [`Self::x`].
+    pub y: f64,
     /// Second moments with the window's share taken out; `None` where noise left nothing positive.
-    pub(crate) moments: Option<Moments>,
+    pub moments: Option<Moments>,
 }
 
 /// Iterates the window onto the star. `None` where it runs away or holds no light.
-pub(crate) fn centre(image: &Plane, sky: &LocalSky, start: (f64, f64), window: Moments) -> Option<Centred> {
+pub fn centre(image: &Plane, sky: &LocalSky, start: (f64, f64), window: Moments) -> Option<Centred> {
     let inverse = window.inverse()?;
     let (long, _, _) = window.axes();
     let reach = (3.0 * long.sqrt()).max(2.0);
@@ -262,7 +270,7 @@ pub(crate) fn balance_ends(
 }
 
 /// Calls `visit` with the offset from (x, y) and the value of each pixel of a square about it.
-pub(crate) fn each_pixel(image: &Plane, x: f64, y: f64, reach: f64, mut visit: impl FnMut(f64, f64, f32)) {
+pub fn each_pixel(image: &Plane, x: f64, y: f64, reach: f64, mut visit: impl FnMut(f64, f64, f32)) {
     if !(x.is_finite() && y.is_finite()) {
         return;
     }

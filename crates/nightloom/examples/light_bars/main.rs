@@ -8,8 +8,9 @@ use std::error::Error;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
 
+use nightloom_frames::{FrameLight, FrameTold, IdentifyReport, identify_frame};
 use nightloom_optics::Exposure;
-use nightloom_outing::{FrameLight, FrameTold, IdentifyReport, Step, World, identify_frame};
+use nightloom_outing::{Step, World};
 use nightloom_raster::{DecodeError, DecodeOptions, Frame, FrameMeta, Limits, decode_here_with};
 use nightloom_simulate::{Counts, Mishaps, Scenario, Size, TrackerFaults, Truth, TruthPictures, render};
 use nightloom_sky::{Angle, Instant};

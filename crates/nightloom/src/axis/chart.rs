@@ -1,7 +1,7 @@
 //! The picture that `nightloom axis` draws.
 
-use nightloom_outing::axis::{AxisReport, ErrorReport};
-use nightloom_outing::chart::{Look, SightView, sight_view};
+use nightloom_chart::{Look, SightView, sight_view};
+use nightloom_frames::axis::{AxisReport, ErrorReport};
 use nightloom_outing::pole::sight;
 use nightloom_sky::{Angle, EarthOrientation, Observer};
 

@@ -1,6 +1,6 @@
 //! The answer of `nightloom axis` for a person.
 
-use nightloom_outing::axis::{
+use nightloom_frames::axis::{
     AxisReport, Correction, DriftReport, ErrorReport, FrameUse, LEVEL, ScreenStep, Tolerance,
 };
 

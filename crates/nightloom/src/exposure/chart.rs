@@ -3,11 +3,11 @@
 use std::path::PathBuf;
 
 use clap::Args;
+use nightloom_chart::{Look, SignalChart, ladder_chart, signal_chart};
 use nightloom_optics::noise::{
     Choice, Collected, PixelBackground, READ_NOISE_SHARE, choices, sky_e_per_s, sky_limited_s,
 };
 use nightloom_optics::{Exposure, LadderLimits, Setting, Written, ladder, solve};
-use nightloom_outing::chart::{Look, SignalChart, ladder_chart, signal_chart};
 use nightloom_outing::{short, time_words};
 use serde_json::{Value, json};
 

@@ -8,7 +8,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
-use nightloom_outing::chart::{ChartFormat, chart_file};
+use nightloom_chart::{ChartFormat, chart_file};
 use serde_json::json;
 use tempfile::TempDir;
 

@@ -4,7 +4,6 @@
 //! it.
 
 mod aim;
-mod around;
 mod chances;
 mod clock;
 mod reason;
@@ -26,7 +25,6 @@ use crate::{
     measured_skyline, outing_skyline, read_settings, site_zone,
 };
 pub use aim::{aim_words, compass_point};
-pub(crate) use around::{settings_around, site_by_file};
 pub use chances::{ShowerPeak, never, shower_peak};
 pub use clock::{clock, clock_short, hours, offset};
 pub use reason::{SunAlways, sun_always, why_no_dark, why_no_window};

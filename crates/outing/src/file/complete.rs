@@ -13,7 +13,7 @@ use crate::typed::MomentTyped;
 use crate::zone::{named_zone, site_zone};
 
 /// The lens's projection, as files name it.
-pub(crate) const PROJECTIONS: [(&str, Projection); 5] = [
+pub const PROJECTIONS: [(&str, Projection); 5] = [
     ("rectilinear", Projection::Rectilinear),
     ("equidistant", Projection::Equidistant),
     ("equisolid", Projection::Equisolid),

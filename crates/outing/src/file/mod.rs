@@ -19,7 +19,7 @@ use crate::error::{SettingFault, SettingsError};
 use crate::plan::Settings;
 
 pub use check::{offset_seconds, real};
-pub(crate) use complete::PROJECTIONS;
+pub use complete::PROJECTIONS;
 pub use edit::{option_in, with_option};
 pub use edit_frame::with_frame;
 pub(crate) use near::nearest;

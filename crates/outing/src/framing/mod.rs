@@ -68,7 +68,7 @@ impl Framing {
     }
 
     /// The border of a frame aimed so: directions in the ground frame.
-    pub(crate) fn border(&self, aim: [Angle; 2]) -> Vec<Vector3<f64>> {
+    pub fn border(&self, aim: [Angle; 2]) -> Vec<Vector3<f64>> {
         let [right, down, forward] = self.axes(aim);
         let [w, h] = self.size_px;
         let corners = [[0.0, 0.0], [w, 0.0], [w, h], [0.0, h], [0.0, 0.0]];

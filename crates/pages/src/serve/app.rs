@@ -4,11 +4,12 @@ use std::path::{Component, Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::SystemTime;
 
+use nightloom_frames::FrameCheck;
 use nightloom_outing::options::{OPTIONS, OptionKind};
 use nightloom_outing::typed::{TypedError, latitude_deg, latitude_or_place, longitude_deg};
 use nightloom_outing::{
-    FrameCheck, OUTING_TOML, SKYLINE_CSV, Settings, SettingsError, World, hash_bytes, option_in,
-    parse_settings, turn_to_write, with_option,
+    OUTING_TOML, SKYLINE_CSV, Settings, SettingsError, World, hash_bytes, option_in, parse_settings,
+    turn_to_write, with_option,
 };
 use nightloom_raster::atomic::write_whole;
 use nightloom_sky::night::Year;

@@ -8,7 +8,7 @@ use axum::response::{IntoResponse, Response};
 
 use jiff::civil::Date;
 use maud::{Markup, html};
-use nightloom_outing::chart::{ChartFormat, Look, chart_file, year_cells, year_chart};
+use nightloom_chart::{ChartFormat, Look, chart_file, year_cells, year_chart};
 use nightloom_outing::evening::{Shows, hours};
 use nightloom_sky::night::Year;
 use serde_json::json;

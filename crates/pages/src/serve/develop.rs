@@ -11,12 +11,12 @@ use axum::http::header::{CACHE_CONTROL, CONTENT_TYPE};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
-use nightloom_outing::options::{OPTIONS, OptionKind, OptionSpec};
-use nightloom_outing::{PictureSettings, Settings, with_option};
-use nightloom_pipeline::{
+use nightloom_develop::{
     DevelopedLayer, DevelopedPart, LIVE_OPTIONS, LiveDevelopment, LiveDevelopmentError, Shows, TILE_PX,
     recipe_settings,
 };
+use nightloom_outing::options::{OPTIONS, OptionKind, OptionSpec};
+use nightloom_outing::{PictureSettings, Settings, with_option};
 use serde_json::{Value, json};
 
 use super::app::{App, EditError};

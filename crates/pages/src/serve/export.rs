@@ -10,8 +10,8 @@ use axum::http::header::{CACHE_CONTROL, CONTENT_DISPOSITION, CONTENT_TYPE};
 use axum::http::{HeaderValue, StatusCode};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
+use nightloom_develop::{Export, ExportError, ExportKind};
 use nightloom_outing::RESULTS;
-use nightloom_pipeline::{Export, ExportError, ExportKind};
 use serde_json::json;
 
 use super::app::App;

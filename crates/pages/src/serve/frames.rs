@@ -10,9 +10,9 @@ use axum::extract::{Query as UrlQuery, State};
 use axum::http::HeaderMap;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
+use nightloom_frames::{CheckOptions, FrameCheck, check_frame, trends};
 use nightloom_outing::{
-    CheckOptions, Discovery, Found, FrameCheck, FrameOverride, OUTING_TOML, Role, check_frame, discover,
-    parse_settings, trends, with_frame,
+    Discovery, Found, FrameOverride, OUTING_TOML, Role, discover, parse_settings, with_frame,
 };
 use nightloom_pipeline::{BuildReport, FrameReport, role_of_folder};
 use serde_json::{Value, json};

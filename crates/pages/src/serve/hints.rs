@@ -7,8 +7,9 @@ use axum::extract::{Query as UrlQuery, State};
 use axum::http::StatusCode;
 use axum::http::header::{CACHE_CONTROL, CONTENT_TYPE};
 use axum::response::{IntoResponse, Response};
+use nightloom_develop::TILE_PX;
 use nightloom_outing::Digest;
-use nightloom_pipeline::{HintStroke, HintsError, LandHints, LiveEdge, LiveEdgeError, MattePatch, TILE_PX};
+use nightloom_pipeline::{HintStroke, HintsError, LandHints, LiveEdge, LiveEdgeError, MattePatch};
 use serde_json::json;
 
 use super::app::{App, Event};

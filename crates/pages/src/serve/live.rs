@@ -5,7 +5,8 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
-use nightloom_outing::{Listed, RESULTS, list};
+use nightloom_frames::{Listed, list};
+use nightloom_outing::RESULTS;
 
 use super::app::{App, Event, FileKey};
 use super::follow;

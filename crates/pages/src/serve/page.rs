@@ -5,7 +5,7 @@ use std::sync::Arc;
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use maud::{DOCTYPE, Markup, html};
-use nightloom_outing::chart::Look;
+use nightloom_chart::Look;
 
 use super::app::App;
 use super::reply::{Failed, aside, markup};

@@ -7,9 +7,10 @@ use axum::extract::{Query as UrlQuery, State};
 use axum::http::header::{CACHE_CONTROL, CONTENT_TYPE, VARY};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
-use nightloom_outing::chart::Look;
+use nightloom_chart::Look;
+use nightloom_develop::{Pyramid, TILE_PX};
 use nightloom_outing::{RESULTS, discover, hash_file};
-use nightloom_pipeline::{Pyramid, TILE_PX, version_preview};
+use nightloom_pipeline::version_preview;
 use nightloom_raster::DecodeOptions;
 use serde_json::json;
 

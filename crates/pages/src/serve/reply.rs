@@ -7,7 +7,7 @@ use axum::http::header::{CONTENT_SECURITY_POLICY, CONTENT_TYPE};
 use axum::http::{HeaderMap, HeaderValue, StatusCode};
 use axum::response::{IntoResponse, Response};
 use maud::Markup;
-use nightloom_outing::chart::ChartFormat;
+use nightloom_chart::ChartFormat;
 use serde_json::json;
 
 use super::app::{App, EditError};

@@ -2,7 +2,7 @@
 
 use axum::http::HeaderMap;
 use maud::html;
-use nightloom_outing::chart::Look;
+use nightloom_chart::Look;
 
 use super::shown::look_of;
 use super::words;

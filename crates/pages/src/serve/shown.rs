@@ -5,7 +5,7 @@ use axum::http::header::{COOKIE, LOCATION, SET_COOKIE};
 use axum::http::{HeaderMap, HeaderValue, StatusCode};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
-use nightloom_outing::chart::Look;
+use nightloom_chart::Look;
 use nightloom_outing::evening::Shows;
 
 use super::follow;

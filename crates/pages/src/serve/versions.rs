@@ -6,7 +6,8 @@ use axum::Json;
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
-use nightloom_pipeline::{Version, recipe_settings, version_recipe, versions};
+use nightloom_develop::recipe_settings;
+use nightloom_pipeline::{Version, version_recipe, versions};
 use serde_json::{Value, json};
 
 use super::app::App;

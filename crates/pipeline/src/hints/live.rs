@@ -1,9 +1,9 @@
 //! The edge between two builds: what the last one left, ready to be corrected at once.
 
 use std::collections::BTreeMap;
-use std::fs::{self, File};
+use std::fs::File;
 use std::io::{self, BufReader};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -15,9 +15,8 @@ use nightloom_seam::{
 use serde::{Deserialize, Serialize};
 
 use super::{HintsError, LandHints};
-use crate::journal::{JOURNAL, entry_of};
-use nightloom_outing::WORK;
-use nightloom_outing::{Digest, hash_bytes};
+use nightloom_journal::entries_of;
+use nightloom_outing::{Digest, WORK, hash_bytes};
 
 /// The journal's name of the step that finds the edge without hints.
 pub(crate) const EDGE_STEP: &str = "edge";
@@ -215,14 +214,10 @@ struct Last {
     canvas: CanvasFacts,
 }
 
-/// The last edge in the journal whose files are there, and the last grid. The journal is read only: a build may be
-/// writing to it.
+/// The last edge in the journal whose files are there, and the last grid.
 fn last(folder: &Path) -> Result<Last, LiveEdgeError> {
-    let path: PathBuf = folder.join(WORK).join(JOURNAL);
-    let text = fs::read(path).map_err(|_| LiveEdgeError::Missing)?;
-    let lines = text.split_inclusive(|b| *b == b'\n').rev();
     let mut canvas: Option<(Digest, CanvasFacts)> = None;
-    for entry in lines.filter_map(entry_of) {
+    for entry in entries_of(folder) {
         if entry.step == CANVAS_STEP && canvas.is_none() {
             canvas = serde_json::from_value(entry.data)
                 .ok()

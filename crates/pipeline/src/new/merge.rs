@@ -1,7 +1,6 @@
 //! An outing begun before: what frames or a plan tell is added, what stands there stays.
 
-use nightloom_outing::options::OPTIONS;
-use nightloom_outing::{Filled, SettingsError, option_in, template, with_option};
+use nightloom_outing::{Filled, SettingsError, option_in, options::OPTIONS, template, with_option};
 use serde::{Deserialize, Serialize};
 use toml_edit::{DocumentMut, Item, Value};
 

@@ -1,10 +1,10 @@
 //! What is in a frame, as far as its role needs it; covered and evenly lit frames.
 
 use nightloom_fit::{SIGMA_PER_MAD, median_of};
+use nightloom_frames::cause::{View, drift};
 use nightloom_optics::Lens;
 use nightloom_raster::{Pixels, Plane};
 use nightloom_stars::Field;
-use nightloom_stars::cause::{View, drift};
 use serde::{Deserialize, Serialize};
 
 use super::{FrameFacts, RoleDecision};

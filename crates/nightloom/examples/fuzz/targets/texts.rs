@@ -4,12 +4,15 @@ use std::io::{Cursor, Write};
 use std::path::Path;
 use std::sync::atomic::AtomicBool;
 
+use nightloom_develop::recipe_settings;
+use nightloom_frames::{FrameTold, identify_frame};
+use nightloom_journal::Journal;
 use nightloom_outing::shelf::{Kind, Shelf};
 use nightloom_outing::{
-    FrameOverride, FrameTold, Step, World, hash_bytes, identify_frame, option_in, options, parse_settings,
-    read_tiles, typed, with_frame, with_option,
+    FrameOverride, Step, World, hash_bytes, option_in, options, parse_settings, read_tiles, typed,
+    with_frame, with_option,
 };
-use nightloom_pipeline::{Journal, LandHints, recipe_settings, version_recipe, versions};
+use nightloom_pipeline::{LandHints, version_recipe, versions};
 use nightloom_raster::{DecodeError, DecodeOptions, Frame, FrameMeta, read_regular};
 use nightloom_sky::Instant;
 use nightloom_sky::skyline::{North, read_csv};

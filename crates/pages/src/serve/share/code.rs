@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 
-use nightloom_outing::chart::Look;
+use nightloom_chart::Look;
 use qrcodegen::{QrCode, QrCodeEcc};
 
 /// Light modules round the code, as the standard wants.

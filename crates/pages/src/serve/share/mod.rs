@@ -16,7 +16,7 @@ use axum::http::{HeaderMap, Method, StatusCode};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
-use nightloom_outing::chart::Look;
+use nightloom_chart::Look;
 use tokio::sync::Semaphore;
 
 use self::tokens::{BYTES, Secret, Tokens, written};
