@@ -62,7 +62,12 @@ impl StarsOver {
                 .collect(),
             constellations: figures()
                 .iter()
-                .map(|figure| (figure.constellation.name, middle(figure.stars.iter().map(|s| ground(s)))))
+                .map(|figure| {
+                    (
+                        figure.constellation.name,
+                        middle(figure.stars.iter().map(|s| ground(s))),
+                    )
+                })
                 .filter(|(_, place)| up(place))
                 .map(|(name, place)| (name, seen(&place)))
                 .collect(),

@@ -285,7 +285,9 @@ impl Draw<'_> {
             return;
         };
         for line in &stars.lines {
-            let points = line.iter().map(|[azimuth, altitude]| self.at(*azimuth, *altitude));
+            let points = line
+                .iter()
+                .map(|[azimuth, altitude]| self.at(*azimuth, *altitude));
             sheet.line("figure", self.unwrapped(points));
         }
         for star in &stars.stars {
@@ -402,7 +404,9 @@ impl Draw<'_> {
                     ([x + 7.0, y + 14.0], Side::Start),
                     ([x - 7.0, y + 14.0], Side::End),
                 ];
-                let mut sides = sides.into_iter().filter(|(at, side)| self.holds(*at, *side, &words));
+                let mut sides = sides
+                    .into_iter()
+                    .filter(|(at, side)| self.holds(*at, *side, &words));
                 sides.any(|(at, side)| taken.write(sheet, at, side, &words));
             }
         }

@@ -4,7 +4,8 @@ use std::path::PathBuf;
 
 use clap::Args;
 use nightloom_chart::{
-    Look, NightStrip, NightView, StarsOver, SubjectWay, ViewWindow, night_strip, night_view, two_nights, view_window,
+    Look, NightStrip, NightView, StarsOver, SubjectWay, ViewWindow, night_strip, night_view, two_nights,
+    view_window,
 };
 use nightloom_optics::Lens;
 use nightloom_outing::evening::Evening;

@@ -153,7 +153,9 @@ pub(crate) fn run(args: &TrailArgs, context: &Context) -> Result<Value, Failure>
 impl TrailArgs {
     /// The trails over the frame.
     pub(crate) fn svg(&self, look: Look, context: &Context) -> Result<String, Failure> {
-        let shots = shots(self, context)?.into_iter().map(|(_, shot)| shot.at_worst_phase());
+        let shots = shots(self, context)?
+            .into_iter()
+            .map(|(_, shot)| shot.at_worst_phase());
         let worst = |shot: &Shot| {
             let worst = shot.frame_trails(Trailing::Sky).worst;
             worst.map_or(f64::INFINITY, |w| w.length_px)

@@ -54,7 +54,9 @@ pub(crate) fn run(args: &WhenArgs, context: &Context) -> Result<Value, Failure> 
     if subjects.is_empty() {
         return Err(EveningError::NoSubject.into());
     }
-    let answers = subjects.into_iter().map(|subject| answer(args, &evening, subject));
+    let answers = subjects
+        .into_iter()
+        .map(|subject| answer(args, &evening, subject));
     let answers: Vec<Answer> = answers.collect::<Result<_, _>>()?;
     let json = out::of_each(answers.iter().map(|answer| answer.json(args, &evening)));
     // No, if there is no time for any of them.

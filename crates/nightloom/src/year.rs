@@ -127,7 +127,11 @@ fn tell(args: &YearArgs, evening: &Evening, year: &Year) {
         return;
     }
     let mut best: Vec<&YearNight> = year.nights.iter().filter(|n| n.worth_minutes() > 0.0).collect();
-    best.sort_by(|a, b| b.worth_minutes().total_cmp(&a.worth_minutes()).then(a.evening.cmp(&b.evening)));
+    best.sort_by(|a, b| {
+        b.worth_minutes()
+            .total_cmp(&a.worth_minutes())
+            .then(a.evening.cmp(&b.evening))
+    });
     best.truncate(BEST);
     if best.is_empty() {
         line("No night of it is dark with the subject up.");
@@ -147,7 +151,9 @@ fn months(year: &Year) {
         .chunk_by(|a, b| a.evening.month() == b.evening.month())
     {
         let dark: f64 = nights.iter().map(|n| n.moonless_dark_minutes).sum();
-        let best = nights.iter().max_by(|a, b| a.worth_minutes().total_cmp(&b.worth_minutes()));
+        let best = nights
+            .iter()
+            .max_by(|a, b| a.worth_minutes().total_cmp(&b.worth_minutes()));
         let (Some(first), Some(best)) = (nights.first(), best) else {
             continue;
         };

@@ -215,7 +215,13 @@ fn make(
     write_page(bench, settings, items, &report, shows.clone())?;
     let (told, outputs) = delivered(bench, folder, key, report)?;
     if told.incomplete.is_empty() {
-        Base::keep(bench, layers_key, (&told, shows), said, (&outputs, settings.picture.level_deg))?;
+        Base::keep(
+            bench,
+            layers_key,
+            (&told, shows),
+            said,
+            (&outputs, settings.picture.level_deg),
+        )?;
     }
     bench.tidy();
     Ok(told)

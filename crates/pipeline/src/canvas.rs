@@ -282,7 +282,12 @@ mod tests {
     #[test]
     fn a_picture_turned_by_what_the_zenith_tells_is_level() {
         let (width, height) = (600, 400);
-        for (roll_deg, aimed_deg, left) in [(-12.0f64, 0.0f64, 0), (4.0, 12.0, 0), (4.0, 12.0, 150), (15.0, -9.0, 90)] {
+        for (roll_deg, aimed_deg, left) in [
+            (-12.0f64, 0.0f64, 0),
+            (4.0, 12.0, 0),
+            (4.0, 12.0, 150),
+            (15.0, -9.0, 90),
+        ] {
             // The camera's top leans to the right of who stands behind it, so all that stands leans to the left.
             let (sin, cos) = roll_deg.to_radians().sin_cos();
             let (up, ahead) = aimed_deg.to_radians().sin_cos();
@@ -318,7 +323,10 @@ mod tests {
             let turned = nightloom_develop::turned(&turn, &picture);
             let row = |x: usize| {
                 let all: f32 = (0..turned.height()).map(|y| turned.at(x, y)).sum();
-                (0..turned.height()).map(|y| y as f32 * turned.at(x, y)).sum::<f32>() / all
+                (0..turned.height())
+                    .map(|y| y as f32 * turned.at(x, y))
+                    .sum::<f32>()
+                    / all
             };
             let (one, other) = (row(turned.width() / 5), row(turned.width() * 4 / 5));
             assert!((one - other).abs() < 1.5, "{roll_deg}°: {one} and {other}");

@@ -464,12 +464,17 @@ impl Scene<'_> {
                 let coordinates = self.coordinates(&canvas, &sky.coverage, turn);
                 let [r, g, b] = sky.picture.planes();
                 let planes = [r, g, b].map(|plane| as_turned(turn, plane, nightloom_develop::turned));
-                deliver::linear(results, planes.each_ref().map(|p| &**p), frames, &spanned, coordinates)
+                deliver::linear(
+                    results,
+                    planes.each_ref().map(|p| &**p),
+                    frames,
+                    &spanned,
+                    coordinates,
+                )
             });
             let coverage = scope.spawn(|| deliver::coverage(results, &counts));
-            let matte = scope.spawn(|| {
-                deliver::matte(results, &as_turned(turn, alpha, nightloom_develop::turned_shares))
-            });
+            let matte = scope
+                .spawn(|| deliver::matte(results, &as_turned(turn, alpha, nightloom_develop::turned_shares)));
             let jpeg = deliver::plane_jpeg(&counts, frames as f32);
             let figures = figures::sky_figures(&sky.picture, &sky.coverage, alpha, sky.facts.noise);
             let told = Outputs {

@@ -48,23 +48,26 @@ fn picture(finished: &Finished, sky: &[u16], land: &[u16]) -> Vec<u16> {
     let width = alpha.width();
     let mut out = vec![0; sky.len()];
     let rows = out.par_chunks_exact_mut((width * 3).max(1)).enumerate();
-    rows.for_each_init(Default::default, |(mixed, rows): &mut (Vec<usize>, [Vec<f32>; 3]), (y, out)| {
-        let from = y * width * 3..(y + 1) * width * 3;
-        let layers = [land, sky].map(|layer| layer[from.clone()].as_chunks::<3>().0);
-        let out = out.as_chunks_mut::<3>().0;
-        mixed.clear();
-        for (x, (pixel, share)) in out.iter_mut().zip(alpha.row(y)).enumerate() {
-            match *share {
-                0.0 => *pixel = layers[0][x],
-                1.0 => *pixel = layers[1][x],
-                _ => mixed.push(x),
+    rows.for_each_init(
+        Default::default,
+        |(mixed, rows): &mut (Vec<usize>, [Vec<f32>; 3]), (y, out)| {
+            let from = y * width * 3..(y + 1) * width * 3;
+            let layers = [land, sky].map(|layer| layer[from.clone()].as_chunks::<3>().0);
+            let out = out.as_chunks_mut::<3>().0;
+            mixed.clear();
+            for (x, (pixel, share)) in out.iter_mut().zip(alpha.row(y)).enumerate() {
+                match *share {
+                    0.0 => *pixel = layers[0][x],
+                    1.0 => *pixel = layers[1][x],
+                    _ => mixed.push(x),
+                }
             }
-        }
-        finished.picture_at(y, mixed, rows);
-        for (k, &x) in mixed.iter().enumerate() {
-            out[x] = std::array::from_fn(|c| to_u16(rows[c][k]));
-        }
-    });
+            finished.picture_at(y, mixed, rows);
+            for (k, &x) in mixed.iter().enumerate() {
+                out[x] = std::array::from_fn(|c| to_u16(rows[c][k]));
+            }
+        },
+    );
     out
 }
 

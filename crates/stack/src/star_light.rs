@@ -174,7 +174,8 @@ impl StarLight {
         let light: Vec<f32> = (0..quiet[0].len())
             .map(|i| luminance(quiet.map(|p| p[i])))
             .collect();
-        let most = |values: &[f32], reach, nothing| over_squares(&Field { values, width }, reach, nothing, f32::max);
+        let most =
+            |values: &[f32], reach, nothing| over_squares(&Field { values, width }, reach, nothing, f32::max);
         let sum = |values: &[f32], reach| over_squares(&Field { values, width }, reach, 0.0, |a, b| a + b);
         let values = &light;
         let least = over_squares(&Field { values, width }, REACH, f32::INFINITY, f32::min);

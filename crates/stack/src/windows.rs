@@ -77,7 +77,10 @@ fn doubled(
         if done < side && ahead < values.len() {
             let count = values.len() - ahead;
             let pairs = values[..count].iter().zip(&values[ahead..]);
-            spare.iter_mut().zip(pairs).for_each(|(s, (a, b))| *s = join(*a, *b));
+            spare
+                .iter_mut()
+                .zip(pairs)
+                .for_each(|(s, (a, b))| *s = join(*a, *b));
             spare[count..].copy_from_slice(&values[count..]);
             std::mem::swap(values, spare);
         }

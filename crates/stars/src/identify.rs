@@ -120,7 +120,13 @@ pub fn identify_unless(
     glanced.truncate(REFINED);
     let refined: Vec<Option<(f64, Pose, f64)>> = glanced
         .par_iter()
-        .map(|&(_, i)| if stop() { None } else { search.refine(hypotheses[i]) })
+        .map(|&(_, i)| {
+            if stop() {
+                None
+            } else {
+                search.refine(hypotheses[i])
+            }
+        })
         .collect();
     if stop() {
         return None;

@@ -3,7 +3,8 @@
 use jiff::civil::date;
 use jiff::tz::TimeZone;
 use nightloom_chart::{
-    ChartFormat, Look, NightStrip, NightView, StarsOver, SubjectWay, chart_file, night_strip, night_view, year_chart,
+    ChartFormat, Look, NightStrip, NightView, StarsOver, SubjectWay, chart_file, night_strip, night_view,
+    year_chart,
 };
 use nightloom_optics::Lens;
 use nightloom_outing::framing::Framing;

@@ -189,20 +189,29 @@ fn nothing_typed_is_lost_when_page_or_program_die() {
         &night,
     );
     browser.go(&served.url("/settings"));
-    assert_eq!(browser.run("return document.getElementById('outing.name').value"), "Half a na");
-    let said = browser.run("return document.getElementById('outing.name').closest('.field').querySelector('.said').textContent");
+    assert_eq!(
+        browser.run("return document.getElementById('outing.name').value"),
+        "Half a na"
+    );
+    let said = browser.run(
+        "return document.getElementById('outing.name').closest('.field').querySelector('.said').textContent",
+    );
     assert!(said.as_str().expect("words").contains("not saved"), "{said}");
     browser.run("const f = document.getElementById('outing.name'); f.dispatchEvent(new Event('change', { bubbles: true }))");
     browser.until("document.getElementById('outing.name').dataset.was === 'Half a na'");
     opened(&browser, &served);
     for (key, value) in [("stretch", "0.61"), ("contrast", "1.4")] {
         assert_eq!(
-            browser.run(&format!("return document.querySelector('nl-viewer').develop.values.{key}")),
+            browser.run(&format!(
+                "return document.querySelector('nl-viewer').develop.values.{key}"
+            )),
             value
         );
     }
     browser.until("document.querySelector('nl-viewer').brush.strokes.length === 1");
-    browser.until("document.querySelector('.brush [role=status]').textContent.includes('kept in hints.toml: 1')");
+    browser.until(
+        "document.querySelector('.brush [role=status]').textContent.includes('kept in hints.toml: 1')",
+    );
     let text = fs::read_to_string(night.join("outing.toml")).expect("a plan");
     assert!(text.contains("name = \"Half a na\""), "{text}");
     assert!(night.join("hints.toml").is_file());

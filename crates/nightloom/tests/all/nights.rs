@@ -149,10 +149,7 @@ fn when_is_sorted_by_worth() {
 #[test]
 fn several_subjects_are_each_answered() {
     let year = |subjects: &[&str]| {
-        let output = run(
-            "year",
-            &[RETEZAT, &["--year", "2027", "--json"], subjects],
-        );
+        let output = run("year", &[RETEZAT, &["--year", "2027", "--json"], subjects]);
         assert_eq!(status(&output), 0, "{}", stderr(&output));
         json(&output)
     };
@@ -173,7 +170,10 @@ fn several_subjects_are_each_answered() {
     let both = when(&["--subject", "Crux; Orion Nebula"]);
     assert_eq!(status(&both), 0, "{}", stderr(&both));
     let both = json(&both);
-    assert!(both["why"].is_string() && both["chances"] == serde_json::json!([]), "{both}");
+    assert!(
+        both["why"].is_string() && both["chances"] == serde_json::json!([]),
+        "{both}"
+    );
     assert_eq!(
         both["others"][0]["chances"],
         json(&when(&["--subject", "Orion Nebula"]))["chances"]

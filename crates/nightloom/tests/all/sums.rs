@@ -111,19 +111,39 @@ fn trails_of_several_subjects() {
     let folder = tempfile::tempdir().expect("a folder");
     let trail = |subjects: &str, more: &[&str]| {
         let of = [
-            "trail", "--lat", "45", "--lon", "24", "--focal", "85", "--pitch", "4.3", "--exposure", "20",
-            "--at", "2026-10-10T22:00:00Z", "--subject", subjects,
+            "trail",
+            "--lat",
+            "45",
+            "--lon",
+            "24",
+            "--focal",
+            "85",
+            "--pitch",
+            "4.3",
+            "--exposure",
+            "20",
+            "--at",
+            "2026-10-10T22:00:00Z",
+            "--subject",
+            subjects,
         ];
         answer(&[&of[..], more].concat())
     };
     let chart = |name: &str| folder.path().join(name).display().to_string();
-    let (near_pole, equator) = (trail("Polaris", &[]), trail("Mintaka", &["--chart", &chart("one.svg")]));
+    let (near_pole, equator) = (
+        trail("Polaris", &[]),
+        trail("Mintaka", &["--chart", &chart("one.svg")]),
+    );
     let both = trail("Polaris; Mintaka", &["--chart", &chart("both.svg")]);
     assert_eq!(both["subject"], "Polaris");
     assert_eq!(both["centre_px"], near_pole["centre_px"]);
     assert_eq!(both["others"][0]["centre_px"], equator["centre_px"]);
     // 15.041″ a second by cos δ (Mintaka stands 0.3° from the equator), 10.43″ a pixel.
-    near(&equator["centre_px"], 20.0 * 15.041 / (206.265 * 4.3 / 85.0), 0.02);
+    near(
+        &equator["centre_px"],
+        20.0 * 15.041 / (206.265 * 4.3 / 85.0),
+        0.02,
+    );
     let read = |name: &str| std::fs::read_to_string(chart(name)).expect("a chart");
     assert_eq!(read("one.svg"), read("both.svg"));
 }

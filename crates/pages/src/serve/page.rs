@@ -81,7 +81,10 @@ where
                 (status, said)
             }
         };
-        (status, markup(page(shown, stage, [&app.mark(), &version], &title, &body)))
+        (
+            status,
+            markup(page(shown, stage, [&app.mark(), &version], &title, &body)),
+        )
     });
     made.await
         .map_or_else(IntoResponse::into_response, IntoResponse::into_response)

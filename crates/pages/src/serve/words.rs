@@ -55,7 +55,10 @@ pub(super) fn setting_name(section: &str, key: &str, unit: Option<&str>) -> Stri
         (_, key) => key,
     };
     let cut = ["_deg", "_mm", "_um", "_arcsec", "_m", "_s", "_px"];
-    let bare = cut.iter().find_map(|unit| name.strip_suffix(unit)).unwrap_or(name);
+    let bare = cut
+        .iter()
+        .find_map(|unit| name.strip_suffix(unit))
+        .unwrap_or(name);
     let bare = bare.replace('_', " ");
     let mut letters = bare.chars();
     let first = letters.next().map(char::to_uppercase);

@@ -61,7 +61,11 @@ impl Year {
         let month = |night: &YearNight| (night.evening.year(), night.evening.month());
         let months = self.nights.chunk_by(move |a, b| month(a) == month(b));
         months
-            .filter_map(|nights| nights.iter().max_by(|a, b| a.worth_minutes().total_cmp(&b.worth_minutes())))
+            .filter_map(|nights| {
+                nights
+                    .iter()
+                    .max_by(|a, b| a.worth_minutes().total_cmp(&b.worth_minutes()))
+            })
             .map(|night| (night, night.worth_minutes()))
             .filter(|(_, minutes)| *minutes > 0.0)
     }

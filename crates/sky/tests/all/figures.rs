@@ -28,7 +28,10 @@ fn rows_that_everyone_sees_are_joined() {
     // Segin, Ruchbah, gamma.
     assert!(joined(of("Cas"), &[8886, 6686, 4427]), "half of the W");
     // Deneb, Sadr; Sadr, Aljanah.
-    assert!(joined(of("Cyg"), &[102_098, 100_453, 102_488]), "the swan's tail and wing");
+    assert!(
+        joined(of("Cyg"), &[102_098, 100_453, 102_488]),
+        "the swan's tail and wing"
+    );
     // Fang, Dschubba, Acrab; Antares between Alniyat and tau.
     assert!(joined(of("Sco"), &[78265, 78401, 78820]), "the scorpion's head");
     assert!(joined(of("Sco"), &[80112, 80763, 81266]), "its heart");
@@ -42,11 +45,14 @@ fn every_figure_is_one_piece_of_its_own_stars() {
         // The graph holds the shortest tree (Toussaint 1980, theorem 1), so it is connected.
         let mut reached = vec![0];
         for _ in 0..figure.stars.len() {
-            let ends = figure.lines.iter().filter_map(|[i, j]| match [i, j].map(|k| reached.contains(k)) {
-                [true, false] => Some(*j),
-                [false, true] => Some(*i),
-                _ => None,
-            });
+            let ends = figure
+                .lines
+                .iter()
+                .filter_map(|[i, j]| match [i, j].map(|k| reached.contains(k)) {
+                    [true, false] => Some(*j),
+                    [false, true] => Some(*i),
+                    _ => None,
+                });
             let next: Vec<usize> = ends.collect();
             reached.extend(next);
         }
