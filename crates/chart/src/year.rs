@@ -19,7 +19,7 @@ const SUM: f64 = 96.0;
 /// Without a subject the bar is moonless darkness and the outline all darkness.
 pub fn year_chart(years: &[Year], place: &str, look: Look) -> String {
     let width = LEFT + 31.0 * CELL[0] + SUM;
-    let height = years.iter().map(|year| tall(year)).sum();
+    let height = years.iter().map(tall).sum();
     let names: Vec<String> = years.iter().map(|year| title(year, place)).collect();
     let mut sheet = Sheet::new(width, height, look, &names.join("; "));
     let mut down = 0.0;

@@ -226,7 +226,7 @@ fn shots(args: &TrailArgs, context: &Context) -> Result<Vec<(Option<String>, Sho
         .map(|(name, scene)| {
             let shot = Shot {
                 scene,
-                camera: camera.clone(),
+                camera,
                 tracker,
                 air: args.refraction.then(Air::default),
                 seconds,
