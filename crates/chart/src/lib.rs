@@ -17,6 +17,7 @@ mod night_strip;
 mod plain;
 mod sight_view;
 mod signal;
+mod stars_over;
 mod svg;
 mod trail_map;
 mod view;
@@ -28,9 +29,10 @@ pub use ladder::ladder_chart;
 pub use night_strip::{NightStrip, night_strip, two_nights};
 pub use sight_view::{Flip, SightView, sight_view};
 pub use signal::{SignalChart, signal_chart};
+pub use stars_over::StarsOver;
 pub use trail_map::{TrailPicture, trail_map};
 pub use view::{NightView, ViewWindow, night_view, view_window};
-pub use year::year_chart;
+pub use year::{year_cells, year_chart};
 
 /// A subject through the night, as charts draw it.
 #[derive(Clone, Copy, Debug)]

@@ -33,6 +33,16 @@ const CLASSES: &[(&str, &[(&str, &str)])] = &[
     ),
     ("dash", &[("stroke-dasharray", "6 4")]),
     ("dots", &[("stroke-dasharray", "1.5 4")]),
+    ("star", &[("fill", "@ink")]),
+    (
+        "figure",
+        &[
+            ("fill", "none"),
+            ("stroke", "@soft"),
+            ("stroke-width", "0.8"),
+            ("stroke-opacity", "0.7"),
+        ],
+    ),
     (
         "land",
         &[("fill", "@land"), ("stroke", "@ink"), ("stroke-width", "1.2")],

@@ -5,11 +5,12 @@ use jiff::tz::TimeZone;
 use nalgebra::Vector3;
 use nightloom_sky::night::NightSample;
 use nightloom_sky::subjects::milky_way::Arch;
+use nightloom_sky::subjects::proper_name;
 use nightloom_sky::{Angle, Instant, Skyline};
 
 use super::labels::{Side, Taken, rect};
 use super::svg::{Scale, Sheet, full_hours};
-use super::{Look, SubjectWay};
+use super::{Look, StarsOver, SubjectWay};
 use nightloom_outing::framing::Framing;
 
 /// What the view shows.
@@ -24,6 +25,8 @@ pub struct NightView<'a> {
     pub zone: &'a TimeZone,
     /// The Milky Way at `at`, if it is to be drawn.
     pub arch: Option<&'a Arch>,
+    /// The stars at `at`, if they are to be drawn.
+    pub stars: Option<&'a StarsOver>,
     /// The moment for which the Milky Way and the subject are marked.
     pub at: Option<Instant>,
     /// What the camera is to take in.
@@ -63,6 +66,8 @@ const WIDTH: f64 = 1000.0;
 const LEFT: f64 = 44.0;
 const RIGHT: f64 = 984.0;
 const TOP: f64 = 44.0;
+/// Stars down to this V are named.
+const NAMED: f32 = 2.1;
 
 /// What a view shows where nobody holds it still.
 pub fn view_window(view: &NightView<'_>) -> ViewWindow {
@@ -107,6 +112,7 @@ pub fn night_view(view: &NightView<'_>, look: Look) -> String {
     sheet.clipped("view", [LEFT, TOP], [RIGHT - LEFT, foot - TOP], |sheet| {
         let mut taken = Taken::default();
         draw.milky_way(sheet);
+        draw.stars(sheet);
         draw.land(sheet);
         draw.keep_frames(&mut taken);
         for subject in view.subjects {
@@ -116,6 +122,7 @@ pub fn night_view(view: &NightView<'_>, look: Look) -> String {
             draw.hours(sheet, subject, &mut taken);
         }
         draw.core(sheet, &mut taken);
+        draw.star_names(sheet, &mut taken);
         draw.frames(sheet);
     });
     draw.framing_note(&mut sheet, foot);
@@ -272,6 +279,63 @@ impl Draw<'_> {
         sheet.line("thin dots", middle);
     }
 
+    /// Figures and stars, the brighter the larger.
+    fn stars(&self, sheet: &mut Sheet) {
+        let Some(stars) = self.view.stars else {
+            return;
+        };
+        for line in &stars.lines {
+            let points = line
+                .iter()
+                .map(|[azimuth, altitude]| self.at(*azimuth, *altitude));
+            sheet.line("figure", self.unwrapped(points));
+        }
+        for star in &stars.stars {
+            let [x, y] = self.at(star.place[0], star.place[1]);
+            if self.is_in_view([x, y]) {
+                let r = (2.6 - 0.45 * f64::from(star.v_mag)).clamp(0.6, 3.2);
+                sheet.put(format_args!(
+                    "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"{r:.1}\" class=\"star\"/>"
+                ));
+            }
+        }
+    }
+
+    /// Whether words lie wholly in the view.
+    fn holds(&self, at: [f64; 2], side: Side, words: &str) -> bool {
+        let [left, top, right, bottom] = rect(at, side, words);
+        left >= LEFT && right <= RIGHT && top >= TOP && bottom <= self.y.at(self.bounds[2])
+    }
+
+    fn is_in_view(&self, [x, y]: [f64; 2]) -> bool {
+        (LEFT..=RIGHT).contains(&x) && (TOP..=self.y.at(self.bounds[2])).contains(&y)
+    }
+
+    /// The names of the brightest stars, then of constellations, where there is room and sky.
+    fn star_names(&self, sheet: &mut Sheet, taken: &mut Taken) {
+        let Some(stars) = self.view.stars else {
+            return;
+        };
+        let over_land = |[azimuth, altitude]: [f64; 2]| {
+            altitude > self.view.skyline.altitude(Angle::from_deg(azimuth)).deg()
+        };
+        let mut write = |place: [f64; 2], down: f64, name: &str| {
+            let [x, y] = self.at(place[0], place[1]);
+            let at = [x, y + down];
+            if over_land(place) && self.holds(at, Side::Middle, name) {
+                taken.write(sheet, at, Side::Middle, name);
+            }
+        };
+        for star in stars.stars.iter().filter(|s| s.v_mag <= NAMED) {
+            if let Some(name) = proper_name(star.hip) {
+                write(star.place, -6.0, name);
+            }
+        }
+        for (name, place) in &stars.constellations {
+            write(*place, 4.0, &name.to_uppercase());
+        }
+    }
+
     /// Where the Milky Way's core is.
     fn core(&self, sheet: &mut Sheet, taken: &mut Taken) {
         let Some(arch) = self.view.arch else {
@@ -340,11 +404,9 @@ impl Draw<'_> {
                     ([x + 7.0, y + 14.0], Side::Start),
                     ([x - 7.0, y + 14.0], Side::End),
                 ];
-                let inside = |at: [f64; 2], side: Side| {
-                    let [left, top, right, bottom] = rect(at, side, &words);
-                    left >= LEFT && right <= RIGHT && top >= TOP && bottom <= self.y.at(self.bounds[2])
-                };
-                let mut sides = sides.into_iter().filter(|(at, side)| inside(*at, *side));
+                let mut sides = sides
+                    .into_iter()
+                    .filter(|(at, side)| self.holds(*at, *side, &words));
                 sides.any(|(at, side)| taken.write(sheet, at, side, &words));
             }
         }

@@ -1,5 +1,6 @@
 //! The nights of a year: one row per month, one column per day, one bar per night.
 
+use jiff::civil::Date;
 use nightloom_sky::night::{Year, YearNight};
 
 use super::Look;
@@ -11,21 +12,55 @@ const TOP: f64 = 62.0;
 const CELL: [f64; 2] = [28.0, 40.0];
 const SUM: f64 = 96.0;
 
-/// Draws the nights of a year (or of any span of dates): the height of each bar is the night's worth in
-/// minutes over the skyline, each weighed by its grade; its outline is the moonless ones, unweighed. The
-/// best night of each month is marked.
+/// Draws the nights of a year (or of any span of dates), for each subject below the one before: the height of each bar
+/// is the night's worth in minutes over the skyline, each weighed by its grade; its outline is the moonless ones,
+/// unweighed. The best night of each month is marked.
 ///
 /// Without a subject the bar is moonless darkness and the outline all darkness.
-pub fn year_chart(year: &Year, place: &str, look: Look) -> String {
-    let months = months(&year.nights);
-    let title = match &year.subject {
+pub fn year_chart(years: &[Year], place: &str, look: Look) -> String {
+    let width = LEFT + 31.0 * CELL[0] + SUM;
+    let height = years.iter().map(tall).sum();
+    let names: Vec<String> = years.iter().map(|year| title(year, place)).collect();
+    let mut sheet = Sheet::new(width, height, look, &names.join("; "));
+    let mut down = 0.0;
+    for (year, name) in years.iter().zip(&names) {
+        sheet.moved([0.0, down], |sheet| draw_year(sheet, year, name));
+        down += tall(year);
+    }
+    sheet.done()
+}
+
+fn title(year: &Year, place: &str) -> String {
+    match &year.subject {
         Some(subject) => format!("{subject} from {place}: minutes of each night"),
         None => format!("Moonless darkness at {place}: minutes of each night"),
-    };
-    let width = LEFT + 31.0 * CELL[0] + SUM;
-    let height = TOP + months.len() as f64 * CELL[1] + 40.0;
-    let mut sheet = Sheet::new(width, height, look, &title);
-    sheet.words([LEFT, 24.0], "big", &title);
+    }
+}
+
+fn tall(year: &Year) -> f64 {
+    TOP + months(&year.nights).len() as f64 * CELL[1] + 40.0
+}
+
+/// Where nights lie on their year's chart: each evening with the left, top, right and foot of its cell, units of the SVG
+/// whose width and height come first. For whoever lays something over them.
+pub fn year_cells(years: &[Year]) -> ([f64; 2], Vec<(Date, [f64; 4])>) {
+    let (mut cells, mut down) = (Vec::new(), 0.0);
+    for year in years {
+        for (row, nights) in months(&year.nights).iter().enumerate() {
+            let top = down + TOP + row as f64 * CELL[1];
+            cells.extend(nights.iter().map(|night| {
+                let left = LEFT + (f64::from(night.evening.day()) - 1.0) * CELL[0];
+                (night.evening, [left, top, left + CELL[0], top + CELL[1]])
+            }));
+        }
+        down += tall(year);
+    }
+    ([LEFT + 31.0 * CELL[0] + SUM, down], cells)
+}
+
+fn draw_year(sheet: &mut Sheet, year: &Year, title: &str) {
+    let months = months(&year.nights);
+    sheet.words([LEFT, 24.0], "big", title);
     for day in (1..=31).filter(|d| *d == 1 || d % 5 == 0) {
         let x = LEFT + (f64::from(day) - 0.5) * CELL[0];
         sheet.words([x, TOP - 8.0], "mid soft small", &day.to_string());
@@ -36,7 +71,7 @@ pub fn year_chart(year: &Year, place: &str, look: Look) -> String {
         .map(|n| outline(n).max(bar(n)))
         .fold(1.0, f64::max);
     for (i, month) in months.iter().enumerate() {
-        draw_month(&mut sheet, month, TOP + i as f64 * CELL[1], most);
+        draw_month(sheet, month, TOP + i as f64 * CELL[1], most);
     }
     let foot = TOP + months.len() as f64 * CELL[1] + 24.0;
     let key = match year.subject {
@@ -50,12 +85,11 @@ pub fn year_chart(year: &Year, place: &str, look: Look) -> String {
         ),
     };
     sheet.words([LEFT, foot], "soft small", &key);
-    sheet.done()
 }
 
 /// What a night is worth.
 fn bar(night: &YearNight) -> f64 {
-    night.graded_minutes.unwrap_or(night.moonless_dark_minutes)
+    night.worth_minutes()
 }
 
 /// What it is measured against.

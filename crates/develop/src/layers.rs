@@ -2,7 +2,7 @@
 
 use std::io;
 use std::path::Path;
-use std::sync::OnceLock;
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 use nightloom_raster::{WorkFile, from_half, to_half};
 use nightloom_stack::{STAR_HALO, StarForm, StarLight};
@@ -36,6 +36,8 @@ pub(super) struct Layers {
     levels: Vec<Level>,
     /// The stars' light in them, once it was asked for; five bytes a pixel of the full size.
     stars: OnceLock<Vec<StarLevel>>,
+    /// What of it is told already, band by band, until all is.
+    telling: Mutex<Arc<Vec<OnceLock<StarLevel>>>>,
 }
 
 /// A part of one size.
@@ -87,8 +89,11 @@ impl Layers {
             land: kept.land.as_ref().map(open).transpose()?,
             levels: Vec::new(),
             stars: OnceLock::new(),
+            telling: Mutex::default(),
         };
         let [width, height] = layers.size(0);
+        let bands = (0..height.div_ceil(STAR_BAND)).map(|_| OnceLock::new());
+        layers.telling = Mutex::new(Arc::new(bands.collect()));
         if width.max(height) > SMALLEST {
             let first = layers.halved()?;
             layers.levels.push(first);
@@ -189,16 +194,16 @@ impl Layers {
         if let Some(levels) = self.stars.get() {
             return Ok(levels);
         }
-        let [width, height] = self.size(0);
+        let bands = self.star_bands();
+        let all = (0..bands.len()).into_par_iter();
+        all.try_for_each(|k| self.tell_band(&bands, k, form))?;
+        // Another may have brought all together meanwhile, and bands that were not needed any more are missing.
+        if let Some(levels) = self.stars.get() {
+            return Ok(levels);
+        }
         let mut levels = vec![StarLevel::default()];
-        let tops: Vec<usize> = (0..height).step_by(STAR_BAND).collect();
-        // Some bands at a time: each takes room.
-        for tops in tops.chunks(4) {
-            let bands: Vec<StarLevel> = tops
-                .par_iter()
-                .map(|top| self.star_band(*top, [width, height], form))
-                .collect::<io::Result<_>>()?;
-            bands.into_iter().for_each(|band| levels[0].append(band));
+        for band in bands.iter().filter_map(OnceLock::get) {
+            levels[0].append(band);
         }
         for k in 1..self.levels.len() {
             let level = &self.levels[k - 1];
@@ -218,7 +223,28 @@ impl Layers {
             });
             levels.push(next);
         }
-        Ok(self.stars.get_or_init(|| levels))
+        let told = self.stars.get_or_init(|| levels);
+        *self.telling.lock().unwrap_or_else(PoisonError::into_inner) = Arc::default();
+        Ok(told)
+    }
+
+    /// Tells the bands one after the other; whoever asks meanwhile takes part.
+    pub(super) fn stars_ahead(&self, form: &StarForm) -> io::Result<()> {
+        let bands = self.star_bands();
+        (0..bands.len()).try_for_each(|k| self.tell_band(&bands, k, form))
+    }
+
+    fn star_bands(&self) -> Arc<Vec<OnceLock<StarLevel>>> {
+        let telling = self.telling.lock().unwrap_or_else(PoisonError::into_inner);
+        Arc::clone(&telling)
+    }
+
+    fn tell_band(&self, bands: &[OnceLock<StarLevel>], k: usize, form: &StarForm) -> io::Result<()> {
+        if bands[k].get().is_none() && self.stars.get().is_none() {
+            // Two may tell the same one, and it is the same.
+            let _ = bands[k].set(self.star_band(k * STAR_BAND, self.size(0), form)?);
+        }
+        Ok(())
     }
 
     fn star_band(&self, top: usize, [width, height]: [usize; 2], form: &StarForm) -> io::Result<StarLevel> {

@@ -128,3 +128,24 @@ pub fn turned(turn: &Turn, plane: &Plane) -> Plane {
     rows.for_each(|(y, row)| turn.row(&from, [left, top + y], row));
     out
 }
+
+/// The same of shares, which stay between 0 and 1.
+pub fn turned_shares(turn: &Turn, plane: &Plane) -> Plane {
+    let mut out = turned(turn, plane);
+    out.data_mut().par_iter_mut().for_each(|v| *v = v.clamp(0.0, 1.0));
+    out
+}
+
+/// The same of counts, which nothing lies between: the nearest one's.
+pub fn turned_counts(turn: &Turn, plane: &Plane) -> Plane {
+    let [left, top, right, bottom] = turn.kept();
+    let mut out = Plane::filled(right - left, bottom - top, 0.0);
+    let rows = out.data_mut().par_chunks_mut(right - left).enumerate();
+    rows.for_each(|(y, row)| {
+        for (x, v) in row.iter_mut().enumerate() {
+            let [u, w] = turn.nearest([left + x, top + y]);
+            *v = plane.at(u, w);
+        }
+    });
+    out
+}

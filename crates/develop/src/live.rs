@@ -172,6 +172,12 @@ impl LiveDevelopment {
         self.told.facts.has_land
     }
 
+    /// Tells the stars' light in the smaller sizes before anybody asks for smaller stars, on this thread alone: some seconds
+    /// for 24 megapixels. What cannot be read is told to whoever asks.
+    pub fn stars_ahead(&self) {
+        let _ = self.layers.stars_ahead(&self.told.stars());
+    }
+
     /// Develops a part. At full size it is what a build with these settings writes, to a level of 255, as sRGB. Given up once
     /// `overtaken` says so.
     ///

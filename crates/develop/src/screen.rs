@@ -3,13 +3,11 @@
 use std::sync::LazyLock;
 
 use nightloom_chart::Look;
-use nightloom_raster::colour::{rec2020_to_srgb, srgb_decode, srgb_encode};
+use nightloom_raster::colour::{rec2020_to_srgb, srgb_encode};
 use nightloom_stack::{ToneCurve, ToneTable};
 
 /// The brightest red of the night look, as in the charts.
 const RED_LIMIT: f32 = 200.0;
-/// Steps of the way back from display to light: 1/32 of a level of 255.
-const DECODE: usize = 8191;
 /// Steps of light: the darkest lies a twentieth of a level over the next.
 const ENCODE: usize = 65_535;
 /// Width of the stripes that mark what is clipped, pixels.
@@ -21,23 +19,15 @@ pub const HISTOGRAM_BINS: usize = 64;
 pub(super) struct Screen {
     tone: ToneTable,
     matrix: [[f32; 3]; 3],
-    tables: &'static Tables,
+    encode: &'static [u8],
 }
 
 /// The standard's own curve, the same for every picture.
-struct Tables {
-    decode: Vec<f32>,
-    encode: Vec<u8>,
-}
-
-static TABLES: LazyLock<Tables> = LazyLock::new(|| {
-    let step = |k: usize, n: usize| k as f32 / n as f32;
-    Tables {
-        decode: (0..=DECODE).map(|k| srgb_decode(step(k, DECODE))).collect(),
-        encode: (0..=ENCODE)
-            .map(|k| (srgb_encode(step(k, ENCODE)) * 255.0 + 0.5) as u8)
-            .collect(),
-    }
+static CURVE: LazyLock<Vec<u8>> = LazyLock::new(|| {
+    let light = |k: usize| k as f32 / ENCODE as f32;
+    (0..=ENCODE)
+        .map(|k| (srgb_encode(light(k)) * 255.0 + 0.5) as u8)
+        .collect()
 });
 
 /// How a screen shows it.
@@ -91,7 +81,7 @@ impl Screen {
         Self {
             tone: ToneTable::new(curve),
             matrix: rec2020_to_srgb().map(|row| row.map(|v| v as f32)),
-            tables: &TABLES,
+            encode: &CURVE,
         }
     }
 
@@ -110,14 +100,13 @@ impl Screen {
         tally: &mut Tally,
     ) {
         for (x, pixel) in out.chunks_exact_mut(4).enumerate() {
-            let shown = self.tone.apply([r[x], g[x], b[x]]);
-            let light = shown.map(|v| self.tables.decode[(v * DECODE as f32 + 0.5) as usize]);
+            let light = self.tone.shown_light([r[x], g[x], b[x]]);
             let mut high = false;
             let bytes: [u8; 3] = std::array::from_fn(|c| {
                 let [p, q, s] = self.matrix[c];
                 let v = p * light[0] + q * light[1] + s * light[2];
                 high |= v >= 1.0;
-                self.tables.encode[(v.clamp(0.0, 1.0) * ENCODE as f32 + 0.5) as usize]
+                self.encode[(v.clamp(0.0, 1.0) * ENCODE as f32 + 0.5) as usize]
             });
             let low = bytes == [0; 3];
             tally.black += u64::from(low);

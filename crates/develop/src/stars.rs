@@ -90,10 +90,10 @@ pub(super) struct Halving<'a> {
 
 impl StarLevel {
     /// Goes on with the rows of another.
-    pub(super) fn append(&mut self, mut more: Self) {
+    pub(super) fn append(&mut self, more: &Self) {
         let own = self.bare.iter_mut().chain(&mut self.smaller);
-        let more = more.bare.iter_mut().chain(&mut more.smaller);
-        own.zip(more).for_each(|(own, more)| own.append(more));
+        let more = more.bare.iter().chain(&more.smaller);
+        own.zip(more).for_each(|(own, more)| own.extend_from_slice(more));
     }
 
     /// Goes on with rows half the size: each pixel of the sky the mean of four, each share the mean by the stars' light.

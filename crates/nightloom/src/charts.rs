@@ -4,7 +4,8 @@ use std::path::PathBuf;
 
 use clap::Args;
 use nightloom_chart::{
-    Look, NightStrip, NightView, SubjectWay, ViewWindow, night_strip, night_view, two_nights, view_window,
+    Look, NightStrip, NightView, StarsOver, SubjectWay, ViewWindow, night_strip, night_view, two_nights,
+    view_window,
 };
 use nightloom_optics::Lens;
 use nightloom_outing::evening::Evening;
@@ -360,7 +361,9 @@ impl<'a> Drawn<'a> {
         look: Look,
     ) -> Result<(String, ViewWindow, Option<Framing>), Failure> {
         let at = self.shown_at(args)?;
-        let arch = Arch::new(&self.evening.standpoint.site.ground_from_icrs(at));
+        let standpoint = &self.evening.standpoint;
+        let arch = Arch::new(&standpoint.site.ground_from_icrs(at));
+        let stars = StarsOver::at(&standpoint.site, &standpoint.air_there(), at);
         let aimed = self.aimed(args)?;
         let framing = aimed.as_ref().map(|a| a.held.framing);
         let place = self.evening.shows.with_hours(&self.place);
@@ -371,6 +374,7 @@ impl<'a> Drawn<'a> {
             skyline: &self.evening.standpoint.skyline,
             zone: &self.evening.hours,
             arch: Some(&arch),
+            stars: Some(&stars),
             at: Some(at),
             framing,
             note: aimed.as_ref().map(|a| a.held.words.as_str()),

@@ -41,6 +41,17 @@ pub(crate) fn value(answer: &impl serde::Serialize) -> serde_json::Value {
     serde_json::to_value(answer).unwrap_or_default()
 }
 
+/// The answers for several subjects as one: the first's own, with the others' under `others`.
+pub(crate) fn of_each(answers: impl IntoIterator<Item = serde_json::Value>) -> serde_json::Value {
+    let mut answers = answers.into_iter();
+    let mut first = answers.next().unwrap_or_default();
+    let others: Vec<_> = answers.collect();
+    if !others.is_empty() {
+        first["others"] = others.into();
+    }
+    first
+}
+
 /// Text for a terminal: what would command it, or turn the order of letters, is shown by its code. Names of files and
 /// texts in them may hold anything.
 pub(crate) fn plain(text: &str) -> Cow<'_, str> {

@@ -122,7 +122,7 @@ impl Program for Context {
         })
     }
 
-    fn year(&self, question: &Question) -> Result<(String, Year), Refused> {
+    fn year(&self, question: &Question) -> Result<(String, Vec<Year>), Refused> {
         Ok(read::<YearArgs>(question)?.worked(&self.shown(question))?)
     }
 

@@ -10,7 +10,7 @@ use nightloom_optics::{
     AxisAllowance, Camera, FrameTrails, Periodic, Projection, Rate, Rules, Scene, Shot, Tracker, Trailing,
     axis_allowance, longest_exposure_s, rules, share_of_frames_kept,
 };
-use nightloom_outing::evening::subject_names;
+use nightloom_outing::evening::{EveningError, subject_names};
 use nightloom_outing::typed::{self, MomentTyped};
 use nightloom_outing::{RigSettings, Settings};
 use nightloom_sky::subjects::find;
@@ -54,9 +54,10 @@ pub(crate) struct TrailArgs {
     place: PlaceArgs,
     #[command(flatten)]
     rig: RigArgs,
-    /// What the picture is about, in place of --dec and --ha; the outing's subject when not given
+    /// What the picture is about, in place of --dec and --ha; may be given more than once; the outing's subjects when not
+    /// given
     #[arg(long, value_name = "S", conflicts_with_all = ["dec", "ha"])]
-    subject: Option<String>,
+    subject: Vec<String>,
     /// When the shutter opens, with --subject: 2027-01-09 21:30 by the site's clock, 9:30pm of the outing's night, or
     /// 2026-08-12T20:30:00Z; now, or the outing's dusk, when not given
     #[arg(long, value_name = "T", value_parser = typed::moment, conflicts_with_all = ["dec", "ha"])]
@@ -109,7 +110,8 @@ pub(crate) struct TrailArgs {
     /// Add the lengths of trails over the frame to the JSON
     #[arg(long)]
     map: bool,
-    /// Write a map of the trails over the frame, as SVG, PNG or PDF by the ending of the name
+    /// Write a map of the trails over the frame, as SVG, PNG or PDF by the ending of the name; of several subjects, of the
+    /// one whose stars trail farthest
     #[arg(long, value_name = "FILE", value_parser = crate::out::chart_name)]
     chart: Option<PathBuf>,
     /// Red on black instead of black on white
@@ -133,19 +135,34 @@ fn rate(text: &str) -> Result<Rate, String> {
 }
 
 pub(crate) fn run(args: &TrailArgs, context: &Context) -> Result<Value, Failure> {
-    let shot = shot(args, context)?;
-    let value = answer(&shot, args, context.json)?;
+    let mut all = Vec::new();
+    for (name, shot) in shots(args, context)? {
+        if let Some(name) = &name {
+            out::result(name, context.json);
+        }
+        let mut value = answer(&shot, args, context.json)?;
+        value["subject"] = name.into();
+        all.push(value);
+    }
     if let Some(file) = &args.chart {
         out::chart(file, &args.svg(Look::red(args.red), context)?, context.json)?;
     }
-    Ok(value)
+    Ok(out::of_each(all))
 }
 
 impl TrailArgs {
     /// The trails over the frame.
     pub(crate) fn svg(&self, look: Look, context: &Context) -> Result<String, Failure> {
+        let shots = shots(self, context)?
+            .into_iter()
+            .map(|(_, shot)| shot.at_worst_phase());
+        let worst = |shot: &Shot| {
+            let worst = shot.frame_trails(Trailing::Sky).worst;
+            worst.map_or(f64::INFINITY, |w| w.length_px)
+        };
+        let shot = shots.max_by(|a, b| worst(a).total_cmp(&worst(b)));
         let picture = TrailPicture {
-            shot: shot(self, context)?.at_worst_phase(),
+            shot: shot.ok_or(EveningError::NoSubject)?,
             tolerance_px: self.tolerance,
         };
         Ok(trail_map(&picture, look))
@@ -187,7 +204,8 @@ struct Answer {
     rules: Rules,
 }
 
-fn shot(args: &TrailArgs, context: &Context) -> Result<Shot, Failure> {
+/// What is taken, once for each subject; without names where there is one place only.
+fn shots(args: &TrailArgs, context: &Context) -> Result<Vec<(Option<String>, Shot)>, Failure> {
     let place = args.place.spot.told(args.place.folder.as_deref());
     let settings = match &place {
         Ok(place) => place.settings()?,
@@ -195,48 +213,64 @@ fn shot(args: &TrailArgs, context: &Context) -> Result<Shot, Failure> {
         Err(_) => Settings::default(),
     };
     let rig = args.rig.or(&settings.rig)?;
-    let scene = scene(args, &settings, context)?;
+    let scenes = scenes(args, &settings, context)?;
     let focal = need(args.focal.or(rig.focal_mm), "--focal", "24")?;
     let pitch = need(args.pitch.or(rig.pixel_um), "--pitch", "5.95")?;
     let exposure = need(args.exposure.as_deref(), "--exposure", "120")?;
     let format = args.sensor.as_deref().or(rig.sensor.as_deref());
     let camera = Camera::new(args.projection, focal, pitch, sensor(format.unwrap_or("36x24"))?)?;
-    let shot = Shot {
-        scene,
-        camera,
-        tracker: tracker(args, &rig)?,
-        air: args.refraction.then(Air::default),
-        seconds: seconds(exposure)?,
-    };
-    Ok(shot.checked()?)
+    let tracker = tracker(args, &rig)?;
+    let seconds = seconds(exposure)?;
+    scenes
+        .into_iter()
+        .map(|(name, scene)| {
+            let shot = Shot {
+                scene,
+                camera,
+                tracker,
+                air: args.refraction.then(Air::default),
+                seconds,
+            };
+            Ok((name, shot.checked()?))
+        })
+        .collect()
 }
 
-/// Latitude, and where the picture's middle stands: by declination and hour angle, or by a subject's place.
-fn scene(args: &TrailArgs, settings: &Settings, context: &Context) -> Result<Scene, Failure> {
-    let subject = args.subject.as_ref().or(settings.outing.subject.as_ref());
-    if args.dec.is_some() || args.ha.is_some() || subject.is_none() {
+/// Latitude, and where the picture's middle stands: by declination and hour angle, or by each subject's place.
+fn scenes(
+    args: &TrailArgs,
+    settings: &Settings,
+    context: &Context,
+) -> Result<Vec<(Option<String>, Scene)>, Failure> {
+    let told = match &args.subject[..] {
+        [] => settings.outing.subject.as_slice(),
+        told => told,
+    };
+    let names: Vec<&str> = told.iter().flat_map(|text| subject_names(text)).collect();
+    if args.dec.is_some() || args.ha.is_some() || names.is_empty() {
         let of_outing = settings.site.place.map(|site| site.latitude.deg());
         let lat = need(args.place.spot.latitude_deg()?.or(of_outing), "--lat", "51.5")?;
         let dec = need(args.dec, "--dec", "-5")?;
         let ha = need(args.ha, "--ha", "-1.5")?;
-        return Ok(Scene::new(
-            Angle::from_deg(lat),
-            Angle::from_deg(dec),
-            Angle::from_deg(15.0 * ha),
-        )?);
+        let [lat, dec, ha] = [lat, dec, 15.0 * ha].map(Angle::from_deg);
+        return Ok(vec![(None, Scene::new(lat, dec, ha)?)]);
     }
-    // Of several, the first.
-    let name = subject.and_then(|text| subject_names(text).next());
-    let subject = find(name.unwrap_or_default())?;
     let moment = MomentArgs::at(args.at.clone());
     let standing = args.place.standing(&moment, Default::default(), context)?;
     let observer = &standing.observer;
-    let place = observer.place(&subject.target_at(observer.instant())?);
-    Ok(Scene::new(
-        observer.site().latitude,
-        place.declination_of_date,
-        place.hour_angle,
-    )?)
+    names
+        .into_iter()
+        .map(|name| {
+            let subject = find(name)?;
+            let place = observer.place(&subject.target_at(observer.instant())?);
+            let scene = Scene::new(
+                observer.site().latitude,
+                place.declination_of_date,
+                place.hour_angle,
+            )?;
+            Ok((Some(subject.name), scene))
+        })
+        .collect()
 }
 
 /// A bare number is in seconds here, as the flag says.

@@ -2,10 +2,11 @@
 
 use clap::Args;
 use jiff::civil::Date;
-use nightloom_outing::evening::{Evening, EveningError, clock_short, never, shower_peak};
+use nightloom_outing::evening::{Evening, EveningError, ShowerPeak, clock_short, never, shower_peak};
 use nightloom_outing::typed;
 use nightloom_sky::Angle;
 use nightloom_sky::night::{Chance, SkyBox, WhenQuestion};
+use nightloom_sky::subjects::Subject;
 use serde_json::{Value, json};
 
 use crate::context::Context;
@@ -21,9 +22,9 @@ const WORTH: &str = "worth_minutes: each minute times its grade, 0 to 1: the sha
 pub(crate) struct WhenArgs {
     #[command(flatten)]
     evening: EveningArgs,
-    /// A subject by name, HIP and a number, or RA,DEC in ICRS degrees.
+    /// A subject by name, HIP and a number, or RA,DEC in ICRS degrees; may be given more than once.
     #[arg(long, value_name = "S")]
-    subject: Option<String>,
+    subject: Vec<String>,
     /// The first evening.
     #[arg(long, value_name = "YYYY-MM-DD", value_parser = typed::date)]
     from: Date,
@@ -49,40 +50,42 @@ pub(crate) struct WhenArgs {
 
 pub(crate) fn run(args: &WhenArgs, context: &Context) -> Result<Value, Failure> {
     let evening = args.evening.resolve(context)?;
-    let (question, chances) = answer(args, &evening)?;
-    let name = &question.subject.name;
-    let mut json = json!({
-        "subject": name,
-        "from": args.from,
-        "to": args.to,
-        "azimuth_deg": args.azimuth,
-        "altitude_deg": args.altitude,
-        "moonlit": args.moonlit,
-        "worth": WORTH,
-        "site": evening.json(),
-        "chances": out::value(&chances),
-    });
-    if chances.is_empty() {
-        let sentence = never(&evening, &question, args.from, args.to)?;
-        json["why"] = json!(sentence);
-        return Err(Failure::no(json, sentence));
+    let subjects = evening.subjects(&args.subject)?;
+    if subjects.is_empty() {
+        return Err(EveningError::NoSubject.into());
+    }
+    let answers = subjects
+        .into_iter()
+        .map(|subject| answer(args, &evening, subject));
+    let answers: Vec<Answer> = answers.collect::<Result<_, _>>()?;
+    let json = out::of_each(answers.iter().map(|answer| answer.json(args, &evening)));
+    // No, if there is no time for any of them.
+    let whys: Vec<&str> = answers.iter().filter_map(|a| a.why.as_deref()).collect();
+    if whys.len() == answers.len() {
+        return Err(Failure::no(json, whys.join("; ")));
     }
     if !context.json {
-        tell(args, &evening, &question, &chances);
-    }
-    if let Some(peak) = shower_peak(&evening, &question, &chances)? {
-        if !context.json {
-            line("");
-            line(&peak.words);
+        for (n, answer) in answers.iter().enumerate() {
+            if n > 0 {
+                line("");
+            }
+            tell(args, &evening, answer);
         }
-        json["shower"] = out::value(&peak);
     }
     Ok(json)
 }
 
-fn answer(args: &WhenArgs, evening: &Evening) -> Result<(WhenQuestion, Vec<Chance>), Failure> {
-    let subject = evening.subjects(&args.subject)?.into_iter().next();
-    let subject = subject.ok_or(EveningError::NoSubject)?;
+/// What is said of one subject.
+struct Answer {
+    question: WhenQuestion,
+    /// The best first.
+    chances: Vec<Chance>,
+    /// Why there are none.
+    why: Option<String>,
+    peak: Option<ShowerPeak>,
+}
+
+fn answer(args: &WhenArgs, evening: &Evening, subject: Subject) -> Result<Answer, Failure> {
     let mut sky_box = SkyBox::default();
     if let Some((left, right)) = args.azimuth {
         (sky_box.from_azimuth, sky_box.to_azimuth) = (Angle::from_deg(left), Angle::from_deg(right));
@@ -97,13 +100,51 @@ fn answer(args: &WhenArgs, evening: &Evening) -> Result<(WhenQuestion, Vec<Chanc
         least_minutes: args.least,
     };
     let chances = evening.nights(args.from, args.to)?.when(&question)?;
-    Ok((question, chances))
+    let why = match chances.is_empty() {
+        true => Some(never(evening, &question, args.from, args.to)?),
+        false => None,
+    };
+    let peak = shower_peak(evening, &question, &chances)?;
+    Ok(Answer {
+        question,
+        chances,
+        why,
+        peak,
+    })
 }
 
-fn tell(args: &WhenArgs, evening: &Evening, question: &WhenQuestion, chances: &[Chance]) {
+impl Answer {
+    fn json(&self, args: &WhenArgs, evening: &Evening) -> Value {
+        let mut json = json!({
+            "subject": self.question.subject.name,
+            "from": args.from,
+            "to": args.to,
+            "azimuth_deg": args.azimuth,
+            "altitude_deg": args.altitude,
+            "moonlit": args.moonlit,
+            "worth": WORTH,
+            "site": evening.json(),
+            "chances": out::value(&self.chances),
+        });
+        if let Some(why) = &self.why {
+            json["why"] = json!(why);
+        }
+        if let Some(peak) = &self.peak {
+            json["shower"] = out::value(peak);
+        }
+        json
+    }
+}
+
+fn tell(args: &WhenArgs, evening: &Evening, answer: &Answer) {
     let zone = &evening.hours;
-    let (name, count) = (&question.subject.name, chances.len());
+    let (name, count) = (&answer.question.subject.name, answer.chances.len());
     line(&format!("{name} at {}", evening.told()));
+    if let Some(why) = &answer.why {
+        line(why);
+        return;
+    }
+    let chances = &answer.chances;
     let shown = count.min(args.show);
     line(&format!(
         "{count} times from {} to {}, the best {shown} first",
@@ -141,6 +182,10 @@ fn tell(args: &WhenArgs, evening: &Evening, question: &WhenQuestion, chances: &[
             ),
         };
         line(&format!("{:<12}{span:<16}{figures}", chance.evening.to_string()));
+    }
+    if let Some(peak) = &answer.peak {
+        line("");
+        line(&peak.words);
     }
 }
 

@@ -7,6 +7,7 @@ use jiff::civil::Date;
 use nightloom_chart::{Look, year_chart};
 use nightloom_outing::evening::{Evening, hours};
 use nightloom_sky::night::{YEARS, Year, YearNight};
+use nightloom_sky::subjects::Subject;
 use rayon::prelude::*;
 use serde_json::{Value, json};
 
@@ -23,9 +24,9 @@ pub(crate) struct YearArgs {
     /// The year, 1990 to 2060.
     #[arg(long, value_name = "Y", allow_negative_numbers = true)]
     year: i16,
-    /// A subject by name, HIP and a number, or RA,DEC in ICRS degrees.
+    /// A subject by name, HIP and a number, or RA,DEC in ICRS degrees; may be given more than once.
     #[arg(long, value_name = "S")]
-    subject: Option<String>,
+    subject: Vec<String>,
     /// Write the year's nights as a chart: SVG, PNG or PDF by the ending of the name.
     #[arg(long, value_name = "FILE", value_parser = crate::out::chart_name)]
     chart: Option<PathBuf>,
@@ -39,26 +40,32 @@ pub(crate) struct YearArgs {
 
 pub(crate) fn run(args: &YearArgs, context: &Context) -> Result<Value, Failure> {
     let evening = args.evening.resolve(context)?;
-    let year = answer(args, &evening)?;
+    let years = answer(args, &evening)?;
     if !context.json {
-        tell(args, &evening, &year);
+        for year in &years {
+            tell(args, &evening, year);
+            line("");
+        }
+        if !args.all {
+            line("Every night with --all.");
+        }
     }
     if let Some(file) = &args.chart {
-        let svg = year_chart(&year, &evening.told(), Look::red(args.red));
+        let svg = year_chart(&years, &evening.told(), Look::red(args.red));
         out::chart(file, &svg, context.json)?;
     }
-    let mut json = out::value(&year);
+    let mut json = out::of_each(years.iter().map(out::value));
     json["year"] = json!(args.year);
     json["site"] = evening.json();
     Ok(json)
 }
 
 impl YearArgs {
-    /// The place in words, and its nights.
-    pub(crate) fn worked(&self, context: &Context) -> Result<(String, Year), Failure> {
+    /// The place in words, and its nights for each subject.
+    pub(crate) fn worked(&self, context: &Context) -> Result<(String, Vec<Year>), Failure> {
         let evening = self.evening.resolve(context)?;
-        let year = answer(self, &evening)?;
-        Ok((evening.told(), year))
+        let years = answer(self, &evening)?;
+        Ok((evening.told(), years))
     }
 }
 
@@ -68,24 +75,34 @@ fn no_year(year: i16) -> Failure {
     ))
 }
 
-fn answer(args: &YearArgs, evening: &Evening) -> Result<Year, Failure> {
-    let year = args.year;
-    if !YEARS.contains(&year) {
-        return Err(no_year(year));
+/// The year for each subject; once, of the dark alone, where there is none.
+fn answer(args: &YearArgs, evening: &Evening) -> Result<Vec<Year>, Failure> {
+    if !YEARS.contains(&args.year) {
+        return Err(no_year(args.year));
     }
-    let day = |month, day| Date::new(year, month, day).map_err(|_| no_year(year));
     let subjects = evening.subjects(&args.subject)?;
+    match &subjects[..] {
+        [] => Ok(vec![year_of(args.year, evening, None)?]),
+        all => all
+            .iter()
+            .map(|subject| year_of(args.year, evening, Some(subject)))
+            .collect(),
+    }
+}
+
+fn year_of(year: i16, evening: &Evening, subject: Option<&Subject>) -> Result<Year, Failure> {
+    let day = |month, day| Date::new(year, month, day).map_err(|_| no_year(year));
     // The months on as many threads as there are; each night is the same by itself.
     let parts: Vec<Year> = (1..=12)
         .into_par_iter()
         .map(|month| {
             let first = day(month, 1)?;
             let nights = evening.nights(first, first.last_of_month())?;
-            Ok(nights.year(subjects.first())?)
+            Ok(nights.year(subject)?)
         })
         .collect::<Result<_, Failure>>()?;
     Ok(Year {
-        subject: subjects.first().map(|s| s.name.clone()),
+        subject: subject.map(|s| s.name.clone()),
         nights: parts.into_iter().flat_map(|part| part.nights).collect(),
     })
 }
@@ -109,8 +126,12 @@ fn tell(args: &YearArgs, evening: &Evening, year: &Year) {
         table(year.nights.iter(), year.subject.is_some());
         return;
     }
-    let mut best: Vec<&YearNight> = year.nights.iter().filter(|n| worth(n) > 0.0).collect();
-    best.sort_by(|a, b| worth(b).total_cmp(&worth(a)).then(a.evening.cmp(&b.evening)));
+    let mut best: Vec<&YearNight> = year.nights.iter().filter(|n| n.worth_minutes() > 0.0).collect();
+    best.sort_by(|a, b| {
+        b.worth_minutes()
+            .total_cmp(&a.worth_minutes())
+            .then(a.evening.cmp(&b.evening))
+    });
     best.truncate(BEST);
     if best.is_empty() {
         line("No night of it is dark with the subject up.");
@@ -120,13 +141,6 @@ fn tell(args: &YearArgs, evening: &Evening, year: &Year) {
     }
     line("");
     months(year);
-    line("");
-    line("Every night with --all.");
-}
-
-/// What a night is sorted by: the subject's worth, else the dark without moon.
-fn worth(night: &YearNight) -> f64 {
-    night.graded_minutes.unwrap_or(night.moonless_dark_minutes)
 }
 
 /// A line for each month: its dark hours without moon, and its best night.
@@ -137,11 +151,13 @@ fn months(year: &Year) {
         .chunk_by(|a, b| a.evening.month() == b.evening.month())
     {
         let dark: f64 = nights.iter().map(|n| n.moonless_dark_minutes).sum();
-        let best = nights.iter().max_by(|a, b| worth(a).total_cmp(&worth(b)));
+        let best = nights
+            .iter()
+            .max_by(|a, b| a.worth_minutes().total_cmp(&b.worth_minutes()));
         let (Some(first), Some(best)) = (nights.first(), best) else {
             continue;
         };
-        let best = match worth(best) {
+        let best = match best.worth_minutes() {
             w if w > 0.0 => format!("{}, {}", best.evening, hours(w)),
             _ => "none".into(),
         };

@@ -5,6 +5,8 @@ import "./drop.js";
 import "./frames.js";
 import "./verdict.js";
 import "./viewer.js";
+import "./year.js";
+import { drafts, forget, typed } from "./drafts.js";
 import { send } from "./send.js";
 
 const words = document.documentElement.dataset;
@@ -19,12 +21,16 @@ async function save(field) {
   const { section, key } = field.dataset;
   const value = field.value.trim();
   if (field.dataset.wants) return savePlace(field);
-  if (value === field.dataset.was) return mark(field, "", false);
+  if (value === field.dataset.was) {
+    forget(field);
+    return mark(field, "", false);
+  }
   try {
     const told = await send("/settings", { section, key, was: field.dataset.was, value });
     field.dataset.was = told.value;
     field.value = told.value;
     document.documentElement.dataset.version = told.version;
+    forget(field);
     mark(field, words.saved, false);
   } catch (error) {
     mark(field, error.message, true);
@@ -48,6 +54,7 @@ async function savePlace(field) {
     const told = await send("/settings/place", { latitude: north, longitude: east });
     both.forEach((f, i) => {
       f.value = f.dataset.was = [told.latitude, told.longitude][i];
+      forget(f);
       mark(f, i ? "" : words.saved, false);
     });
     document.documentElement.dataset.version = told.version;
@@ -66,6 +73,13 @@ function mark(field, sentence, wrong) {
 
 for (const field of document.querySelectorAll("[data-key]")) {
   field.addEventListener("change", () => save(field));
+}
+for (const field of drafts(document.getElementById("content"))) if (field.dataset.key) mark(field, words.typed, false);
+
+// What could not be saved while the program was away.
+function saveAgain() {
+  const waits = (field) => field.dataset.key && field !== document.activeElement;
+  typed().filter(waits).forEach(save);
 }
 
 // Pictures of the present moment are drawn anew, the next one only when it is ready.
@@ -129,8 +143,14 @@ const catchUp = () => {
   document.dispatchEvent(new CustomEvent("missed"));
 };
 stream.addEventListener("missed", catchUp);
-stream.addEventListener("error", () => say(words.silent));
+let away = false;
+stream.addEventListener("error", () => {
+  away = true;
+  say(words.silent);
+});
 stream.addEventListener("open", () => {
   say("");
+  if (away) saveAgain();
+  away = false;
   catchUp();
 });

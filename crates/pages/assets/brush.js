@@ -50,9 +50,17 @@ export class Brush {
       this.past = [];
       this.future = [];
       this.settle(told.version);
+      // Strokes that the program never heard of, if nothing else was brushed meanwhile.
+      const draft = JSON.parse(localStorage.getItem(this.draft) ?? "null");
+      localStorage.removeItem(this.draft);
+      if (draft?.was === told.version) this.become(draft.strokes);
     } catch (error) {
       this.say(error.message);
     }
+  }
+
+  get draft() {
+    return `strokes ${document.documentElement.dataset.outing}`;
   }
 
   settle(version) {
@@ -175,13 +183,18 @@ export class Brush {
     this.strokes = strokes;
     this.viewer.soon();
     const began = performance.now();
+    localStorage.setItem(this.draft, JSON.stringify({ was: this.version, strokes }));
     this.queue = this.queue.then(async () => {
       try {
         const told = await send("/hints", { was: this.version, strokes });
+        if (this.strokes === strokes) localStorage.removeItem(this.draft);
+        else localStorage.setItem(this.draft, JSON.stringify({ was: told.version, strokes: this.strokes }));
         this.settle(told.version);
         this.viewer.showMatte();
         await this.answered(told.version, began);
       } catch (error) {
+        // Refused, and not only unheard.
+        if (!(error instanceof TypeError)) localStorage.removeItem(this.draft);
         this.queue = Promise.resolve();
         await this.load();
         this.say(error.message);

@@ -73,11 +73,11 @@ pub trait Program: Send + Sync {
     /// As the command would say it; so below.
     fn draw(&self, drawing: Drawing, question: &Question) -> Result<Chart, Refused>;
 
-    /// A place in words, and its nights through a year.
+    /// A place in words, and its nights through a year for each subject.
     ///
     /// # Errors
     /// What `year` would say.
-    fn year(&self, question: &Question) -> Result<(String, Year), Refused>;
+    fn year(&self, question: &Question) -> Result<(String, Vec<Year>), Refused>;
 
     /// The shot list.
     ///

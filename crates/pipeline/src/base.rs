@@ -16,7 +16,7 @@ use nightloom_journal::{Bench, BuildError, Output, StepCounts};
 
 /// The journal's name of the step.
 const STEP: &str = "base";
-/// Results that no development changes.
+/// Results that no development changes but by the turn to be level.
 const LASTING: [&str; 4] = ["linear.fits", "coverage.tif", "matte.tif", "skyline.csv"];
 
 /// What a build told before it developed its layers. The layers lie beside it under the same key, which names every frame's
@@ -27,8 +27,11 @@ pub(super) struct Base {
     shows: Shows,
     /// What was said on the way from the frames to the layers.
     warnings: Vec<String>,
-    /// Results that stand as they are.
+    /// Results that stand as they are,
     lasting: Vec<Output>,
+    /// turned by so much.
+    #[serde(default)]
+    level_deg: f64,
     /// Work files that all of it rests on.
     in_use: BTreeSet<String>,
 }
@@ -40,7 +43,7 @@ impl Base {
         key: Digest,
         (report, shows): (&BuildReport, Shows),
         said: usize,
-        outputs: &[Output],
+        (outputs, level_deg): (&[Output], f64),
     ) -> Result<(), BuildError> {
         let lasts = |o: &&Output| LASTING.iter().any(|n| o.path == format!("{RESULTS}/{n}"));
         // Its own file too.
@@ -50,6 +53,7 @@ impl Base {
             shows,
             warnings: bench.warnings.get(said..).unwrap_or_default().to_vec(),
             lasting: outputs.iter().filter(lasts).cloned().collect(),
+            level_deg,
             in_use: bench.in_use().clone(),
         };
         bench.keep_in_file(STEP, key, &base)
@@ -60,6 +64,7 @@ impl Base {
         bench: &mut Bench<'_>,
         folder: &Path,
         key: Digest,
+        level_deg: f64,
     ) -> Result<Option<(Self, nightloom_develop::Kept)>, BuildError> {
         let Some(base) = bench.kept_in_file::<Self>(STEP, key)? else {
             return Ok(None);
@@ -72,7 +77,7 @@ impl Base {
             let plain = fs::symlink_metadata(&path).is_ok_and(|m| m.is_file());
             plain && bench.journal.hash(&path).is_ok_and(|h| h == o.hash)
         };
-        let all = base.lasting.iter().all(stands);
+        let all = base.level_deg == level_deg && base.lasting.iter().all(stands);
         Ok(all.then_some((base, layers)))
     }
 

@@ -28,7 +28,7 @@ use crate::{fall_off, inventory, masters, prepare, results, track, units, versio
 use nightloom_journal::{Bench, BuildError, Journal, Output, StepKey};
 
 /// Version of what follows the stacks; raise it when the same stacks would give other pictures.
-const PICTURE_VERSION: u32 = 14;
+const PICTURE_VERSION: u32 = 15;
 
 /// Makes the picture of the outing in `folder`.
 ///
@@ -136,7 +136,7 @@ fn make(
 ) -> Result<BuildReport, BuildError> {
     let results = results::begin(folder)?;
     let layers_key = picture_key(&undeveloped(settings), items, known);
-    if let Some((base, layers)) = Base::kept(bench, folder, layers_key)? {
+    if let Some((base, layers)) = Base::kept(bench, folder, layers_key, settings.picture.level_deg)? {
         let report = base.developed(bench, settings, items, &layers, &results)?;
         return Ok(delivered(bench, folder, key, report)?.0);
     }
@@ -215,7 +215,13 @@ fn make(
     write_page(bench, settings, items, &report, shows.clone())?;
     let (told, outputs) = delivered(bench, folder, key, report)?;
     if told.incomplete.is_empty() {
-        Base::keep(bench, layers_key, (&told, shows), said, &outputs)?;
+        Base::keep(
+            bench,
+            layers_key,
+            (&told, shows),
+            said,
+            (&outputs, settings.picture.level_deg),
+        )?;
     }
     bench.tidy();
     Ok(told)

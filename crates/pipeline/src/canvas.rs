@@ -75,22 +75,15 @@ impl Canvas {
         [pixel[0] - self.origin[0] as f64, pixel[1] - self.origin[1] as f64]
     }
 
-    /// The turn that would make it level, degrees clockwise: what the zenith leans from straight up in the middle. `None` where
-    /// no zenith is known, or too near the middle.
+    /// The turn that would make it level, degrees clockwise: what the zenith leans from straight up on the lens's axis. `None`
+    /// where no zenith is known, or too near the axis.
+    ///
+    /// On the axis, wherever the crop's middle is: a straight lens draws the horizon as one line, and this is its slope. What
+    /// stands beside the axis leans besides where the camera looks up, and no turn mends that.
     pub(super) fn level_deg(&self) -> Option<f64> {
         let air = self.air.as_ref()?;
         let up = self.from_reference * air.shown.zeniths.first()?;
-        let middle = [self.width, self.height].map(|v| (v as f64 - 1.0) / 2.0);
-        let sight = self.lens.unproject(self.land_pixel(middle))?.into_inner();
-        // The step from the middle towards the zenith, as it is seen.
-        let across = up - sight * up.dot(&sight);
-        if across.norm() < 0.1 {
-            return None;
-        }
-        let step = (sight + across * (1e-3 / across.norm())).normalize();
-        let [from, to] = [sight, step].map(|d| self.lens.project(&d));
-        let ([x0, y0], [x1, y1]) = (from?, to?);
-        Some(-(x1 - x0).atan2(y0 - y1).to_degrees())
+        (up.x.hypot(up.y) >= 0.1).then(|| (-up.x).atan2(-up.y).to_degrees())
     }
 
     /// The direction that land at a pixel of the canvas is seen in; in the reference camera's axes, as they stand at the
@@ -217,6 +210,9 @@ pub(super) fn rows_to_grow(canvas: &Canvas, cameras: &[SkyCamera<'_>], size: (us
 
 #[cfg(test)]
 mod tests {
+    use nightloom_raster::Plane;
+    use nightloom_stack::Turn;
+
     use super::*;
 
     fn canvas() -> Canvas {
@@ -280,6 +276,61 @@ mod tests {
     #[test]
     fn the_land_keeps_its_pixels() {
         assert_eq!(canvas().land_pixel([5.0, 100.0]), [5.0, 0.0]);
+    }
+
+    /// The horizon of a leaning camera lies level once the picture is turned as it is told, whatever was cut off.
+    #[test]
+    fn a_picture_turned_by_what_the_zenith_tells_is_level() {
+        let (width, height) = (600, 400);
+        for (roll_deg, aimed_deg, left) in [
+            (-12.0f64, 0.0f64, 0),
+            (4.0, 12.0, 0),
+            (4.0, 12.0, 150),
+            (15.0, -9.0, 90),
+        ] {
+            // The camera's top leans to the right of who stands behind it, so all that stands leans to the left.
+            let (sin, cos) = roll_deg.to_radians().sin_cos();
+            let (up, ahead) = aimed_deg.to_radians().sin_cos();
+            let zenith = Vector3::new(-sin * ahead, -cos * ahead, up);
+            let path = AirPath {
+                air: nightloom_sky::Air::default(),
+                zeniths: vec![zenith],
+            };
+            let lens = Lens::rectilinear(500.0, width, height);
+            let canvas = Canvas {
+                width: width - left,
+                origin: [-(left as i64), 0],
+                air: Some(CanvasAir {
+                    frames: path.clone(),
+                    shown: path,
+                }),
+                ..Canvas::of_frame(width, height, lens, Rotation3::identity())
+            };
+            // A pixel is bright in the row in which the horizon passes below its column.
+            let mut picture = Plane::filled(canvas.width, height, 0.0);
+            for x in 0..canvas.width {
+                let above = |y: usize| {
+                    let seen = canvas.lens.unproject(canvas.land_pixel([x as f64, y as f64]));
+                    seen.expect("in view").dot(&zenith) > 0.0
+                };
+                if let Some(y) = (1..height).find(|y| above(y - 1) && !above(*y)) {
+                    *picture.at_mut(x, y) = 1.0;
+                }
+            }
+            let level = canvas.level_deg().expect("a zenith");
+            assert!((level - roll_deg).abs() < 0.01, "{level} for {roll_deg}");
+            let turn = Turn::new([canvas.width, height], level);
+            let turned = nightloom_develop::turned(&turn, &picture);
+            let row = |x: usize| {
+                let all: f32 = (0..turned.height()).map(|y| turned.at(x, y)).sum();
+                (0..turned.height())
+                    .map(|y| y as f32 * turned.at(x, y))
+                    .sum::<f32>()
+                    / all
+            };
+            let (one, other) = (row(turned.width() / 5), row(turned.width() * 4 / 5));
+            assert!((one - other).abs() < 1.5, "{roll_deg}°: {one} and {other}");
+        }
     }
 
     #[test]

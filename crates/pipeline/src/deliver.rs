@@ -33,13 +33,12 @@ const MAP_PX: usize = 900;
 /// Writes the sky stack as it is, linear, before fill, balance and curve, with its coordinates or why there are none.
 pub(super) fn linear(
     folder: &Path,
-    picture: &Rgb,
+    planes: [&Plane; 3],
     frames: usize,
     capture: &Capture,
     coordinates: Result<Celestial, &str>,
 ) -> Result<PathBuf, BuildError> {
     let path = folder.join("linear.fits");
-    let [r, g, b] = picture.planes();
     let fixed = [
         (
             "NCOMBINE",
@@ -78,7 +77,7 @@ pub(super) fn linear(
         .iter()
         .map(|(name, value, comment)| (name.as_str(), value.clone(), comment.as_str()))
         .collect();
-    write_fits_f32(&path, &[r, g, b], &keywords).map_err(BuildError::internal)?;
+    write_fits_f32(&path, &planes, &keywords).map_err(BuildError::internal)?;
     Ok(path)
 }
 

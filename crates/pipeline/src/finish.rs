@@ -179,12 +179,7 @@ fn leveled(settings: &PictureSettings, joined: &mut Joined) -> Option<Turn> {
             *plane = develop::turned(&turn, plane);
         }
     }
-    joined.alpha = develop::turned(&turn, &joined.alpha);
-    joined
-        .alpha
-        .data_mut()
-        .iter_mut()
-        .for_each(|v| *v = v.clamp(0.0, 1.0));
+    joined.alpha = develop::turned_shares(&turn, &joined.alpha);
     Some(turn)
 }
 
@@ -361,6 +356,19 @@ impl Finished {
         self.show_row(out);
     }
 
+    /// Some pixels of one row of it.
+    pub(super) fn picture_at(&self, y: usize, columns: &[usize], out: &mut [Vec<f32>; 3]) {
+        let Joined { land, sky, alpha, .. } = &self.joined;
+        let pick = |row: &[f32]| -> Vec<f32> { columns.iter().map(|x| row[*x]).collect() };
+        let shares = pick(alpha.row(y));
+        for (c, row) in out.iter_mut().enumerate() {
+            row.resize(columns.len(), 0.0);
+            let [land, sky] = [land, sky].map(|layer| pick(layer.planes()[c].row(y)));
+            compose_row(&land, &sky, &shares, row);
+        }
+        self.show_row(out);
+    }
+
     /// One row of a layer, display-encoded.
     pub(super) fn layer_row(&self, layer: &Rgb, y: usize, out: &mut [Vec<f32>; 3]) {
         for (c, row) in out.iter_mut().enumerate() {
@@ -379,12 +387,8 @@ impl Finished {
                 (Some(model), Some(turn)) => {
                     let [left, top, ..] = turn.kept();
                     for (x, v) in row.iter_mut().enumerate() {
-                        let at = turn.source([(left + x) as f64, (top + y) as f64]);
-                        *v = model.at(
-                            c,
-                            at[0].round().max(0.0) as usize,
-                            at[1].round().max(0.0) as usize,
-                        );
+                        let [u, w] = turn.nearest([left + x, top + y]);
+                        *v = model.at(c, u, w);
                     }
                 }
                 (None, _) => row.fill(0.0),

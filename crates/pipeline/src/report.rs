@@ -99,8 +99,11 @@ pub struct FrameReport {
     pub role_reason: String,
     /// Whether the picture rests on it.
     pub used: bool,
-    /// Why it was used or left out.
+    /// Why it was used or left out, and in brackets what was done to it.
     pub reason: String,
+    /// What was done to it before it was stacked: the masters applied, in words; none for frames that are not stacked.
+    #[serde(default)]
+    pub calibration: Option<String>,
     /// Stars measured; 0 for frames that have none.
     pub stars: usize,
     /// Median full width at half maximum of the stars.
@@ -118,6 +121,15 @@ pub struct FrameReport {
     pub rotation_from_reference: Option<[[f64; 3]; 3]>,
     /// Share of this frame's samples that were rejected.
     pub rejected_fraction: Option<f64>,
+}
+
+impl FrameReport {
+    /// Why it was used or left out, without what was done to it.
+    pub fn verdict(&self) -> &str {
+        let done = self.calibration.as_ref().map(|c| format!(" ({c})"));
+        done.and_then(|done| self.reason.strip_suffix(done.as_str()))
+            .unwrap_or(&self.reason)
+    }
 }
 
 /// The stack of tracked frames.

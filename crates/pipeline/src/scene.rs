@@ -8,7 +8,7 @@ use nightloom_outing::{Crop, Digest, FrameTime, Settings};
 use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::{Finding, join_step};
 use nightloom_sky::{Skyline, catalogue};
-use nightloom_stack::{Mask, Neutral};
+use nightloom_stack::{Mask, Neutral, Turn};
 use rayon::prelude::*;
 
 use crate::canvas::Canvas;
@@ -475,14 +475,27 @@ impl Scene<'_> {
             None => Cow::Owned(all()),
         };
         let alpha: &Plane = &shown;
+        // All files share the picture's canvas, turned as it is.
+        let turn = nightloom_develop::turn(&self.settings.picture, [canvas.width, canvas.height]);
+        let turn = turn.as_ref();
+        let counts = as_turned(turn, &sky.coverage, nightloom_develop::turned_counts);
         let (told, coverage_jpeg, figures) = thread::scope(|scope| {
             let linear = scope.spawn(|| {
-                let coordinates = self.coordinates(&canvas, &sky.coverage);
-                deliver::linear(results, &sky.picture, frames, &spanned, coordinates)
+                let coordinates = self.coordinates(&canvas, &sky.coverage, turn);
+                let [r, g, b] = sky.picture.planes();
+                let planes = [r, g, b].map(|plane| as_turned(turn, plane, nightloom_develop::turned));
+                deliver::linear(
+                    results,
+                    planes.each_ref().map(|p| &**p),
+                    frames,
+                    &spanned,
+                    coordinates,
+                )
             });
-            let coverage = scope.spawn(|| deliver::coverage(results, &sky.coverage));
-            let matte = scope.spawn(|| deliver::matte(results, alpha));
-            let jpeg = deliver::plane_jpeg(&sky.coverage, frames as f32);
+            let coverage = scope.spawn(|| deliver::coverage(results, &counts));
+            let matte = scope
+                .spawn(|| deliver::matte(results, &as_turned(turn, alpha, nightloom_develop::turned_shares)));
+            let jpeg = deliver::plane_jpeg(&counts, frames as f32);
             let figures = figures::sky_figures(&sky.picture, &sky.coverage, alpha, sky.facts.noise);
             let told = Outputs {
                 linear: Some(deliver::ended(linear)?),
@@ -575,7 +588,12 @@ impl Scene<'_> {
     }
 
     /// Where the picture's sky is, by the catalogue.
-    fn coordinates(&self, canvas: &Canvas, coverage: &Plane) -> Result<Celestial, &'static str> {
+    fn coordinates(
+        &self,
+        canvas: &Canvas,
+        coverage: &Plane,
+        turn: Option<&Turn>,
+    ) -> Result<Celestial, &'static str> {
         let found = self.tracked.identified.as_ref();
         let found = found.ok_or("its stars were not identified")?;
         let reference = self.tracked.registration.reference;
@@ -591,9 +609,18 @@ impl Scene<'_> {
         };
         let pairs: Vec<_> = found.matches.iter().filter_map(pair).collect();
         let turned = celestial::turned(&pairs).ok_or("too few of its stars were identified")?;
-        let direction = |pixel: [f64; 2]| Some(turned.to_icrs * canvas.star_direction(pixel)?);
-        let shows = |x: usize, y: usize| coverage.at(x, y) > 0.5;
-        Ok(celestial::fit([canvas.width, canvas.height], &direction, &shows)?.by(&turned))
+        let [left, top, right, bottom] = turn.map_or([0, 0, canvas.width, canvas.height], Turn::kept);
+        let direction = |[x, y]: [f64; 2]| {
+            let pixel = [x + left as f64, y + top as f64];
+            let pixel = turn.map_or(pixel, |turn| turn.source(pixel));
+            Some(turned.to_icrs * canvas.star_direction(pixel)?)
+        };
+        let shows = |x: usize, y: usize| {
+            let pixel = [x + left, y + top];
+            let [x, y] = turn.map_or(pixel, |turn| turn.nearest(pixel));
+            coverage.at(x, y) > 0.5
+        };
+        Ok(celestial::fit([right - left, bottom - top], &direction, &shows)?.by(&turned))
     }
 
     fn joined(
@@ -628,6 +655,15 @@ impl Scene<'_> {
         )?;
         Ok((facts, joined))
     }
+}
+
+/// A plane as it lies, or turned as the picture is.
+fn as_turned<'a>(
+    turn: Option<&Turn>,
+    plane: &'a Plane,
+    turned: impl Fn(&Turn, &Plane) -> Plane,
+) -> Cow<'a, Plane> {
+    turn.map_or(Cow::Borrowed(plane), |turn| Cow::Owned(turned(turn, plane)))
 }
 
 /// Middles of a land frame's star trails: places that are sky.

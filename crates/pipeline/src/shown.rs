@@ -22,12 +22,17 @@ impl Shown {
         let joined = &finished.joined;
         let (width, height) = (joined.alpha.width(), joined.alpha.height());
         let layer = |layer: &Rgb| samples(width, height, |y, rows| finished.layer_row(layer, y, rows));
+        let sky = layer(&joined.sky);
+        let land = has_land.then(|| layer(&joined.land));
         Self {
             width,
             height,
-            picture: samples(width, height, |y, rows| finished.picture_row(y, rows)),
-            sky: layer(&joined.sky),
-            land: has_land.then(|| layer(&joined.land)),
+            picture: match &land {
+                Some(land) => picture(finished, &sky, land),
+                None => samples(width, height, |y, rows| finished.picture_row(y, rows)),
+            },
+            sky,
+            land,
         }
     }
 
@@ -35,6 +40,35 @@ impl Shown {
     pub(super) fn row<'a>(&self, samples: &'a [u16], y: usize) -> &'a [u16] {
         &samples[y * self.width * 3..(y + 1) * self.width * 3]
     }
+}
+
+/// The picture: where it is one of the layers it has that one's samples, and only where both show is anything worked out.
+fn picture(finished: &Finished, sky: &[u16], land: &[u16]) -> Vec<u16> {
+    let alpha = &finished.joined.alpha;
+    let width = alpha.width();
+    let mut out = vec![0; sky.len()];
+    let rows = out.par_chunks_exact_mut((width * 3).max(1)).enumerate();
+    rows.for_each_init(
+        Default::default,
+        |(mixed, rows): &mut (Vec<usize>, [Vec<f32>; 3]), (y, out)| {
+            let from = y * width * 3..(y + 1) * width * 3;
+            let layers = [land, sky].map(|layer| layer[from.clone()].as_chunks::<3>().0);
+            let out = out.as_chunks_mut::<3>().0;
+            mixed.clear();
+            for (x, (pixel, share)) in out.iter_mut().zip(alpha.row(y)).enumerate() {
+                match *share {
+                    0.0 => *pixel = layers[0][x],
+                    1.0 => *pixel = layers[1][x],
+                    _ => mixed.push(x),
+                }
+            }
+            finished.picture_at(y, mixed, rows);
+            for (k, &x) in mixed.iter().enumerate() {
+                out[x] = std::array::from_fn(|c| to_u16(rows[c][k]));
+            }
+        },
+    );
+    out
 }
 
 fn samples(width: usize, height: usize, fill: impl Fn(usize, &mut [Vec<f32>; 3]) + Sync) -> Vec<u16> {

@@ -5,7 +5,7 @@ use nightloom_optics::Lens;
 use nightloom_sky::{Air, Angle, Instant, Site};
 use nightloom_stars::{
     BlindSettings, Field, FrameQuality, Ground, Identification, IdentifySettings, JudgeSettings,
-    RegisterSettings, Registration, Verdict, about_middle, identify, identify_blind, judge, register,
+    RegisterSettings, Registration, Verdict, about_middle, identify_blind, identify_unless, judge, register,
     register_from_ground,
 };
 
@@ -121,8 +121,13 @@ pub(super) fn track(
         .and_then(|name| frames.iter().position(|f| &items[f.item].name == name));
     let mut lens = guess.lens;
     let mut registration = register(&fields, wanted, &lens, &RegisterSettings::default());
+    bench.go_on()?;
     let when = times.reference_hint();
-    if let Some(seen) = lens_by_stars(&fields, &registration, &lens, when) {
+    let world = bench.world;
+    let stop = || world.is_cancelled();
+    let seen = lens_by_stars(&fields, &registration, &lens, when, &stop);
+    bench.go_on()?;
+    if let Some(seen) = seen {
         let off = seen.focal_px / lens.focal_px - 1.0;
         if guess.told && off.abs() > CONTRADICTS {
             bench.warn(format!(
@@ -150,7 +155,8 @@ pub(super) fn track(
     };
     let moment = times.sky[reference].as_ref().map_or(when, FrameTime::middle);
     let expected = about_middle(&registration.lens, fields[reference]);
-    let identified = identify(&fields[reference].stars, &expected, &identifying, moment);
+    let identified = identify_unless(&fields[reference].stars, &expected, &identifying, moment, &stop);
+    bench.go_on()?;
     if let Some(found) = &identified {
         // The catalogue shows the lens over the whole frame, which frames that hardly move cannot.
         let settings = RegisterSettings {
@@ -190,11 +196,18 @@ const CONTRADICTS: f64 = 0.03;
 
 /// The lens as the reference's stars show it, nothing told, where the lens told cannot be the frames': through it the
 /// sky is not known.
-fn lens_by_stars(fields: &[&Field], registration: &Registration, told: &Lens, when: Instant) -> Option<Lens> {
+fn lens_by_stars(
+    fields: &[&Field],
+    registration: &Registration,
+    told: &Lens,
+    when: Instant,
+    stop: &(dyn Fn() -> bool + Sync),
+) -> Option<Lens> {
     let field = fields.get(registration.reference)?;
     let known = [registration.lens, *told];
-    let through = |lens: &Lens| identify(&field.stars, lens, &IdentifySettings::default(), when).is_some();
-    if known.iter().any(through) {
+    let settings = IdentifySettings::default();
+    let through = |lens: &Lens| identify_unless(&field.stars, lens, &settings, when, stop).is_some();
+    if known.iter().any(through) || stop() {
         return None;
     }
     let blind = BlindSettings {

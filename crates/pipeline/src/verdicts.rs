@@ -314,6 +314,7 @@ fn with_field(base: FrameReport, facts: &super::prepare::PreparedFacts) -> Frame
     let has_stars = !field.stars.is_empty();
     let adu = f64::from(facts.sky_level[1]) * ((1u64 << facts.bits.min(32)) - 1) as f64;
     FrameReport {
+        calibration: Some(facts.calibrated.clone()),
         stars: field.stars.len(),
         fwhm_px: has_stars.then_some(f64::from(field.fwhm_px)),
         elongation: has_stars.then_some(f64::from(field.elongation)),

@@ -8,6 +8,8 @@ mod bodies;
 mod brightness;
 #[path = "all/catalogue.rs"]
 mod catalogue;
+#[path = "all/figures.rs"]
+mod figures;
 #[path = "all/geotiff.rs"]
 mod geotiff;
 #[path = "all/horizon.rs"]

@@ -123,7 +123,8 @@ impl StarForm {
 }
 
 impl StarWish {
-    /// Stars `size` times as wide, their colour `colour` times as strong.
+    /// Stars `size` times as wide at half their height (to 0.1, test `stars_are_as_wide_at_half_their_height_as_asked_for`),
+    /// their colour `colour` times as strong. None becomes narrower than some three quarters of a pixel from its middle.
     pub fn of(form: &StarForm, size: f32, colour: f32) -> Self {
         let [one, two] = form.widths();
         let between = |low: f32, high: f32| ((high - size) / (high - low)).clamp(0.0, 1.0);
@@ -173,14 +174,14 @@ impl StarLight {
         let light: Vec<f32> = (0..quiet[0].len())
             .map(|i| luminance(quiet.map(|p| p[i])))
             .collect();
-        let square = |values: &[f32], reach, nothing, join| {
-            over_squares(&Field { values, width }, reach, nothing, join)
-        };
-        let add = |a: f32, b: f32| a + b;
-        let least = square(&light, REACH, f32::INFINITY, f32::min);
-        let opened = square(&least, REACH, f32::NEG_INFINITY, f32::max);
-        let counts = square(&vec![1.0; light.len()], REACH, 0.0, add);
-        let mut envelope = square(&opened, REACH, 0.0, add);
+        let most =
+            |values: &[f32], reach, nothing| over_squares(&Field { values, width }, reach, nothing, f32::max);
+        let sum = |values: &[f32], reach| over_squares(&Field { values, width }, reach, 0.0, |a, b| a + b);
+        let values = &light;
+        let least = over_squares(&Field { values, width }, REACH, f32::INFINITY, f32::min);
+        let opened = most(&least, REACH, f32::NEG_INFINITY);
+        let counts = sum(&vec![1.0; light.len()], REACH);
+        let mut envelope = sum(&opened, REACH);
         envelope.iter_mut().zip(&counts).for_each(|(e, n)| *e /= n);
         let core: Vec<f32> = light
             .iter()
@@ -190,9 +191,9 @@ impl StarLight {
                 f32::from(u8::from(*l > e * (1.0 + LEAST) + STANDS_OUT * noise))
             })
             .collect();
-        let grown = square(&core, SKIRT, 0.0, f32::max);
+        let grown = most(&core, SKIRT, 0.0);
         let sky: Vec<f32> = grown.iter().map(|g| 1.0 - g).collect();
-        let twice = |values: &[f32]| square(&square(values, ROUND, 0.0, add), ROUND, 0.0, add);
+        let twice = |values: &[f32]| sum(&sum(values, ROUND), ROUND);
         let weight = twice(&sky);
         let full = ((2 * ROUND + 1) as f32).powi(4);
         let bare = quiet.map(|plane| {
@@ -212,15 +213,15 @@ impl StarLight {
         let above: Vec<f32> = (0..light.len())
             .map(|i| luminance(std::array::from_fn(|c| quiet[c][i] - bare[c][i])).max(0.0))
             .collect();
-        let field = Field {
+        let above = Field {
             values: &above,
             width,
         };
-        let peaks = peaks(&field, &core);
+        let peaks = peaks(&above, &core);
         let [one, two] = form.discs();
         let [narrow, narrower] = form.widths();
         let smaller =
-            [(one, narrow), (two, narrower)].map(|(disc, w)| smaller(&field, &peaks, disc, w, form));
+            [(one, narrow), (two, narrower)].map(|(disc, w)| smaller(&above, &peaks, disc, w, form));
         Self { bare, smaller }
     }
 }
@@ -428,6 +429,47 @@ mod tests {
                         );
                     }
                 }
+            }
+        }
+    }
+
+    /// Radius at which the light of all stars together, each by its peak, is half of what it is in their middles.
+    fn half_width(sky: &Rgb, stars: &[([f64; 2], f32)]) -> f64 {
+        const STEP: f64 = 0.2;
+        let mut rings = vec![(0.0, 0u32); 40];
+        for (at, peak) in stars.iter().filter(|s| s.1 > 0.1) {
+            let level = SKY[1] * (1.0 + 0.0005 * at[0] as f32);
+            for y in (at[1] - 6.0) as usize..=(at[1] + 6.0) as usize {
+                for x in (at[0] - 6.0) as usize..=(at[0] + 6.0) as usize {
+                    let far = (x as f64 - at[0]).hypot(y as f64 - at[1]);
+                    if let Some((sum, count)) = rings.get_mut((far / STEP) as usize) {
+                        *sum += f64::from((sky.planes()[1].at(x, y) - level) / peak);
+                        *count += 1;
+                    }
+                }
+            }
+        }
+        let told = rings.iter().map(|(sum, count)| sum / f64::from((*count).max(1)));
+        let told: Vec<f64> = told.collect();
+        let k = told.iter().position(|v| *v < 0.5 * told[0]).expect("it falls");
+        let share = (told[k - 1] - 0.5 * told[0]) / (told[k - 1] - told[k]);
+        STEP * (k as f64 - 0.5 + share)
+    }
+
+    #[test]
+    fn stars_are_as_wide_at_half_their_height_as_asked_for() {
+        for sigma in [1.1, 1.8, 2.6] {
+            let (sky, stars) = painted(sigma);
+            let whole = half_width(&sky, &stars);
+            // A Gaussian's half width is 1.1774 sigma.
+            assert!((whole / sigma / 1.1774 - 1.0).abs() < 0.08, "{whole} for {sigma}");
+            for size in [0.8f32, 0.6, 0.45, 0.3] {
+                let found = half_width(&shown(&sky, size, 1.0), &stars) / whole;
+                let size = f64::from(size);
+                // A peak's own pixel stays, so that none is narrower than some three quarters of a pixel.
+                let as_asked = (found - size).abs() < 0.1;
+                let least = size * whole < 0.75 && found * whole < 0.8;
+                assert!(as_asked || least, "{size}: {found} at sigma {sigma}");
             }
         }
     }

@@ -236,6 +236,7 @@ fn bent(shown: f32, contrast: f32, pivot: f32) -> f32 {
 
 /// Brings a colour into 0 to 1 without turning its hue: half way between dimming it and drawing it
 /// towards the grey of its luminance, so that a burnt star is bright but still shows its colour.
+#[inline]
 pub(crate) fn into_gamut(rgb: [f32; 3], grey: f32) -> [f32; 3] {
     let grey = grey.clamp(0.0, 1.0);
     let least = rgb.into_iter().fold(0.0, f32::min);

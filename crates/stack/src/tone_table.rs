@@ -96,6 +96,12 @@ impl ToneTable {
     /// One colour, as [`ToneCurve::apply`]: linear Rec. 2020 in, display-encoded out, 0 to 1.
     #[inline]
     pub fn apply(&self, rgb: [f32; 3]) -> [f32; 3] {
+        self.shown_light(rgb).map(|v| self.encoded(v))
+    }
+
+    /// The light that a display shows for a colour: what [`Self::apply`] encodes, linear Rec. 2020, 0 to 1.
+    #[inline]
+    pub fn shown_light(&self, rgb: [f32; 3]) -> [f32; 3] {
         let above: [f32; 3] = std::array::from_fn(|c| rgb[c] - self.settings.black[c]);
         let intensity = above.iter().sum::<f32>() / 3.0;
         // Not-a-number is black too.
@@ -106,7 +112,7 @@ impl ToneTable {
         let mut out = above.map(|v| v * factor);
         let grey = luminance(out);
         out = out.map(|v| grey + (v - grey) * self.settings.saturation);
-        into_gamut(out, grey).map(|v| self.encoded(v))
+        into_gamut(out, grey)
     }
 
     /// One row of three channels, in place.

@@ -65,6 +65,12 @@ impl Turn {
         ]
     }
 
+    /// The pixel nearest to the place that is shown at a pixel.
+    pub fn nearest(&self, pixel: [usize; 2]) -> [usize; 2] {
+        let at = self.source(pixel.map(|v| v as f64));
+        std::array::from_fn(|i| (at[i].round().max(0.0) as usize).min(self.size[i].saturating_sub(1)))
+    }
+
     /// The box of places that a box of pixels shows, with what the kernel reads round it.
     pub fn sources(&self, [l, t, r, b]: [usize; 4]) -> [usize; 4] {
         let corners = [[l, t], [r, t], [l, b], [r, b]].map(|p| self.source(p.map(|v| v as f64)));

@@ -7,35 +7,61 @@ pub(crate) struct Field<'a> {
     pub(crate) width: usize,
 }
 
+/// Columns joined downwards at a time, so that they stay near.
+const STRIP: usize = 64;
+
 /// `join` over the square of `reach` pixels to each side; beyond the block there is `nothing`.
 pub(crate) fn over_squares(
     field: &Field<'_>,
     reach: usize,
     nothing: f32,
-    join: fn(f32, f32) -> f32,
+    join: impl Fn(f32, f32) -> f32 + Copy,
 ) -> Vec<f32> {
     let (width, side) = (field.width.max(1), 2 * reach + 1);
     let height = field.values.len() / width;
     let mut across = vec![0.0; field.values.len()];
-    let mut padded = vec![nothing; width + 2 * reach];
+    let (mut padded, mut spare) = (Vec::new(), Vec::new());
     for (row, out) in field
         .values
         .chunks_exact(width)
         .zip(across.chunks_exact_mut(width))
     {
-        padded.fill(nothing);
+        padded.clear();
+        padded.resize(width + 2 * reach, nothing);
         padded[reach..reach + width].copy_from_slice(row);
-        doubled(&mut padded, 1, side, out, join);
+        doubled(&mut padded, &mut spare, (1, side), out, join);
     }
     let mut down = vec![0.0; field.values.len()];
-    let mut padded = vec![nothing; (height + 2 * reach) * width];
-    padded[reach * width..(reach + height) * width].copy_from_slice(&across);
-    doubled(&mut padded, width, side, &mut down, join);
+    let mut strip = Vec::new();
+    for left in (0..width).step_by(STRIP) {
+        let columns = left..(left + STRIP).min(width);
+        let wide = columns.len();
+        padded.clear();
+        padded.resize(reach * wide, nothing);
+        for row in across.chunks_exact(width) {
+            padded.extend_from_slice(&row[columns.clone()]);
+        }
+        padded.resize((height + 2 * reach) * wide, nothing);
+        strip.clear();
+        strip.resize(height * wide, 0.0);
+        doubled(&mut padded, &mut spare, (wide, side), &mut strip, join);
+        for (row, out) in strip.chunks_exact(wide).zip(down.chunks_exact_mut(width)) {
+            out[columns.clone()].copy_from_slice(row);
+        }
+    }
     down
 }
 
-/// Joins `side` values that lie `step` apart, from each place on.
-fn doubled(values: &mut [f32], step: usize, side: usize, out: &mut [f32], join: fn(f32, f32) -> f32) {
+/// Joins `side` values that lie `step` apart, from each place on. Each doubling goes into a second buffer: in one, several
+/// values at once could not be joined.
+fn doubled(
+    values: &mut Vec<f32>,
+    spare: &mut Vec<f32>,
+    (step, side): (usize, usize),
+    out: &mut [f32],
+    join: impl Fn(f32, f32) -> f32 + Copy,
+) {
+    spare.resize(values.len(), 0.0);
     // How many values each of `values` stands for, and how many of the side are joined already.
     let (mut each, mut done) = (1, 0);
     while done < side {
@@ -49,9 +75,14 @@ fn doubled(values: &mut [f32], step: usize, side: usize, out: &mut [f32], join: 
         }
         let ahead = each * step;
         if done < side && ahead < values.len() {
-            for i in 0..values.len() - ahead {
-                values[i] = join(values[i], values[i + ahead]);
-            }
+            let count = values.len() - ahead;
+            let pairs = values[..count].iter().zip(&values[ahead..]);
+            spare
+                .iter_mut()
+                .zip(pairs)
+                .for_each(|(s, (a, b))| *s = join(*a, *b));
+            spare[count..].copy_from_slice(&values[count..]);
+            std::mem::swap(values, spare);
         }
         each *= 2;
     }

@@ -89,6 +89,17 @@ pub fn identify(
     settings: &IdentifySettings,
     instant: Instant,
 ) -> Option<Identification> {
+    identify_unless(stars, guess, settings, instant, &|| false)
+}
+
+/// The same, given up with `None` once `stop` says so, within some tenths of a second.
+pub fn identify_unless(
+    stars: &[Star],
+    guess: &Lens,
+    settings: &IdentifySettings,
+    instant: Instant,
+    stop: &(dyn Fn() -> bool + Sync),
+) -> Option<Identification> {
     if stars.len() < 6 {
         return None;
     }
@@ -100,14 +111,26 @@ pub fn identify(
     let mut glanced: Vec<(usize, usize)> = hypotheses
         .par_iter()
         .enumerate()
-        .map(|(i, pose)| (search.glance(&glimpse.grid, pose), i))
+        .map(|(i, pose)| match stop() {
+            true => (0, i),
+            false => (search.glance(&glimpse.grid, pose), i),
+        })
         .collect();
     glanced.sort_by(|a, b| b.0.cmp(&a.0).then(a.1.cmp(&b.1)));
     glanced.truncate(REFINED);
     let refined: Vec<Option<(f64, Pose, f64)>> = glanced
         .par_iter()
-        .map(|&(_, i)| search.refine(hypotheses[i]))
+        .map(|&(_, i)| {
+            if stop() {
+                None
+            } else {
+                search.refine(hypotheses[i])
+            }
+        })
         .collect();
+    if stop() {
+        return None;
+    }
     let (odds, pose, reach) = refined
         .into_iter()
         .flatten()

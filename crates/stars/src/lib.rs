@@ -61,7 +61,7 @@ pub use falloff::{
 };
 pub use field::{Field, Star};
 pub use green::measure_green;
-pub use identify::{Identification, IdentifySettings, identify};
+pub use identify::{Identification, IdentifySettings, identify, identify_unless};
 pub use land::{LandFinderSettings, LandMask};
 pub use matching::{FieldMatch, MatchSettings, match_fields};
 pub use photometry::{

@@ -3,13 +3,14 @@
 use jiff::civil::date;
 use jiff::tz::TimeZone;
 use nightloom_chart::{
-    ChartFormat, Look, NightStrip, NightView, SubjectWay, chart_file, night_strip, night_view, year_chart,
+    ChartFormat, Look, NightStrip, NightView, StarsOver, SubjectWay, chart_file, night_strip, night_view,
+    year_chart,
 };
 use nightloom_optics::Lens;
 use nightloom_outing::framing::Framing;
 use nightloom_sky::night::{Night, NightSample, Nights, Standpoint};
 use nightloom_sky::subjects::{self, milky_way::Arch};
-use nightloom_sky::{Angle, Site, Skyline};
+use nightloom_sky::{Air, Angle, Site, Skyline};
 
 struct Scene {
     nights: Nights,
@@ -77,12 +78,14 @@ fn charts(scene: &Scene, look: Look) -> [String; 3] {
         place: "Owlstone <Ridge>",
     };
     let arch = Arch::new(&scene.site.ground_from_icrs(scene.night.window.midnight));
+    let stars = StarsOver::at(&scene.site, &Air::default(), scene.night.window.midnight);
     let shown = NightView {
         place: "Owlstone <Ridge>",
         subjects: &ways,
         skyline: &scene.skyline,
         zone: &scene.zone,
         arch: Some(&arch),
+        stars: Some(&stars),
         at: Some(scene.night.window.midnight),
         framing: Some(framing()),
         note: None,
@@ -95,7 +98,7 @@ fn charts(scene: &Scene, look: Look) -> [String; 3] {
     [
         night_strip(&strip, look),
         night_view(&shown, look),
-        year_chart(&year, "Owlstone <Ridge>", look),
+        year_chart(&[year], "Owlstone <Ridge>", look),
     ]
 }
 

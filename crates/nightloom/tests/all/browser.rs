@@ -45,7 +45,18 @@ impl Served {
 
     /// With its own place for temporary files.
     pub(crate) fn keeping(folder: &Path, args: &[&str], temp: &Path) -> Self {
-        let port = free_port();
+        Self::on(free_port(), folder, args, temp)
+    }
+
+    /// The program killed, so that it can keep nothing, and started anew where it was.
+    pub(crate) fn killed(self, meanwhile: impl FnOnce(), folder: &Path) -> Self {
+        let port = self.port;
+        drop(self);
+        meanwhile();
+        Self::on(port, folder, &[], &std::env::temp_dir())
+    }
+
+    fn on(port: u16, folder: &Path, args: &[&str], temp: &Path) -> Self {
         let mut child = Command::new(env!("CARGO_BIN_EXE_nightloom"))
             .args(["serve", "--no-browser", "--port", &port.to_string()])
             .args(args)

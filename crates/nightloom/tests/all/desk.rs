@@ -1,7 +1,9 @@
-//! The picture finished by hand, as a person does: the sky dragged, the level drawn, and the way from built layers to a file.
+//! The picture finished by hand, as a person does: the sky dragged, the level drawn, the way from built layers to a file, and
+//! what is left of it when page or program die.
 
 use std::fs;
 
+use nightloom_simulate::ShotRole;
 use serde_json::json;
 
 use crate::browser::{Browser, Served};
@@ -32,7 +34,7 @@ fn on_screen(browser: &Browser, [x, y]: [f64; 2]) -> [i64; 2] {
 }
 
 #[test]
-fn from_built_layers_to_a_file_in_twelve_actions_and_all_by_hand_is_taken_back() {
+fn sky_and_level_by_hand_are_seen_and_taken_back() {
     let temp = Night::get().few_built();
     let night = temp.night();
     let served = Served::at(&night);
@@ -95,18 +97,26 @@ fn from_built_layers_to_a_file_in_twelve_actions_and_all_by_hand_is_taken_back()
     let [a, b] = [[0.2, 0.5], [0.8, 0.5]].map(|p| on_screen(&browser, p));
     let lean = ((b[1] - a[1]) as f64).atan2((b[0] - a[0]) as f64).to_degrees();
     assert!((lean + 4.0).abs() < 0.3, "{lean}");
-    let faults = crate::access::faults(&browser, crate::access::DAY);
-    assert!(faults.is_empty(), "{faults:#?}");
     undo();
     assert_eq!(values("level_deg"), "0");
-    // What the program says of the level is what its own frames were simulated with, to a tenth.
-    let about = get(&served, "/develop");
-    println!("level by the stars: {}", about["level_deg"]);
-    assert_eq!(
-        browser.run("return document.querySelector('[data-level=stars]').hidden"),
-        about["level_deg"].is_null()
-    );
+    // What the program says of the level: the land camera's zenith leans to the left by what it has to be turned clockwise.
+    let truth = Night::get().truth();
+    let land = truth.frames.iter().find(|f| f.role == ShotRole::Land);
+    let [across, down] = [0, 1].map(|axis| land.expect("land").camera_from_ground[1][axis][2]);
+    let leans_deg = (-across).atan2(-down).to_degrees();
+    let told = get(&served, "/develop")["level_deg"].as_f64().expect("a level");
+    assert!((told - leans_deg).abs() < 0.1, "{told} for {leans_deg}");
+    let faults = crate::access::faults(&browser, crate::access::DAY);
+    assert!(faults.is_empty(), "{faults:#?}");
+}
 
+#[test]
+fn from_built_layers_to_a_file_in_twelve_actions() {
+    let temp = Night::get().few_built();
+    let night = temp.night();
+    let served = Served::at(&night);
+    let browser = Browser::start(1440, 900);
+    opened(&browser, &served);
     // From the layers as built to a file: each of these is one action.
     let mut actions = 0;
     let began = std::time::Instant::now();
@@ -143,4 +153,66 @@ fn from_built_layers_to_a_file_in_twelve_actions_and_all_by_hand_is_taken_back()
         text.contains("stretch = 0.75") && text.contains("crop = ["),
         "{text}"
     );
+}
+
+/// What is typed or brushed stays, whichever dies: the program is killed, the page loaded anew.
+#[test]
+fn nothing_typed_is_lost_when_page_or_program_die() {
+    let temp = Night::get().few_built();
+    let night = temp.night();
+    let served = Served::at(&night);
+    let browser = Browser::start(1440, 900);
+    // Typed and not left: no change was sent.
+    let type_in = |text: &str| {
+        browser.run(&format!(
+            "const f = document.getElementById('outing.name'); f.focus(); f.value = {}; f.dispatchEvent(new Event('input', {{ bubbles: true }}))",
+            json!(text)
+        ));
+    };
+    browser.go(&served.url("/settings"));
+    type_in("Half a na");
+    opened(&browser, &served);
+    slide(&browser, "stretch", "0.61");
+    press(&browser, "[name=brush][value=land]");
+    browser.until("document.querySelector('nl-viewer').brush.ready");
+    let stroke = || {
+        let at = on_screen(&browser, [0.5, 0.9]);
+        browser.drag(at, [80, 0], 8);
+    };
+    let served = served.killed(
+        || {
+            // One goes on, and does not know.
+            browser.run("const s = document.querySelector('[data-live=contrast] input[type=range]'); s.value = '1.4'; s.dispatchEvent(new Event('input', { bubbles: true }))");
+            stroke();
+            browser.until("!document.querySelector('#news').hidden");
+        },
+        &night,
+    );
+    browser.go(&served.url("/settings"));
+    assert_eq!(
+        browser.run("return document.getElementById('outing.name').value"),
+        "Half a na"
+    );
+    let said = browser.run(
+        "return document.getElementById('outing.name').closest('.field').querySelector('.said').textContent",
+    );
+    assert!(said.as_str().expect("words").contains("not saved"), "{said}");
+    browser.run("const f = document.getElementById('outing.name'); f.dispatchEvent(new Event('change', { bubbles: true }))");
+    browser.until("document.getElementById('outing.name').dataset.was === 'Half a na'");
+    opened(&browser, &served);
+    for (key, value) in [("stretch", "0.61"), ("contrast", "1.4")] {
+        assert_eq!(
+            browser.run(&format!(
+                "return document.querySelector('nl-viewer').develop.values.{key}"
+            )),
+            value
+        );
+    }
+    browser.until("document.querySelector('nl-viewer').brush.strokes.length === 1");
+    browser.until(
+        "document.querySelector('.brush [role=status]').textContent.includes('kept in hints.toml: 1')",
+    );
+    let text = fs::read_to_string(night.join("outing.toml")).expect("a plan");
+    assert!(text.contains("name = \"Half a na\""), "{text}");
+    assert!(night.join("hints.toml").is_file());
 }

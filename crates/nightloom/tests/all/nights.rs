@@ -145,6 +145,42 @@ fn when_is_sorted_by_worth() {
     assert_eq!(json(&north)["chances"], serde_json::json!([]));
 }
 
+/// Each of several subjects gets the answer that it gets alone.
+#[test]
+fn several_subjects_are_each_answered() {
+    let year = |subjects: &[&str]| {
+        let output = run("year", &[RETEZAT, &["--year", "2027", "--json"], subjects]);
+        assert_eq!(status(&output), 0, "{}", stderr(&output));
+        json(&output)
+    };
+    let (one, other) = (year(&["--subject", "M 31"]), year(&["--subject", "M 42"]));
+    for both in [
+        year(&["--subject", "M 31", "--subject", "M 42"]),
+        year(&["--subject", "M 31; M 42"]),
+    ] {
+        assert_eq!(both["subject"], one["subject"]);
+        assert_eq!(both["nights"], one["nights"]);
+        assert_eq!(both["others"][0]["subject"], other["subject"]);
+        assert_eq!(both["others"][0]["nights"], other["nights"]);
+    }
+    assert!(one.get("others").is_none());
+    // Crux never stands over this horizon, and Orion does.
+    let span = ["--from", "2026-12-01", "--to", "2026-12-10", "--json"];
+    let when = |subjects: &[&str]| run("when", &[RETEZAT, &span, subjects]);
+    let both = when(&["--subject", "Crux; Orion Nebula"]);
+    assert_eq!(status(&both), 0, "{}", stderr(&both));
+    let both = json(&both);
+    assert!(
+        both["why"].is_string() && both["chances"] == serde_json::json!([]),
+        "{both}"
+    );
+    assert_eq!(
+        both["others"][0]["chances"],
+        json(&when(&["--subject", "Orion Nebula"]))["chances"]
+    );
+    assert_eq!(status(&when(&["--subject", "Crux; Carina Nebula"])), 1);
+}
+
 #[test]
 fn wrong_questions_are_told_in_a_sentence() {
     let date: &[&str] = &["--date", "2026-09-12"];

@@ -105,6 +105,49 @@ fn sky_limited_exposure() {
     near(&found["sky_limited_s"], 28.7, 0.1);
 }
 
+/// Each of several subjects has trails of its own, and the chart is of the one that trails farthest.
+#[test]
+fn trails_of_several_subjects() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let trail = |subjects: &str, more: &[&str]| {
+        let of = [
+            "trail",
+            "--lat",
+            "45",
+            "--lon",
+            "24",
+            "--focal",
+            "85",
+            "--pitch",
+            "4.3",
+            "--exposure",
+            "20",
+            "--at",
+            "2026-10-10T22:00:00Z",
+            "--subject",
+            subjects,
+        ];
+        answer(&[&of[..], more].concat())
+    };
+    let chart = |name: &str| folder.path().join(name).display().to_string();
+    let (near_pole, equator) = (
+        trail("Polaris", &[]),
+        trail("Mintaka", &["--chart", &chart("one.svg")]),
+    );
+    let both = trail("Polaris; Mintaka", &["--chart", &chart("both.svg")]);
+    assert_eq!(both["subject"], "Polaris");
+    assert_eq!(both["centre_px"], near_pole["centre_px"]);
+    assert_eq!(both["others"][0]["centre_px"], equator["centre_px"]);
+    // 15.041″ a second by cos δ (Mintaka stands 0.3° from the equator), 10.43″ a pixel.
+    near(
+        &equator["centre_px"],
+        20.0 * 15.041 / (206.265 * 4.3 / 85.0),
+        0.02,
+    );
+    let read = |name: &str| std::fs::read_to_string(chart(name)).expect("a chart");
+    assert_eq!(read("one.svg"), read("both.svg"));
+}
+
 /// The figures of drift: 37.7′ off the pole, 4 min at 85 mm and 4.3 µm: 3.8 px.
 #[test]
 fn trails() {

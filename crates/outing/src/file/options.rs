@@ -582,7 +582,7 @@ pub const OPTIONS: &[OptionSpec] = &[
         number("degrees", -45.0, 45.0),
         Some("0.0"),
         "-1.4",
-        "Turns the picture clockwise (positive) to be level, after the crop, and keeps the largest box of the same proportions without bare corners. linear.fits, coverage.tif and matte.tif are not turned.",
+        "Turns the picture clockwise (positive) to be level, after the crop, and keeps the largest box of the same proportions without bare corners. All results are turned alike.",
     ),
     option(
         "picture",

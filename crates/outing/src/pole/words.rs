@@ -5,7 +5,7 @@ use nightloom_sky::{Observer, SolarBody, Target};
 use super::{FigureStar, PolePlan};
 
 /// The way that needs no beam.
-pub const BEAM_FREE: &str = "Without a beam: roughly aim the axis by a sighting tube or along the tracker's edge, take two frames some minutes apart (or turn the tracker by hand by 30° to 90° between them) and let nightloom axis say which way to turn. That needs no beam at all, in either hemisphere.";
+pub const BEAM_FREE: &str = "Without a beam: roughly aim the axis by a sighting tube or along the tracker's edge, take two frames some minutes apart (or turn the tracker by hand by 30° to 90° between them) and let Nightloom tell from them which way to turn. That needs no beam at all, in either hemisphere.";
 
 /// To be heeded with a beam.
 pub const CAUTIONS: [&str; 4] = [
@@ -96,7 +96,7 @@ pub fn hints(plan: &PolePlan, star: &str) -> Vec<Hint> {
         hints.push(figure(&plan.figure));
         hints.push(Hint {
             about: "no star",
-            text: "No bright star marks the south pole. Set the tracker's altitude by its scale to the pole's, its azimuth by a compass corrected for declination (nightloom skyline knows it), start tracking, and let two frames tell the rest: nightloom axis.".into(),
+            text: "No bright star marks the south pole. Set the tracker's altitude by its scale to the pole's, its azimuth by a compass corrected for the magnetic declination, start tracking, and let two frames tell the rest.".into(),
         });
     }
     hints

@@ -103,7 +103,7 @@ pub(super) struct App {
     /// Frames from elsewhere.
     pub(super) dropped: Dropped,
     /// The place in words and its nights, by place, subject and year.
-    pub(super) years: Kept<String, Arc<(String, Year)>>,
+    pub(super) years: Kept<String, Arc<(String, Vec<Year>)>>,
     /// Room for developing: each part holds its layers.
     pub(super) developing: Gate,
     /// Room for writing pictures that are given away.
@@ -227,6 +227,11 @@ impl App {
             judging,
             drawing: Gate::new(1),
         }
+    }
+
+    /// A name of the outing for what a browser keeps, which says nothing of where it lies.
+    pub(super) fn mark(&self) -> String {
+        nightloom_outing::hash_bytes(self.folder.as_os_str().as_encoded_bytes()).to_string()
     }
 
     /// The clock, the decoders and the wish to stop.

@@ -17,6 +17,7 @@ pub(super) const ASSETS: &[(&str, &str, &str)] = &[
     ("app.js", JS, include_str!("../../assets/app.js")),
     ("aim.js", JS, include_str!("../../assets/aim.js")),
     ("develop.js", JS, include_str!("../../assets/develop.js")),
+    ("drafts.js", JS, include_str!("../../assets/drafts.js")),
     ("drop.js", JS, include_str!("../../assets/drop.js")),
     ("export.js", JS, include_str!("../../assets/export.js")),
     ("frame.js", JS, include_str!("../../assets/frame.js")),
@@ -29,6 +30,7 @@ pub(super) const ASSETS: &[(&str, &str, &str)] = &[
     ("tiles.js", JS, include_str!("../../assets/tiles.js")),
     ("viewer.js", JS, include_str!("../../assets/viewer.js")),
     ("build.js", JS, include_str!("../../assets/build.js")),
+    ("year.js", JS, include_str!("../../assets/year.js")),
     ("icon.svg", SVG, include_str!("../../assets/icon.svg")),
 ];
 

@@ -8,9 +8,10 @@ use axum::response::{IntoResponse, Response};
 
 use jiff::civil::Date;
 use maud::{Markup, html};
-use nightloom_chart::{ChartFormat, Look, chart_file, year_chart};
-use nightloom_outing::evening::Shows;
+use nightloom_chart::{ChartFormat, Look, chart_file, year_cells, year_chart};
+use nightloom_outing::evening::{Shows, hours};
 use nightloom_sky::night::Year;
+use serde_json::json;
 
 use super::app::App;
 use super::line::{Query, question};
@@ -150,7 +151,7 @@ impl Drawn {
     pub(super) fn bytes(&self) -> usize {
         match self {
             Self::Svg(text) => text.len(),
-            Self::Json(_) => 512,
+            Self::Json(value) => value["cells"].as_array().map_or(512, |cells| 64 * cells.len()),
         }
     }
 }
@@ -183,7 +184,7 @@ pub(super) fn year_ahead(app: &App, asked: &Query) {
     );
 }
 
-fn nights_of_year(app: &App, asked: &Question) -> Result<Arc<(String, Year)>, Failed> {
+fn nights_of_year(app: &App, asked: &Question) -> Result<Arc<(String, Vec<Year>)>, Failed> {
     let key = format!("{} {:?} {:?}", app.state()?, asked.words, asked.shows);
     app.years.get(&key, || Ok(Arc::new(app.program.year(asked)?)))
 }
@@ -208,10 +209,13 @@ fn draw(app: &App, name: &str, query: &Query) -> Result<Drawn, Failed> {
             let query = pole::completed(&app.settings()?, query.clone());
             (Drawing::Sight, pole::asked(app, &query))
         }
-        "year.svg" => {
+        "year.svg" | "year.json" => {
             let mut asked = question(query, &YEAR, &[], &[&folder]);
             asked.shows.feet = shows.feet;
             let nights = nights_of_year(app, &asked)?;
+            if name == "year.json" {
+                return Ok(Drawn::Json(Arc::new(where_nights_are(&nights.1))));
+            }
             return Ok(Drawn::svg(year_chart(&nights.1, &nights.0, look)));
         }
         _ => return Err(Failed(StatusCode::NOT_FOUND, words::NOTHING_HERE.into())),
@@ -221,6 +225,20 @@ fn draw(app: &App, name: &str, query: &Query) -> Result<Drawn, Failed> {
         "view.json" => Drawn::Json(Arc::new(chart.geometry)),
         _ => Drawn::svg(chart.svg),
     })
+}
+
+/// Where each night lies on the year's chart, and the best of each month, for a page that leads to them.
+fn where_nights_are(years: &[Year]) -> serde_json::Value {
+    let (sheet, cells) = year_cells(years);
+    let best: Vec<_> = years
+        .iter()
+        .map(|year| {
+            let best = year.best_of_months();
+            let best = best.map(|(night, minutes)| json!([night.evening, hours(minutes)]));
+            json!({ "subject": year.subject, "nights": best.collect::<Vec<_>>() })
+        })
+        .collect();
+    json!({ "sheet": sheet, "cells": cells, "best": best })
 }
 
 /// The part of the view that a page holds still while the aim moves: four numbers.

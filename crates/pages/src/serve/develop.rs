@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
 
 use axum::Json;
 use axum::extract::State;
@@ -15,7 +16,7 @@ use nightloom_develop::{
     recipe_settings,
 };
 use nightloom_outing::options::{OPTIONS, OptionKind, OptionSpec};
-use nightloom_outing::{PictureSettings, Settings, hash_bytes, with_option};
+use nightloom_outing::{PictureSettings, Settings, with_option};
 use serde_json::{Value, json};
 
 use super::app::{App, EditError};
@@ -31,6 +32,8 @@ pub(super) struct Layers {
     asked: Mutex<BTreeMap<u64, Arc<AtomicU64>>>,
 }
 
+/// So long a page is left to show its first picture.
+const FIRST_SEEN: Duration = Duration::from_secs(1);
 /// Pages whose questions are told apart.
 const PAGES: usize = 16;
 
@@ -134,12 +137,18 @@ fn all_told(settings: &Settings) -> BTreeMap<&'static str, String> {
 pub(super) async fn about(State(app): State<Arc<App>>) -> Result<Response, Failed> {
     let told = aside(move || {
         let live = app.layers.live(&app)?;
+        let ahead = Arc::clone(&live);
+        // Nobody waits for it: the first move of a star's control finds its light told. The picture itself comes first.
+        drop(tokio::task::spawn_blocking(move || {
+            std::thread::sleep(FIRST_SEEN);
+            ahead.stars_ahead();
+        }));
         let [width, height] = live.size_px();
         let built =
             nightloom_pipeline::built_recipe(&app.folder).and_then(|text| recipe_settings(&text).ok());
         Ok::<_, Failed>(json!({
             "identity": live.identity().to_string(),
-            "outing": hash_bytes(app.folder.as_os_str().as_encoded_bytes()).to_string(),
+            "outing": app.mark(),
             "width_px": width, "height_px": height, "levels": live.levels(), "tile_px": TILE_PX,
             "crop_px": live.crop_px(), "full_px": live.full_px(),
             "level_deg": live.level_deg().map(|v| (v * 100.0).round() / 100.0),

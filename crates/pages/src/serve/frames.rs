@@ -48,6 +48,19 @@ impl Known {
         }
     }
 
+    /// What was done to frames before they were stacked, each once, with how many it was done to.
+    fn calibrations(&self) -> Vec<(usize, &str)> {
+        let mut all: Vec<(usize, &str)> = Vec::new();
+        let frames = self.report.iter().flat_map(|r| &r.frames);
+        for done in frames.filter_map(|f| f.calibration.as_deref()) {
+            match all.iter_mut().find(|(_, known)| *known == done) {
+                Some((count, _)) => *count += 1,
+                None => all.push((1, done)),
+            }
+        }
+        all
+    }
+
     fn built(&self, name: &str) -> Option<&FrameReport> {
         self.report.as_ref()?.frames.iter().find(|f| f.path == name)
     }
@@ -86,6 +99,7 @@ fn sheet(app: &App) -> Markup {
         @match &found {
             Err(e) => p class="wrong" { (e.to_string()) },
             Ok(found) => {
+                @for (frames, done) in known.calibrations() { p class="soft" { (words::frames_of(frames)) ": " (done) "." } }
                 nl-frames {
                     p class="none" hidden[!found.frames.is_empty()] { (words::NO_FRAMES) "." }
                     div class="course" role="status" aria-label=(words::COURSE) {}
@@ -111,7 +125,7 @@ fn one(name: &str, known: &Known) -> Markup {
             @if let Some(built) = built {
                 p class="built" {
                     strong { (if built.used { words::IN_THE_PICTURE } else { words::NOT_IN_THE_PICTURE }) }
-                    " " (built.role) @if !built.reason.is_empty() { ": " (built.reason) }
+                    " " (built.role) @if !built.verdict().is_empty() { ": " (built.verdict()) }
                 }
             }
             (say(name, known.said.get(name)))

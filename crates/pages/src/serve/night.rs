@@ -112,7 +112,11 @@ fn body(settings: &Settings, query: &Query, shown: Shown) -> Markup {
         }
         @if let Some(year) = year {
             h2 { (words::THE_YEAR) " " (year) }
-            (scrolled(&format!("/chart/year.svg{behind}&year={year}"), words::THE_YEAR))
+            p { (words::YEAR_LEADS) }
+            nl-year {
+                (scrolled(&format!("/chart/year.svg{behind}&year={year}"), words::THE_YEAR))
+                div class="best" aria-live="polite" data-best=(words::BEST_OF_MONTHS) data-none=(words::NO_BEST) {}
+            }
         }
     }
 }

@@ -81,19 +81,22 @@ where
                 (status, said)
             }
         };
-        (status, markup(page(shown, stage, &version, &title, &body)))
+        (
+            status,
+            markup(page(shown, stage, [&app.mark(), &version], &title, &body)),
+        )
     });
     made.await
         .map_or_else(IntoResponse::into_response, IntoResponse::into_response)
 }
 
 /// A whole page.
-fn page(shown: Shown, stage: Stage, version: &str, title: &str, body: &Markup) -> Markup {
+fn page(shown: Shown, stage: Stage, [outing, version]: [&str; 2], title: &str, body: &Markup) -> Markup {
     let look = shown.look;
     let style = format!("/assets/{}.css", look.name());
     html! {
         (DOCTYPE)
-        html lang="en" data-look=(look.name()) data-version=(version) data-follows[shown.follows] data-saved=(words::SAVED) data-silent=(words::SILENT) {
+        html lang="en" data-look=(look.name()) data-outing=(outing) data-version=(version) data-typed=(words::TYPED_BEFORE) data-follows[shown.follows] data-saved=(words::SAVED) data-silent=(words::SILENT) {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";

@@ -36,7 +36,7 @@ fn body(text: &str, choices: &Markup) -> Result<Markup, Failed> {
         }
         sections.push(html! {
             section id=(section) {
-                h2 { (section) }
+                h2 { (section.replace('_', " ")) }
                 p class="soft" { (about) }
                 @for row in &rows { (row) }
             }
@@ -60,7 +60,7 @@ fn row(option: &OptionSpec, now: &str) -> Markup {
     };
     html! {
         div class="field" {
-            label for=(id) { (option.key.replace('_', " ")) }
+            label for=(id) { (name_of(option)) }
             @if words.is_empty() {
                 input id=(id) name=(id) value=(now) placeholder=(usual) autocomplete="off" spellcheck="false"
                     inputmode=[matches!(option.kind, OptionKind::Number { .. }).then_some("text")]
@@ -72,10 +72,27 @@ fn row(option: &OptionSpec, now: &str) -> Markup {
                     @for word in words { option value=(word) selected[now == *word] { (word) } }
                 }
             }
-            p class="help" id=(format!("{id}.help")) { (option.help) }
+            p class="help" id=(format!("{id}.help")) { (help(option)) }
             p class="said" role="status" {}
         }
     }
+}
+
+fn name_of(option: &OptionSpec) -> String {
+    let unit = match option.kind {
+        OptionKind::Number { unit, .. } => Some(unit),
+        _ => None,
+    };
+    words::setting_name(option.section, option.key, unit)
+}
+
+/// The option's own words, with other options called as they are called here.
+fn help(option: &OptionSpec) -> String {
+    let keys = OPTIONS.iter().filter(|o| o.key.contains('_'));
+    keys.fold(option.help.to_owned(), |help, o| {
+        let name = words::setting_name(o.section, o.key, None);
+        help.replace(o.key, &format!("“{name}”"))
+    })
 }
 
 /// What is said while the other figure of the place is missing.

@@ -10,6 +10,7 @@ pub(super) const SKIP: &str = "To the content";
 pub(super) const STAGES: &str = "Stages of the outing";
 pub(super) const RED: &str = "Red light";
 pub(super) const DAY: &str = "Day light";
+pub(super) const TYPED_BEFORE: &str = "Typed before, and not saved yet: press Enter to save it.";
 pub(super) const SAVED: &str = "Saved";
 pub(super) const SILENT: &str = "No answer from the program: is it still running? What was saved is on disk.";
 pub(super) const NO_SCRIPT: &str = "Charts and settings work without scripts; dragging and live news do not.";
@@ -39,7 +40,34 @@ pub(super) const SAY_RIG: &str = "Say the focal length; frames tell it later";
 pub(super) const NO_FRAMES: &str = "None yet: copy the card into the folder";
 pub(super) const NO_PICTURE: &str = "Not made yet";
 
-pub(super) const SETTINGS_LEAD: &str = "Each line is one line of outing.toml. It is written when you leave the field; the file's own comments stay.";
+pub(super) const SETTINGS_LEAD: &str = "All that this outing says of itself. Each field is kept when you leave it; notes in the outing's own file stay.";
+
+/// What an option is called on a page: as on the picture's page, or by its key without the unit, which stands behind it.
+pub(super) fn setting_name(section: &str, key: &str, unit: Option<&str>) -> String {
+    let name = match (section, key) {
+        ("picture", "crop") => "Frame",
+        ("picture", key) => live_name(key),
+        ("rig", "focal_mm") => "Focal length",
+        ("rig", "pixel_um") => "Pixel pitch",
+        ("rig", "mb_per_frame") => "Size of a frame",
+        ("camera_clock", "error_s") => "Clock ahead by",
+        ("seam", "offset_px") => SKY_MOVED,
+        (_, key) => key,
+    };
+    let cut = ["_deg", "_mm", "_um", "_arcsec", "_m", "_s", "_px"];
+    let bare = cut
+        .iter()
+        .find_map(|unit| name.strip_suffix(unit))
+        .unwrap_or(name);
+    let bare = bare.replace('_', " ");
+    let mut letters = bare.chars();
+    let first = letters.next().map(char::to_uppercase);
+    let bare: String = first.into_iter().flatten().chain(letters).collect();
+    match unit {
+        Some(unit) if !unit.is_empty() => format!("{bare}, {unit}"),
+        _ => bare,
+    }
+}
 pub(super) const LONGITUDE_TOO: &str =
     "Kept together with the longitude: give that too, or both here, as 46.52, 8.03 or 46°31'N 8°2'E";
 pub(super) const LATITUDE_TOO: &str = "Kept together with the latitude: give that too";
@@ -48,6 +76,9 @@ pub(super) const USUAL: &str = "usual";
 pub(super) const THE_NIGHT: &str = "The night";
 pub(super) const THE_VIEW: &str = "The view";
 pub(super) const THE_YEAR: &str = "The year";
+pub(super) const YEAR_LEADS: &str = "Press a night to see it.";
+pub(super) const BEST_OF_MONTHS: &str = "the best of each month";
+pub(super) const NO_BEST: &str = "none this year";
 pub(super) const SHOW: &str = "Show";
 pub(super) const DRAG: &str = "Drag the frame over the skyline, or use the arrow keys (with Shift: one degree at a time, otherwise five).";
 pub(super) const FOCAL: &str = "Focal length, mm";
@@ -335,6 +366,13 @@ pub(super) fn dropped_too_large(most_mb: u64) -> String {
     format!(
         "this file is larger than {most_mb} MB, more than any frame; drop one raw file or picture at a time"
     )
+}
+
+pub(super) fn frames_of(frames: usize) -> String {
+    match frames {
+        1 => "1 frame".into(),
+        n => format!("{n} frames"),
+    }
 }
 
 pub(super) fn course_over(frames: usize) -> String {

@@ -73,6 +73,12 @@ impl Standpoint {
             dark_limit: DARK_LIMIT,
         }
     }
+
+    /// The air there: what is given, or what is typical at this elevation and 10 °C.
+    pub fn air_there(&self) -> Air {
+        let usual = || Air::at_elevation(self.site.elevation_m, USUAL_C);
+        self.air.unwrap_or_else(usual)
+    }
 }
 
 /// A question about nights that has no answer.
@@ -131,9 +137,7 @@ impl Nights {
             });
         }
         let (begin, end) = (outermost(first, &zone)?.from, outermost(last, &zone)?.to);
-        let air = standpoint
-            .air
-            .unwrap_or_else(|| Air::at_elevation(standpoint.site.elevation_m, USUAL_C));
+        let air = standpoint.air_there();
         let watch = Watch::over(&standpoint.site, standpoint.orientation, begin, end)?.with_air(air);
         Ok(Self {
             ridge: Ridge::new(&standpoint.skyline),

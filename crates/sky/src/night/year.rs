@@ -48,6 +48,29 @@ pub struct YearNight {
     pub moon_cost_mag: Option<f64>,
 }
 
+impl YearNight {
+    /// What it is sorted by, minutes: the subject's worth, or else the dark without moon.
+    pub fn worth_minutes(&self) -> f64 {
+        self.graded_minutes.unwrap_or(self.moonless_dark_minutes)
+    }
+}
+
+impl Year {
+    /// The night of each month that is worth most, with its minutes; months in which none is worth any are left out.
+    pub fn best_of_months(&self) -> impl Iterator<Item = (&YearNight, f64)> {
+        let month = |night: &YearNight| (night.evening.year(), night.evening.month());
+        let months = self.nights.chunk_by(move |a, b| month(a) == month(b));
+        months
+            .filter_map(|nights| {
+                nights
+                    .iter()
+                    .max_by(|a, b| a.worth_minutes().total_cmp(&b.worth_minutes()))
+            })
+            .map(|night| (night, night.worth_minutes()))
+            .filter(|(_, minutes)| *minutes > 0.0)
+    }
+}
+
 impl NightSky<'_> {
     fn in_short(&self, subject: Option<&Subject>) -> Result<YearNight, DateError> {
         let figures = |subject: &Subject| {

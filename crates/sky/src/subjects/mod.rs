@@ -7,6 +7,7 @@ pub mod constellations;
 mod deep_sky;
 mod elements;
 mod error;
+pub mod figures;
 pub mod milky_way;
 mod search;
 pub mod showers;

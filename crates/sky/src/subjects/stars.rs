@@ -55,10 +55,14 @@ static BY_NUMBER: LazyLock<HashMap<u32, &'static CatalogueStar>> =
 
 /// ICRS direction at the catalogue's epoch.
 pub(super) fn place(hip: u32) -> Option<Vector3<f64>> {
-    let star = BY_NUMBER.get(&hip)?;
+    BY_NUMBER.get(&hip).map(|star| direction(star))
+}
+
+/// The same of a star of the catalogue.
+pub(super) fn direction(star: &CatalogueStar) -> Vector3<f64> {
     let (sin_ra, cos_ra) = star.right_ascension.rad().sin_cos();
     let (sin_dec, cos_dec) = star.declination.rad().sin_cos();
-    Some(Vector3::new(cos_dec * cos_ra, cos_dec * sin_ra, sin_dec))
+    Vector3::new(cos_dec * cos_ra, cos_dec * sin_ra, sin_dec)
 }
 
 /// A star of the embedded catalogue by its Hipparcos number, under that name.
