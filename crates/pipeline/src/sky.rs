@@ -161,7 +161,8 @@ pub(super) fn stack_sky(
     .map_err(|e| bench.go_on().err().unwrap_or_else(|| BuildError::internal(e)))?;
     let mut picture = stacked.rgb;
     let colour = &frames[used[0]].facts.colour;
-    colour_hearts(&mut picture, colour.white_balance, |x, y| {
+    let seen = |x: usize, y: usize| stacked.coverage.at(x, y) > 0.0;
+    colour_hearts(&mut picture, colour.white_balance, seen, |x, y| {
         clipped_in_most(&inputs, x, y)
     });
     drop(inputs);
@@ -282,7 +283,7 @@ fn key(
     masks: &[Mask],
     levels: &[Level],
 ) -> StepKey {
-    let mut key = StepKey::new("sky-stack", 10)
+    let mut key = StepKey::new("sky-stack", 11)
         .settings(settings)
         .settings(tracked.lens())
         .settings(&(canvas.width, canvas.height, canvas.origin, canvas.offset_px))

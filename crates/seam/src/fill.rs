@@ -220,14 +220,14 @@ impl Join {
         let (width, height) = (size.0.div_ceil(factor), size.1.div_ceil(factor));
         let seen = gap.matte.sky_model.level().iter().all(|v| *v > 0.0);
         let known = seen || gap.smooth.is_some();
-        let weights = Plane::from_fn(width, height, |i, j| {
-            f32::from(u8::from(cells[j * width + i].is_some()))
-        });
+        // What is left of a cell beside land may be one bright star: its light is no sky's.
+        let calm = sky_model::calm(cells);
+        let weights = Plane::from_fn(width, height, |i, j| f32::from(u8::from(calm[j * width + i])));
         let centre = |k: usize, limit: usize| (k * factor + factor / 2).min(limit - 1);
         let mut largest = 0.0f64;
         let correction = std::array::from_fn(|c| {
             let differences = Plane::from_fn(width, height, |i, j| {
-                let Some(cell) = &cells[j * width + i] else {
+                let Some(cell) = cells[j * width + i].as_ref().filter(|_| calm[j * width + i]) else {
                     return 0.0;
                 };
                 let base = match known {

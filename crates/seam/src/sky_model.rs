@@ -80,9 +80,7 @@ impl SkyModel {
             .map(|c| {
                 let mut cells: Vec<Option<CellLevel>> =
                     measured.iter().map(|m| m.as_ref().map(|m| m[c])).collect();
-                let middle =
-                    |get: fn(&CellLevel) -> f32| median_of(cells.iter().flatten().map(get)).unwrap_or(0.0);
-                let levels = [middle(|m| m.sigma), middle(|m| m.level)];
+                let levels = middles(measured, c);
                 let plain: Vec<_> = cells.iter().map(|c| c.filter(|c| c.is_plain(levels))).collect();
                 // Dark twigs pull a cell down; what is no darker and varies but a little more is the Milky Way or aurora.
                 let told = continued(&plain, width, height);
@@ -139,6 +137,23 @@ impl SkyModel {
         let relative = (level / self.level[c].max(f32::MIN_POSITIVE)).clamp(0.15, 50.0);
         (self.noise[c] * relative.sqrt()).max(1e-7)
     }
+}
+
+/// Middle noise and level of channel `c` over all cells.
+fn middles(cells: &[SkyCell], c: usize) -> [f32; 2] {
+    let middle =
+        |get: fn(&CellLevel) -> f32| median_of(cells.iter().flatten().map(|m| get(&m[c]))).unwrap_or(0.0);
+    [middle(|m| m.sigma), middle(|m| m.level)]
+}
+
+/// Cells that hold sky and no more light of stars than the Milky Way's.
+pub(crate) fn calm(cells: &[SkyCell]) -> Vec<bool> {
+    let levels: [[f32; 2]; 3] = std::array::from_fn(|c| middles(cells, c));
+    let is_calm = |cell: &[CellLevel; 3]| (0..3).all(|c| cell[c].spread(levels[c]) < MILKY_WAY);
+    cells
+        .iter()
+        .map(|cell| cell.as_ref().is_some_and(is_calm))
+        .collect()
 }
 
 /// Star-free level and noise of one cell, per channel; `None` where too little of it is sky.

@@ -19,10 +19,16 @@ const LEAST_SKIRT: f32 = 0.5;
 const MOST_PIXELS: usize = 4000;
 
 /// Gives patches of clipped pixels the colour of the light round them and keeps their sum over the channels. Camera colour
-/// before balance, for which `white` are the factors of red, green and blue that make a white star grey. `clipped(x, y)` says whether no frame can tell a pixel; it is asked only where the picture is bright.
+/// before balance, for which `white` are the factors of red, green and blue that make a white star grey. `seen(x, y)` says
+/// whether any frame saw a pixel, `clipped(x, y)` whether none can tell it; this is asked only where the picture is bright.
 ///
 /// Returns the number of patches coloured.
-pub fn colour_hearts(picture: &mut Rgb, white: [f32; 3], clipped: impl Fn(usize, usize) -> bool) -> usize {
+pub fn colour_hearts(
+    picture: &mut Rgb,
+    white: [f32; 3],
+    seen: impl Fn(usize, usize) -> bool,
+    clipped: impl Fn(usize, usize) -> bool,
+) -> usize {
     let (width, height) = (picture.width(), picture.height());
     let mut left = BTreeSet::new();
     for y in 0..height {
@@ -34,7 +40,7 @@ pub fn colour_hearts(picture: &mut Rgb, white: [f32; 3], clipped: impl Fn(usize,
     while let Some(first) = left.pop_first() {
         let patch = patch_of(first, &mut left);
         if patch.len() <= MOST_PIXELS
-            && let Some((colour, around)) = skirt(picture, &patch)
+            && let Some((colour, around)) = skirt(picture, &patch, &seen)
         {
             paint(picture, &patch, as_stars_are(colour, white), around);
             coloured += 1;
@@ -61,7 +67,11 @@ fn patch_of(first: (usize, usize), left: &mut BTreeSet<(usize, usize)>) -> Vec<(
 }
 
 /// The share of each channel in the skirt's light, and the surroundings' level.
-fn skirt(picture: &Rgb, patch: &[(usize, usize)]) -> Option<([f32; 3], [f32; 3])> {
+fn skirt(
+    picture: &Rgb,
+    patch: &[(usize, usize)],
+    seen: &impl Fn(usize, usize) -> bool,
+) -> Option<([f32; 3], [f32; 3])> {
     let (width, height) = (picture.width() as i64, picture.height() as i64);
     let inside: BTreeSet<(i64, i64)> = patch.iter().map(|&(y, x)| (y as i64, x as i64)).collect();
     // Distance of a place from the patch, up to the outer end of the surroundings.
@@ -77,7 +87,7 @@ fn skirt(picture: &Rgb, patch: &[(usize, usize)]) -> Option<([f32; 3], [f32; 3])
             for u in -reach..=reach {
                 let place = (y + v, x + u);
                 let there = (0..height).contains(&place.0) && (0..width).contains(&place.1);
-                if there && !inside.contains(&place) {
+                if there && !inside.contains(&place) && seen(place.1 as usize, place.0 as usize) {
                     let d = ((v * v + u * u) as f64).sqrt().ceil() as i64;
                     away.entry(place)
                         .and_modify(|far| *far = d.min(*far))
@@ -108,19 +118,25 @@ fn skirt(picture: &Rgb, patch: &[(usize, usize)]) -> Option<([f32; 3], [f32; 3])
     (whole > LEAST_SKIRT * dark.max(f32::MIN_POSITIVE)).then(|| (light.map(|v| v / whole), around))
 }
 
-/// Blue over red of the hottest body, both 1 for daylight: the law of Rayleigh and Jeans gives photons by λ⁻³, Planck's law at
+/// Blue over red of the hottest body, 1 for daylight: the law of Rayleigh and Jeans gives photons by λ⁻³, Planck's law at
 /// 5500 K what daylight has, at 460 and 620 nm.
 const BLUEST: f32 = 3.2;
+/// Blue over red of the coolest: Planck's law at 2400 K has 0.15, and the air near the horizon takes half of it.
+const REDDEST: f32 = 0.07;
+/// Green lies on the way from red to blue: by Wien's law at (1/λr − 1/λg)/(1/λr − 1/λb) of it in logarithms, 0.38 to 0.49
+/// for the middles of cameras' filters, with room for what Wien's law, lines and the air bend.
+const GREEN_AT: [f32; 2] = [0.3, 0.6];
 
 /// The same light in a colour that stars have: a glowing body is red, white or blue, its green lies between its red and its
-/// blue (Planck's law), and none is bluer than the hottest. A skirt of few pixels before a bright Milky Way can tell magenta.
+/// blue, and none is bluer than the hottest. A skirt of few pixels before a bright Milky Way can tell magenta.
 fn as_stars_are(light: [f32; 3], white: [f32; 3]) -> [f32; 3] {
-    let mut seen: [f32; 3] = std::array::from_fn(|c| light[c] * white[c]);
-    if seen[2] > BLUEST * seen[0] {
-        let both = seen[0] + seen[2];
-        (seen[0], seen[2]) = (both / (1.0 + BLUEST), both * BLUEST / (1.0 + BLUEST));
-    }
-    seen[1] = seen[1].clamp(seen[0].min(seen[2]), seen[0].max(seen[2]));
+    let [red, green, blue]: [f32; 3] = std::array::from_fn(|c| light[c] * white[c]);
+    let both = red + blue;
+    let ratio = (blue / red.max(f32::MIN_POSITIVE)).clamp(REDDEST, BLUEST);
+    let red = both / (1.0 + ratio);
+    let ends = GREEN_AT.map(|at| red * ratio.powf(at));
+    let green = green.clamp(ends[0].min(ends[1]), ends[0].max(ends[1]));
+    let seen = [red, green, red * ratio];
     let back: [f32; 3] = std::array::from_fn(|c| seen[c] / white[c].max(f32::MIN_POSITIVE));
     let whole: f32 = back.iter().sum();
     if whole > 0.0 {
@@ -163,13 +179,36 @@ mod tests {
         let before = picture.clone();
         let clipped = |x: usize, y: usize| before.at(x, y).iter().any(|v| *v >= 1.0);
         assert!(clipped(30, 25) && !clipped(40, 25));
-        assert_eq!(colour_hearts(&mut picture, [1.0; 3], clipped), 1);
+        assert_eq!(colour_hearts(&mut picture, [1.0; 3], |_, _| true, clipped), 1);
         let heart = picture.at(30, 25).map(|v| v - back);
         let (got, wanted) = (heart[0] / heart[2], true_colour[0] / true_colour[2]);
         assert!((got / wanted - 1.0).abs() < 0.05, "{got} for {wanted}");
         let sum = |p: [f32; 3]| p.iter().sum::<f32>();
         assert!((sum(picture.at(30, 25)) - sum(before.at(30, 25))).abs() < 1e-4);
         assert_eq!(picture.at(37, 25), before.at(37, 25));
+    }
+
+    #[test]
+    fn land_beside_a_clipped_star_tells_it_no_colour() {
+        // White, half of it behind land that no frame saw through: nothing is there in any channel.
+        let seen = |x: usize, _: usize| x >= 28;
+        let mut picture = Rgb::filled(60, 50, [0.0; 3]);
+        let back = [0.02f32, 0.09, 0.04];
+        for (c, plane) in picture.planes_mut().iter_mut().enumerate() {
+            for y in 0..50 {
+                for x in (0..60).filter(|&x| seen(x, y)) {
+                    let far = (x as f32 - 30.0).powi(2) + (y as f32 - 25.0).powi(2);
+                    *plane.at_mut(x, y) = (back[c] + 4.0 * (-0.5 * far / 2.0).exp()).min(1.0);
+                }
+            }
+        }
+        let before = picture.clone();
+        let clipped = |x: usize, y: usize| before.at(x, y).iter().any(|v| *v >= 1.0);
+        assert_eq!(colour_hearts(&mut picture, [1.0; 3], seen, clipped), 1);
+        let heart: [f32; 3] = std::array::from_fn(|c| picture.planes()[c].at(30, 25) - back[c]);
+        for v in heart {
+            assert!((v / heart[1] - 1.0).abs() < 0.05, "{heart:?}");
+        }
     }
 
     #[test]
@@ -187,6 +226,9 @@ mod tests {
                 (low - 1e-6..=high + 1e-6).contains(&seen[1]),
                 "{light:?}: {seen:?}"
             );
+            // The green of a body between two wavelengths is between its light at both (Wien 1896), nearer their mean.
+            let mean = (seen[0] * seen[2]).sqrt();
+            assert!((0.75..=1.33).contains(&(seen[1] / mean)), "{light:?}: {seen:?}");
         }
         // A blue and a red one stay.
         for light in [[0.2f32, 0.3, 0.5], [0.5, 0.3, 0.2]] {
