@@ -14,7 +14,7 @@ mod watch;
 pub use cause::{Cause, CauseFound};
 pub use check::{
     CheckOptions, FrameCheck, Standing, Trend, Trends, check_frame, check_frames, check_or_tell,
-    check_pixels, trends,
+    check_pixels, judge_together, trends,
 };
 pub use sensor::{
     Channel, DarkCurrentReport, FramesUsed, HotReport, Saturation, SensorAtIso, SensorError, SensorReport,

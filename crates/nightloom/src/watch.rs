@@ -144,6 +144,9 @@ impl Paint {
             for line in verdict(&event.check) {
                 self.line(&line);
             }
+            for line in event.again.iter().flat_map(verdict) {
+                self.line(&line);
+            }
             for line in course_lines(&event.trends, frames).into_iter().skip(1) {
                 self.line(&line);
             }

@@ -123,7 +123,8 @@ mod tests {
 
     #[test]
     fn one_night_passes_and_a_collection_does_not() {
-        let folder = std::env::temp_dir().join(format!("nightloom-likely-{}", std::process::id()));
+        let temp = tempfile::tempdir().unwrap();
+        let folder = temp.path().to_owned();
         let deep = (0..MOST_LEVELS).fold(folder.join("deep"), |f, n| f.join(n.to_string()));
         fs::create_dir_all(folder.join("many")).unwrap();
         for n in 0..MOST_PICTURES {
@@ -135,6 +136,5 @@ mod tests {
         fs::remove_dir_all(folder.join("many")).unwrap();
         fs::create_dir_all(&deep).unwrap();
         assert!(what(&folder.display().to_string()).contains("within each other"));
-        fs::remove_dir_all(&folder).unwrap();
     }
 }

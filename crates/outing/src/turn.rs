@@ -52,8 +52,8 @@ mod tests {
     /// Four writers that read, add and write: none loses what another added.
     #[test]
     fn writers_take_turns() {
-        let folder = std::env::temp_dir().join(format!("nightloom-turn-{}", std::process::id()));
-        std::fs::create_dir_all(&folder).unwrap();
+        let temp = tempfile::tempdir().unwrap();
+        let folder = temp.path().to_owned();
         let file = folder.join("count");
         std::fs::write(&file, "0").unwrap();
         std::thread::scope(|scope| {
@@ -68,6 +68,5 @@ mod tests {
             }
         });
         assert_eq!(std::fs::read_to_string(&file).unwrap(), "100");
-        std::fs::remove_dir_all(&folder).unwrap();
     }
 }

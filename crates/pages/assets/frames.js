@@ -81,7 +81,9 @@ class Frames extends HTMLElement {
   async tell() {
     const answer = await fetch("/frames/course");
     if (!answer.ok) return;
-    const { lines, alarm, over } = await answer.json();
+    const { lines, alarm, over, verdicts } = await answer.json();
+    // Beside the others a frame may be another than by itself.
+    for (const { name, told } of verdicts) this.place(name)?.querySelector("nl-verdict")?.show(told.cause, told.figure, told.next);
     const list = document.createElement("ul");
     for (const line of lines) {
       const item = document.createElement("li");

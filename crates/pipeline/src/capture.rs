@@ -2,6 +2,7 @@
 
 use jiff::tz::{Offset, TimeZone};
 use nightloom_develop::Capture;
+use nightloom_outing::evening::offset_words;
 use nightloom_outing::{FrameTime, Settings, named_zone, site_zone};
 use nightloom_raster::FrameMeta;
 use nightloom_raster::write::{About, TakenAt, TakenWhere};
@@ -139,13 +140,6 @@ fn taken_at(settings: &Settings, taken: &Taken<'_>) -> Option<TakenAt> {
         offset: Some(offset_words(offset.seconds())),
         utc: Some(first.timestamp().strftime("%Y-%m-%dT%H:%M:%SZ").to_string()),
     })
-}
-
-/// As `+02:00`, to the minute.
-fn offset_words(seconds: i32) -> String {
-    let sign = if seconds < 0 { '-' } else { '+' };
-    let minutes = seconds.unsigned_abs() / 60;
-    format!("{sign}{:02}:{:02}", minutes / 60, minutes % 60)
 }
 
 #[cfg(test)]

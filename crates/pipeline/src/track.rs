@@ -366,14 +366,12 @@ fn verdicts(
         .get(registration.reference)
         .map_or(0.0, |f| f.facts.field.fwhm_px);
     let quality = |(i, f): (usize, &Prepared)| {
-        let unit = (units[i] / common) as f32;
         let plain = FrameQuality::of(&f.facts.field, Some(&registration.frames[i]));
+        let plain = plain.in_unit((units[i] / common) as f32);
         // Frames that reach fainter show other stars: only the same stars' widths compare.
         let same = registration.frames[i].width_ratio.filter(|_| sharp > 0.0);
         FrameQuality {
             fwhm_px: same.map_or(plain.fwhm_px, |ratio| sharp * ratio),
-            background: plain.background * unit,
-            noise: plain.noise * unit,
             flux_ratio: transparency(registration, units, i),
             ..plain
         }

@@ -14,7 +14,7 @@ use crate::{
     Coarse, Evidence, Finding, MatteSettings, SeamError, SkyModel, Work,
     band_solve::{self, Solved},
     land_model::LandModel,
-    own_colours::{core_colours, deep_colours, edge_colours},
+    own_colours::{OwnColours, deep_colours},
     sky_likeness::{self, Likeness, starlit, trail_shows},
     sky_model::{self, SkyCell},
     zone::Zone,
@@ -130,7 +130,13 @@ pub fn matte(
             work,
         )?;
         if round > 0 {
-            land_model = core_colours(evidence, &likeness, &zone, &sky_model, &deep_model, work)?;
+            let own = OwnColours {
+                evidence,
+                zone: &zone,
+                sky: &sky_model,
+                deep: &deep_model,
+            };
+            land_model = own.of_core(&likeness, work)?;
         }
         alpha
             .data_mut()
@@ -166,7 +172,13 @@ pub fn matte(
             let lit = row.iter_mut().enumerate().filter(|(x, _)| shines(*x, y));
             lit.for_each(|(_, a)| *a = 1.0);
         });
-    land_model = edge_colours(evidence, &alpha, &zone, &sky_model, &deep_model, work)?;
+    let own = OwnColours {
+        evidence,
+        zone: &zone,
+        sky: &sky_model,
+        deep: &deep_model,
+    };
+    land_model = own.at_edge(&alpha, work)?;
     let sky_fraction = mean_over_valid(&alpha, evidence);
     let unknown_fraction = solved.unknown as f64 / (width * height) as f64;
     Ok(Matte {

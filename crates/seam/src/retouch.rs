@@ -11,7 +11,7 @@ use crate::{
     Coarse, Evidence, Finding, Matte, MatteSettings, SeamError, Side, SkyModel, Stroke, Work, band_solve,
     land_model::LandModel,
     matte::mean_over_valid,
-    own_colours::{core_colours, deep_colours, edge_colours},
+    own_colours::{OwnColours, deep_colours},
     relabel::{Said, region, relabel},
     resample, sky_likeness,
     sky_model::{self, SkyCell},
@@ -285,7 +285,13 @@ impl Solver<'_> {
             };
             let likeness = compared(&front)?;
             if round > 0 {
-                let core = core_colours(&self.inside, &likeness, &zone, &sky, &deep, work)?;
+                let own = OwnColours {
+                    evidence: &self.inside,
+                    zone: &zone,
+                    sky: &sky,
+                    deep: &deep,
+                };
+                let core = own.of_core(&likeness, work)?;
                 front = core.or(&deep);
             }
             for y in 0..land.height() {
@@ -397,14 +403,13 @@ pub fn apply(
     let mut zone = Zone::of(coarse, settings.band_px);
     zone.grow_into_gaps(evidence, &matte.sky_model);
     matte.deep_model = deep_colours(evidence, &zone, &matte.sky_model, work)?;
-    let colours = edge_colours(
+    let own = OwnColours {
         evidence,
-        &matte.alpha,
-        &zone,
-        &matte.sky_model,
-        &matte.deep_model,
-        work,
-    )?;
+        zone: &zone,
+        sky: &matte.sky_model,
+        deep: &matte.deep_model,
+    };
+    let colours = own.at_edge(&matte.alpha, work)?;
     matte.land_model = (coarse.finding == Finding::Both).then_some(colours);
     Ok(())
 }

@@ -47,6 +47,16 @@ impl FrameQuality {
             unregistered: registration.and_then(|r| r.reason.clone()),
         }
     }
+
+    /// The same in a unit of light that the set's frames share: `unit` brings the frame's own values to it.
+    #[must_use]
+    pub fn in_unit(self, unit: f32) -> Self {
+        Self {
+            background: self.background * unit,
+            noise: self.noise * unit,
+            ..self
+        }
+    }
 }
 
 /// What counts as clearly bad.

@@ -21,6 +21,7 @@ use crate::SingleError;
 use crate::single::{LensTold, Lenses, SkyPlace, decoded};
 use nightloom_outing::World;
 
+pub use set::judge_together;
 pub use standing::Standing;
 pub use trend::{Trend, Trends, trends};
 
@@ -196,7 +197,7 @@ pub fn check_frames(
         .take_while(|_| !world.is_cancelled())
         .map(|path| check_or_tell(path, options, world))
         .collect::<Result<Vec<_>, _>>()?;
-    set::compare(&mut checks);
+    judge_together(&mut checks);
     for i in 1..checks.len() {
         let (before, rest) = checks.split_at_mut(i);
         tell_focus(&mut rest[0], before.iter(), options.sharp_px);

@@ -3,19 +3,22 @@
 
 use crate::cause::{Cause, CauseFound};
 use nightloom_fit::median;
+use nightloom_optics::{Exposure, SIDEREAL_ARCSEC_PER_S};
 use nightloom_stars::{Fault, FrameQuality, JudgeSettings, judge};
 
 use super::FrameCheck;
 
-/// Frames of one setting without which there is no set.
-const LEAST: usize = 4;
+/// Frames without which there is no set: of two nobody can say which is the odd one.
+const LEAST: usize = 3;
 /// Likelihood of cloud then: a hand before the lens or dew wiped off would look the same.
 const LIKELY: f64 = 0.85;
 
-/// Lets the build's judge compare the frames of each setting, and names what it would leave out.
+/// Lets the build's judge compare the frames of each set, and names what it would leave out. Frames of other exposures
+/// and ISO are compared in one unit of light, as a build does.
 ///
-/// Stars that stay faint to the end may be dew's: that is the trends' to tell.
-pub(super) fn compare(checks: &mut [FrameCheck]) {
+/// `checks` are in the order in which they were taken, each as it was judged by itself. Stars that stay faint to the end
+/// may be dew's: that is the trends' to tell.
+pub fn judge_together(checks: &mut [FrameCheck]) {
     let mut left: Vec<usize> = (0..checks.len())
         .filter(|&i| checks[i].quality.is_some())
         .collect();
@@ -33,7 +36,30 @@ const ONE_LENS: f64 = 0.02;
 /// Frames further apart in time are of two nights, seconds.
 const ONE_NIGHT_S: f64 = 14.0 * 3600.0;
 
-/// Whether two frames are of one set: one setting, lens and night, as far as is known.
+/// Part of an untracked camera's trails from which a camera counts as standing still.
+const STILL: f64 = 0.5;
+/// Trails shorter than this tell nothing of that, pixels.
+const LEAST_TRAIL_PX: f64 = 1.0;
+
+/// Whether the camera stood still while the stars went by; `None` where lens, place or exposure are not known.
+fn stood_still(check: &FrameCheck) -> Option<bool> {
+    let (scale, centre, seconds) = (check.scale_arcsec_px?, check.centre?, check.settings[0]?);
+    let trail = SIDEREAL_ARCSEC_PER_S * seconds * centre.dec_deg.to_radians().cos() / scale;
+    (trail >= LEAST_TRAIL_PX).then_some(check.drift_px > STILL * trail)
+}
+
+/// The light that one part of a frame's saturation stands for; what no file tells is left out.
+fn unit(check: &FrameCheck) -> f64 {
+    let [seconds, iso, f_number] = check.settings;
+    let exposure = Exposure {
+        seconds: seconds.unwrap_or(1.0),
+        f_number: f_number.unwrap_or(1.0),
+        iso: iso.unwrap_or(100.0),
+    };
+    exposure.light_at_saturation()
+}
+
+/// Whether two frames are of one set: one lens and night, taken in one way, as far as is known.
 fn alike(a: &FrameCheck, b: &FrameCheck) -> bool {
     let lens = match (a.scale_arcsec_px, b.scale_arcsec_px) {
         (Some(a), Some(b)) => (a / b - 1.0).abs() < ONE_LENS,
@@ -43,7 +69,9 @@ fn alike(a: &FrameCheck, b: &FrameCheck) -> bool {
         (Some(a), Some(b)) => a.seconds_since(b).abs() < ONE_NIGHT_S,
         _ => true,
     };
-    a.settings == b.settings && lens && night
+    let told = |c: &FrameCheck| c.settings.map(|s| s.is_some());
+    let followed = stood_still(a).zip(stood_still(b)).is_some_and(|(a, b)| a == b);
+    (a.settings == b.settings || followed && told(a) == told(b)) && lens && night
 }
 
 /// One set, in the order of its frames.
@@ -52,9 +80,14 @@ fn judged(checks: &mut [FrameCheck], set: &[usize]) {
     let mut told: Vec<f64> = starlight.iter().flatten().copied().collect();
     let typical = median(&mut told).filter(|_| told.len() >= LEAST);
     let lost = |k: usize| Some(typical? - starlight[k]?);
+    let common = median(&mut set.iter().map(|&i| unit(&checks[i])).collect::<Vec<f64>>()).unwrap_or(1.0);
     let figures = |(k, &i): (usize, &usize)| FrameQuality {
         flux_ratio: lost(k).map(|lost| 10f64.powf(-0.4 * lost) as f32),
-        ..checks[i].quality.clone().unwrap_or_default()
+        ..checks[i]
+            .quality
+            .clone()
+            .unwrap_or_default()
+            .in_unit((unit(&checks[i]) / common) as f32)
     };
     let figures: Vec<FrameQuality> = set.iter().enumerate().map(figures).collect();
     for (k, verdict) in judge(&figures, &JudgeSettings::default()).into_iter().enumerate() {
@@ -136,7 +169,7 @@ mod tests {
 
     fn firsts(zero_points: &[f64]) -> Vec<Option<Cause>> {
         let mut checks: Vec<FrameCheck> = zero_points.iter().map(|z| frame(*z)).collect();
-        compare(&mut checks);
+        judge_together(&mut checks);
         checks.iter().map(FrameCheck::first).collect()
     }
 
@@ -149,7 +182,12 @@ mod tests {
             [good, good, cloud, good, good]
         );
         assert_eq!(firsts(&[6.48, 6.45, 6.42, 6.38, 6.36]), [good; 5]);
-        assert_eq!(firsts(&[6.48, 6.0, 6.47]), [good; 3], "three are no set");
+        assert_eq!(
+            firsts(&[6.48, 6.0, 6.47]),
+            [good, cloud, good],
+            "a build leaves it out"
+        );
+        assert_eq!(firsts(&[6.48, 6.0]), [good; 2], "two are no set");
         // Faint to the end: dew, perhaps.
         assert_eq!(firsts(&[6.48, 6.47, 6.48, 6.1, 6.0]), [good; 5]);
     }
@@ -165,8 +203,43 @@ mod tests {
         }
         // A darker lens among the brighter one's frames is no cloud.
         checks.swap(1, 5);
-        compare(&mut checks);
+        judge_together(&mut checks);
         assert!(checks.iter().all(|c| c.first() == Some(Cause::Good)));
+    }
+
+    /// Tracked frames of half the ISO and a quarter of the time, each with the values that one light gives at its setting.
+    #[test]
+    fn frames_of_other_settings_are_compared_in_one_light() {
+        let mut checks = vec![frame(6.48); 6];
+        for check in &mut checks {
+            check.scale_arcsec_px = Some(50.0);
+            check.centre = Some(crate::SkyPlace {
+                ra_deg: 80.0,
+                dec_deg: 10.0,
+            });
+        }
+        for (k, [seconds, iso]) in [[22.5, 800.0], [90.0, 400.0], [22.5, 400.0]]
+            .into_iter()
+            .enumerate()
+        {
+            let light: f64 = seconds * iso / (90.0 * 800.0);
+            checks[k].settings = [Some(seconds), Some(iso), Some(2.8)];
+            checks[k].zero_point = checks[k].zero_point.map(|z| z + 2.5 * light.log10());
+            checks[k].quality = checks[k].quality.clone().map(|q| q.in_unit(light as f32));
+        }
+        let clouded = checks[1].quality.clone();
+        let mut sound = checks.clone();
+        judge_together(&mut sound);
+        assert!(sound.iter().all(|c| c.first() == Some(Cause::Good)), "{sound:#?}");
+        // Of its own setting it is the only one.
+        checks[1].quality = clouded.map(|q| FrameQuality { fwhm_px: 4.0, ..q });
+        judge_together(&mut checks);
+        assert_eq!(checks[1].first(), Some(Cause::Focus));
+        // A frame whose camera stood still is none of them.
+        checks[1].drift_px = 27.0;
+        checks[1].causes.remove(0);
+        judge_together(&mut checks);
+        assert_eq!(checks[1].first(), Some(Cause::Good));
     }
 
     #[test]
@@ -181,7 +254,7 @@ mod tests {
             .clone()
             .map(|q| FrameQuality { elongation: 1.8, ..q });
         checks[3].causes[0].cause = Cause::Cloud;
-        compare(&mut checks);
+        judge_together(&mut checks);
         let firsts: Vec<Option<Cause>> = checks.iter().map(FrameCheck::first).collect();
         let [good, focus, knock, cloud] = [Cause::Good, Cause::Focus, Cause::Knock, Cause::Cloud].map(Some);
         assert_eq!(firsts, [good, focus, knock, cloud, good]);

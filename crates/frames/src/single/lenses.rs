@@ -372,8 +372,8 @@ mod tests {
     /// Each began with the file as it was before any of them wrote.
     #[test]
     fn four_at_once_keep_four_lenses() {
-        let folder = std::env::temp_dir().join(format!("nightloom-lenses-{}", std::process::id()));
-        fs::create_dir_all(&folder).unwrap();
+        let temp = tempfile::tempdir().unwrap();
+        let folder = temp.path().to_owned();
         let path = folder.join("lenses.toml");
         let names = ["one", "two", "three", "four"];
         let begun = names.map(|name| (name, Lenses::read(&path).unwrap()));
@@ -389,7 +389,6 @@ mod tests {
         for name in names {
             assert!(kept.find(&meta(name), [6000, 4000]).is_some(), "{name} is lost");
         }
-        fs::remove_dir_all(&folder).unwrap();
     }
 
     #[test]

@@ -16,7 +16,7 @@ pub struct Listed {
     pub modified: Option<Duration>,
 }
 
-/// The frames under `folder` now, as [`crate::discover()`] finds them. Opens none of them.
+/// The frames under `folder` now, as [`nightloom_outing::discover()`] finds them. Opens none of them.
 ///
 /// # Errors
 /// If the folder is missing, is no folder, or may not be read.

@@ -11,7 +11,7 @@ use std::path::PathBuf;
 use crate::cause::Cause;
 use nightloom_fit::quantile;
 
-use crate::check::{FrameCheck, Trends, tell_focus, trends};
+use crate::check::{FrameCheck, Trends, judge_together, tell_focus, trends};
 
 pub use listing::{Listed, list};
 use pending::Pending;
@@ -56,6 +56,8 @@ pub struct WatchEvent {
     pub trends: Trends,
     /// What has just broken, a short sentence; `None` where nothing is new.
     pub alarm: Option<String>,
+    /// Frames before it of which this one shows something else than was told: a cloud that has passed, the odd one of a set.
+    pub again: Vec<FrameCheck>,
 }
 
 /// Follows one folder.
@@ -63,7 +65,10 @@ pub struct WatchEvent {
 pub struct Watcher {
     settings: WatchSettings,
     pending: Pending,
+    /// Each frame as it was judged by itself.
     checks: Vec<(PathBuf, FrameCheck)>,
+    /// The same judged together.
+    judged: Vec<FrameCheck>,
     /// The trouble that was last told, so that it is told once.
     trouble: Option<String>,
 }
@@ -96,21 +101,39 @@ impl Watcher {
         }
         self.pending.done(path);
         self.checks.retain(|(p, _)| p != path);
-        let mut check = check;
         let sharp = self.sharp_px();
-        tell_focus(&mut check, self.checks.iter().map(|c| &c.1), sharp);
-        self.checks.push((path.clone(), check.clone()));
+        self.checks.push((path.clone(), check));
         if self.checks.len() > REMEMBERED {
             self.checks.remove(0);
         }
-        let course: Vec<FrameCheck> = self.checks.iter().map(|c| c.1.clone()).collect();
+        let mut course: Vec<FrameCheck> = self.checks.iter().map(|c| c.1.clone()).collect();
+        judge_together(&mut course);
+        let (last, before) = course.split_last_mut()?;
+        tell_focus(last, before.iter(), sharp);
+        let check = last.clone();
+        let again = self.otherwise(before);
         let trends = trends(&course);
+        self.judged = course;
         let trouble = trouble(&check, &trends);
         let alarm = trouble
             .clone()
             .filter(|t| self.trouble.as_deref() != Some(key(t)));
         self.trouble = trouble.map(|t| key(&t).to_owned());
-        Some(WatchEvent { check, trends, alarm })
+        Some(WatchEvent {
+            check,
+            trends,
+            alarm,
+            again,
+        })
+    }
+
+    /// Those of the frames told before whose chief cause is now another.
+    fn otherwise(&self, now: &[FrameCheck]) -> Vec<FrameCheck> {
+        let told = |check: &&FrameCheck| {
+            let before = self.judged.iter().find(|b| b.frame == check.frame);
+            before.is_some_and(|b| b.first() != check.first())
+        };
+        now.iter().filter(told).cloned().collect()
     }
 
     /// Width of the sharpest stars seen so far, pixels: what this lens can do tonight.
@@ -126,9 +149,9 @@ impl Watcher {
         quantile(&mut widths, 0.25).filter(|_| widths.len() >= 3)
     }
 
-    /// Frames checked so far, oldest first.
+    /// Frames checked so far, oldest first, judged together.
     pub fn checks(&self) -> impl Iterator<Item = &FrameCheck> {
-        self.checks.iter().map(|c| &c.1)
+        self.judged.iter()
     }
 }
 

@@ -3,7 +3,8 @@
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use nightloom_frames::{FrameCheck, Listed, WatchSettings, Watcher, list};
+use nightloom_frames::{Cause, CauseFound, FrameCheck, Listed, WatchSettings, Watcher, judge_together, list};
+use nightloom_stars::FrameQuality;
 
 use crate::temp::Temp;
 
@@ -29,6 +30,63 @@ fn readable(name: &str) -> FrameCheck {
         error: None,
         ..unreadable(name)
     }
+}
+
+/// A frame of stars so many pixels wide; good by itself.
+fn seen(name: &str, fwhm_px: f32) -> FrameCheck {
+    FrameCheck {
+        measured: true,
+        settings: [Some(90.0), Some(800.0), Some(2.8)],
+        causes: vec![CauseFound {
+            cause: Cause::Good,
+            likelihood: 0.9,
+            figure: String::new(),
+        }],
+        quality: Some(FrameQuality {
+            stars: 500,
+            fwhm_px,
+            elongation: 1.1,
+            background: 0.02,
+            noise: 0.001,
+            sky_fraction: 0.8,
+            ..FrameQuality::default()
+        }),
+        ..readable(name)
+    }
+}
+
+/// Frames as they land are told what a check of all of them says, those told before too.
+#[test]
+fn what_is_told_as_frames_land_is_what_a_check_of_all_says() {
+    let mut watcher = Watcher::new(WatchSettings::default());
+    let frames: Vec<FrameCheck> = [("a", 3.4), ("b", 2.0), ("c", 2.1), ("d", 3.5)]
+        .map(|(name, width)| seen(name, width))
+        .to_vec();
+    let mut told = std::collections::BTreeMap::new();
+    for check in &frames {
+        let event = watcher
+            .tried(&PathBuf::from(&check.frame), check.clone(), 0.0)
+            .unwrap();
+        for check in event.again.iter().chain([&event.check]) {
+            told.insert(check.frame.clone(), check.first());
+        }
+    }
+    let mut together = frames;
+    judge_together(&mut together);
+    assert_eq!(
+        together[0].first(),
+        Some(Cause::Good),
+        "half of the set is as wide"
+    );
+    let at_once = together.iter().map(|c| (c.frame.clone(), c.first())).collect();
+    assert_eq!(told, at_once);
+    let mut watcher = Watcher::new(WatchSettings::default());
+    for check in [seen("a", 3.4), seen("b", 2.0)] {
+        watcher.tried(&PathBuf::from(&check.frame), check, 0.0);
+    }
+    let event = watcher.tried(&"c".into(), seen("c", 2.1), 0.0).unwrap();
+    assert_eq!(event.again.len(), 1, "the first was the odd one");
+    assert_eq!(event.again[0].first(), Some(Cause::Focus));
 }
 
 #[test]

@@ -279,4 +279,11 @@ fn another_instant_shows_the_sky_of_then() {
     let late = instant.plus_seconds(120.0);
     let (wrong, _) = middle_and_worst(off_truth(&truth, &report, late));
     assert!(wrong > 3.0 * INSTANT_WITHIN_PX, "{wrong} px two minutes away");
+    // No frame tells of a sky of other hours.
+    settings(&temp.night(), "instant = \"2024-11-21T03:00:00Z\"");
+    let said = refused(&temp.night(), 1);
+    assert!(
+        said.contains("seam.instant") && said.contains("give a moment in that span"),
+        "{said}"
+    );
 }

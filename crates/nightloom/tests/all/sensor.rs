@@ -1,6 +1,6 @@
 //! `nightloom sensor` and `nightloom focus`, run as a person runs them.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Command, Output};
 
 use nightloom_raster::{Cfa, FrameMeta};
@@ -61,8 +61,8 @@ fn nightloom(args: &[&Path]) -> Output {
 
 #[test]
 fn sensor_tells_gain_and_read_noise_and_what_is_missing() {
-    let folder: PathBuf = std::env::temp_dir().join(format!("nightloom-sensor-{}", std::process::id()));
-    std::fs::create_dir_all(&folder).unwrap();
+    let temp = crate::night::Temp::new();
+    let folder = temp.night();
     for (name, seed, light) in [
         ("1", 1, 0.0),
         ("2", 2, 0.0),
@@ -115,7 +115,6 @@ fn sensor_tells_gain_and_read_noise_and_what_is_missing() {
 
     let nothing = nightloom(&[&folder.join("no.dng")]);
     assert_eq!(nothing.status.code(), Some(2));
-    std::fs::remove_dir_all(&folder).unwrap();
 }
 
 #[test]

@@ -275,13 +275,12 @@ fn slips_are_answered_with_the_field_and_an_example() {
 
 /// A chart written to a file, read back.
 fn drawn(line: &[&str]) -> String {
-    let file = std::env::temp_dir().join(format!("nightloom-chart-{}.svg", std::process::id()));
+    let temp = crate::night::Temp::new();
+    let file = temp.night().join("chart.svg");
     let name = file.to_str().unwrap();
     let said = text(&[line, &["--chart", name]].concat());
     assert!(said.contains(&format!("Wrote {name}")), "{said}");
-    let svg = std::fs::read_to_string(&file).unwrap();
-    std::fs::remove_file(file).unwrap();
-    svg
+    std::fs::read_to_string(&file).unwrap()
 }
 
 #[test]

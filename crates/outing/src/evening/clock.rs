@@ -6,14 +6,18 @@ use nightloom_sky::Instant;
 /// `EEST = UTC+03:00`, or the offset alone where the zone has no letters for it.
 pub fn offset(zone: &TimeZone, at: Instant) -> String {
     let info = zone.to_offset_info(at.timestamp());
-    let seconds = info.offset().seconds();
-    let sign = if seconds < 0 { '-' } else { '+' };
-    let minutes = seconds.abs() / 60;
-    let offset = format!("UTC{sign}{:02}:{:02}", minutes / 60, minutes % 60);
+    let offset = format!("UTC{}", offset_words(info.offset().seconds()));
     match letters(info.abbreviation()) {
         Some(abbreviation) => format!("{abbreviation} = {offset}"),
         None => offset,
     }
+}
+
+/// An offset from UTC in seconds, as `+02:00`, to the minute.
+pub fn offset_words(seconds: i32) -> String {
+    let sign = if seconds < 0 { '-' } else { '+' };
+    let minutes = seconds.unsigned_abs() / 60;
+    format!("{sign}{:02}:{:02}", minutes / 60, minutes % 60)
 }
 
 /// The tz database writes bare figures where a zone has no letters of its own.

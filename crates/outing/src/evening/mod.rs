@@ -26,7 +26,7 @@ use crate::{
 };
 pub use aim::{aim_words, compass_point};
 pub use chances::{ShowerPeak, never, shower_peak};
-pub use clock::{clock, clock_short, hours, offset};
+pub use clock::{clock, clock_short, hours, offset, offset_words};
 pub use reason::{SunAlways, sun_always, why_no_dark, why_no_window};
 pub use shows::Shows;
 

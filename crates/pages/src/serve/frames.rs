@@ -10,7 +10,7 @@ use axum::extract::{Query as UrlQuery, State};
 use axum::http::HeaderMap;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
-use nightloom_frames::{CheckOptions, FrameCheck, check_frame, trends};
+use nightloom_frames::{CheckOptions, FrameCheck, check_frame, judge_together, trends};
 use nightloom_outing::{
     Discovery, Found, FrameOverride, OUTING_TOML, Role, discover, parse_settings, with_frame,
 };
@@ -215,22 +215,29 @@ pub(super) async fn item(
     Ok(markup(item.await??))
 }
 
-/// What the frames judged so far say of focus, dew, sky and drift.
+/// What the frames judged so far say of focus, dew, sky and drift, and of each other.
 pub(super) async fn course(State(app): State<Arc<App>>) -> Result<Response, Failed> {
     let told = aside(move || {
         let found = discover(&app.folder).map_err(Failed::of)?;
         let lights = found.frames.into_iter().filter(|f| is_light(&f.name));
-        let mut checks: Vec<FrameCheck> = lights
-            .filter_map(|f| Some(FrameCheck::clone(&*app.verdicts.there(&FileKey::of(f.path))?)))
+        let mut there: Vec<(String, Arc<FrameCheck>)> = lights
+            .filter_map(|f| Some((f.name, app.verdicts.there(&FileKey::of(f.path))?)))
             .collect();
-        checks.sort_by(|a, b| a.taken.partial_cmp(&b.taken).unwrap_or(Ordering::Equal));
+        there.sort_by(|(_, a), (_, b)| a.taken.partial_cmp(&b.taken).unwrap_or(Ordering::Equal));
+        let mut checks: Vec<FrameCheck> = there.iter().map(|(_, check)| FrameCheck::clone(check)).collect();
+        judge_together(&mut checks);
         let course = trends(&checks);
+        let names = there.iter().map(|(name, _)| name);
+        let verdicts: Vec<Value> = names
+            .zip(&checks)
+            .map(|(name, check)| json!({ "name": name, "told": in_short(check) }))
+            .collect();
         let lines: Vec<Value> = course
             .all()
             .map(|t| json!({ "what": t.what, "figure": t.figure, "alarm": t.alarm }))
             .collect();
         Ok::<_, Failed>(
-            json!({ "frames": checks.len(), "lines": lines, "alarm": words::ALARM, "over": words::course_over(checks.len()) }),
+            json!({ "frames": checks.len(), "lines": lines, "verdicts": verdicts, "alarm": words::ALARM, "over": words::course_over(checks.len()) }),
         )
     });
     Ok(axum::Json(told.await??).into_response())
@@ -268,12 +275,18 @@ fn said_of(app: &App, path: PathBuf) -> Result<Arc<FrameCheck>, Failed> {
 }
 
 fn told(check: &FrameCheck) -> Value {
+    let mut told = in_short(check);
+    told["check"] = json!(check);
+    told
+}
+
+/// The chief cause of a frame, its figure and what to do.
+fn in_short(check: &FrameCheck) -> Value {
     let first = check.causes.first();
     json!({
         "cause": first.map(|c| c.cause.word().replace('-', " ")),
         "figure": first.map(|c| &c.figure),
         "next": check.next,
-        "check": check,
     })
 }
 

@@ -59,6 +59,9 @@ pub struct FalloffSettings {
     pub least_stars: usize,
     /// Standard deviation in the frame's farthest corner up to which the answer counts, as a part of the light.
     pub most_error: f64,
+    /// The same as a part of the light that is lost there, where that allows more: what such an answer leaves in is far less
+    /// than what it takes out.
+    pub most_share: f64,
 }
 
 impl Default for FalloffSettings {
@@ -66,6 +69,7 @@ impl Default for FalloffSettings {
         Self {
             least_stars: 30,
             most_error: 0.06,
+            most_share: 1.0 / 6.0,
         }
     }
 }
@@ -229,11 +233,10 @@ pub fn estimate_falloff(
         ..answer
     };
     let error = falloff.corner_error(size);
-    if error > settings.most_error {
-        return Err(NoFalloff::NotDetermined {
-            error,
-            most: settings.most_error,
-        });
+    let lost = 1.0 - falloff.at_u(falloff.farthest_u(size));
+    let most = settings.most_error.max(settings.most_share * lost);
+    if error > most {
+        return Err(NoFalloff::NotDetermined { error, most });
     }
     Ok(falloff)
 }

@@ -72,13 +72,13 @@ fn the_pole_star_stands_where_the_pole_command_has_it() {
         ("south", "-33.9", "18.4"),
         ("low", "12.0", "77.6"),
     ] {
-        let out = std::env::temp_dir().join(format!("nightloom-sheet-{place}-{}.html", std::process::id()));
+        let temp = crate::night::Temp::new();
+        let out = temp.night().join(format!("sheet-{place}.html"));
         let at_place = ["--lat", lat, "--lon", lon, "--elevation", "500"];
         let args = ["--date", "2026-09-10", "--json", "--out", out.to_str().unwrap()];
         let mut command = Command::new(env!("CARGO_BIN_EXE_nightloom"));
         json(&command.arg("sheet").args(at_place).args(args).output().unwrap());
         let page = fs::read_to_string(&out).unwrap();
-        let _ = fs::remove_file(&out);
         let pole = &data(&page)["pole"];
         for minutes in [365.0, 618.5, 904.0] {
             let (angle, off) = interpolated(pole, minutes);
