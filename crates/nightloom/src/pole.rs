@@ -153,7 +153,7 @@ fn picture(
 fn tell(context: &Context, star: &PoleStar, standing: &Standing, view: &PoleView, plan: &PolePlan) {
     let standpoint = context.shows.place(standing.observer.site());
     let say = |line: String| out::result(&line, false);
-    say(plan.beam_free.to_owned());
+    say(format!("{} The command is `nightloom axis`.", plan.beam_free));
     // The two that the law and others' eyes hang on; all of them are on the sheet and in the JSON.
     for caution in &plan.cautions[..2] {
         say((*caution).to_owned());

@@ -195,21 +195,26 @@ pub(super) fn land_of_all<'a>(masks: impl Iterator<Item = &'a Mask>, canvas: &Ca
     })
 }
 
-/// Of what two masks call land, the part of the smaller that the other holds; 1 where one sees none. A mask by
-/// content may miss land, and is no contradiction then.
+/// How well two masks agree on what is land, by the part of the smaller land that the other holds: 1 at best, 0 for what two
+/// masks that know nothing of each other share by chance (after Cohen 1960, Educ. Psychol. Meas. 20, 37); 1 where one sees
+/// no land. A mask by content may miss land, and is no contradiction then.
 pub(super) fn agreement(a: &Mask, b: &Mask, canvas: &Canvas) -> f64 {
-    let (mut both, mut of_a, mut of_b) = (0u32, 0u32, 0u32);
+    let (mut both, mut of_a, mut of_b, mut all) = (0u32, 0u32, 0u32, 0u32);
     for y in (0..canvas.height).step_by(4 * COARSE) {
         for x in (0..canvas.width).step_by(4 * COARSE) {
             let (a, b) = (a.at(x, y) < 0.5, b.at(x, y) < 0.5);
             both += u32::from(a && b);
             of_a += u32::from(a);
             of_b += u32::from(b);
+            all += 1;
         }
     }
+    let chance = f64::from(of_a.max(of_b)) / f64::from(all.max(1));
     match of_a.min(of_b) {
         0 => 1.0,
-        smaller => f64::from(both) / f64::from(smaller),
+        // Of a frame that is all land nothing can be told.
+        _ if chance >= 1.0 => 1.0,
+        smaller => (f64::from(both) / f64::from(smaller) - chance) / (1.0 - chance),
     }
 }
 

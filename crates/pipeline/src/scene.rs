@@ -137,7 +137,8 @@ impl Scene<'_> {
         let twigs = Twigs::of(&edge.matte.alpha);
         bench.show("Choosing the moment and the grid", 0.0, "")?;
         let ridge = self.write_ridge(results, &placed, &edge.matte.alpha)?;
-        let placed = self.shown(placed, &edge);
+        let agreement = self.agreement(&placed, &edge);
+        let placed = self.shown(placed, &edge, agreement);
         let (canvas, grid) = self.canvas(bench, &placed, &edge)?;
         let size = [canvas.width, canvas.height];
         let land = LandStack {
@@ -149,10 +150,13 @@ impl Scene<'_> {
             ..edge
         };
         bench.show("Finding the land in the sky frames", 0.0, "")?;
-        let masks = self.masks(bench, &canvas, &placed, &outline);
+        let masks = self.masks(bench, &canvas, &placed, (&outline, agreement));
         drop(outline);
         let witnesses = self.witnesses(chosen, &canvas, &placed, &sharp);
         let open = |unseen: &(dyn Fn(usize, usize) -> bool + Sync)| -> Option<Vec<Mask>> {
+            if contradicts(agreement) {
+                return None;
+            }
             // Of land that is shut no pixel is asked.
             let wanted = |x: usize, y: usize| unseen(x, y) && edge.matte.alpha.at(x, y) > 0.0;
             let of_frame = |i: usize| {
@@ -202,11 +206,11 @@ impl Scene<'_> {
     }
 
     /// The sky as it stood when the tracked frames cover it best, unless a moment was asked for.
-    fn shown(&self, placed: Placed, edge: &Edge) -> Placed {
+    fn shown(&self, placed: Placed, edge: &Edge, agreement: Option<f64>) -> Placed {
         let timed = |i: usize| Some((self.tracked.camera(i), self.times.sky[i]?));
         let (cameras, times): (Vec<_>, Vec<_>) = self.tracked.used().filter_map(timed).unzip();
         let asked = self.settings.seam.instant.is_some();
-        if asked || !placed.timed || times.is_empty() || !self.times_agree(&placed, edge) {
+        if asked || !placed.timed || times.is_empty() || contradicts(agreement) {
             return placed;
         }
         let set = TrackedSet {
@@ -219,8 +223,9 @@ impl Scene<'_> {
         placed.moved(best)
     }
 
-    /// Whether the land lies in some tracked frames where their times put it, so that the times can turn the sky.
-    fn times_agree(&self, placed: &Placed, edge: &Edge) -> bool {
+    /// How well the land lies in some tracked frames where their times put it, so that the times can turn the sky; `None`
+    /// where no frame tells.
+    fn agreement(&self, placed: &Placed, edge: &Edge) -> Option<f64> {
         let outline = Outline::of(edge.found());
         let canvas = self.land_canvas(placed, &placed.placement);
         let used: Vec<usize> = self.tracked.used().collect();
@@ -232,10 +237,10 @@ impl Scene<'_> {
             let turned = masks::from_turning(&canvas, &placed.placement, &outline, time)?;
             let land = &self.sky_frames[i].facts.field.land;
             let seen = masks::from_content(&canvas, &self.tracked.camera(i), land);
+            // Only frames that see land themselves can contradict.
             (land.sky_fraction() < MOSTLY_SKY).then(|| masks::agreement(&seen, &turned, &canvas))
         };
-        let told = nightloom_fit::median_of(frames.iter().filter_map(agree));
-        told.is_none_or(|told| told >= LEAST_AGREEMENT)
+        nightloom_fit::median_of(frames.iter().filter_map(agree))
     }
 
     /// The land frame's own grid with the sky of a moment over it.
@@ -410,7 +415,13 @@ impl Scene<'_> {
 
     /// One mask per used frame: by the turning of the sky where that is known and agrees with what
     /// the frames show, else by what each frame shows.
-    fn masks(&self, bench: &mut Bench<'_>, canvas: &Canvas, placed: &Placed, outline: &Outline) -> Vec<Mask> {
+    fn masks(
+        &self,
+        bench: &mut Bench<'_>,
+        canvas: &Canvas,
+        placed: &Placed,
+        (outline, agreement): (&Outline, Option<f64>),
+    ) -> Vec<Mask> {
         let used: Vec<usize> = self.tracked.used().collect();
         let by_content: Vec<Mask> = used
             .par_iter()
@@ -431,26 +442,12 @@ impl Scene<'_> {
             .into_iter()
             .map(|m| m.unwrap_or_else(|| anywhere.clone()))
             .collect();
-        // Only frames that see land themselves can contradict.
-        let seeing = used
-            .iter()
-            .map(|&i| self.sky_frames[i].facts.field.land.sky_fraction() < MOSTLY_SKY);
-        let pairs = by_content
-            .iter()
-            .zip(&by_turning)
-            .zip(seeing)
-            .filter(|(_, sees)| *sees);
-        let mut agree: Vec<f64> = pairs.map(|((c, t), _)| masks::agreement(c, t, canvas)).collect();
-        agree.sort_unstable_by(f64::total_cmp);
-        match agree.get(agree.len() / 2) {
-            Some(&agree) if agree < LEAST_AGREEMENT => {
-                bench.warn(format!(
-                    "The land in the tracked frames does not lie where their times put it (agreement {:.0} %); their own content was used. Check the camera's clock.",
-                    agree * 100.0
-                ));
-                return by_content;
-            }
-            _ => {}
+        if let Some(agreement) = agreement.filter(|a| contradicts(Some(*a))) {
+            bench.warn(format!(
+                "The land in the tracked frames does not lie where their times put it (agreement {:.0} % beyond chance); their own content was used. Check the camera's clock.",
+                agreement.max(0.0) * 100.0
+            ));
+            return by_content;
         }
         by_turning
     }
@@ -664,6 +661,11 @@ fn as_turned<'a>(
     turned: impl Fn(&Turn, &Plane) -> Plane,
 ) -> Cow<'a, Plane> {
     turn.map_or(Cow::Borrowed(plane), |turn| Cow::Owned(turned(turn, plane)))
+}
+
+/// Whether the land in tracked frames lies elsewhere than where their times put it.
+fn contradicts(agreement: Option<f64>) -> bool {
+    agreement.is_some_and(|a| a < LEAST_AGREEMENT)
 }
 
 /// Middles of a land frame's star trails: places that are sky.

@@ -108,7 +108,7 @@ fn before_the_first_frame() {
     let told = hints(&south, "Sigma Octantis");
     assert!(
         told.iter().any(|h| h.text.contains("σ Octantis"))
-            && told.iter().any(|h| h.text.contains("nightloom axis"))
+            && told.iter().any(|h| h.text.contains("two frames tell the rest"))
     );
     let none = pole_plan(
         &observer(46.0),

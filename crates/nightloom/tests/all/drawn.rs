@@ -238,7 +238,7 @@ fn assert_alike(what: &str, ours: &[u8], theirs: &[u8], most: [f64; 2]) {
 /// Where the embedded letters are, for programs that choose fonts by themselves.
 fn letters() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))
-        .join("../outing/data")
+        .join("../chart/data")
         .canonicalize()
         .unwrap()
 }
