@@ -38,7 +38,7 @@ const STEP_BAND_PX: usize = 6;
 
 /// A frame with more sky than this does not see land well enough to contradict where it should be.
 const MOSTLY_SKY: f64 = 0.95;
-/// Overlap of land seen and land expected, over the smaller, below which the times are not believed: a
+/// Agreement beyond chance of land seen and land expected below which the times are not believed: a
 /// clock wrong by an hour gives less for any land that is not level.
 const LEAST_AGREEMENT: f64 = 0.5;
 /// A crop that takes more of the canvas than this is told of.
@@ -218,7 +218,11 @@ impl Scene<'_> {
             times,
             size: self.frame_size(self.sky_frames),
         };
-        let at = |placement: &Placement| self.land_canvas(&placed, placement);
+        // An offset moves the sky of a moment; it chooses no other.
+        let at = |placement: &Placement| Canvas {
+            offset_px: [0.0; 2],
+            ..self.land_canvas(&placed, placement)
+        };
         let best = moment::best_covered(&set, &placed.placement, edge.found(), &at);
         placed.moved(best)
     }
