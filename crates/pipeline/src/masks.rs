@@ -33,30 +33,37 @@ pub(super) fn from_turning(
     outline: &Outline,
     time: &FrameTime,
 ) -> Option<Mask> {
-    let moments = moments(canvas, placement, time)?;
-    let maps: Vec<_> = moments
-        .iter()
-        .map(|(rotation, air)| move |pixel: [f64; 2]| canvas.to_land_frame(rotation, air.as_ref(), pixel))
-        .collect();
-    let grids: Vec<MappingGrid<'_>> = maps
-        .iter()
-        .map(|map| MappingGrid::new(map, canvas.width, canvas.height, GRID))
-        .collect();
-    let (columns, rows) = (
-        canvas.width.div_ceil(CELL).max(1),
-        canvas.height.div_ceil(CELL).max(1),
-    );
+    let (columns, rows) = cells(canvas);
     let mut clear = vec![255u8; columns * rows];
-    let blocks = clear.par_chunks_mut(columns * (COARSE / CELL)).enumerate();
-    blocks.for_each(|(row, cells)| block_row(row * COARSE, cells, columns, canvas, &grids, outline));
-    let value = |x: f64, y: f64| f32::from(clear[(y as usize / CELL) * columns + x as usize / CELL]) / 255.0;
-    Some(Mask::from_fn(canvas.width, canvas.height, CELL, value))
+    all_through(canvas, placement, time, |grids| {
+        let blocks = clear.par_chunks_mut(columns * (COARSE / CELL)).enumerate();
+        blocks.for_each(|(row, cells)| block_row(row * COARSE, cells, columns, canvas, grids, outline));
+    })?;
+    Some(mask_of(canvas, &clear))
 }
 
-type Moment = (Rotation3<f64>, Option<AirPath>);
+/// Columns and rows of mask cells.
+fn cells(canvas: &Canvas) -> (usize, usize) {
+    (
+        canvas.width.div_ceil(CELL).max(1),
+        canvas.height.div_ceil(CELL).max(1),
+    )
+}
 
-/// Where the sky stood over the land at moments all through an exposure; `None` without a known pole.
-fn moments(canvas: &Canvas, placement: &Placement, time: &FrameTime) -> Option<Vec<Moment>> {
+/// A mask of cells of 0 to 255.
+fn mask_of(canvas: &Canvas, bytes: &[u8]) -> Mask {
+    let (columns, _) = cells(canvas);
+    let value = |x: f64, y: f64| f32::from(bytes[(y as usize / CELL) * columns + x as usize / CELL]) / 255.0;
+    Mask::from_fn(canvas.width, canvas.height, CELL, value)
+}
+
+/// Calls `look` with the ways from canvas to land frame at moments all through an exposure; `None` without a known pole.
+fn all_through(
+    canvas: &Canvas,
+    placement: &Placement,
+    time: &FrameTime,
+    look: impl FnOnce(&[MappingGrid<'_>]),
+) -> Option<()> {
     let motion_px = EARTH_RATE * time.exposure_s * canvas.lens.focal_px * 1.5;
     let count = ((motion_px / STEP_PX).ceil() as usize + 2).min(MOST_MOMENTS);
     let moment = |k: usize| {
@@ -65,7 +72,14 @@ fn moments(canvas: &Canvas, placement: &Placement, time: &FrameTime) -> Option<V
             .plus_seconds(time.exposure_s * k as f64 / (count - 1) as f64);
         Some((placement.rotation_at(then)?, placement.air_at(then)))
     };
-    (0..count).map(moment).collect()
+    let moments: Vec<(Rotation3<f64>, Option<AirPath>)> = (0..count).map(moment).collect::<Option<_>>()?;
+    let maps: Vec<_> = moments
+        .iter()
+        .map(|(rotation, air)| move |pixel: [f64; 2]| canvas.to_land_frame(rotation, air.as_ref(), pixel))
+        .collect();
+    let grid = |map| MappingGrid::new(map, canvas.width, canvas.height, GRID);
+    look(&maps.iter().map(|map| grid(map)).collect::<Vec<_>>());
+    Some(())
 }
 
 /// For what share of its exposure a tracked frame saw the sky through the land, by the land's matte, at the pixels that
@@ -77,43 +91,36 @@ pub(super) fn open_share(
     time: &FrameTime,
     wanted: &(impl Fn(usize, usize) -> bool + Sync),
 ) -> Option<Mask> {
-    let moments = moments(canvas, placement, time)?;
-    let maps: Vec<_> = moments
-        .iter()
-        .map(|(rotation, air)| move |pixel: [f64; 2]| canvas.to_land_frame(rotation, air.as_ref(), pixel))
-        .collect();
-    let grids: Vec<MappingGrid<'_>> = maps
-        .iter()
-        .map(|map| MappingGrid::new(map, canvas.width, canvas.height, GRID))
-        .collect();
-    let (columns, rows) = (canvas.width.div_ceil(CELL), canvas.height.div_ceil(CELL));
+    let (columns, rows) = cells(canvas);
     let middle = |k: usize, end: usize| (k * CELL + CELL / 2).min(end - 1);
     let mut open = vec![0u8; columns * rows];
-    open.par_chunks_mut(columns).enumerate().for_each(|(j, cells)| {
-        let y = middle(j, canvas.height);
-        let asked: Vec<usize> = (0..columns)
-            .filter(|&i| wanted(middle(i, canvas.width), y))
-            .collect();
-        if asked.is_empty() {
-            return;
-        }
-        let mut sums = vec![0u32; columns];
-        let (mut xs, mut ys) = (vec![0.0f32; canvas.width], vec![0.0f32; canvas.width]);
-        for grid in &grids {
-            grid.row(y, 0, &mut xs, &mut ys);
-            for &i in &asked {
-                let x = middle(i, canvas.width);
-                if xs[x].is_finite() && ys[x].is_finite() {
+    all_through(canvas, placement, time, |grids| {
+        open.par_chunks_mut(columns).enumerate().for_each(|(j, row)| {
+            let y = middle(j, canvas.height);
+            let asked: Vec<(usize, usize)> = (0..columns)
+                .map(|i| (i, middle(i, canvas.width)))
+                .filter(|&(_, x)| wanted(x, y))
+                .collect();
+            if asked.is_empty() {
+                return;
+            }
+            let mut sums = vec![0u32; columns];
+            let (mut xs, mut ys) = (vec![0.0f32; canvas.width], vec![0.0f32; canvas.width]);
+            for grid in grids {
+                grid.row(y, 0, &mut xs, &mut ys);
+                for &(i, x) in asked
+                    .iter()
+                    .filter(|(_, x)| xs[*x].is_finite() && ys[*x].is_finite())
+                {
                     sums[i] += u32::from(twigs.open_at([xs[x], ys[x]]));
                 }
             }
-        }
-        for i in asked {
-            cells[i] = (sums[i] / grids.len() as u32) as u8;
-        }
-    });
-    let value = |x: f64, y: f64| f32::from(open[(y as usize / CELL) * columns + x as usize / CELL]) / 255.0;
-    Some(Mask::from_fn(canvas.width, canvas.height, CELL, value))
+            for (i, _) in asked {
+                row[i] = (sums[i] / grids.len() as u32) as u8;
+            }
+        });
+    })?;
+    Some(mask_of(canvas, &open))
 }
 
 /// The mean of what several masks leave open, weighted by it, at a pixel.
