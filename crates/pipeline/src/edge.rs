@@ -73,7 +73,7 @@ pub(super) fn find_edge(
 /// The edge without hints, which only the land stack decides.
 fn kept_or_found(bench: &mut Bench<'_>, ground: &Ground<'_>) -> Result<(Coarse, Matte), BuildError> {
     let land = ground.land;
-    let key = StepKey::new(EDGE_STEP, 8)
+    let key = StepKey::new(EDGE_STEP, 9)
         .input("land", land.key)
         .settings(&(ground.frames, ground.stars))
         .input("places", hash_bytes(ground.places.bytes()))

@@ -13,8 +13,10 @@ use rayon::prelude::*;
 use crate::{
     Coarse, Evidence, Finding, MatteSettings, SeamError, SkyModel, Work,
     band_solve::{self, Solved},
+    floating,
     land_model::LandModel,
     own_colours::{OwnColours, deep_colours},
+    plateau,
     sky_likeness::{self, Likeness, starlit, trail_shows},
     sky_model::{self, SkyCell},
     zone::Zone,
@@ -148,6 +150,7 @@ pub fn matte(
                     .for_each(|(x, a)| *a = likeness.hard(x, y));
             });
         solved = band_solve::solve(evidence, &sky_model, &land_model, settings, &mut alpha, work)?;
+        plateau::settle(&mut alpha, land);
         if round + 1 < ROUNDS {
             // Far from land a sky that fades fast towards the horizon is sky, however far from the one told it lies.
             let clear = |x, y| zone.at(x, y) & Zone::CLEAR != 0;
@@ -172,6 +175,7 @@ pub fn matte(
             let lit = row.iter_mut().enumerate().filter(|(x, _)| shines(*x, y));
             lit.for_each(|(_, a)| *a = 1.0);
         });
+    floating::clear(&mut alpha);
     let own = OwnColours {
         evidence,
         zone: &zone,
