@@ -8,7 +8,7 @@ mod faults;
 mod sensor;
 #[path = "all/still.rs"]
 mod still;
-#[path = "all/temp.rs"]
+#[path = "../../outing/tests/all/temp.rs"]
 mod temp;
 #[path = "all/turn_words.rs"]
 mod turn_words;

@@ -21,6 +21,8 @@ mod check;
 mod circles;
 #[path = "all/command_line.rs"]
 mod command_line;
+#[path = "all/delivered.rs"]
+mod delivered;
 #[path = "all/desk.rs"]
 mod desk;
 #[path = "all/develop.rs"]

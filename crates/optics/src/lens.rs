@@ -48,6 +48,9 @@ pub struct Lens {
     pub radial: [f64; 3],
 }
 
+/// tan θ where a rectilinear lens ends, at 0.999 of a right angle.
+const STEEPEST: f64 = 636.619;
+
 impl Lens {
     /// An undistorted rectilinear lens centred on a sensor of `width` × `height` pixels.
     pub fn rectilinear(focal_px: f64, width: usize, height: usize) -> Self {
@@ -63,9 +66,9 @@ impl Lens {
     /// does not reach (behind a rectilinear lens) or the distortion polynomial has folded back.
     #[inline]
     pub fn project(&self, direction: &Vector3<f64>) -> Option<[f64; 2]> {
-        let across = direction.x.hypot(direction.y);
-        let theta = across.atan2(direction.z);
-        let ideal = self.ideal_radius(theta)?;
+        // Not `hypot`: directions are neither huge nor tiny, and this is asked millions of times.
+        let across = (direction.x * direction.x + direction.y * direction.y).sqrt();
+        let ideal = self.ideal_of(across, direction.z)?;
         let (scale, slope) = self.stretch(ideal);
         if slope <= 0.0 {
             return None;
@@ -86,13 +89,18 @@ impl Lens {
     pub fn unproject(&self, pixel: [f64; 2]) -> Option<Unit<Vector3<f64>>> {
         let x = (pixel[0] - self.centre_px[0]) / self.focal_px;
         let y = (pixel[1] - self.centre_px[1]) / self.focal_px;
-        let seen = x.hypot(y);
+        let seen = (x * x + y * y).sqrt();
         if seen == 0.0 {
             return Some(Vector3::z_axis());
         }
         let ideal = self.undistort(seen)?;
-        let theta = self.angle_of(ideal)?;
-        let (sin, cos) = theta.sin_cos();
+        let (sin, cos) = match self.projection {
+            Projection::Rectilinear => {
+                let cos = 1.0 / (1.0 + ideal * ideal).sqrt();
+                (ideal * cos, cos)
+            }
+            _ => self.angle_of(ideal)?.sin_cos(),
+        };
         Some(Unit::new_unchecked(Vector3::new(
             sin * x / seen,
             sin * y / seen,
@@ -149,11 +157,16 @@ impl Lens {
         }
     }
 
-    fn ideal_radius(&self, theta: f64) -> Option<f64> {
+    /// Ideal radius of a direction by its parts across and along the axis.
+    fn ideal_of(&self, across: f64, along: f64) -> Option<f64> {
         use std::f64::consts::{FRAC_PI_2, PI};
+        if self.projection == Projection::Rectilinear {
+            // tan θ without θ, as far as 0.999 of a right angle.
+            return (across < STEEPEST * along).then(|| across / along);
+        }
+        let theta = across.atan2(along);
         match self.projection {
-            Projection::Rectilinear => (theta < FRAC_PI_2 * 0.999).then(|| theta.tan()),
-            Projection::Equidistant => Some(theta),
+            Projection::Rectilinear | Projection::Equidistant => Some(theta),
             Projection::Equisolid => Some(2.0 * (theta / 2.0).sin()),
             Projection::Stereographic => (theta < PI * 0.999).then(|| 2.0 * (theta / 2.0).tan()),
             Projection::Orthographic => (theta <= FRAC_PI_2).then(|| theta.sin()),

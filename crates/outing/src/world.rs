@@ -26,12 +26,14 @@ pub struct Step<'a> {
 pub trait World: Sync {
     /// The time now, UTC. Goes into the journal and the report's provenance, never into pixels.
     fn now(&self) -> Instant;
-    /// Seconds since some fixed moment, never going back; for timing.
-    fn seconds(&self) -> f64;
+    /// Seconds since some fixed moment, never going back; for timing. 0 where nothing is timed.
+    fn seconds(&self) -> f64 {
+        0.0
+    }
     /// Shows how far the work has come. Called often; must be cheap.
-    fn progress(&self, step: &Step<'_>);
+    fn progress(&self, _step: &Step<'_>) {}
     /// Tells the person one thing worth knowing, a whole sentence.
-    fn note(&self, line: &str);
+    fn note(&self, _line: &str) {}
     /// Set when the work is to stop as soon as it can do so safely.
     fn cancelled(&self) -> &AtomicBool;
     /// Decodes one file, walled off so that a damaged one costs no more than an error.

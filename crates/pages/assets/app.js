@@ -10,6 +10,7 @@ import { drafts, forget, typed } from "./drafts.js";
 import { send } from "./send.js";
 
 const words = document.documentElement.dataset;
+let saved = 0;
 const news = document.getElementById("news");
 
 function say(sentence) {
@@ -30,6 +31,7 @@ async function save(field) {
     field.dataset.was = told.value;
     field.value = told.value;
     document.documentElement.dataset.version = told.version;
+    saved += 1;
     forget(field);
     mark(field, words.saved, false);
   } catch (error) {
@@ -58,6 +60,7 @@ async function savePlace(field) {
       mark(f, i ? "" : words.saved, false);
     });
     document.documentElement.dataset.version = told.version;
+    saved += 1;
   } catch (error) {
     mark(field, error.message, true);
   }
@@ -73,6 +76,8 @@ function mark(field, sentence, wrong) {
 
 for (const field of document.querySelectorAll("[data-key]")) {
   field.addEventListener("change", () => save(field));
+  // Typed and left before this script was there: nobody heard of it.
+  if (field !== document.activeElement && field.value !== (field.defaultValue ?? field.value)) save(field);
 }
 for (const field of drafts(document.getElementById("content"))) if (field.dataset.key) mark(field, words.typed, false);
 
@@ -97,10 +102,12 @@ let asked = 0;
 async function follow() {
   const fields = document.querySelectorAll("[data-key]");
   if (!fields.length) return;
-  const mine = ++asked;
+  const [mine, before] = [++asked, saved];
   const page = await (await fetch("/settings")).text();
   // An answer that a later one overtook is old.
   if (mine !== asked) return;
+  // So is one from before an edit of this page.
+  if (before !== saved) return follow();
   const fresh = new DOMParser().parseFromString(page, "text/html");
   document.documentElement.dataset.version = fresh.documentElement.dataset.version;
   for (const field of fields) {
@@ -154,3 +161,5 @@ stream.addEventListener("open", () => {
   away = false;
   catchUp();
 });
+// From here on the page hears what is done to it.
+words.heard = "";

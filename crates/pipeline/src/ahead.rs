@@ -285,7 +285,6 @@ mod tests {
     use std::sync::atomic::AtomicBool;
     use std::time::Duration;
 
-    use nightloom_outing::Step;
     use nightloom_raster::FrameMeta;
     use nightloom_sky::Instant;
 
@@ -298,11 +297,6 @@ mod tests {
         fn now(&self) -> Instant {
             unreachable!("nobody asks for the time")
         }
-        fn seconds(&self) -> f64 {
-            0.0
-        }
-        fn progress(&self, _: &Step<'_>) {}
-        fn note(&self, _: &str) {}
         fn cancelled(&self) -> &AtomicBool {
             &self.0
         }
@@ -311,9 +305,6 @@ mod tests {
         }
         fn meta(&self, path: &Path) -> Result<FrameMeta, DecodeError> {
             Err(DecodeError::changed(path))
-        }
-        fn peak_memory_mib(&self) -> f64 {
-            0.0
         }
     }
 

@@ -29,7 +29,7 @@ const FEW: usize = 3;
 const WORTH_OF_A_TRY: f32 = 0.5;
 
 /// Version of the step; raise it when the same frames would be registered, identified or judged otherwise.
-const VERSION: u32 = 3;
+const VERSION: u32 = 4;
 /// Its name in the journal.
 const STEP: &str = "track";
 

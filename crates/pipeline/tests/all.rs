@@ -6,5 +6,5 @@ mod hints;
 mod new;
 #[path = "all/roles.rs"]
 mod roles;
-#[path = "all/temp.rs"]
+#[path = "../../outing/tests/all/temp.rs"]
 mod temp;

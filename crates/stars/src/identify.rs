@@ -336,13 +336,13 @@ impl<'a> Search<'a> {
             .unproject(self.middle)
             .map(|d| pose.attitude.inverse() * d.into_inner());
         let Some(axis) = axis else { return Vec::new() };
-        let reach = self.loose / LOOSE;
+        let nearest = (self.loose / LOOSE).min(1.5).cos();
         self.directions
             .iter()
             .enumerate()
             .filter_map(|(i, d)| {
                 let d = (*d)?;
-                if d.dot(&axis) < reach.min(1.5).cos() {
+                if d.dot(&axis) < nearest {
                     return None;
                 }
                 let p = pose.lens.project(&(pose.attitude * d))?;

@@ -106,10 +106,16 @@ pub fn match_fields(
         .map(|&(_, i)| (pair.score(&Model::of(hypotheses[i]), pair.loose(), SCORED), i))
         .collect();
     scored.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.cmp(&y.1)));
-    let best = scored
-        .iter()
-        .take(REFINED)
-        .filter_map(|&(_, i)| pair.refine(Model::of(hypotheses[i])))
+    let mut refined: Vec<FieldMatch> = Vec::new();
+    for rotation in scored.iter().take(REFINED).map(|&(_, i)| hypotheses[i]) {
+        // The best ones are mostly one and the same.
+        let near = pair.loose() / pair.b.lens.focal_px;
+        if refined.iter().all(|r| r.rotation.angle_to(&rotation) > near) {
+            refined.extend(pair.refine(Model::of(rotation)));
+        }
+    }
+    let best = refined
+        .into_iter()
         .max_by(|x, y| x.log_odds.total_cmp(&y.log_odds))?;
     let log_odds = best.log_odds - tried.ln();
     (log_odds > settings.min_log_odds).then_some(FieldMatch { log_odds, ..best })
@@ -336,15 +342,29 @@ impl FieldPair<'_> {
         })
     }
 
+    /// Where the pairs' stars of `a` stand under a model's lens.
+    fn seen(&self, model: &Model, pairs: &[(usize, usize)]) -> Vec<Option<Vector3<f64>>> {
+        let lens = model.lens(&self.a.lens);
+        let seen = |p: [f64; 2]| lens.unproject(p).map(|d| d.into_inner());
+        pairs.iter().map(|&(i, _)| seen(self.a.pixels[i])).collect()
+    }
+
     fn residuals(&self, model: &Model, pairs: &[(usize, usize)]) -> Vec<Option<[f64; 2]>> {
-        let (a_lens, b_lens) = (model.lens(&self.a.lens), model.lens(&self.b.lens));
-        pairs
-            .iter()
-            .map(|&(i, j)| {
-                let q = carry(&a_lens, &b_lens, &model.rotation, self.a.pixels[i])?;
-                Some([self.b.pixels[j][0] - q[0], self.b.pixels[j][1] - q[1]])
-            })
-            .collect()
+        self.residuals_of(&self.seen(model, pairs), model, pairs)
+    }
+
+    fn residuals_of(
+        &self,
+        seen: &[Option<Vector3<f64>>],
+        model: &Model,
+        pairs: &[(usize, usize)],
+    ) -> Vec<Option<[f64; 2]>> {
+        let lens = model.lens(&self.b.lens);
+        let apart = |(d, &(_, j)): (&Option<Vector3<f64>>, &(usize, usize))| {
+            let q = lens.project(&(model.rotation * (*d)?))?;
+            Some([self.b.pixels[j][0] - q[0], self.b.pixels[j][1] - q[1]])
+        };
+        seen.iter().zip(pairs).map(apart).collect()
     }
 
     fn rms(&self, model: &Model, pairs: &[(usize, usize)]) -> f64 {
@@ -398,7 +418,8 @@ impl Problem for Pairing<'_> {
 
     fn local(&self, at: &Model) -> Option<(Normal<5>, f64)> {
         const STEPS: [f64; 5] = [1e-5, 1e-5, 1e-5, 1e-4, 1e-4];
-        let base = self.fields.residuals(at, self.pairs);
+        let seen = self.fields.seen(at, self.pairs);
+        let base = self.fields.residuals_of(&seen, at, self.pairs);
         // What the stars cannot tell stays near the guess.
         let held = if self.free < 5 { 1e12 } else { 0.0 };
         let mut normal = Normal::with_ridge([1e-9, 1e-9, 1e-9, held, held]);
@@ -406,7 +427,12 @@ impl Problem for Pairing<'_> {
             .map(|p| {
                 let mut step = SVector::<f64, 5>::zeros();
                 step[p] = STEPS[p];
-                self.fields.residuals(&at.stepped(&step), self.pairs)
+                let moved = at.stepped(&step);
+                // A turn leaves the lens as it is.
+                match p {
+                    0..3 => self.fields.residuals_of(&seen, &moved, self.pairs),
+                    _ => self.fields.residuals(&moved, self.pairs),
+                }
             })
             .collect();
         for (n, r) in base.iter().enumerate() {

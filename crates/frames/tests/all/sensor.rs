@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
 
 use nightloom_frames::{SensorError, SensorReport, measure_sensor};
-use nightloom_outing::{Step, World};
+use nightloom_outing::World;
 use nightloom_raster::{Cfa, DecodeError, DecodeOptions, Frame, FrameMeta, Limits, decode_here_with};
 use nightloom_simulate::{DngFrame, write_dng};
 use nightloom_sky::Instant;
@@ -31,11 +31,6 @@ impl World for Here {
     fn now(&self) -> Instant {
         "2026-09-13T08:00:00Z".parse().unwrap()
     }
-    fn seconds(&self) -> f64 {
-        0.0
-    }
-    fn progress(&self, _: &Step<'_>) {}
-    fn note(&self, _: &str) {}
     fn cancelled(&self) -> &AtomicBool {
         &self.stop
     }

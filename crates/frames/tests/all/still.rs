@@ -5,7 +5,7 @@
 use std::path::Path;
 use std::sync::atomic::AtomicBool;
 
-use nightloom_outing::{Step, World};
+use nightloom_outing::World;
 use nightloom_raster::{DecodeError, DecodeOptions, Frame, FrameMeta, Limits, decode_here_with};
 use nightloom_sky::Instant;
 
@@ -31,8 +31,6 @@ impl World for Still {
     fn seconds(&self) -> f64 {
         self.start.elapsed().as_secs_f64()
     }
-    fn progress(&self, _step: &Step<'_>) {}
-    fn note(&self, _line: &str) {}
     fn cancelled(&self) -> &AtomicBool {
         &self.stop
     }

@@ -15,6 +15,8 @@ use std::process::ExitCode;
 
 mod builds;
 mod damage;
+#[path = "../../tests/all/delivered.rs"]
+mod delivered;
 mod files;
 mod night;
 mod silent;

@@ -11,18 +11,7 @@ use serde_json::Value;
 
 use crate::{Outcome, program, say};
 
-/// Everything a build delivers that must be the same byte by byte.
-pub(crate) const DELIVERED: [&str; 9] = [
-    "picture.tif",
-    "layers.ora",
-    "matte.tif",
-    "sky.tif",
-    "land.tif",
-    "coverage.tif",
-    "linear.fits",
-    "preview.jpg",
-    "report.html",
-];
+pub(crate) use crate::delivered::DELIVERED;
 
 /// No build of so few small frames takes longer on the busiest machine.
 pub(crate) const HANGS: Duration = Duration::from_secs(240);

@@ -10,7 +10,7 @@ use std::sync::atomic::AtomicBool;
 
 use nightloom_frames::{FrameLight, FrameTold, IdentifyReport, identify_frame};
 use nightloom_optics::Exposure;
-use nightloom_outing::{Step, World};
+use nightloom_outing::World;
 use nightloom_raster::{DecodeError, DecodeOptions, Frame, FrameMeta, Limits, decode_here_with};
 use nightloom_simulate::{Counts, Mishaps, Scenario, Size, TrackerFaults, Truth, TruthPictures, render};
 use nightloom_sky::{Angle, Instant};
@@ -188,8 +188,6 @@ impl World for Here {
     fn seconds(&self) -> f64 {
         self.begun.elapsed().as_secs_f64()
     }
-    fn progress(&self, _: &Step<'_>) {}
-    fn note(&self, _: &str) {}
     fn cancelled(&self) -> &AtomicBool {
         &self.stop
     }

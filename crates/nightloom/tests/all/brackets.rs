@@ -356,7 +356,7 @@ fn impossible_and_missing_figures_are_told_and_measured() {
     };
     let usual = level(&plain);
     // An exposure of 0 s, an ISO that is not told: one frame of each role, told by what its light says.
-    let frames = night.few_frames();
+    let frames = night.few_built();
     let names = crate::night::SKY;
     patch(&frames.night().join(names[1]), EXPOSURE_TIME, [0, 1]);
     for field in ISO {
@@ -378,7 +378,7 @@ fn impossible_and_missing_figures_are_told_and_measured() {
     let off = level(&ours) / usual - 1.0;
     assert!(off.abs() < 0.02, "f/0: the land is {:.1} % off", 100.0 * off);
     // Another focal length among the sky frames: left out, and said.
-    let zoomed = night.few_frames();
+    let zoomed = night.few_built();
     patch(&zoomed.night().join(names[2]), FOCAL_LENGTH, [50, 1]);
     let ours = built(&zoomed.night());
     assert!(crate::night::left_out(&ours, names[2]).contains("50 mm"));

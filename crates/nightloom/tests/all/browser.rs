@@ -57,12 +57,28 @@ impl Served {
     }
 
     fn on(port: u16, folder: &Path, args: &[&str], temp: &Path) -> Self {
-        let mut child = Command::new(env!("CARGO_BIN_EXE_nightloom"))
+        let mut program = Command::new(env!("CARGO_BIN_EXE_nightloom"));
+        program
             .args(["serve", "--no-browser", "--port", &port.to_string()])
             .args(args)
             .arg(folder)
             .env("TMPDIR", temp)
-            .stdin(Stdio::null())
+            .stdin(Stdio::null());
+        Self::started(program, port)
+    }
+
+    /// Started by a command that is given the program's words.
+    pub(crate) fn by(command: impl FnOnce(&[&str]) -> Command, folder: &Path) -> Self {
+        let port = free_port();
+        let (told, folder) = (port.to_string(), folder.display().to_string());
+        Self::started(
+            command(&["serve", "--no-browser", "--port", &told, &folder]),
+            port,
+        )
+    }
+
+    fn started(mut program: Command, port: u16) -> Self {
+        let mut child = program
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
             .spawn()
@@ -341,10 +357,14 @@ impl Browser {
         }
     }
 
+    /// Waits for the page's script, which is not yet there each time the driver calls a page loaded.
+    pub(crate) fn scripted(&self) {
+        self.until("'heard' in document.documentElement.dataset");
+    }
+
     /// Puts the pages in red light.
     pub(crate) fn wear_red(&self) {
-        // Before the page's script ran, the button leads to the stage's first page.
-        self.until("document.querySelector('form[action=\"/look\"]').back.value === location.pathname + location.search");
+        self.scripted();
         self.run("document.querySelector('form[action=\"/look\"] button').click()");
         self.until("document.documentElement.dataset.look === 'red'");
     }
@@ -419,6 +439,7 @@ impl Browser {
 
     /// Types into a field and leaves it.
     pub(crate) fn fill(&self, id: &str, text: &str) {
+        self.scripted();
         let text = serde_json::to_string(text).expect("text");
         self.run(&format!(
             "const f = document.getElementById('{id}'); f.focus(); f.value = {text}; \

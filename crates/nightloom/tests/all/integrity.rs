@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use nightloom_outing::{Step, World, read_settings};
+use nightloom_outing::{World, read_settings};
 use nightloom_pipeline::{BuildReport, build};
 use nightloom_raster::{DecodeError, DecodeOptions, Frame, FrameMeta, Limits, decode_here_with, read_meta};
 use nightloom_sky::Instant;
@@ -166,11 +166,6 @@ impl World for Failing {
     fn now(&self) -> Instant {
         self.now
     }
-    fn seconds(&self) -> f64 {
-        0.0
-    }
-    fn progress(&self, _: &Step<'_>) {}
-    fn note(&self, _: &str) {}
     fn cancelled(&self) -> &AtomicBool {
         &self.stop
     }

@@ -7,6 +7,7 @@ use std::path::Path;
 use std::process::{Command, Output, Stdio};
 use std::time::{Duration, Instant};
 
+use crate::browser::{Served, exchange};
 use crate::night::{status, stderr};
 
 /// Nothing here is worked on for longer.
@@ -78,6 +79,17 @@ fn palette(path: &Path, side: u32) {
     stream.finish().unwrap();
 }
 
+/// A program that may take so many KiB of addresses, and its children with it.
+fn within(kib: u32, words: &[&str]) -> Command {
+    let mut command = Command::new("sh");
+    let limited = format!("ulimit -v {kib}; exec \"$0\" \"$@\"");
+    command
+        .args(["-c", &limited, env!("CARGO_BIN_EXE_nightloom")])
+        .args(words)
+        .stdin(Stdio::null());
+    command
+}
+
 #[test]
 fn a_small_file_that_claims_much_costs_nothing() {
     let folder = tempfile::tempdir().unwrap();
@@ -95,16 +107,7 @@ fn a_small_file_that_claims_much_costs_nothing() {
         (["build", outing], &[]),
     ] {
         // The whole program in an address space that the pixels would not fit: 324 million, 1 to 34 bytes each.
-        let output = Command::new("sh")
-            .args([
-                "-c",
-                "ulimit -v 3000000; exec \"$0\" \"$@\"",
-                env!("CARGO_BIN_EXE_nightloom"),
-            ])
-            .args(words)
-            .args(memory)
-            .output()
-            .unwrap();
+        let output = within(3_000_000, &[&words, memory].concat()).output().unwrap();
         let said = told(&output);
         // Without another frame a build's answer is no.
         let expected = if words[0] == "build" { 1 } else { 2 };
@@ -114,6 +117,64 @@ fn a_small_file_that_claims_much_costs_nothing() {
             "{words:?}: {said}"
         );
     }
+}
+
+/// The bombs on the pages: each answer is a sentence, at once, in an address space that the pixels would not fit.
+#[test]
+fn a_small_file_that_claims_much_costs_no_server() {
+    let folder = crate::pages::outing();
+    fs::create_dir(folder.path().join("sky")).unwrap();
+    palette(&folder.path().join("sky/bomb.png"), 18_000);
+    // The head of a sound JPEG (baseline start of frame, ITU-T T.81, B.2.2) claims 20000 rows and columns.
+    let sound = concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/../raster/tests/fixtures/decode/turned.jpg"
+    );
+    let mut jpeg = fs::read(sound).unwrap();
+    let head = jpeg.windows(3).position(|w| w == [0xff, 0xc0, 0]).unwrap();
+    jpeg[head + 5..head + 9].copy_from_slice(&[0x4e, 0x20, 0x4e, 0x20]);
+    fs::write(folder.path().join("sky/bomb.jpg"), jpeg).unwrap();
+    let served = Served::by(|words| within(3_000_000, words), folder.path());
+    let host = format!("127.0.0.1:{}", served.port);
+    let ask = |path: &str| {
+        let began = Instant::now();
+        let answer = exchange(served.port, "GET", path, &[("Host", &host)], "");
+        assert!(began.elapsed() < AT_ONCE, "{path} took {:?}", began.elapsed());
+        answer
+    };
+    for name in ["sky/bomb.png", "sky/bomb.jpg"] {
+        for page in [
+            "/thumbnail?name=",
+            "/verdict?name=",
+            "/pixels/tile?level=0&x=0&y=0&stretch=auto&name=",
+        ] {
+            let answer = ask(&format!("{page}{name}"));
+            let said = answer.text();
+            assert!(
+                said.contains("too large") || said.contains("cannot hold"),
+                "{page}{name}: {} {said}",
+                answer.status
+            );
+        }
+    }
+    assert_eq!(ask("/frames").status, 200);
+}
+
+/// Where the system gives too little memory, the frame is not blamed.
+#[test]
+fn a_frame_for_which_there_is_no_memory_is_not_called_damaged() {
+    let folder = tempfile::tempdir().unwrap();
+    let frame = folder.path().join("frame.png");
+    palette(&frame, 6000);
+    let mut short = 0;
+    // From too little for the program itself to enough for its decoder; how much that is differs by machine.
+    for kib in (60_000..400_000).step_by(20_000) {
+        let output = within(kib, &["stars", "--threads", "1", frame.to_str().unwrap()]).output();
+        let said = told(&output.unwrap());
+        assert!(!said.contains("damaged"), "{kib} KiB: {said}");
+        short += usize::from(said.contains("needs more memory than is allowed"));
+    }
+    assert!(short > 0, "the decoder never was short of memory");
 }
 
 #[test]

@@ -11,18 +11,7 @@ use nightloom_raster::{Limits, Pixels, Rgb, decode_here};
 use nightloom_simulate::{Scenario, Size, Truth, render};
 use serde_json::Value;
 
-/// Everything a build of land and sky delivers, by name.
-pub(crate) const DELIVERED: [&str; 9] = [
-    "picture.tif",
-    "layers.ora",
-    "matte.tif",
-    "sky.tif",
-    "land.tif",
-    "coverage.tif",
-    "linear.fits",
-    "preview.jpg",
-    "report.html",
-];
+pub(crate) use crate::delivered::DELIVERED;
 
 /// The shared fixtures: a rendered night, its build, and the build of a few of its frames.
 pub(crate) struct Night {

@@ -1,4 +1,4 @@
-//! A folder that is gone when the test is.
+//! A folder that is gone when the test is; for the tests of `frames` and `pipeline` too.
 
 use std::path::Path;
 
@@ -8,7 +8,7 @@ impl Temp {
     pub(crate) fn new() -> Self {
         Self(
             tempfile::Builder::new()
-                .prefix("nightloom-outing-")
+                .prefix("nightloom-test-")
                 .tempdir()
                 .unwrap(),
         )

@@ -25,13 +25,9 @@ impl World for Told {
     fn now(&self) -> Instant {
         "2026-09-13T08:00:00Z".parse().unwrap()
     }
-    fn seconds(&self) -> f64 {
-        0.0
-    }
     fn progress(&self, step: &Step<'_>) {
         self.steps.lock().unwrap().push(step.done);
     }
-    fn note(&self, _: &str) {}
     fn cancelled(&self) -> &AtomicBool {
         &self.stop
     }

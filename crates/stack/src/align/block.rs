@@ -135,11 +135,14 @@ fn window(plane: &Plane, [x0, y0]: [isize; 2], shift: Vector2<f64>, across: usiz
         return None;
     }
     let mut out = Vec::with_capacity(across * across);
+    let pairs = |y: usize| {
+        let row = &plane.row(y)[x0..];
+        row[..across].iter().zip(&row[ex..ex + across])
+    };
     for y in y0..y0 + across {
-        let (upper, lower) = (&plane.row(y)[x0..], &plane.row(y + ey)[x0..]);
-        out.extend((0..across).map(|x| {
-            let top = upper[x] + (upper[x + ex] - upper[x]) * tx;
-            let bottom = lower[x] + (lower[x + ex] - lower[x]) * tx;
+        let corners = pairs(y).zip(pairs(y + ey));
+        out.extend(corners.map(|((a, b), (c, d))| {
+            let (top, bottom) = (a + (b - a) * tx, c + (d - c) * tx);
             top + (bottom - top) * ty
         }));
     }

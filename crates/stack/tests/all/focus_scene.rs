@@ -173,7 +173,10 @@ impl Painting {
             });
             let mut light = Plane::from_fn(w, h, |x, y| {
                 let [u, v] = place(x, y);
-                (self.cover(layer, u, v) * self.light(layer, u, v)) as f32
+                match self.cover(layer, u, v) {
+                    hidden if hidden < 1e-9 => 0.0,
+                    cover => (cover * self.light(layer, u, v)) as f32,
+                }
             });
             if layer == 0 {
                 self.trails(setting.turn, &mut light);
@@ -257,16 +260,24 @@ fn kernel(radius: f64, shake: f64) -> Vec<(isize, isize, f32)> {
         .collect()
 }
 
+/// The plane under the kernel, its edge values going on outside.
 fn convolved(plane: &Plane, kernel: &[(isize, isize, f32)]) -> Plane {
-    let (w, h) = (plane.width() as isize, plane.height() as isize);
-    let mut out = Plane::filled(plane.width(), plane.height(), 0.0);
+    let (w, h) = (plane.width(), plane.height());
+    let mut out = Plane::filled(w, h, 0.0);
     for y in 0..h {
         for &(dx, dy, k) in kernel {
-            let from = plane.row((y + dy).clamp(0, h - 1) as usize);
-            let to = out.row_mut(y as usize);
-            for (x, o) in to.iter_mut().enumerate() {
-                *o += k * from[(x as isize + dx).clamp(0, w - 1) as usize];
+            let from = plane.row(y.saturating_add_signed(dy).min(h - 1));
+            let to = out.row_mut(y);
+            let (first, last) = (
+                0usize.saturating_add_signed(-dx),
+                w.saturating_add_signed(-dx).min(w),
+            );
+            let inside = first.saturating_add_signed(dx)..last.saturating_add_signed(dx);
+            to[..first].iter_mut().for_each(|o| *o += k * from[0]);
+            for (o, v) in to[first..last].iter_mut().zip(&from[inside]) {
+                *o += k * v;
             }
+            to[last..].iter_mut().for_each(|o| *o += k * from[w - 1]);
         }
     }
     out

@@ -9,8 +9,8 @@ use nightloom_frames::{FrameTold, identify_frame};
 use nightloom_journal::Journal;
 use nightloom_outing::shelf::{Kind, Shelf};
 use nightloom_outing::{
-    FrameOverride, Step, World, hash_bytes, option_in, options, parse_settings, read_tiles, typed,
-    with_frame, with_option,
+    FrameOverride, World, hash_bytes, option_in, options, parse_settings, read_tiles, typed, with_frame,
+    with_option,
 };
 use nightloom_pipeline::{LandHints, version_recipe, versions};
 use nightloom_raster::{DecodeError, DecodeOptions, Frame, FrameMeta, read_regular};
@@ -270,11 +270,6 @@ impl World for Nowhere {
     fn now(&self) -> Instant {
         Instant::from_timestamp(jiff::Timestamp::UNIX_EPOCH)
     }
-    fn seconds(&self) -> f64 {
-        0.0
-    }
-    fn progress(&self, _: &Step<'_>) {}
-    fn note(&self, _: &str) {}
     fn cancelled(&self) -> &AtomicBool {
         &self.0
     }
