@@ -248,7 +248,13 @@ fn balance(
     tracked: &Tracked,
 ) -> Option<Neutral> {
     if colourless(&joined.sky) {
-        // Frames of a sensor without filters: there is no colour to balance.
+        // Frames of a sensor without filters: there is no colour to balance, and none to be had from what was filled.
+        for picture in [&mut joined.sky, &mut joined.land] {
+            let [red, green, blue] = picture.planes_mut();
+            for plane in [red, blue] {
+                plane.data_mut().copy_from_slice(green.data());
+            }
+        }
         return None;
     }
     let (fluxes, colours) = star_colours(joined, canvas, field, tracked);
@@ -271,12 +277,16 @@ fn balance(
     }
 }
 
-/// Whether all channels are one, to what the working space's matrix rounds.
+/// Whether all channels are one, to what the working space's matrix rounds, but for sky that no frame saw.
 fn colourless(picture: &Rgb) -> bool {
     const SAME: f32 = 1e-4;
+    const SEEN: f64 = 0.75;
     let [r, g, b] = picture.planes();
-    let mut pixels = r.data().iter().zip(g.data()).zip(b.data()).step_by(97);
-    pixels.all(|((r, g), b)| (r - g).abs().max((b - g).abs()) <= SAME * g.abs() + SAME * SAME)
+    let pixels = r.data().iter().zip(g.data()).zip(b.data()).step_by(97);
+    let all = pixels.len();
+    let one =
+        pixels.filter(|((r, g), b)| (*r - *g).abs().max((*b - *g).abs()) <= SAME * g.abs() + SAME * SAME);
+    one.count() as f64 >= SEEN * all as f64
 }
 
 /// Flux per channel of the reference frame's stars in the stack, and their catalogue B−V.
