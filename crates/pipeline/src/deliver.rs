@@ -121,7 +121,7 @@ fn taken_cards(capture: &Capture) -> Vec<Card> {
     cards
 }
 
-/// Writes coverage: number of frames under each pixel.
+/// Writes coverage: number of frames under each pixel, 1 where they saw it through land alone.
 pub(super) fn coverage(folder: &Path, coverage: &Plane) -> Result<PathBuf, BuildError> {
     let path = folder.join("coverage.tif");
     let shape = TiffShape {
@@ -132,7 +132,7 @@ pub(super) fn coverage(folder: &Path, coverage: &Plane) -> Result<PathBuf, Build
     let rows = |y: usize, out: &mut [u16]| {
         out.iter_mut()
             .zip(coverage.row(y))
-            .for_each(|(o, v)| *o = (v + 0.5) as u16);
+            .for_each(|(o, v)| *o = if *v > 0.0 { (v + 0.5).max(1.0) as u16 } else { 0 });
         Ok(())
     };
     write_tiff16_rows(

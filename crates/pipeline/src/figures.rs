@@ -23,7 +23,7 @@ pub(super) fn sky_figures(sky: &Rgb, coverage: &Plane, alpha: &Plane, noise: [f3
         .data()
         .iter()
         .zip(alpha.data())
-        .filter(|(c, a)| **a > SKY && **c > 0.0)
+        .filter(|(c, a)| **a > SKY && **c >= 1.0)
         .map(|(c, _)| *c)
         .collect();
     SkyFigures {

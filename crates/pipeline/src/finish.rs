@@ -157,7 +157,7 @@ pub(super) fn again(
         land,
         sky,
         alpha,
-        filled_fraction: 0.0,
+        fill: nightloom_seam::FillReport::default(),
         tone: ToneMatch::identity(),
     };
     let turn = leveled(settings, &mut joined);

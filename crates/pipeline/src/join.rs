@@ -3,11 +3,11 @@
 use nightloom_raster::colour::luminance;
 use nightloom_raster::{Plane, Rgb};
 use nightloom_seam::{
-    FillSettings, ForegroundSettings, Gap, Matte, SmoothSky, ToneMatch, ToneMatchSettings, Work, compose_row,
-    fill_sky, foreground, match_sky,
+    FillReport, FillSettings, ForegroundSettings, Gap, Matte, SmoothSky, ToneMatch, ToneMatchSettings,
+    VeilLevel, Work, compose_row, fill_sky, foreground, match_sky,
 };
 
-use nightloom_stack::BackgroundModel;
+use nightloom_stack::{BackgroundModel, VEIL_CELL};
 use rayon::prelude::*;
 
 use nightloom_journal::{Bench, BuildError};
@@ -20,19 +20,19 @@ pub(super) struct Joined {
     pub(super) sky: Rgb,
     /// 0 land to 1 sky.
     pub(super) alpha: Plane,
-    /// Share of the sky that was filled.
-    pub(super) filled_fraction: f64,
+    /// What was filled of the sky.
+    pub(super) fill: FillReport,
     /// How land and sky were brought together.
     pub(super) tone: ToneMatch,
 }
 
 /// Joins the two. All planes are of the canvas's size. Sky that no tracked frame saw is filled without stars: those of the
-/// land frames are trails. `smooth` is the sky's light behind land, where it is known.
+/// land frames are trails. `veil` is the level of what was seen through land. `smooth` is the sky's light behind land, where it is known.
 pub(super) fn join(
     bench: &Bench<'_>,
     land: Rgb,
     mut sky: Rgb,
-    coverage: &Plane,
+    (coverage, veil): (&Plane, Option<&Rgb>),
     matte: Matte,
     known_gain: Option<[f32; 3]>,
     smooth: Option<&BackgroundModel>,
@@ -44,11 +44,13 @@ pub(super) fn join(
     };
     let tone = match_sky(&land, &sky, &matte.alpha, coverage, &settings).map_err(internal)?;
     let smooth = smooth.map(|model| |c: usize, x: usize, y: usize| model.at(c, x, y));
+    let level =
+        veil.map(|levels| |c: usize, x: usize, y: usize| levels.planes()[c].at(x / VEIL_CELL, y / VEIL_CELL));
     let gap = Gap {
         coverage,
         matte: &matte,
         tone: &tone,
-        lit: true,
+        veil: level.as_ref().map(|l| l as &VeilLevel<'_>),
         smooth: smooth.as_ref().map(|s| s as &SmoothSky<'_>),
     };
     let fill = with_work(bench, "Filling the sky over the ridge", |work| {
@@ -62,7 +64,7 @@ pub(super) fn join(
         land,
         sky,
         alpha: matte.alpha,
-        filled_fraction: fill.filled_fraction,
+        fill,
         tone,
     })
 }

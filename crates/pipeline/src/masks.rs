@@ -16,6 +16,8 @@ use nightloom_outing::FrameTime;
 
 /// Side of a mask cell, pixels: as fine as the outline is worth.
 const CELL: usize = 2;
+/// Canvases of up to so many pixels are asked pixel by pixel how open land is.
+const FINE_UP_TO: usize = 8_000_000;
 /// Side of a cell of what is only coarsely known.
 const COARSE: usize = 8;
 /// Moments of an exposure at which the land is looked up, at most.
@@ -39,7 +41,7 @@ pub(super) fn from_turning(
         let blocks = clear.par_chunks_mut(columns * (COARSE / CELL)).enumerate();
         blocks.for_each(|(row, cells)| block_row(row * COARSE, cells, columns, canvas, grids, outline));
     })?;
-    Some(mask_of(canvas, &clear))
+    Some(mask_of(canvas, &clear, CELL))
 }
 
 /// Columns and rows of mask cells.
@@ -51,10 +53,10 @@ fn cells(canvas: &Canvas) -> (usize, usize) {
 }
 
 /// A mask of cells of 0 to 255.
-fn mask_of(canvas: &Canvas, bytes: &[u8]) -> Mask {
-    let (columns, _) = cells(canvas);
-    let value = |x: f64, y: f64| f32::from(bytes[(y as usize / CELL) * columns + x as usize / CELL]) / 255.0;
-    Mask::from_fn(canvas.width, canvas.height, CELL, value)
+fn mask_of(canvas: &Canvas, bytes: &[u8], cell: usize) -> Mask {
+    let columns = canvas.width.div_ceil(cell);
+    let value = |x: f64, y: f64| f32::from(bytes[(y as usize / cell) * columns + x as usize / cell]) / 255.0;
+    Mask::from_fn(canvas.width, canvas.height, cell, value)
 }
 
 /// Calls `look` with the ways from canvas to land frame at moments all through an exposure; `None` without a known pole.
@@ -91,8 +93,13 @@ pub(super) fn open_share(
     time: &FrameTime,
     wanted: &(impl Fn(usize, usize) -> bool + Sync),
 ) -> Option<Mask> {
-    let (columns, rows) = cells(canvas);
-    let middle = |k: usize, end: usize| (k * CELL + CELL / 2).min(end - 1);
+    let cell = if canvas.width * canvas.height > FINE_UP_TO {
+        CELL
+    } else {
+        1
+    };
+    let (columns, rows) = (canvas.width.div_ceil(cell), canvas.height.div_ceil(cell));
+    let middle = |k: usize, end: usize| (k * cell + cell / 2).min(end - 1);
     let mut open = vec![0u8; columns * rows];
     all_through(canvas, placement, time, |grids| {
         open.par_chunks_mut(columns).enumerate().for_each(|(j, row)| {
@@ -120,16 +127,34 @@ pub(super) fn open_share(
             }
         });
     })?;
-    Some(mask_of(canvas, &open))
+    Some(mask_of(canvas, &open, cell))
 }
 
-/// The mean of what several masks leave open, weighted by it, at a pixel.
-pub(super) fn mean_open(masks: &[Mask], x: usize, y: usize) -> f32 {
-    let (sum, squares) = masks.iter().fold((0.0, 0.0), |(sum, squares), m| {
-        let open = m.at(x, y);
-        (sum + open, squares + open * open)
-    });
-    if sum > 0.0 { squares / sum } else { 0.0 }
+/// What frames see of a pixel through land.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(super) struct Through {
+    /// The mean of what is open, weighted as a stack that masks frames by it weights them.
+    pub(super) open: f32,
+    /// What that is worth, in frames that see it clear of land.
+    pub(super) frames: f32,
+}
+
+/// What several frames, each of its worth and its mask of what is open, see of a pixel.
+pub(super) fn seen_through(frames: &[(f32, &Mask)], x: usize, y: usize) -> Through {
+    let (mut sum, mut weighted, mut squares) = (0.0, 0.0, 0.0);
+    for (worth, mask) in frames {
+        let open = mask.at(x, y);
+        sum += worth * open;
+        weighted += worth * open * open;
+        squares += open * open;
+    }
+    match sum > 0.0 {
+        true => Through {
+            open: weighted / sum,
+            frames: squares,
+        },
+        false => Through::default(),
+    }
 }
 
 /// One row of coarse cells, from canvas row `y0` on: most are land or clear at a look.

@@ -1,6 +1,8 @@
 //! The land's outline in the land frame, ready to be asked how clear of land a pixel is.
 
-use nightloom_raster::{DISTANCE_UNIT, Plane, distances};
+use nightloom_fit::median_of;
+use nightloom_raster::colour::luminance;
+use nightloom_raster::{DISTANCE_UNIT, Plane, Rgb, distances};
 use rayon::prelude::*;
 
 /// Matte below which a pixel is not clear of land.
@@ -13,6 +15,8 @@ const CLOSE_PART: f32 = 600.0;
 const MARGIN_PX: f32 = 2.0;
 /// Over so many pixels more a frame's weight rises to the whole, so that no step is seen where frames end.
 const FEATHER_PX: f32 = 8.0;
+/// Land and sky so near to each other are compared.
+const BESIDE_PX: f32 = 6.0;
 /// Pixels of a coarse cell, each way.
 const COARSE: usize = 8;
 
@@ -51,6 +55,31 @@ impl Twigs {
     pub(super) fn open_at(&self, place: [f32; 2]) -> u8 {
         let (x, y) = pixel_at(place, self.width, self.height);
         self.open[y * self.width + x]
+    }
+}
+
+/// The light of land beside the sky in parts of that sky's, 0 to 0.9: medians along all of the edge.
+pub(super) fn light_beside_sky(picture: &Rgb, alpha: &Plane) -> f32 {
+    let (width, height) = (alpha.width(), alpha.height());
+    let far_from = |of: &dyn Fn(f32) -> bool| {
+        let start = alpha.data().iter().map(|&a| if of(a) { 0 } else { u8::MAX });
+        let mut far: Vec<u8> = start.collect();
+        distances(&mut far, width);
+        far
+    };
+    let reach = (BESIDE_PX * f32::from(DISTANCE_UNIT)) as u8;
+    let (is_sky, is_land) = (|a: f32| a > CLEAR, |a: f32| a < 1.0 - CLEAR);
+    let light = |near: Vec<u8>, of: &dyn Fn(f32) -> bool| {
+        let beside = (0..width * height).filter(|&k| near[k] <= reach && of(alpha.data()[k]));
+        median_of(beside.map(|k| luminance(picture.at(k % width, k / width))))
+    };
+    let (land, sky) = (
+        light(far_from(&is_sky), &is_land),
+        light(far_from(&is_land), &is_sky),
+    );
+    match (land, sky) {
+        (Some(land), Some(sky)) if sky > 0.0 => (land / sky).clamp(0.0, 0.9),
+        _ => 0.0,
     }
 }
 

@@ -147,6 +147,7 @@ fn figures(report: &BuildReport) -> Markup {
                     (entry("Skyline measured (skyline.csv)", &format!("{degrees:.1}° of azimuth")))
                 }
                 (entry("Sky filled where no tracked frame saw it", &percent(seam.filled_fraction)))
+                (entry("Sky seen through twigs alone", &percent(seam.veiled_fraction)))
                 @if let Some(lens) = &report.lens {
                     (entry("Focal length", &format!("{:.1} px, {:.2}″ per pixel", lens.focal_px, lens.scale_arcsec_per_px)))
                     (entry("Radial distortion k₁, k₂, k₃", &format!("{:+.4}, {:+.4}, {:+.4}", lens.radial[0], lens.radial[1], lens.radial[2])))

@@ -191,8 +191,11 @@ pub struct SeamReport {
     pub placement: String,
     /// Residual of the land frames' stars against the sky stack.
     pub placement_rms_px: Option<f64>,
-    /// Share of the picture's sky that no tracked frame saw cleanly and that was filled.
+    /// Share of the picture's sky that no tracked frame saw, through twigs neither, and that was filled.
     pub filled_fraction: f64,
+    /// Share of it that they saw through twigs alone: its stars and grain are measured, its level is that of the sky round it.
+    #[serde(default)]
+    pub veiled_fraction: f64,
     /// Factors on the land's red, green, blue that make its sky equal the sky stack's, beyond the
     /// ratio of the exposures.
     pub land_gain: [f32; 3],

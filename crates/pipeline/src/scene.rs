@@ -6,7 +6,7 @@ use std::thread;
 
 use nightloom_outing::{Crop, Digest, FrameTime, Settings};
 use nightloom_raster::{Plane, Rgb};
-use nightloom_seam::{Finding, join_step};
+use nightloom_seam::{FillReport, Finding, join_step};
 use nightloom_sky::{Skyline, catalogue};
 use nightloom_stack::{Mask, Neutral, Turn};
 use rayon::prelude::*;
@@ -29,7 +29,7 @@ use crate::report::{CanvasReport, Outputs, SkyFigures};
 use crate::sky::{Lay, SkyStack, Veil};
 use crate::times::Times;
 use crate::track::Tracked;
-use crate::{canvas, crop, deliver, edge, figures, finish, join, land, masks, moment, placing, sky};
+use crate::{canvas, crop, deliver, edge, figures, finish, join, land, masks, moment, outline, placing, sky};
 use nightloom_develop::{Capture, LightReport, TakenBox};
 use nightloom_journal::{Bench, BuildError, StepKey};
 
@@ -76,7 +76,7 @@ pub(crate) struct Made {
     pub(crate) sky: sky::SkyFacts,
     pub(crate) land: land::LandFacts,
     pub(crate) sky_fraction: f64,
-    pub(crate) filled_fraction: f64,
+    pub(crate) fill: FillReport,
     pub(crate) figures: SkyFigures,
     pub(crate) luminance_step: Option<f64>,
     /// Degrees of azimuth over which the land's edge was measured.
@@ -135,6 +135,7 @@ impl Scene<'_> {
         self.say_finding(bench, edge.finding);
         let (outline, sharp) = (Outline::of(&edge.matte.alpha), Outline::sharp(&edge.matte.alpha));
         let twigs = Twigs::of(&edge.matte.alpha);
+        let land_part = outline::light_beside_sky(&land.picture, &edge.matte.alpha);
         bench.show("Choosing the moment and the grid", 0.0, "")?;
         let ridge = self.write_ridge(results, &placed, &edge.matte.alpha)?;
         let agreement = self.agreement(&placed, &edge);
@@ -183,6 +184,7 @@ impl Scene<'_> {
                 veil: Some(Veil {
                     open: &open,
                     twigs: twigs.hash(),
+                    land: land_part,
                 }),
                 unit: self.unit,
             },
@@ -412,7 +414,7 @@ impl Scene<'_> {
             }
         };
         bench.warn(format!(
-            "{:.1} % of the sky in the picture was seen clear of land by no tracked frame and is filled with its smooth light and no more stars than shine through twigs; {remedy}.",
+            "{:.1} % of the sky in the picture was seen by no tracked frame, through twigs neither, and is filled with its smooth light, without stars; {remedy}.",
             filled * 100.0
         ));
     }
@@ -506,11 +508,16 @@ impl Scene<'_> {
             };
             Ok::<_, BuildError>((told, jpeg?, figures))
         })?;
-        let (land_facts, joined) = self.joined(bench, &canvas, sky.picture, &sky.coverage, land)?;
+        let (land_facts, joined) = self.joined(
+            bench,
+            &canvas,
+            (sky.picture, &sky.coverage, sky.veil.as_ref()),
+            land,
+        )?;
         let capture = self.capture(has_land.then_some(&land_facts));
         let field = &self.sky_frames[self.tracked.registration.reference].facts.field;
-        let filled_fraction = joined.filled_fraction;
-        self.tell_filled(bench, filled_fraction);
+        let fill = joined.fill;
+        self.tell_filled(bench, fill.filled_fraction);
         let step = has_land
             .then(|| join_step(&joined.luminance(), &joined.alpha, STEP_BAND_PX))
             .flatten();
@@ -533,7 +540,7 @@ impl Scene<'_> {
                 capture: &capture,
             },
         )?;
-        drop(sky.coverage);
+        drop((sky.coverage, sky.veil));
         bench.stage(0.92, 0.97)?;
         let (outputs, picture_jpeg) = deliver::pictures(
             bench,
@@ -557,7 +564,7 @@ impl Scene<'_> {
             sky: sky.facts,
             land: land_facts,
             sky_fraction: mean(alpha),
-            filled_fraction,
+            fill,
             figures,
             luminance_step: step,
             skyline_deg: None,
@@ -628,8 +635,7 @@ impl Scene<'_> {
         &self,
         bench: &Bench<'_>,
         canvas: &Canvas,
-        sky: Rgb,
-        coverage: &Plane,
+        (sky, coverage, veil): (Rgb, &Plane, Option<&Rgb>),
         land: Option<(LandStack, Edge)>,
     ) -> Result<(land::LandFacts, Joined), BuildError> {
         let Some((land, edge)) = land else {
@@ -637,7 +643,7 @@ impl Scene<'_> {
                 land: Rgb::filled(canvas.width, canvas.height, [0.0; 3]),
                 alpha: Plane::filled(canvas.width, canvas.height, 1.0),
                 sky,
-                filled_fraction: 0.0,
+                fill: FillReport::default(),
                 tone: nightloom_seam::ToneMatch::identity(),
             };
             return Ok((land::LandFacts::default(), joined));
@@ -649,7 +655,7 @@ impl Scene<'_> {
             bench,
             land.picture,
             sky,
-            coverage,
+            (coverage, veil),
             edge.matte,
             self.known_gain(),
             smooth.as_ref(),

@@ -4,7 +4,8 @@ use nalgebra::Rotation3;
 use nightloom_raster::colour::to_working;
 use nightloom_raster::{Plane, Rgb, WorkFile, WorkValues};
 use nightloom_stack::{
-    CombineSettings, Input, Mask, PixelNoise, Source, colour_hearts, combine, ground_light, lay_veiled_stars,
+    CombineSettings, Input, Mask, PixelNoise, Source, Veiled, colour_hearts, combine, ground_light,
+    lay_veiled,
 };
 use nightloom_stars::AirPath;
 use serde::{Deserialize, Serialize};
@@ -26,8 +27,10 @@ pub(super) struct SkyStack {
     /// Linear working colour in the picture's unit: 1 at a usual tracked frame's saturation before white
     /// balance.
     pub(super) picture: Rgb,
-    /// Frames under each pixel.
+    /// Frames under each pixel; below 1 where it is seen through land alone: what that is worth in frames.
     pub(super) coverage: Plane,
+    /// Level of the sky there, per cell of [`nightloom_stack::VEIL_CELL`] pixels; `None` without such pixels.
+    pub(super) veil: Option<Rgb>,
     /// What was done.
     pub(super) facts: SkyFacts,
 }
@@ -41,6 +44,9 @@ pub(super) struct SkyFacts {
     pub(super) rejected_fraction: f64,
     /// The same per stacked frame.
     pub(super) rejected: Vec<f64>,
+    /// Whether some sky is seen through land.
+    #[serde(default)]
+    veiled: bool,
 }
 
 /// A land frame as a witness of the light that stays with the ground: it sees the sky down to the ridge.
@@ -61,6 +67,8 @@ pub(super) struct Veil<'a> {
     pub(super) open: &'a Open<'a>,
     /// What it follows from.
     pub(super) twigs: Digest,
+    /// The land's light in parts of the sky's.
+    pub(super) land: f32,
 }
 
 type Open<'a> = dyn Fn(&(dyn Fn(usize, usize) -> bool + Sync)) -> Option<Vec<Mask>> + 'a;
@@ -104,11 +112,17 @@ pub(super) fn stack_sky(
         })
         .finish();
     let (name, path) = bench.work_file("sky", key, "planes")?;
+    let (level_name, level_path) = bench.work_file("sky-level", key, "planes")?;
     if let Some(facts) = bench.kept::<SkyFacts>("sky-stack", key) {
         let [r, g, b, coverage] = WorkFile::open(&path)?.read_planes()?;
+        let veil = match facts.veiled {
+            true => Some(Rgb::from_planes(WorkFile::open(&level_path)?.read_planes()?)),
+            false => None,
+        };
         return Ok(SkyStack {
             picture: Rgb::from_planes([r, g, b]),
             coverage,
+            veil,
             facts,
         });
     }
@@ -142,6 +156,7 @@ pub(super) fn stack_sky(
                 },
                 clipped: Some((&frames[i].facts.clipped, levels[k].gain)),
                 mask: masks.get(k),
+                veiled: false,
             }
         })
         .collect();
@@ -157,6 +172,7 @@ pub(super) fn stack_sky(
         noise: PixelNoise { read: 1.0, shot: 0.0 },
         clipped: None,
         mask: Some(&w.mask),
+        veiled: false,
     }));
     into_the_light_shown(bench, &mut inputs, tracked, canvas, &used, witnesses)?;
     let mut combine_settings = CombineSettings::default();
@@ -171,16 +187,19 @@ pub(super) fn stack_sky(
         bench.world.cancelled(),
     )
     .map_err(|e| bench.go_on().err().unwrap_or_else(|| BuildError::internal(e)))?;
-    let mut picture = stacked.rgb;
+    let (mut picture, mut coverage) = (stacked.rgb, stacked.coverage);
     let colour = &frames[used[0]].facts.colour;
-    let seen = |x: usize, y: usize| stacked.coverage.at(x, y) > 0.0;
+    let seen = |x: usize, y: usize| coverage.at(x, y) > 0.0;
     colour_hearts(&mut picture, colour.white_balance, seen, |x, y| {
         clipped_in_most(&inputs, x, y)
     });
+    let mut level = None;
     if let Some(veil) = &lay.veil {
-        let unseen = |x: usize, y: usize| stacked.coverage.at(x, y) == 0.0;
-        open = (veil.open)(&unseen);
-        lay_stars_behind(bench, &mut picture, &mut inputs, open.as_deref(), &unseen)?;
+        open = (veil.open)(&|x, y| coverage.at(x, y) == 0.0);
+        if let Some(open) = &open {
+            let sky = (&mut picture, &mut coverage);
+            level = lay_through(bench, sky, &mut inputs, (open, veil.land), stacked.noise)?;
+        }
     }
     drop(inputs);
     to_working(&mut picture, colour);
@@ -188,49 +207,62 @@ pub(super) fn stack_sky(
         noise: stacked.noise,
         rejected_fraction: stacked.rejected_fraction,
         rejected: stacked.rejected_per_input,
+        veiled: level.is_some(),
     };
+    let mut names = vec![name.as_str()];
+    if let Some(level) = &mut level {
+        to_working(level, colour);
+        WorkFile::write_planes(&level_path, &level.planes().each_ref(), WorkValues::Float32)?;
+        names.push(&level_name);
+    }
     let [r, g, b] = picture.planes();
-    WorkFile::write_planes(&path, &[r, g, b, &stacked.coverage], WorkValues::Float32)?;
-    bench.done("sky-stack", key, &[&name], &facts)?;
+    WorkFile::write_planes(&path, &[r, g, b, &coverage], WorkValues::Float32)?;
+    bench.done("sky-stack", key, &names, &facts)?;
     Ok(SkyStack {
         picture,
-        coverage: stacked.coverage,
+        coverage,
+        veil: level,
         facts,
     })
 }
 
-/// Lays the stars that shine through land into pixels that no frame saw clear of it.
-fn lay_stars_behind<'a>(
+/// Lays what shines through land into pixels that no frame saw clear of it, and what that is worth into the coverage; returns
+/// its level, see [`lay_veiled`].
+fn lay_through<'a>(
     bench: &Bench<'_>,
-    picture: &mut Rgb,
+    (picture, coverage): (&mut Rgb, &mut Plane),
     inputs: &mut [Input<'a>],
-    open: Option<&'a [Mask]>,
-    unseen: &(dyn Fn(usize, usize) -> bool + Sync),
-) -> Result<(), BuildError> {
+    (open, land): (&'a [Mask], f32),
+    noise: [f32; 3],
+) -> Result<Option<Rgb>, BuildError> {
     let (width, height) = (picture.width(), picture.height());
-    let share = |open: &[Mask]| {
-        Plane::from_fn(width, height, |x, y| match unseen(x, y) {
-            true => masks::mean_open(open, x, y),
-            false => 0.0,
-        })
-    };
-    let Some((open, share)) = open.map(|o| (o, share(o))) else {
-        return Ok(());
-    };
+    let worths: Vec<(f32, &Mask)> = inputs.iter().map(Input::worth).zip(open).collect();
+    let share = Plane::from_fn(width, height, |x, y| match coverage.at(x, y) {
+        0.0 => masks::seen_through(&worths, x, y).open,
+        _ => 0.0,
+    });
     if share.data().iter().all(|s| *s == 0.0) {
-        return Ok(());
+        return Ok(None);
     }
     for (input, mask) in inputs.iter_mut().zip(open) {
-        input.mask = Some(mask);
+        (input.mask, input.veiled) = (Some(mask), true);
     }
-    let settings = CombineSettings {
+    // What is open differs from frame to frame: a frame that is brighter than others is no outlier.
+    let mut settings = CombineSettings {
         level_frames: false,
         ..CombineSettings::default()
     };
+    settings.reject.enabled = false;
     let veiled = combine(inputs, width, height, &settings, &|_| (), bench.world.cancelled())
         .map_err(|e| bench.go_on().err().unwrap_or_else(|| BuildError::internal(e)))?;
-    lay_veiled_stars(picture, &veiled.rgb, &share, unseen);
-    Ok(())
+    let frames = |x: usize, y: usize| masks::seen_through(&worths, x, y).frames;
+    let veiled = Veiled {
+        light: &veiled.rgb,
+        open: &share,
+        noise,
+        land,
+    };
+    Ok(Some(lay_veiled(picture, coverage, &veiled, frames)))
 }
 
 /// Whether most of the frames that see a canvas pixel are clipped there.
@@ -334,7 +366,7 @@ fn key(
     levels: &[Level],
 ) -> StepKey {
     let (canvas, masks) = (lay.canvas, lay.masks);
-    let mut key = StepKey::new("sky-stack", 12)
+    let mut key = StepKey::new("sky-stack", 13)
         .settings(settings)
         .settings(tracked.lens())
         .settings(&(canvas.width, canvas.height, canvas.origin, canvas.offset_px))
@@ -349,7 +381,7 @@ fn key(
             .input("mask", nightloom_outing::hash_bytes(&mask.unwrap_or_default()));
     }
     match &lay.veil {
-        Some(veil) => key.input("twigs", veil.twigs),
+        Some(veil) => key.input("twigs", veil.twigs).settings(&veil.land),
         None => key,
     }
 }

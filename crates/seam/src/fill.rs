@@ -32,27 +32,32 @@ impl Default for FillSettings {
 /// What the fill rests on.
 #[derive(Clone, Copy)]
 pub struct Gap<'a> {
-    /// Tracked frames that saw each pixel.
+    /// Tracked frames that saw each pixel; between 0 and 1 where it was seen through land alone.
     pub coverage: &'a Plane,
     /// Matte and star-free sky of the land picture.
     pub matte: &'a Matte,
     /// Brings the land picture's sky onto the stack's scale.
     pub tone: &'a ToneMatch,
-    /// Unseen pixels hold the light that stars add to the sky there; else what they hold is nothing.
-    pub lit: bool,
+    /// The level that a pixel seen through land has its stars and grain over; such pixels hold nothing where there is none.
+    pub veil: Option<&'a VeilLevel<'a>>,
     /// The sky's smooth light on the stack's scale by channel and pixel, where it is known behind land too; else the land
     /// picture's own sky is taken for it.
     pub smooth: Option<&'a SmoothSky<'a>>,
 }
 
+/// Level of channel `c` at pixel (x, y), 0 where it is not known.
+pub type VeilLevel<'a> = dyn Fn(usize, usize, usize) -> f32 + Sync + 'a;
+
 /// Smooth light of channel `c` at pixel (x, y).
 pub type SmoothSky<'a> = dyn Fn(usize, usize, usize) -> f32 + Sync + 'a;
 
 /// What was filled.
-#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize)]
 pub struct FillReport {
-    /// Share of the visible sky (weighted by the matte) that no tracked frame saw.
+    /// Share of the visible sky (weighted by the matte) that no tracked frame saw, through twigs neither.
     pub filled_fraction: f64,
+    /// Share of the visible sky that was seen through twigs alone: its stars and grain are measured, its level is filled.
+    pub veiled_fraction: f64,
     /// Share of the visible sky in the soft change beside it.
     pub feathered_fraction: f64,
     /// Largest correction that joined fill and stack, as a fraction of the sky's level.
@@ -82,7 +87,6 @@ pub fn fill_sky(
     };
     let far = distance_into_seen(sky, &seen, settings.feather_px);
     work.step(0.2)?;
-    let alpha = &gap.matte.alpha;
     let clean = |x: usize, y: usize| seen(sky, x, y);
     let cells = sky_model::measure(sky, &clean, work)?;
     work.step(0.5)?;
@@ -100,10 +104,10 @@ pub fn fill_sky(
                     let fill = join.fill(gap, c, x, y);
                     let share = ease(d as f32 / (settings.feather_px + 1) as f32);
                     *v = if d == 0 {
-                        // Light of stars that shine through land.
-                        fill + gap.star(*v, x, y)
+                        gap.through(*v, fill, [c, x, y])
+                            .unwrap_or_else(|| fill + join.grain(c, x, y))
                     } else {
-                        share * *v + (1.0 - share) * fill
+                        share * *v + (1.0 - share) * (fill + join.grain(c, x, y))
                     };
                 }
             }
@@ -111,7 +115,7 @@ pub fn fill_sky(
         })?;
         work.step(0.5 + 0.5 * (c + 1) as f32 / 3.0)?;
     }
-    Ok(report(alpha, &far, settings.feather_px, join.largest))
+    Ok(report(gap, &far, settings.feather_px, join.largest))
 }
 
 fn check(sky: &Rgb, gap: &Gap, settings: &FillSettings) -> Result<(), SeamError> {
@@ -262,17 +266,28 @@ impl Join {
         if !self.known {
             return correction;
         }
-        gap.base(c, x, y) + correction + self.grain[c] * grain([x, y, c])
+        gap.base(c, x, y) + correction
+    }
+
+    /// Noise like the stack's.
+    fn grain(&self, c: usize, x: usize, y: usize) -> f32 {
+        match self.known {
+            true => self.grain[c] * grain([x, y, c]),
+            false => 0.0,
+        }
     }
 }
 
 impl Gap<'_> {
-    /// What stars add to an unseen pixel that holds `own`.
-    fn star(&self, own: f32, x: usize, y: usize) -> f32 {
-        match self.lit && own.is_finite() && self.coverage.at(x, y) == 0.0 {
-            true => own.max(0.0),
-            false => 0.0,
-        }
+    /// A pixel seen through land, `own`, brought from its own level to the sky's smooth light `fill`.
+    fn through(&self, own: f32, fill: f32, [c, x, y]: [usize; 3]) -> Option<f32> {
+        let level = self.veil.filter(|_| self.is_veiled(x, y))?(c, x, y);
+        (own.is_finite() && level > 0.0).then(|| fill * own / level)
+    }
+
+    fn is_veiled(&self, x: usize, y: usize) -> bool {
+        let frames = self.coverage.at(x, y);
+        self.veil.is_some() && frames > 0.0 && frames < 1.0
     }
 
     /// The sky without stars on the stack's scale, before it is made to meet the stack.
@@ -292,12 +307,14 @@ fn grain([x, y, c]: [usize; 3]) -> f32 {
     (sum as f32 / 65535.0 - 2.0) * 3f32.sqrt()
 }
 
-fn report(alpha: &Plane, far: &[u8], feather: usize, largest_correction: f64) -> FillReport {
-    let [mut visible, mut filled, mut feathered] = [0.0f64; 3];
-    for (&a, &d) in alpha.data().iter().zip(far) {
+fn report(gap: &Gap, far: &[u8], feather: usize, largest_correction: f64) -> FillReport {
+    let alpha = &gap.matte.alpha;
+    let [mut visible, mut filled, mut veiled, mut feathered] = [0.0f64; 4];
+    for (k, (&a, &d)) in alpha.data().iter().zip(far).enumerate() {
         let a = f64::from(a);
         visible += a;
         match usize::from(d) {
+            0 if gap.is_veiled(k % alpha.width(), k / alpha.width()) => veiled += a,
             0 => filled += a,
             d if d <= feather => feathered += a,
             _ => {}
@@ -306,6 +323,7 @@ fn report(alpha: &Plane, far: &[u8], feather: usize, largest_correction: f64) ->
     let share = |v: f64| if visible > 0.0 { v / visible } else { 0.0 };
     FillReport {
         filled_fraction: share(filled),
+        veiled_fraction: share(veiled),
         feathered_fraction: share(feathered),
         largest_correction,
     }

@@ -42,7 +42,7 @@ mod zone;
 pub use compose::{compose, compose_row, join_step, luminance};
 pub use error::SeamError;
 pub use evidence::{Evidence, Places, Temporal, Work};
-pub use fill::{FillReport, FillSettings, Gap, SmoothSky, fill_sky};
+pub use fill::{FillReport, FillSettings, Gap, SmoothSky, VeilLevel, fill_sky};
 pub use foreground::{ForegroundSettings, foreground};
 pub use keep::{read_edge, write_edge};
 pub use matte::{Matte, matte};

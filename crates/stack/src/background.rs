@@ -374,7 +374,7 @@ fn cell(
     share: f32,
 ) -> Option<Cell> {
     let open = |x: usize, y: usize| {
-        sky.is_none_or(|s| s.at(x, y) > 0.98) && coverage.is_none_or(|c| c.at(x, y) > 0.0)
+        sky.is_none_or(|s| s.at(x, y) > 0.98) && coverage.is_none_or(|c| c.at(x, y) >= 1.0)
     };
     let mut values: [Vec<f32>; 3] = Default::default();
     let mut seen = 0;

@@ -29,6 +29,8 @@ pub struct Input<'a> {
     pub clipped: Option<(&'a Clipped, f32)>,
     /// Where on the canvas the frame shows what the stack is of; `None` is everywhere.
     pub mask: Option<&'a Mask>,
+    /// The mask tells how open something is that lies before all of it: what is added is added to that part alone.
+    pub veiled: bool,
 }
 
 impl<'a> Input<'a> {
@@ -44,6 +46,7 @@ impl<'a> Input<'a> {
             noise: PixelNoise::default(),
             clipped: None,
             mask: None,
+            veiled: false,
         }
     }
 
@@ -52,7 +55,7 @@ impl<'a> Input<'a> {
     }
 
     /// What it counts where there is hardly any light.
-    pub(crate) fn worth(&self) -> f32 {
+    pub fn worth(&self) -> f32 {
         self.weight / self.noise.variance(0.0)
     }
 }

@@ -91,5 +91,5 @@ pub use surface::Surface;
 pub use tone::{SceneStatistics, ToneCurve, ToneSettings, ToneWish};
 pub use tone_table::ToneTable;
 pub use turn::{TURN_REACH, Turn};
-pub use veiled::lay_veiled_stars;
+pub use veiled::{VEIL_CELL, Veiled, lay_veiled};
 pub use warp::{WarpSettings, warp};

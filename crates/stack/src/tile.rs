@@ -155,7 +155,14 @@ fn layer(
         None => (0..3).try_for_each(|p| input.source.read_block(p, tile, &mut values[p])),
     };
     read.map_err(|source| CombineError::Read { index, source })?;
-    normalise(input, prepared.level.as_ref(), tile, &mut values, &mut weight);
+    let open = input.veiled.then_some(share.as_slice());
+    normalise(
+        input,
+        prepared.level.as_ref(),
+        (tile, open),
+        &mut values,
+        &mut weight,
+    );
     let covered = share.iter_mut().zip(&weight);
     covered.for_each(|(s, w)| *s = f32::from(u8::from(*w > 0.0 && *s >= LEAST_SHARE)));
     Ok(Some(Layer {
@@ -186,20 +193,26 @@ fn fade(weight: &mut [f32], coordinates: &Coordinates, (w, h): (usize, usize), f
 fn normalise(
     input: &Input,
     level: Option<&FrameLevel>,
-    tile: Block,
+    (tile, open): (Block, Option<&[f32]>),
     values: &mut [Vec<f32>; 3],
     weight: &mut [f32],
 ) {
+    let mut added = vec![0.0; tile.width];
     let of_surface = input.surface.as_ref().map(|s| (s, s.places(tile.x0, tile.width)));
     let of_level = level.map(|l| (l, l.columns(tile.x0, tile.width)));
     for (c, plane) in values.iter_mut().enumerate() {
         let (gain, offset) = (input.gain[c], input.offset[c]);
         let lines = plane.chunks_exact_mut(tile.width);
         for ((y, line), weight) in (tile.y0..).zip(lines).zip(weight.chunks_exact_mut(tile.width)) {
-            line.iter_mut().for_each(|v| *v = *v * gain + offset);
+            added.fill(offset);
             if let Some((surface, columns)) = &of_surface {
-                surface.add(c, y, columns, line);
+                surface.add(c, y, columns, &mut added);
             }
+            if let Some(open) = open {
+                let open = &open[(y - tile.y0) * tile.width..][..tile.width];
+                added.iter_mut().zip(open).for_each(|(a, o)| *a *= o);
+            }
+            line.iter_mut().zip(&added).for_each(|(v, a)| *v = *v * gain + a);
             if let Some((level, columns)) = &of_level {
                 level.take_off(c, y, columns, line);
             }

@@ -58,7 +58,7 @@ fn unseen_sky_is_filled_without_a_step_and_reported() {
     )
     .expect("match");
     let gap = Gap {
-        lit: false,
+        veil: None,
         coverage: &coverage,
         matte: &matte,
         tone: &tone,
@@ -131,7 +131,7 @@ fn trails_are_left_out() {
     let brightest = {
         let mut filled = sky.clone();
         let gap = Gap {
-            lit: false,
+            veil: None,
             coverage: &coverage,
             matte: &matte,
             tone: &tone,
