@@ -29,8 +29,6 @@ mod develop;
 mod drawn;
 #[path = "all/dropped.rs"]
 mod dropped;
-#[path = "all/filters.rs"]
-mod filters;
 #[path = "all/formats.rs"]
 mod formats;
 #[path = "all/fuzz.rs"]
