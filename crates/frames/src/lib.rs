@@ -7,6 +7,7 @@ mod around;
 pub mod axis;
 pub mod cause;
 mod check;
+mod daylight;
 mod sensor;
 mod single;
 mod watch;

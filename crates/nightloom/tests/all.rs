@@ -33,7 +33,6 @@ mod drawn;
 mod dropped;
 #[path = "all/formats.rs"]
 mod formats;
-
 #[path = "all/fuzz.rs"]
 mod fuzz;
 #[path = "all/hints.rs"]

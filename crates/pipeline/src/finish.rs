@@ -247,8 +247,14 @@ fn balance(
     field: &Field,
     tracked: &Tracked,
 ) -> Option<Neutral> {
-    if colourless(&joined.sky) {
-        // Frames of a sensor without filters: there is no colour to balance.
+    if colourless(&joined.sky, &joined.alpha) {
+        // Frames of a sensor without filters: there is no colour to balance, and none to be had from what was filled.
+        for picture in [&mut joined.sky, &mut joined.land] {
+            let [red, green, blue] = picture.planes_mut();
+            for plane in [red, blue] {
+                plane.data_mut().copy_from_slice(green.data());
+            }
+        }
         return None;
     }
     let (fluxes, colours) = star_colours(joined, canvas, field, tracked);
@@ -271,12 +277,19 @@ fn balance(
     }
 }
 
-/// Whether all channels are one, to what the working space's matrix rounds.
-fn colourless(picture: &Rgb) -> bool {
+/// Whether all channels are one, to what the working space's matrix rounds, where there is sky for the most. What was filled
+/// behind land is rounded otherwise in each channel.
+fn colourless(picture: &Rgb, alpha: &Plane) -> bool {
     const SAME: f32 = 1e-4;
+    const MOST: f64 = 0.75;
     let [r, g, b] = picture.planes();
-    let mut pixels = r.data().iter().zip(g.data()).zip(b.data()).step_by(97);
-    pixels.all(|((r, g), b)| (r - g).abs().max((b - g).abs()) <= SAME * g.abs() + SAME * SAME)
+    let pixels = r.data().iter().zip(g.data()).zip(b.data()).zip(alpha.data());
+    let (mut all, mut one) = (0usize, 0usize);
+    for (((r, g), b), _) in pixels.step_by(97).filter(|p| *p.1 > 0.99) {
+        all += 1;
+        one += usize::from((r - g).abs().max((b - g).abs()) <= SAME * g.abs() + SAME * SAME);
+    }
+    all > 0 && one as f64 >= MOST * all as f64
 }
 
 /// Flux per channel of the reference frame's stars in the stack, and their catalogue B−V.
@@ -399,5 +412,29 @@ impl Finished {
 
     fn show_row(&self, [r, g, b]: &mut [Vec<f32>; 3]) {
         self.curve.apply_row(r, g, b);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The upper half is sky; what is filled behind the lower differs by rounding.
+    #[test]
+    fn grey_frames_are_known_by_the_sky_that_was_seen() {
+        let alpha = Plane::from_fn(300, 200, |_, y| if y < 100 { 1.0 } else { 0.0 });
+        let sky = |tint: f32| {
+            let plane = |c: usize| {
+                Plane::from_fn(300, 200, move |x, y| {
+                    let grey = 0.02 + 1e-5 * ((7 * x + 3 * y) % 50) as f32;
+                    let apart = if y < 100 { tint } else { 0.01 };
+                    grey * (1.0 + apart * c as f32)
+                })
+            };
+            Rgb::from_planes([0, 1, 2].map(plane))
+        };
+        assert!(colourless(&sky(0.0), &alpha));
+        assert!(colourless(&sky(1e-6), &alpha));
+        assert!(!colourless(&sky(0.01), &alpha));
     }
 }

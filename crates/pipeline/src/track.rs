@@ -5,8 +5,8 @@ use nightloom_optics::Lens;
 use nightloom_sky::{Air, Angle, Instant, Site};
 use nightloom_stars::{
     BlindSettings, Field, FrameQuality, Ground, Identification, IdentifySettings, JudgeSettings,
-    RegisterSettings, Registration, Verdict, about_middle, identify_blind, identify_unless, judge, register,
-    register_from_ground,
+    RegisterSettings, Registration, Stop, Verdict, about_middle, identify_blind_unless, identify_unless,
+    judge, register_from_ground_unless, register_unless,
 };
 
 use super::canvas::{CanvasAir, SkyCamera};
@@ -120,11 +120,14 @@ pub(super) fn track(
         .as_ref()
         .and_then(|name| frames.iter().position(|f| &items[f.item].name == name));
     let mut lens = guess.lens;
-    let mut registration = register(&fields, wanted, &lens, &RegisterSettings::default());
-    bench.go_on()?;
-    let when = times.reference_hint();
     let world = bench.world;
     let stop = || world.is_cancelled();
+    let registered = |reference, lens: &Lens, settings: &RegisterSettings| {
+        register_unless(&fields, reference, lens, settings, &stop).ok_or(BuildError::Cancelled)
+    };
+    let usual = RegisterSettings::default();
+    let mut registration = registered(wanted, &lens, &usual)?;
+    let when = times.reference_hint();
     let seen = lens_by_stars(&fields, &registration, &lens, when, &stop);
     bench.go_on()?;
     if let Some(seen) = seen {
@@ -139,12 +142,12 @@ pub(super) fn track(
             ));
         }
         lens = seen;
-        registration = register(&fields, wanted, &lens, &RegisterSettings::default());
+        registration = registered(wanted, &lens, &usual)?;
     }
     if let Some(better) =
         better_reference(settings, items, frames, &registration, told).filter(|_| wanted.is_none())
     {
-        registration = register(&fields, Some(better), &lens, &RegisterSettings::default());
+        registration = registered(Some(better), &lens, &usual)?;
     }
     bench.show("Identifying the sky", 0.6, "")?;
     let reference = registration.reference;
@@ -161,9 +164,9 @@ pub(super) fn track(
         // The catalogue shows the lens over the whole frame, which frames that hardly move cannot.
         let settings = RegisterSettings {
             focal_sigma: 0.0005,
-            ..RegisterSettings::default()
+            ..usual
         };
-        let refined = register(&fields, Some(reference), &found.lens, &settings);
+        let refined = registered(Some(reference), &found.lens, &settings)?;
         if refined.rms_px <= registration.rms_px * 1.02 {
             registration = refined;
         }
@@ -182,7 +185,8 @@ pub(super) fn track(
         .as_ref()
         .map(|found| Unit::new_normalize(found.attitude * pole_of_date(when)));
     if let Some(site) = site {
-        tracked.take_refraction_out(&fields, site, times);
+        tracked.take_refraction_out(&fields, site, times, &stop);
+        bench.go_on()?;
     }
     tracked.units = units(&tracked.registration, told);
     tracked.verdicts = verdicts(settings, items, frames, &tracked.registration, &tracked.units);
@@ -201,7 +205,7 @@ fn lens_by_stars(
     registration: &Registration,
     told: &Lens,
     when: Instant,
-    stop: &(dyn Fn() -> bool + Sync),
+    stop: Stop<'_>,
 ) -> Option<Lens> {
     let field = fields.get(registration.reference)?;
     let known = [registration.lens, *told];
@@ -214,7 +218,8 @@ fn lens_by_stars(
         mirrored: false,
         ..BlindSettings::default()
     };
-    identify_blind(&field.stars, [field.width, field.height], &blind, when).map(|b| b.found.lens)
+    let size = [field.width, field.height];
+    identify_blind_unless(&field.stars, size, &blind, when, stop).map(|b| b.found.lens)
 }
 
 /// Everything that registration, identification and verdicts rest on: the frames in their order with what the photographer
@@ -300,7 +305,7 @@ fn site_of(settings: &Settings, frames: &[Prepared]) -> Option<Site> {
 
 impl Tracked {
     /// Registers anew with refraction modelled, and keeps that if the stars agree better.
-    fn take_refraction_out(&mut self, fields: &[&Field], site: Site, times: &Times) {
+    fn take_refraction_out(&mut self, fields: &[&Field], site: Site, times: &Times, stop: Stop<'_>) {
         let Some(instants) = times.sky_middles() else {
             return;
         };
@@ -315,7 +320,9 @@ impl Tracked {
             focal_sigma: 0.01,
             ..RegisterSettings::default()
         };
-        let mut lifted = register_from_ground(fields, Some(plain.reference), &plain.lens, &settings, &ground);
+        let home = Some(plain.reference);
+        let lifted = register_from_ground_unless(fields, home, &plain.lens, &settings, &ground, stop);
+        let Some(mut lifted) = lifted else { return };
         if lifted.rms_px > plain.rms_px * 1.02 || self.identified.is_none() {
             return;
         }

@@ -190,7 +190,8 @@ fn neighbours(stars: &[Vector3<f64>]) -> Vec<Figure> {
         .collect()
 }
 
-fn threes(star: u16, near: &[(f64, u16)]) -> Vec<[u16; 4]> {
+/// The star with every three of those near it, each key in order.
+pub(crate) fn threes(star: u16, near: &[(f64, u16)]) -> Vec<[u16; 4]> {
     let mut keys = Vec::new();
     for (n, a) in near.iter().enumerate() {
         for (m, b) in near.iter().enumerate().skip(n + 1) {

@@ -9,7 +9,7 @@ use nightloom_fit::{CAUCHY, Damping, Loss, Problem, descend, median_of};
 use nightloom_optics::Lens;
 use rayon::prelude::*;
 
-use crate::AirPath;
+use crate::{AirPath, Stop};
 
 /// A star seen in a frame.
 #[derive(Clone, Copy, Debug)]
@@ -120,8 +120,8 @@ impl Bundle {
         stars * CAUCHY * CAUCHY + prior.cost(&self.lens)
     }
 
-    /// Fits until nothing moves.
-    pub(crate) fn solve(&mut self, prior: &LensPrior) {
+    /// Fits until nothing moves, or until `stop` says so.
+    pub(crate) fn solve(&mut self, prior: &LensPrior, stop: Stop<'_>) {
         let settings = Damping {
             start: 1e-6,
             fall: 0.2,
@@ -131,18 +131,28 @@ impl Bundle {
             rounds: ROUNDS,
             settled: 1e-9,
         };
-        *self = descend(prior, self.clone(), &settings).at;
+        *self = descend(&Solving { prior, stop }, self.clone(), &settings).at;
     }
 }
 
+/// A bundle that is being fitted.
+struct Solving<'a> {
+    prior: &'a LensPrior,
+    stop: Stop<'a>,
+}
+
 /// A bundle's stars by the scale and the equations of the bundle before.
-impl Problem for LensPrior {
+impl Problem for Solving<'_> {
     type Point = Bundle;
     type Local = (f64, System);
 
     fn local(&self, at: &Bundle) -> Option<(Self::Local, f64)> {
+        if (self.stop)() {
+            return None;
+        }
         let scale = at.scale();
-        Some(((scale, System::build(at, scale, self)), at.cost(scale, self)))
+        let system = System::build(at, scale, self.prior);
+        Some(((scale, system), at.cost(scale, self.prior)))
     }
 
     fn step(&self, at: &Bundle, (_, system): &Self::Local, damping: f64) -> Option<Bundle> {
@@ -150,7 +160,7 @@ impl Problem for LensPrior {
     }
 
     fn cost(&self, (scale, _): &Self::Local, at: &Bundle) -> f64 {
-        at.cost(*scale, self)
+        at.cost(*scale, self.prior)
     }
 }
 

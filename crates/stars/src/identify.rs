@@ -12,13 +12,13 @@ use nightloom_optics::{Attitude, Lens};
 use nightloom_sky::{Air, Instant, Site, catalogue};
 use rayon::prelude::*;
 
-use crate::Star;
 use crate::bundle::LensPrior;
 use crate::grid::Grid;
 use crate::matching::log_odds;
 use crate::pose::Pose;
 use crate::sphere::SphereGrid;
 use crate::triangles::{Triangle, triangle, triangles};
+use crate::{Star, Stop};
 
 /// How a frame is identified.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -98,7 +98,7 @@ pub fn identify_unless(
     guess: &Lens,
     settings: &IdentifySettings,
     instant: Instant,
-    stop: &(dyn Fn() -> bool + Sync),
+    stop: Stop<'_>,
 ) -> Option<Identification> {
     if stars.len() < 6 {
         return None;

@@ -53,7 +53,7 @@ mod triangles;
 
 pub use airpath::AirPath;
 pub use background::{Background, BackgroundSettings};
-pub use blind::{BlindIdentification, BlindSettings, identify_again, identify_blind};
+pub use blind::{BlindIdentification, BlindSettings, identify_again, identify_blind, identify_blind_unless};
 pub use detect::measure;
 pub use detect_settings::{DetectSettings, Trails};
 pub use falloff::{
@@ -63,13 +63,16 @@ pub use field::{Field, Star};
 pub use green::measure_green;
 pub use identify::{Identification, IdentifySettings, identify, identify_unless};
 pub use land::{LandFinderSettings, LandMask};
-pub use matching::{FieldMatch, MatchSettings, match_fields};
+pub use matching::{FieldMatch, MatchSettings, match_fields, match_fields_unless};
 pub use photometry::{
     LightInput, LightMiss, NoPhotometry, Overhead, Photometry, SkyLight, SkyMap, SkySpot, photometry,
 };
 pub use quality::{Fault, FrameQuality, JudgeSettings, Verdict, judge};
 pub use register::{
     FrameRegistration, Ground, RegisterSettings, Registration, Residual, about_middle, register,
-    register_from_ground,
+    register_from_ground, register_from_ground_unless, register_unless,
 };
 pub use streaks::{Streak, StreakKind};
+
+/// Asked again and again in long work, which ends soon once it says so.
+pub type Stop<'a> = &'a (dyn Fn() -> bool + Sync);

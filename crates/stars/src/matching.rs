@@ -10,10 +10,10 @@ use nightloom_fit::{Damping, Normal, Problem, descend, median_of, rotation_betwe
 use nightloom_optics::Lens;
 use rayon::prelude::*;
 
-use crate::Star;
 use crate::grid::Grid;
 use crate::pose::{GAUSS, rms_of_median};
 use crate::triangles::{Triangle, triangles};
+use crate::{Star, Stop};
 
 /// How two fields are matched.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -84,7 +84,19 @@ pub fn match_fields(
     b_lens: &Lens,
     settings: &MatchSettings,
 ) -> Option<FieldMatch> {
-    if a.len() < 4 || b.len() < 4 {
+    match_fields_unless(a, a_lens, b, b_lens, settings, &|| false)
+}
+
+/// The same, given up with `None` once `stop` says so, within some tenths of a second.
+pub fn match_fields_unless(
+    a: &[Star],
+    a_lens: &Lens,
+    b: &[Star],
+    b_lens: &Lens,
+    settings: &MatchSettings,
+    stop: Stop<'_>,
+) -> Option<FieldMatch> {
+    if stop() || a.len() < 4 || b.len() < 4 {
         return None;
     }
     let pair = FieldPair {
@@ -97,10 +109,16 @@ pub fn match_fields(
     let mut scored: Vec<(usize, usize)> = hypotheses
         .par_iter()
         .enumerate()
-        .map(|(i, rotation)| (pair.glance(rotation), i))
+        .map(|(i, rotation)| match stop() {
+            true => (0, i),
+            false => (pair.glance(rotation), i),
+        })
         .collect();
     scored.sort_by(|x, y| y.0.cmp(&x.0).then(x.1.cmp(&y.1)));
     scored.truncate(GLANCED);
+    if stop() {
+        return None;
+    }
     let mut scored: Vec<(f64, usize)> = scored
         .par_iter()
         .map(|&(_, i)| (pair.score(&Model::of(hypotheses[i]), pair.loose(), SCORED), i))
@@ -108,6 +126,9 @@ pub fn match_fields(
     scored.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.cmp(&y.1)));
     let mut refined: Vec<FieldMatch> = Vec::new();
     for rotation in scored.iter().take(REFINED).map(|&(_, i)| hypotheses[i]) {
+        if stop() {
+            break;
+        }
         // The best ones are mostly one and the same.
         let near = pair.loose() / pair.b.lens.focal_px;
         if refined.iter().all(|r| r.rotation.angle_to(&rotation) > near) {

@@ -9,8 +9,8 @@ use rayon::prelude::*;
 
 use crate::bundle::{Bundle, LENS, LensPrior, Sighting, Track, lens_moved};
 use crate::grid::Grid;
-use crate::matching::{FieldMatch, match_fields};
-use crate::{AirPath, Field, IdentifySettings, MatchSettings, identify};
+use crate::matching::{FieldMatch, match_fields_unless};
+use crate::{AirPath, Field, IdentifySettings, MatchSettings, Stop, identify_unless};
 use nightloom_fit::median_of;
 
 /// How frames are registered.
@@ -117,13 +117,36 @@ pub fn register(
     guess: &Lens,
     settings: &RegisterSettings,
 ) -> Registration {
+    registered(fields, reference, guess, settings, &|| false)
+}
+
+/// The same, given up with `None` once `stop` says so, within some tenths of a second.
+pub fn register_unless(
+    fields: &[&Field],
+    reference: Option<usize>,
+    guess: &Lens,
+    settings: &RegisterSettings,
+    stop: Stop<'_>,
+) -> Option<Registration> {
+    let found = registered(fields, reference, guess, settings, stop);
+    (!stop()).then_some(found)
+}
+
+/// What is registered until `stop` says no.
+fn registered(
+    fields: &[&Field],
+    reference: Option<usize>,
+    guess: &Lens,
+    settings: &RegisterSettings,
+    stop: Stop<'_>,
+) -> Registration {
     let order = match reference.filter(|r| *r < fields.len()) {
         Some(reference) => vec![reference],
         None => references(fields),
     };
     let mut best: Option<(usize, Vec<Option<FieldMatch>>)> = None;
     for &candidate in order.iter().take(3) {
-        let matches = match_all(fields, candidate, guess, settings);
+        let matches = match_all(fields, candidate, guess, settings, stop);
         let count = matches.iter().flatten().count();
         if best
             .as_ref()
@@ -131,7 +154,7 @@ pub fn register(
         {
             best = Some((candidate, matches));
         }
-        if 2 * (count + 1) > fields.len() {
+        if 2 * (count + 1) > fields.len() || stop() {
             break;
         }
     }
@@ -145,7 +168,7 @@ pub fn register(
             air: None,
         };
     };
-    let bundle = fit(fields, reference, &matches, guess, settings);
+    let bundle = fit(fields, reference, &matches, guess, settings, stop);
     summarise(fields, &bundle, settings)
 }
 
@@ -173,7 +196,32 @@ pub fn register_from_ground(
     settings: &RegisterSettings,
     ground: &Ground<'_>,
 ) -> Registration {
-    let plain = register(fields, reference, guess, settings);
+    lifted(fields, reference, guess, settings, ground, &|| false)
+}
+
+/// The same, given up with `None` once `stop` says so, within some tenths of a second.
+pub fn register_from_ground_unless(
+    fields: &[&Field],
+    reference: Option<usize>,
+    guess: &Lens,
+    settings: &RegisterSettings,
+    ground: &Ground<'_>,
+    stop: Stop<'_>,
+) -> Option<Registration> {
+    let found = lifted(fields, reference, guess, settings, ground, stop);
+    (!stop()).then_some(found)
+}
+
+/// What is registered from the ground until `stop` says no.
+fn lifted(
+    fields: &[&Field],
+    reference: Option<usize>,
+    guess: &Lens,
+    settings: &RegisterSettings,
+    ground: &Ground<'_>,
+    stop: Stop<'_>,
+) -> Registration {
+    let plain = registered(fields, reference, guess, settings, stop);
     let home = plain.reference;
     if fields.is_empty() || ground.instants.len() != fields.len() {
         return plain;
@@ -182,11 +230,12 @@ pub fn register_from_ground(
         site: Some(ground.site),
         ..IdentifySettings::default()
     };
-    let Some(found) = identify(
+    let Some(found) = identify_unless(
         &fields[home].stars,
         &about_middle(&plain.lens, fields[home]),
         &identifying,
         ground.instants[home],
+        stop,
     ) else {
         return plain;
     };
@@ -215,7 +264,7 @@ pub fn register_from_ground(
         guess: found.lens,
         sigma: IDENTIFIED_SIGMA,
     };
-    settle(fields, &mut bundle, &prior, settings);
+    settle(fields, &mut bundle, &prior, settings, stop);
     summarise(fields, &bundle, settings)
 }
 
@@ -248,14 +297,16 @@ fn match_all(
     reference: usize,
     guess: &Lens,
     settings: &RegisterSettings,
+    stop: Stop<'_>,
 ) -> Vec<Option<FieldMatch>> {
     let against = |a: usize, b: usize| {
-        match_fields(
+        match_fields_unless(
             &fields[a].stars,
             guess,
             &fields[b].stars,
             guess,
             &settings.matching,
+            stop,
         )
     };
     let mut found: Vec<Option<FieldMatch>> = (0..fields.len())
@@ -303,6 +354,7 @@ fn fit(
     matches: &[Option<FieldMatch>],
     guess: &Lens,
     settings: &RegisterSettings,
+    stop: Stop<'_>,
 ) -> Bundle {
     let prior = lens_prior(fields[reference], guess, settings);
     let rotations = (0..fields.len())
@@ -326,7 +378,7 @@ fn fit(
         air: None,
     };
     bundle.tracks = tracks(fields, &bundle, &pairs);
-    settle(fields, &mut bundle, &prior, settings);
+    settle(fields, &mut bundle, &prior, settings, stop);
     bundle
 }
 
@@ -339,15 +391,24 @@ fn lens_prior(field: &Field, guess: &Lens, settings: &RegisterSettings) -> LensP
 }
 
 /// Solves, pairs anew under what was found, and solves again.
-fn settle(fields: &[&Field], bundle: &mut Bundle, prior: &LensPrior, settings: &RegisterSettings) {
-    bundle.solve(prior);
+fn settle(
+    fields: &[&Field],
+    bundle: &mut Bundle,
+    prior: &LensPrior,
+    settings: &RegisterSettings,
+    stop: Stop<'_>,
+) {
+    bundle.solve(prior, stop);
     for _ in 0..2 {
+        if stop() {
+            return;
+        }
         let reach = (5.0 * bundle.scale()).clamp(0.5, 4.0);
         let pairs: Vec<Vec<(usize, usize)>> = (0..fields.len())
             .map(|i| pair_again(fields, bundle, i, reach, settings))
             .collect();
         bundle.tracks = tracks(fields, bundle, &pairs);
-        bundle.solve(prior);
+        bundle.solve(prior, stop);
     }
 }
 

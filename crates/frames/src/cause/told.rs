@@ -42,6 +42,8 @@ pub struct NightTold {
     pub identified: bool,
     /// Relative aperture.
     pub f_number: Option<f64>,
+    /// ISO speed.
+    pub iso: Option<f64>,
     /// Whether the lens is no rectilinear one.
     pub fisheye: bool,
 }

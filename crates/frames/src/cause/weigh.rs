@@ -8,6 +8,7 @@
 use super::told::{NightTold, SIDEREAL_RAD_S, read_noise_share};
 use super::verdict::{Cause, CauseFound, Diagnosis};
 use super::{Inspection, PathLook, Turn, words};
+use crate::daylight::{DAY_EV, scene_ev};
 
 /// Width of sharp stars where nothing is told, pixels (common practice, no source).
 pub const SHARP_PX: f64 = 2.3;
@@ -101,14 +102,22 @@ fn unmeasurable(seen: &Inspection, told: &NightTold) -> Option<Cause> {
     if e.brightest < 0.006 && e.sky < 0.002 && (!starry || points) {
         return Some(Cause::Covered);
     }
-    let short = told.exposure_s.is_some_and(|t| t < 0.5);
-    let sunlit = told.sun_altitude_deg.is_some_and(|a| a > -3.0);
-    let bright = e.sky > 0.04 && e.brightest > 0.25;
-    if !told.identified && (sunlit || (bright && (short || told.exposure_s.is_none()) && !starry)) {
+    if !starry && by_day(seen, told) {
         return Some(Cause::Daylight);
     }
     // A burnt-out sky hides its stars; that is said as such.
     (seen.stars < 5 && e.sky < 0.5).then_some(Cause::NoStars)
+}
+
+/// Whether sun, settings or, where neither is known, a bright picture speak for the day.
+fn by_day(seen: &Inspection, told: &NightTold) -> bool {
+    let e = &seen.exposure;
+    let bright = e.sky > 0.04 && e.brightest > 0.25;
+    let lit = match scene_ev([told.f_number, told.exposure_s, told.iso], e.sky) {
+        Some(ev) => ev > DAY_EV,
+        None => told.exposure_s.is_none_or(|t| t < 0.5),
+    };
+    (bright && lit) || told.sun_altitude_deg.is_some_and(|a| a > -3.0)
 }
 
 fn weight(severity: f64) -> f64 {

@@ -30,6 +30,7 @@ pub(super) fn told(frame: &Frame, seen: &Look, standing: &Standing, options: &Ch
         linear: frame.was_linear,
         identified: seen.found.is_some(),
         f_number: meta.f_number,
+        iso: meta.iso,
         fisheye: seen
             .found
             .as_ref()

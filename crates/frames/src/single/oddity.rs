@@ -2,7 +2,9 @@
 
 use nightloom_fit::quantile;
 use nightloom_raster::{FrameMeta, Plane};
-use nightloom_stars::Field;
+use nightloom_stars::{Field, Star};
+
+use crate::daylight::{DAY_EV, scene_ev};
 
 /// What stands in the way of an identification.
 #[derive(Clone, Debug, PartialEq)]
@@ -22,9 +24,6 @@ const TILES: usize = 48;
 /// Level of a lit picture's median, of saturation, and of one that is surely lit.
 const LIT: f32 = 0.02;
 const BRIGHT: f32 = 0.12;
-/// Exposure value at ISO 100 from which on a picture was taken by day or under lamps: towns at night are lit
-/// for 1 to 4 (common practice, no source).
-const LAMPLIT_EV: f64 = 5.0;
 /// Level below which a picture is black, of saturation.
 const BLACK: f32 = 0.004;
 /// Width of a hot pixel at most, pixels.
@@ -76,7 +75,7 @@ pub(super) fn oddity(plane: &Plane, field: &Field, meta: &FrameMeta) -> Option<O
             "this looks like a screenshot or a drawing: even areas with hard edges; give the camera's own file".into(),
         );
     }
-    if let Some((sure, sentence)) = daylight(&tiles, meta) {
+    if let Some((sure, sentence)) = daylight(&tiles, field, meta) {
         return odd("daylight", sure, sentence);
     }
     if width.min(height) < SMALL_PX && field.stars.len() < 3 * FEW {
@@ -93,29 +92,34 @@ pub(super) fn oddity(plane: &Plane, field: &Field, meta: &FrameMeta) -> Option<O
     dark_or_dull(&tiles, field)
 }
 
-/// What says so, and whether the camera's own settings do.
-fn daylight(tiles: &Tiles, meta: &FrameMeta) -> Option<(bool, String)> {
-    let ev = exposure_value(meta);
-    if let Some(ev) = ev.filter(|ev| *ev > LAMPLIT_EV && tiles.level > LIT) {
-        let sentence = format!(
-            "this looks like a daylight picture: it is well lit at exposure value {ev:.0}; stars need the night"
-        );
-        return Some((true, sentence));
+/// What says so, and whether the camera's own settings do. Stars that stand as points rule it out.
+fn daylight(tiles: &Tiles, field: &Field, meta: &FrameMeta) -> Option<(bool, String)> {
+    if points(field) >= FEW {
+        return None;
     }
-    // A night frame may be as bright; its settings then say that it was night.
-    let by_day = ev.is_none_or(|ev| ev > 0.0);
-    (by_day && tiles.level > BRIGHT && (tiles.textured > 0.25 || tiles.uneven > 0.5)).then(|| {
+    if let Some(ev) = scene_ev([meta.f_number, meta.exposure_s, meta.iso], tiles.level.into()) {
+        let sentence = format!(
+            "this looks like a daylight picture: what it shows is as bright as exposure value {ev:.0} calls for; stars need \
+             the night"
+        );
+        return (ev > DAY_EV && tiles.level > LIT).then_some((true, sentence));
+    }
+    (tiles.level > BRIGHT && (tiles.textured > 0.25 || tiles.uneven > 0.5)).then(|| {
         let sentence =
             "this looks like a daylight picture: bright, and full of detail that is no stars; give a frame of the night sky";
         (false, sentence.into())
     })
 }
 
-/// log₂(N²/t) at ISO 100, as ISO 2720 has it.
-fn exposure_value(meta: &FrameMeta) -> Option<f64> {
-    let (n, t, iso) = (meta.f_number?, meta.exposure_s?, meta.iso?);
-    let ev = (n * n / t).log2() - (iso / 100.0).log2();
-    ev.is_finite().then_some(ev)
+/// Stars that are round and as wide as the most: leaves and ripples are of all widths and shapes.
+fn points(field: &Field) -> usize {
+    const ROUND: f32 = 1.6;
+    const ALIKE: f32 = 0.7;
+    let alike = |s: &&Star| {
+        let ratio = s.fwhm_px / field.fwhm_px;
+        s.elongation < ROUND && (ALIKE..1.0 / ALIKE).contains(&ratio)
+    };
+    field.stars.iter().filter(alike).count()
 }
 
 fn dark_or_dull(tiles: &Tiles, field: &Field) -> Option<Oddity> {
@@ -333,7 +337,7 @@ fn tile(plane: &Plane, x0: usize, y0: usize, side: usize) -> Tile {
 mod tests {
     use super::*;
     use nightloom_fit::Random;
-    use nightloom_stars::{DetectSettings, Star, measure};
+    use nightloom_stars::{DetectSettings, measure};
 
     fn field(places: &[[f64; 2]]) -> Field {
         let mut field = measure(&Plane::filled(64, 64, 0.1), &DetectSettings::default());
@@ -370,6 +374,56 @@ mod tests {
             .collect();
         let apart = doubled(&field(&twice)).expect("each star stands twice");
         assert!((apart - 50.0).abs() < 3.0, "{apart}");
+    }
+
+    /// Bright, and full of detail.
+    fn lit() -> Plane {
+        let mut random = Random::new(7);
+        let grain = Plane::from_fn(800, 600, |_, _| random.between(-0.01, 0.01) as f32);
+        Plane::from_fn(800, 600, |x, y| {
+            0.1 + 0.3 * ((x / 13 + y / 17) % 3) as f32 + grain.at(x, y)
+        })
+    }
+
+    #[test]
+    fn points_are_never_called_daylight() {
+        let word = |field: &Field, meta: &FrameMeta| oddity(&lit(), field, meta).map(|o| o.word);
+        let by_day = FrameMeta {
+            f_number: Some(8.0),
+            exposure_s: Some(1.0 / 250.0),
+            iso: Some(100.0),
+            ..FrameMeta::default()
+        };
+        let mut starry = field(&strewn(40));
+        starry.fwhm_px = 2.5;
+        for meta in [&FrameMeta::default(), &by_day] {
+            assert_eq!(word(&field(&[]), meta), Some("daylight"));
+            assert_ne!(word(&starry, meta), Some("daylight"));
+            // Long, wide and narrow things among leaves are no points.
+            let mut leaves = starry.clone();
+            for (n, star) in leaves.stars.iter_mut().enumerate() {
+                star.elongation = 1.0 + 0.4 * (n % 8) as f32;
+                star.fwhm_px = 1.0 + 0.5 * (n % 7) as f32;
+            }
+            assert_eq!(word(&leaves, meta), Some("daylight"));
+        }
+    }
+
+    #[test]
+    fn a_scene_lit_by_the_moon_is_not_daylight_however_bright_the_picture() {
+        let word = |f_number, exposure_s, iso| {
+            let meta = FrameMeta {
+                f_number: Some(f_number),
+                exposure_s: Some(exposure_s),
+                iso: Some(iso),
+                ..FrameMeta::default()
+            };
+            oddity(&lit(), &field(&[]), &meta).map(|o| o.word)
+        };
+        assert_ne!(word(2.8, 30.0, 800.0), Some("daylight"));
+        assert_ne!(word(1.4, 0.05, 12_800.0), Some("daylight"));
+        assert_eq!(word(16.0, 1.0 / 100.0, 100.0), Some("daylight"));
+        assert_eq!(word(8.0, 1.0 / 60.0, 400.0), Some("daylight"));
     }
 
     #[test]

@@ -51,6 +51,9 @@ pub struct FalloffStar {
     pub airmass: Option<f64>,
 }
 
+/// Standard deviations that a loss must have to be taken out: where there is none, one frame in forty would be bent.
+const SURE: f64 = 2.0;
+
 /// What is asked of the estimate.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 #[serde(default, deny_unknown_fields)]
@@ -110,6 +113,17 @@ pub enum NoFalloff {
         found: usize,
         /// Wanted.
         needed: usize,
+    },
+    /// No loss beyond what chance makes of none: a camera or converter may have taken it out.
+    #[error(
+        "the stars show none beyond chance ({:.0} ± {:.0} % of the light are lost in the farthest corner)", 100.0 * lost,
+        100.0 * error
+    )]
+    NoneSeen {
+        /// Part of the light lost in the farthest corner.
+        lost: f64,
+        /// Its standard deviation.
+        error: f64,
     },
     /// The answer is too unsure.
     #[error(
@@ -237,6 +251,9 @@ pub fn estimate_falloff(
     let most = settings.most_error.max(settings.most_share * lost);
     if error > most {
         return Err(NoFalloff::NotDetermined { error, most });
+    }
+    if lost < SURE * error {
+        return Err(NoFalloff::NoneSeen { lost, error });
     }
     Ok(falloff)
 }

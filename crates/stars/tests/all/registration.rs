@@ -4,9 +4,11 @@ use nalgebra::{Rotation3, Vector3};
 use nightloom_optics::Lens;
 use nightloom_sky::{Air, Angle, Instant, Site, catalogue};
 use nightloom_stars::{
-    Field, Ground, LandMask, RegisterSettings, Registration, Star, register, register_from_ground,
+    BlindSettings, Field, Ground, LandMask, RegisterSettings, Registration, Star, identify_blind_unless,
+    register, register_from_ground, register_unless,
 };
 
+use crate::blind_fields::WHEN;
 use crate::scene::{Random, listed, seen, sky, turn, wide_lens};
 
 const SIZE: (usize, usize) = (3000, 2000);
@@ -106,6 +108,61 @@ fn a_drifting_tracked_set_registers_to_the_corners() {
         "{}",
         found.rms_px
     );
+}
+
+/// Work that is told to stop answers within a second, whenever that is.
+#[test]
+fn registration_and_blind_search_stop_when_told() {
+    const ANSWER_S: f64 = 1.0;
+    let lens = wide_lens(SIZE.0, SIZE.1);
+    let mut random = Random(19);
+    let at = turn(Vector3::new(1.0, 2.0, 0.5), 70.0);
+    let attitudes: Vec<Rotation3<f64>> = (0..16)
+        .map(|i| turn(Vector3::z(), 0.02 * f64::from(i)) * at)
+        .collect();
+    let fields = frames(&mut random, &attitudes, &lens);
+    let fields: Vec<&Field> = fields.iter().collect();
+    let guess = Lens::rectilinear(lens.focal_px * 1.03, SIZE.0, SIZE.1);
+    // Strewn by chance: the blind search goes all the way.
+    let mut strewn: Vec<Star> = (0..600)
+        .map(|_| {
+            listed(
+                random.range(0.0, 3000.0),
+                random.range(0.0, 2000.0),
+                random.flux(500.0),
+            )
+        })
+        .collect();
+    strewn.sort_by(|a, b| b.flux.total_cmp(&a.flux));
+    let register = |stop: &(dyn Fn() -> bool + Sync)| {
+        register_unless(&fields, None, &guess, &RegisterSettings::default(), stop).is_some()
+    };
+    let search = |stop: &(dyn Fn() -> bool + Sync)| {
+        let size = [SIZE.0, SIZE.1];
+        identify_blind_unless(&strewn, size, &BlindSettings::default(), WHEN(), stop).is_some()
+    };
+    let works: [(&str, &dyn Fn(&(dyn Fn() -> bool + Sync)) -> bool); 2] =
+        [("registration", &register), ("search", &search)];
+    for (what, work) in works {
+        // The first call makes tables.
+        let _ = work(&|| false);
+        let start = std::time::Instant::now();
+        let answered = work(&|| false);
+        let whole = start.elapsed().as_secs_f64();
+        assert_eq!(answered, what == "registration");
+        for part in [0.0, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9] {
+            let start = std::time::Instant::now();
+            let told = || start.elapsed().as_secs_f64() > part * whole;
+            let answered = work(&told);
+            let late = start.elapsed().as_secs_f64() - part * whole;
+            println!("{what}, told after {part} of {whole:.2} s: {late:.3} s");
+            assert!(
+                late < ANSWER_S,
+                "{what}, told after {part} of {whole} s: {late} s"
+            );
+            assert!(!answered || late < 0.0, "{what} answers although it was stopped");
+        }
+    }
 }
 
 #[test]
