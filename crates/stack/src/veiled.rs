@@ -298,8 +298,8 @@ mod tests {
         let (level, land, noise) = (0.1f32, 0.03f32, 0.001f32);
         let profile =
             |x: usize, y: usize| (-0.5 * ((x as f32 - 60.0).powi(2) + (y as f32 - 40.0).powi(2)) / 1.5).exp();
-        // Twigs that lie askew: rows of smears between a quarter and nine tenths open.
-        let open = |x: usize, y: usize| 0.6 + 0.3 * ((x + 3 * y) as f32 * 0.35).sin();
+        // Twigs that lie askew: rows of smears between two fifths and nine tenths open.
+        let open = |x: usize, y: usize| 0.65 + 0.25 * ((x + 3 * y) as f32 * 0.35).sin();
         let mut light = Rgb::filled(120, 80, [0.0; 3]);
         for plane in light.planes_mut() {
             for y in 0..80 {
@@ -310,8 +310,14 @@ mod tests {
                 }
             }
         }
-        // Told a tenth too small.
-        let share = Plane::from_fn(120, 80, |x, y| if x > 20 { 0.9 * open(x, y) } else { 0.0 });
+        // The land told a seventh too large.
+        let share = Plane::from_fn(120, 80, |x, y| {
+            if x > 20 {
+                1.0 - 1.15 * (1.0 - open(x, y))
+            } else {
+                0.0
+            }
+        });
         let mut into = Rgb::filled(120, 80, [0.0; 3]);
         let mut coverage = Plane::filled(120, 80, 0.0);
         let veiled = Veiled {

@@ -20,10 +20,13 @@ fn killed_at_any_moment_and_run_again_gives_the_same_bytes() {
     let shared = Night::get();
     let temp = shared.few_frames();
     let night = temp.night();
-    let took = shared.few_report()["seconds"].as_f64().unwrap();
+    let mut took = shared.few_report()["seconds"].as_f64().unwrap();
     let mut chance = Chance(20_241_120);
     let mut killed = 0;
-    for _ in 0..KILLS {
+    for _ in 0..4 * KILLS {
+        if killed == KILLS {
+            break;
+        }
         let mut child = build_command(&night)
             .stdout(Stdio::null())
             .stderr(Stdio::null())
@@ -33,9 +36,16 @@ fn killed_at_any_moment_and_run_again_gives_the_same_bytes() {
         // SIGKILL: nothing can be tidied.
         if child.try_wait().unwrap().is_none() {
             child.kill().unwrap();
+            child.wait().unwrap();
             killed += 1;
+        } else {
+            // The machine was busier when the shared night was built. Again from the start, and sooner.
+            took *= 0.5;
+            for done in [".nightloom", "picture"] {
+                fs::remove_dir_all(night.join(done)).unwrap();
+            }
+            continue;
         }
-        child.wait().unwrap();
         for name in DELIVERED {
             let ours = night.join("picture").join(name);
             if let Ok(ours) = fs::read(ours) {
@@ -44,8 +54,7 @@ fn killed_at_any_moment_and_run_again_gives_the_same_bytes() {
             }
         }
     }
-    println!("{killed} of {KILLS} builds were killed");
-    assert!(killed >= 2, "only {killed} of {KILLS} came in time");
+    assert_eq!(killed, KILLS, "too few came in time");
     let report = built(&night);
     assert_same_results(&night, &shared.few());
     assert_eq!(told(&report, &night), told(&shared.few_report(), &shared.few()));
