@@ -4,8 +4,8 @@ use nalgebra::{Rotation3, Vector3};
 use nightloom_optics::Lens;
 use nightloom_sky::{Air, Angle, Instant, Site, catalogue};
 use nightloom_stars::{
-    BlindSettings, Field, Ground, LandMask, RegisterSettings, Registration, Star, identify_blind_unless,
-    register, register_from_ground, register_unless,
+    BlindSettings, Field, Ground, LandMask, RegisterSettings, Registration, Star, Stop,
+    identify_blind_unless, register, register_from_ground, register_unless,
 };
 
 use crate::blind_fields::WHEN;
@@ -134,15 +134,14 @@ fn registration_and_blind_search_stop_when_told() {
         })
         .collect();
     strewn.sort_by(|a, b| b.flux.total_cmp(&a.flux));
-    let register = |stop: &(dyn Fn() -> bool + Sync)| {
-        register_unless(&fields, None, &guess, &RegisterSettings::default(), stop).is_some()
-    };
-    let search = |stop: &(dyn Fn() -> bool + Sync)| {
+    let register =
+        |stop: Stop<'_>| register_unless(&fields, None, &guess, &RegisterSettings::default(), stop).is_some();
+    let search = |stop: Stop<'_>| {
         let size = [SIZE.0, SIZE.1];
         identify_blind_unless(&strewn, size, &BlindSettings::default(), WHEN(), stop).is_some()
     };
-    let works: [(&str, &dyn Fn(&(dyn Fn() -> bool + Sync)) -> bool); 2] =
-        [("registration", &register), ("search", &search)];
+    type Work<'a> = &'a dyn Fn(Stop<'_>) -> bool;
+    let works: [(&str, Work<'_>); 2] = [("registration", &register), ("search", &search)];
     for (what, work) in works {
         // The first call makes tables.
         let _ = work(&|| false);
@@ -155,7 +154,6 @@ fn registration_and_blind_search_stop_when_told() {
             let told = || start.elapsed().as_secs_f64() > part * whole;
             let answered = work(&told);
             let late = start.elapsed().as_secs_f64() - part * whole;
-            println!("{what}, told after {part} of {whole:.2} s: {late:.3} s");
             assert!(
                 late < ANSWER_S,
                 "{what}, told after {part} of {whole} s: {late} s"
