@@ -27,7 +27,8 @@ pub(super) struct Joined {
 }
 
 /// Joins the two. All planes are of the canvas's size. Sky that no tracked frame saw is filled without stars: those of the
-/// land frames are trails. `veil` is the level of what was seen through land. `smooth` is the sky's light behind land, where it is known.
+/// land frames are trails. `veil` is the level of what was seen through land, `smooth` the sky's light behind land, where it is
+/// known.
 pub(super) fn join(
     bench: &Bench<'_>,
     land: Rgb,

@@ -237,7 +237,7 @@ fn lay_through<'a>(
 ) -> Result<Option<Rgb>, BuildError> {
     let (width, height) = (picture.width(), picture.height());
     let worths: Vec<(f32, &Mask)> = inputs.iter().map(Input::worth).zip(open).collect();
-    let share = Plane::from_fn(width, height, |x, y| match coverage.at(x, y) {
+    let mut share = Plane::from_fn(width, height, |x, y| match coverage.at(x, y) {
         0.0 => masks::seen_through(&worths, x, y).open,
         _ => 0.0,
     });
@@ -255,6 +255,11 @@ fn lay_through<'a>(
     settings.reject.enabled = false;
     let veiled = combine(inputs, width, height, &settings, &|_| (), bench.world.cancelled())
         .map_err(|e| bench.go_on().err().unwrap_or_else(|| BuildError::internal(e)))?;
+    // Open, but beyond all frames.
+    let unreached = share.data_mut().iter_mut().zip(veiled.coverage.data());
+    unreached
+        .filter(|(_, frames)| **frames == 0.0)
+        .for_each(|(s, _)| *s = 0.0);
     let frames = |x: usize, y: usize| masks::seen_through(&worths, x, y).frames;
     let veiled = Veiled {
         light: &veiled.rgb,
@@ -366,7 +371,7 @@ fn key(
     levels: &[Level],
 ) -> StepKey {
     let (canvas, masks) = (lay.canvas, lay.masks);
-    let mut key = StepKey::new("sky-stack", 13)
+    let mut key = StepKey::new("sky-stack", 14)
         .settings(settings)
         .settings(tracked.lens())
         .settings(&(canvas.width, canvas.height, canvas.origin, canvas.offset_px))
