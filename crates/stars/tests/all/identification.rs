@@ -5,7 +5,7 @@ use nightloom_optics::Lens;
 use nightloom_sky::{Instant, catalogue};
 use nightloom_stars::{IdentifySettings, Star, identify};
 
-use crate::scene::{Random, listed, turn};
+use crate::scene::{Random, listed, strewn, turn};
 
 const SIZE: (usize, usize) = (3000, 2000);
 /// Pointing against truth, arcseconds.
@@ -88,16 +88,7 @@ fn random_fields_are_refused() {
     let mut random = Random(78);
     for field_deg in [12.0f64, 30.0, 60.0, 90.0] {
         for _ in 0..2 {
-            let mut stars: Vec<Star> = (0..400)
-                .map(|_| {
-                    listed(
-                        random.range(0.0, 3000.0),
-                        random.range(0.0, 2000.0),
-                        random.flux(500.0),
-                    )
-                })
-                .collect();
-            stars.sort_by(|a, b| b.flux.total_cmp(&a.flux));
+            let stars = strewn(&mut random, 400);
             let guess = Lens::rectilinear(1500.0 / (field_deg / 2.0).to_radians().tan(), SIZE.0, SIZE.1);
             assert!(identify(&stars, &guess, &IdentifySettings::default(), when()).is_none());
         }

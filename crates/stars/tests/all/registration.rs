@@ -9,7 +9,7 @@ use nightloom_stars::{
 };
 
 use crate::blind_fields::WHEN;
-use crate::scene::{Random, listed, seen, sky, turn, wide_lens};
+use crate::scene::{Random, listed, seen, sky, strewn, turn, wide_lens};
 
 const SIZE: (usize, usize) = (3000, 2000);
 /// Registration against truth over the whole frame, corners included, pixels rms.
@@ -124,16 +124,7 @@ fn registration_and_blind_search_stop_when_told() {
     let fields: Vec<&Field> = fields.iter().collect();
     let guess = Lens::rectilinear(lens.focal_px * 1.03, SIZE.0, SIZE.1);
     // Strewn by chance: the blind search goes all the way.
-    let mut strewn: Vec<Star> = (0..600)
-        .map(|_| {
-            listed(
-                random.range(0.0, 3000.0),
-                random.range(0.0, 2000.0),
-                random.flux(500.0),
-            )
-        })
-        .collect();
-    strewn.sort_by(|a, b| b.flux.total_cmp(&a.flux));
+    let strewn = strewn(&mut random, 600);
     let register =
         |stop: Stop<'_>| register_unless(&fields, None, &guess, &RegisterSettings::default(), stop).is_some();
     let search = |stop: Stop<'_>| {

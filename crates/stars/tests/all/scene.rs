@@ -190,6 +190,20 @@ pub(crate) fn listed(x: f64, y: f64, flux: f64) -> Star {
     }
 }
 
+/// So many list stars strewn by chance over 3000 × 2000 pixels, the brightest first.
+pub(crate) fn strewn(random: &mut Random, count: usize) -> Vec<Star> {
+    let one = |_| {
+        listed(
+            random.range(0.0, 3000.0),
+            random.range(0.0, 2000.0),
+            random.flux(500.0),
+        )
+    };
+    let mut stars: Vec<Star> = (0..count).map(one).collect();
+    stars.sort_by(|a, b| b.flux.total_cmp(&a.flux));
+    stars
+}
+
 /// Turns by `angle_deg` about `axis`.
 pub(crate) fn turn(axis: Vector3<f64>, angle_deg: f64) -> Rotation3<f64> {
     Rotation3::from_axis_angle(&Unit::new_normalize(axis), angle_deg.to_radians())
